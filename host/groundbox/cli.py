@@ -1,0 +1,51 @@
+"""The commands a person types. Each is one module of `groundbox.show`, imported only when it is asked for."""
+
+import sys
+from importlib import import_module
+
+import click
+
+import groundbox
+from groundbox.errors import GroundboxError
+
+COMMANDS = {
+    "battery": "A battery's papers, fits and capacity test",
+    "demo": "Two simulated boxes running the real firmware",
+    "log": "Record every board found, warn, and show one line a box",
+    "mark": "Note a launch, landing, charge or swap",
+    "now": "One line a box: turn-back time or runtime left",
+    "replay": "Run a recorded discharge through the estimator",
+}
+
+
+class _OnDemand(click.Group):
+    """Knows every command's name and line of help without importing it: `groundbox --help` answers at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"groundbox.show.cmd_{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+
+@click.group(cls=_OnDemand)
+@click.version_option(groundbox.__version__)
+def commands() -> None:
+    """Keep field equipment boxes powered and cool through a flying day."""
+
+
+def main() -> None:
+    """Run a command; an error a person can mend is one line and exit status 1, never a traceback."""
+    try:
+        commands()
+    except GroundboxError as error:
+        click.echo(f"groundbox: {error}", err=True)
+        sys.exit(1)

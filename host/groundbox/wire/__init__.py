@@ -1,0 +1,1 @@
+"""What travels between board and host; the same files run on both interpreters."""
