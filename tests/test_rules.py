@@ -1,0 +1,96 @@
+"""Imports point one way (board, link, store, estimate, warn or plan, show), and only board.py knows the machine."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+HOST = ROOT / "host" / "groundbox"
+FIRMWARE = ROOT / "firmware"
+
+# Each part of the host package, and the parts it may import besides itself.
+ALLOWED = {
+    "errors": set(),
+    "wire": {"errors"},
+    "model": {"errors"},
+    "link": {"errors", "wire", "model"},
+    "store": {"errors", "wire", "model"},
+    "battery": {"errors"},
+    "thermal": {"errors"},
+    "warn": {"errors", "model", "battery", "thermal"},
+    "plan": {"errors", "battery", "thermal"},
+    "settings": {"errors", "wire", "battery", "plan"},
+    "service": {"errors", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan", "settings"},
+    "rig": {"errors", "wire"},
+    "show": {
+        *("errors", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan", "settings", "service"),
+        *("rig", "show"),
+    },
+    "cli": {"errors"},
+}
+# What decides is pure: none of these libraries or clocks there.
+PURE = ("battery", "thermal", "warn", "plan", "model", "wire")
+WORLD = {"serial", "paho", "sqlite3", "sqlite_utils", "socket", "subprocess", "threading", "time", "click", "rich"}
+SHARED_SUBSET_LACKS = {"dataclasses", "typing", "enum", "abc", "logging", "unittest", "functools", "pathlib"}
+
+
+def _imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found.add(node.module or "")
+            if node.module == "groundbox":
+                found |= {f"groundbox.{alias.name}" for alias in node.names}
+    return found
+
+
+def _host_files() -> list[Path]:
+    return [path for path in sorted(HOST.rglob("*.py")) if "board" not in path.relative_to(HOST).parts[:-1]]
+
+
+def _part(path: Path) -> str:
+    return path.relative_to(HOST).parts[0].removesuffix(".py")
+
+
+@pytest.mark.parametrize("path", _host_files(), ids=lambda path: str(path.relative_to(HOST)))
+def test_host_imports_point_one_way(path: Path) -> None:
+    part = _part(path)
+    if part == "__init__":
+        return
+    for name in _imports(path):
+        if name.startswith("groundbox."):
+            target = name.split(".")[1]
+            assert target == part or target in ALLOWED[part], f"{path.relative_to(ROOT)} must not import {name}"
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in _host_files() if _part(path) in PURE], ids=lambda path: str(path.relative_to(HOST))
+)
+def test_what_decides_touches_nothing(path: Path) -> None:
+    touched = {name.split(".")[0] for name in _imports(path)} & WORLD
+    assert not touched, f"{path.relative_to(ROOT)} decides and must not import {touched}"
+
+
+@pytest.mark.parametrize("path", sorted(FIRMWARE.rglob("*.py")), ids=lambda path: str(path.relative_to(FIRMWARE)))
+def test_firmware_imports(path: Path) -> None:
+    names = {name.split(".")[0] for name in _imports(path)}
+    relative = path.relative_to(FIRMWARE).as_posix()
+    if relative != "board.py":
+        assert "machine" not in names, f"firmware/{relative}: only board.py imports machine"
+    if relative.startswith("core/"):
+        world = names & (WORLD | {"os", "sys", "asyncio", "select", "micropython"} - {"micropython"})
+        assert not world, f"firmware/{relative} is pure and must not import {world}"
+    assert not names & SHARED_SUBSET_LACKS, f"firmware/{relative}: a board lacks {names & SHARED_SUBSET_LACKS}"
+    for name in _imports(path):
+        assert not name.startswith("groundbox.") or name.startswith("groundbox.wire"), f"firmware/{relative}: {name}"
+
+
+def test_the_rule_bites(tmp_path: Path) -> None:
+    """A check that cannot fail proves nothing: a file that breaks the rule is seen to."""
+    bad = tmp_path / "bad.py"
+    bad.write_text("import sqlite3\nfrom groundbox import show\n")
+    assert {"sqlite3", "groundbox.show"} <= _imports(bad)
