@@ -1,0 +1,260 @@
+"""State of charge and runtime left, recursively from readings: the one class the rest of the program talks to."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from groundbox.battery import temperature
+from groundbox.battery.bank import Bank, new_bank
+from groundbox.battery.curve import Array
+from groundbox.battery.forward import Stretch, hours_left, quantiles
+from groundbox.battery.load import RecentLoad
+from groundbox.battery.papers import Papers
+from groundbox.battery.profile import profile_of
+from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
+
+__all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
+
+GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge drawn, or so much time
+REST_RATE, NO_LOAD_RATE = 0.004, 0.002
+REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread of the charge its voltage tells
+REST_EMPTY, REST_FULL = 1.942, 2.150  # volts per cell at rest, AGM, from memory
+CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah block
+CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
+READING_NOISE, DIP_VOLTS, DIP_CHARGE = 0.004, 0.040, 0.012
+STEP_TRUST = 0.03  # volts per cell of extra misfit for a change of load by C20/1h
+GAP_SECONDS = 900.0
+JUMP_VOLTS = 0.010  # per cell, from one reading to the next: a load has switched
+FLOOR_VOLTS = 1.75
+FIRST_ANSWER_HOURS = 1 / 30
+BAND_WIDENING = 1.0
+
+
+@dataclass(slots=True)
+class _Pending:
+    """Readings that the filter has not seen yet."""
+
+    hours: float = 0.0
+    charge: float = 0.0
+    measured_hours: float = 0.0
+    measured_charge: float = 0.0
+    volt_hours: float = 0.0
+    last_rate: float = 0.0
+
+
+class Estimator:
+    """Follows one battery. Bad order and repeats do nothing, gaps widen the answer, memory is constant.
+
+    Args:
+        papers: the battery's papers.
+        limits: cutoff and floor that end the runtime.
+        start_soc: charge at the first reading, 0 to 1; None takes it from a rest, else leaves it open.
+    """
+
+    def __init__(self, papers: Papers, limits: Limits, *, start_soc: float | None = None) -> None:
+        self.papers, self.limits, self.start_soc = papers, limits, start_soc
+        self.bank: Bank | None = None
+        self.t_s: float | None = None
+        self.volts = 0.0
+        self.amps: float | None = None
+        self.block_c: float | None = None
+        self.charging = False
+        self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
+        self.load = RecentLoad()
+        self._pending = _Pending()
+
+    # -- readings in ------------------------------------------------------------------------------------------------
+
+    def update(self, sample: Sample) -> None:
+        """Take in one reading; one that is not newer than the last is passed over."""
+        if self.t_s is not None and sample.t_s <= self.t_s:
+            return
+        amps = sample.amps if sample.amps is not None else sample.declared_amps
+        if self.bank is None:
+            self.bank = new_bank(profile_of(self.papers), self.start_soc, rate_known=amps is not None)
+        seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
+        self._follow_temperature(sample, seconds / 3600)
+        if amps is None:
+            amps = self._inferred_amps(sample.volts, seconds)
+        self.t_s, self.volts, self.amps = sample.t_s, sample.volts, amps
+        if self.typical_s and seconds > max(GAP_SECONDS, 8 * self.typical_s):
+            self._cross_gap(seconds / 3600)
+            return
+        self.typical_s = seconds if not self.typical_s else 0.9 * self.typical_s + 0.1 * seconds
+        if self.rest_hours >= REST_MARKS[0][0] and self._rate(amps) >= REST_RATE:
+            self.load = RecentLoad()  # a rest says nothing about the load that begins now
+        self.load.add(seconds, amps)
+        self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
+
+    def _rate(self, amps: float) -> float:
+        """Current in units of C20 per hour of a 25 C battery that would empty as fast."""
+        block_c = temperature.REFERENCE_C if self.block_c is None else self.block_c
+        return amps / self.papers.c20_ah / temperature.load_factor(block_c)
+
+    def _follow_temperature(self, sample: Sample, hours: float) -> None:
+        if sample.block_c is not None:
+            self.block_c = sample.block_c
+        elif sample.case_c is not None:
+            before = sample.case_c if self.block_c is None else self.block_c
+            self.block_c = temperature.followed(before, sample.case_c, hours)
+
+    def _take(self, hours: float, rate: float, cell_volts: float) -> None:
+        bank, pending = self._bank(), self._pending
+        if abs(rate - pending.last_rate) > 0.2 * max(abs(rate), abs(pending.last_rate), REST_RATE):
+            self._measure()
+            bank.doubt(STEP_TRUST * min(abs(rate - pending.last_rate), 1.0))
+        pending.last_rate = rate
+        pending.hours += hours
+        pending.charge += rate * hours
+        pending.measured_hours += hours
+        pending.measured_charge += rate * hours
+        pending.volt_hours += cell_volts * hours
+        self._sort_out(hours, rate, cell_volts)
+        if abs(pending.measured_charge) >= GATE_CHARGE or pending.measured_hours >= GATE_HOURS:
+            self._measure()
+
+    def _sort_out(self, hours: float, rate: float, cell_volts: float) -> None:
+        """Tell charging, rest and load apart and keep their clocks."""
+        self.charging = rate < -REST_RATE or (self._bank().log_rate is not None and cell_volts > CHARGING_VOLTS)
+        if self.charging:
+            self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
+            if cell_volts > FULL_VOLTS and -rate < FULL_RATE:
+                self._advance()
+                self._bank().fill(hours)
+        elif rate < REST_RATE:
+            self._rest(hours, cell_volts)
+        else:
+            self.rest_hours = 0.0
+            self.loaded_hours += hours
+            self.loaded_charge += rate * hours
+
+    def _rest(self, hours: float, cell_volts: float) -> None:
+        before, self.rest_hours = self.rest_hours, self.rest_hours + hours
+        for mark, sd in REST_MARKS:
+            if before < mark <= self.rest_hours:
+                self.loaded_hours = self.loaded_charge = 0.0
+                told = (cell_volts - REST_EMPTY) / (REST_FULL - REST_EMPTY)
+                self._advance()
+                self._bank().weigh_rest(min(max(told, 0.0), 1.0), sd)
+
+    def _advance(self) -> None:
+        """Bring the bank up to the last reading's time."""
+        pending = self._pending
+        if pending.hours <= 0:
+            return
+        mean = pending.charge / pending.hours
+        self._bank().advance(mean * CHARGE_KEPT if mean < -REST_RATE else self._rates(mean), pending.hours)
+        pending.hours = pending.charge = 0.0
+
+    def _measure(self) -> None:
+        """Feed the mean voltage since the last measurement to the filter, if the battery was under load."""
+        self._advance()
+        pending = self._pending
+        if pending.measured_hours > 0:
+            rate = pending.measured_charge / pending.measured_hours
+            if rate >= REST_RATE and not self.charging:
+                dip = DIP_VOLTS * math.exp(-self.loaded_charge / DIP_CHARGE)
+                volts = pending.volt_hours / pending.measured_hours
+                self._bank().observe(volts, self._rates(rate), math.hypot(READING_NOISE, dip))
+        pending.measured_hours = pending.measured_charge = pending.volt_hours = 0.0
+
+    def _cross_gap(self, hours: float) -> None:
+        """Nobody saw what was drawn: anything from nothing to somewhat more than before."""
+        self._measure()
+        self._bank().cross_gap(self._rates(max(self._pending.last_rate, 0.0)), hours)
+        self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
+
+    # -- loads that nobody measures or declares ---------------------------------------------------------------------
+
+    def _rates(self, rate: float) -> Array | float:
+        """Each member's own load where none is known, else the one given."""
+        log_rate = self._bank().log_rate
+        if log_rate is None or rate < NO_LOAD_RATE:
+            return rate
+        return np.exp(log_rate)
+
+    def _inferred_amps(self, volts: float, seconds: float) -> float:
+        bank, cells = self._bank(), self.papers.cells
+        jump = 0.0 if self.t_s is None else (volts - self.volts) / cells
+        at_rest = self.amps is not None and self._rate(self.amps) < NO_LOAD_RATE
+        if self.t_s is None:
+            at_rest = volts / cells > 2.13
+        if abs(jump) > JUMP_VOLTS and seconds < GAP_SECONDS:
+            self._measure()
+            if at_rest and jump < 0:
+                at_rest = False
+            elif not at_rest:
+                bank.shift_load(jump)
+        if at_rest:
+            return 0.0
+        assert bank.log_rate is not None
+        return float(np.exp(bank.weight @ bank.log_rate)) * self.papers.c20_ah
+
+    def _bank(self) -> Bank:
+        assert self.bank is not None
+        return self.bank
+
+    # -- answers out ------------------------------------------------------------------------------------------------
+
+    def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
+        """What is left if the load to come is `load_ahead` (last phase for ever), else as in the last ten minutes."""
+        because = self._unknown_because(load_ahead)
+        if (
+            self.bank is None
+            or because is not None
+            and self.start_soc is None
+            and self.loaded_hours + self.rest_hours == 0
+        ):
+            return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
+        self._advance()
+        soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, (0.05, 0.5, 0.95))
+        known = Estimate(t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean())
+        if self._under_cutoff():
+            return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
+        if because is not None:
+            return replace(known, charging=self.charging, unknown_because=because)
+        limit, stretches = self._stretches(load_ahead)
+        early, likely, late = (3600 * hours for hours in self._band(*hours_left(self.bank, stretches)))
+        return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)
+
+    def without(self, amps: float) -> Estimate:
+        """What is left if a load of so many amps is switched off now."""
+        mean = self.load.mean() or 0.0
+        return self.estimate([Phase(seconds=math.inf, amps=max(mean - amps, 0.0))])
+
+    def _band(self, hours: Array, weights: Array) -> tuple[float, float, float]:
+        early, likely, late = quantiles(hours, weights, (0.05, 0.5, 0.95))
+        return max(likely - BAND_WIDENING * (likely - early), 0.0), likely, likely + BAND_WIDENING * (late - likely)
+
+    def _unknown_because(self, load_ahead: Sequence[Phase] | None) -> str | None:
+        if self.bank is None:
+            return "no reading yet"
+        if self.charging:
+            return "charging"
+        if load_ahead is None and self._rate(self.load.mean() or 0.0) < NO_LOAD_RATE:
+            return "no load now, and none declared to come"
+        if self.loaded_hours < FIRST_ANSWER_HOURS and self.rest_hours < REST_MARKS[0][0] and self.start_soc is None:
+            return "charge at the start not known yet: wait two minutes under load"
+        return None
+
+    def _under_cutoff(self) -> bool:
+        at_equipment = self.volts - (self.amps or 0.0) * self.limits.lead_ohm
+        return not self.charging and at_equipment < self.limits.cutoff_volts
+
+    def _stretches(self, load_ahead: Sequence[Phase] | None) -> tuple[str, list[Stretch]]:
+        phases = load_ahead or [Phase(seconds=math.inf, amps=max(self.load.mean() or 0.0, 0.0))]
+        floor = FLOOR_VOLTS if self.limits.floor_volts_per_cell is None else self.limits.floor_volts_per_cell
+        stretches, limit = [], "cutoff"
+        for phase in phases:
+            peak = max(phase.peak_amps or 0.0, phase.amps)
+            cutoff = (self.limits.cutoff_volts + peak * self.limits.lead_ohm) / self.papers.cells
+            limit = "floor" if floor > cutoff else "cutoff"
+            rate = np.maximum(np.reshape(self._ahead(phase.amps, load_ahead is None), (-1, 1)), 1e-6)
+            heavy = rate * (peak / phase.amps) if phase.amps > 0 else rate
+            stretches.append(Stretch(phase.seconds / 3600, rate, heavy, np.full((1, 1), max(cutoff, floor))))
+        return limit, stretches
+
+    def _ahead(self, amps: float, as_now: bool) -> Array | float:
+        return self._rates(self._rate(amps)) if as_now else self._rate(amps)

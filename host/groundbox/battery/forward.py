@@ -1,0 +1,153 @@
+"""Runs the believed batteries forward over the load to come, down to the limit."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from groundbox.battery import curve
+from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank
+from groundbox.battery.curve import Array, Places
+
+# Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
+NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
+LEAST_WEIGHT = 3e-4
+ENDLESS_HOURS = 9000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Hours at a mean and a heaviest rate, with the limit per cell that holds at the heaviest."""
+
+    hours: float
+    rate: Array
+    heavy: Array
+    limit_volts: Array
+
+
+@dataclass(slots=True)
+class _Runners:
+    """Members times nodes, on their way down."""
+
+    drawn: Array  # (m, 5)
+    wells: Array  # (m, 5, 4)
+    whole: Array  # (m, 1)
+    strength: Array  # (m, 1)
+    coefficients: Array  # (m, 7)
+    drop: Array  # (m, 5) volts by which the member's curve is off, in the end
+
+
+def _bounded(coefficients: Array) -> Array:
+    """Coefficients for which voltage falls with depletion and with load, whatever the filter drifted to."""
+    c = coefficients.copy()
+    c[:, 1] = np.maximum(c[:, 1], 0.0)
+    c[:, 2] = np.maximum(c[:, 2], -c[:, 1] / 2)
+    c[:, 3] = np.maximum(c[:, 3], 0.005)
+    c[:, 4:] = np.maximum(c[:, 4:], 0.0)
+    return c
+
+
+def _share_at_limit(run: _Runners, limit: Array, rate: Array) -> Array:
+    """(m, 5) depleted share at which the voltage under `rate` meets the limit."""
+    low = np.full(run.drawn.shape, curve.FULLEST)
+    high = np.full(run.drawn.shape, curve.EMPTIEST)
+    base = run.coefficients[:, np.newaxis, :]
+    for _ in range(22):
+        middle = (low + high) / 2
+        volts = np.sum(curve.terms(middle, rate) * base, axis=-1) + run.drop
+        above = volts > limit
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.asarray((low + high) / 2)
+
+
+def _hours_to_share(run: _Runners, share: Array, rate: Array) -> Array:
+    """(m, 5) hours at `rate` until the depleted share is reached for good; 0 where it is already."""
+    wanted = share * run.whole
+    lag = run.wells @ curve.WELL_SHARES
+    most = np.maximum(wanted - run.drawn + np.abs(run.strength * lag), 0.0) / rate
+    low, high = np.zeros_like(wanted), np.minimum(most, ENDLESS_HOURS)
+    for _ in range(20):
+        middle = (low + high) / 2
+        decay = np.exp(-middle[..., np.newaxis] / curve.WELL_HOURS)
+        inflow = rate[..., np.newaxis] * curve.WELL_HOURS
+        later = (inflow + (run.wells - inflow) * decay) @ curve.WELL_SHARES
+        short = run.drawn + rate * middle + run.strength * later < wanted
+        low, high = np.where(short, middle, low), np.where(short, high, middle)
+    already = run.drawn + run.strength * lag >= wanted
+    return np.asarray(np.where(already, 0.0, (low + high) / 2))
+
+
+def _descend(run: _Runners, stretches: Sequence[Stretch]) -> Array:
+    """(m, 5) hours to the limit."""
+    hours = np.full(run.drawn.shape, np.nan)
+    passed = 0.0
+    for place, stretch in enumerate(stretches):
+        last = place == len(stretches) - 1
+        if np.all(stretch.rate <= 0):
+            needed = np.full(run.drawn.shape, np.inf)
+        else:
+            rate = np.broadcast_to(stretch.rate, run.drawn.shape)
+            share = _share_at_limit(run, stretch.limit_volts, np.broadcast_to(stretch.heavy, run.drawn.shape))
+            needed = _hours_to_share(run, share, rate)
+        ends = np.isnan(hours) & (last | (needed <= stretch.hours))
+        hours[ends] = passed + needed[ends]
+        if last or not np.isnan(hours).any():
+            break
+        run.drawn = run.drawn + stretch.rate * stretch.hours
+        run.wells = curve.advance_wells(run.wells, np.broadcast_to(stretch.rate, run.drawn.shape), stretch.hours)
+        passed += stretch.hours
+    return np.asarray(np.minimum(hours, ENDLESS_HOURS))
+
+
+def _runners(bank: Bank, members: Places, nodes: int) -> _Runners:
+    return _Runners(
+        drawn=np.repeat(bank.drawn[members, np.newaxis], nodes, axis=1),
+        wells=np.repeat(bank.wells[members, np.newaxis, :], nodes, axis=1),
+        whole=bank.whole[members, np.newaxis],
+        strength=bank.strength[members, np.newaxis],
+        coefficients=_bounded(bank.mean[members, :MISFIT]),
+        drop=np.zeros((len(members), nodes)),
+    )
+
+
+def _end_spread(bank: Bank, members: Places, share: Array, rate: Array, charge: Array) -> tuple[Array, Array]:
+    """(m,) mean and sd of how far the voltage at the end is from the member's own curve, after `charge` more."""
+    keep = np.exp(-np.abs(charge) / MISFIT_CHARGE)
+    row = np.empty((len(members), 8))
+    row[:, :MISFIT] = curve.terms(share, rate)
+    row[:, MISFIT] = keep
+    covariance = bank.covariance[members]
+    variance = np.einsum("ni,nij,nj->n", row, covariance, row) + bank.error_volts**2 * (1 - keep**2)
+    return keep * bank.mean[members, MISFIT], np.sqrt(np.maximum(variance, 1e-12))
+
+
+def hours_left(bank: Bank, stretches: Sequence[Stretch]) -> tuple[Array, Array]:
+    """(k,) hours to the limit and (k,) their weights, over the believed members and what their curve may be off by.
+
+    Each stretch's `rate`, `heavy` and `limit_volts` are (n, 1) over all members or (1, 1).
+    """
+    weight = bank.weight
+    members = np.nonzero(weight > LEAST_WEIGHT * weight.max())[0]
+    chosen = [
+        Stretch(s.hours, *(a if len(a) == 1 else a[members] for a in (s.rate, s.heavy, s.limit_volts)))
+        for s in stretches
+    ]
+    rough = _runners(bank, members, 1)
+    rough.drop[:, 0] = bank.mean[members, MISFIT] * 0.5
+    heavy = np.broadcast_to(chosen[-1].heavy[:, 0], (len(members),))
+    share = _share_at_limit(rough, chosen[-1].limit_volts, heavy[:, np.newaxis])
+    charge = np.maximum(share[:, 0] * rough.whole[:, 0] - bank.drawn[members], 0.0)
+    drop, sd = _end_spread(bank, members, np.minimum(share[:, 0], curve.SHARPEST), heavy, charge)
+    run = _runners(bank, members, len(NODES))
+    run.drop = drop[:, np.newaxis] + sd[:, np.newaxis] * NODES
+    hours = _descend(run, chosen)
+    weights = np.repeat(weight[members, np.newaxis] / len(NODES), len(NODES), axis=1)
+    return hours.ravel(), weights.ravel()
+
+
+def quantiles(values: Array, weights: Array, shares: Sequence[float]) -> list[float]:
+    """Weighted quantiles, straight between neighbouring values."""
+    order = np.argsort(values)
+    sorted_values, sorted_weights = values[order], weights[order]
+    middle = np.cumsum(sorted_weights) - sorted_weights / 2
+    return [float(np.interp(share * sorted_weights.sum(), middle, sorted_values)) for share in shares]

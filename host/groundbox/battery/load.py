@@ -1,0 +1,44 @@
+"""The load as it was: its mean over the last minutes, and the heaviest that keeps coming back."""
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+MEAN_SECONDS = 600.0
+HEAVY_MEMORY_SECONDS = 7200.0
+_STEP_SECONDS = 20.0
+
+
+@dataclass(slots=True)
+class RecentLoad:
+    """Amps over the last ten minutes in steps of twenty seconds, so that memory is constant at any reading rate."""
+
+    steps: deque[tuple[float, float]] = field(default_factory=deque)  # seconds, ampere-seconds
+    seconds: float = 0.0
+    charge: float = 0.0
+    heavy: float | None = None
+
+    def add(self, seconds: float, amps: float) -> None:
+        """Remember `amps` over `seconds`; what is older than ten minutes is forgotten."""
+        if self.heavy is None or amps > self.heavy:
+            self.heavy = amps
+        else:
+            self.heavy += (amps - self.heavy) * (1 - math.exp(-seconds / HEAVY_MEMORY_SECONDS))
+        if self.steps and self.steps[-1][0] + seconds <= _STEP_SECONDS:
+            self.steps[-1] = (self.steps[-1][0] + seconds, self.steps[-1][1] + amps * seconds)
+        else:
+            self.steps.append((seconds, amps * seconds))
+        self.seconds, self.charge = self.seconds + seconds, self.charge + amps * seconds
+        while len(self.steps) > 1 and self.seconds - self.steps[0][0] >= MEAN_SECONDS:
+            gone = self.steps.popleft()
+            self.seconds, self.charge = self.seconds - gone[0], self.charge - gone[1]
+
+    def mean(self) -> float | None:
+        """Mean amps of the last ten minutes; None before the first reading."""
+        if not self.steps:
+            return None
+        first = self.steps[0][0]
+        spare = max(self.seconds - MEAN_SECONDS, 0.0)
+        if spare == 0.0 or first <= 0.0:
+            return self.charge / self.seconds
+        return (self.charge - self.steps[0][1] * min(spare / first, 1.0)) / (self.seconds - min(spare, first))

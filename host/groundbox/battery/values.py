@@ -1,0 +1,67 @@
+"""What goes into the estimator and what comes out; plain values, volts and amps positive on discharge."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One row of a log: means over the interval that ends at `t_s`. None is "no reading"."""
+
+    t_s: float
+    volts: float
+    amps: float | None = None
+    declared_amps: float | None = None
+    case_c: float | None = None
+    block_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Where runtime ends.
+
+    cutoff_volts: under this, at the equipment, the equipment stops.
+    lead_ohm: resistance of leads, fuse and connectors between battery and equipment.
+    floor_volts_per_cell: end voltage that spares the battery; None is 1.75 V, 0 is no floor.
+    """
+
+    cutoff_volts: float
+    lead_ohm: float = 0.0
+    floor_volts_per_cell: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phase:
+    """A stretch of the load to come; `peak_amps` is the largest load that switches on within it."""
+
+    seconds: float
+    amps: float
+    peak_amps: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Voltage and amp-hours contradict the battery's papers: what it looks like, in one sentence."""
+
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """State of charge (0 to 1) and runtime left in seconds: 5, 50 and 95 % of what may be.
+
+    Everything is None while unknown; runtimes are None while charging or with no load, and 0 under the limit.
+    """
+
+    t_s: float | None
+    soc: float | None = None
+    soc_low: float | None = None
+    soc_high: float | None = None
+    runtime_early_s: float | None = None
+    runtime_likely_s: float | None = None
+    runtime_late_s: float | None = None
+    limit: str | None = None
+    charging: bool = False
+    unknown_because: str | None = None
+    amps: float | None = None
+    findings: tuple[Finding, ...] = ()
