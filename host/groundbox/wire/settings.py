@@ -1,0 +1,162 @@
+"""The board's settings, once, for both interpreters: names with unit, defaults, compiled-in ranges and relations.
+
+All whole numbers. A settings dictionary `{name: value}` carries every name. What each setting means stands in
+meanings.py, which stays on the host (text costs memory on the board). Limits and delays: common practice, no source.
+"""
+
+MONITOR_KINDS = ("none", "ina226", "ina219")
+SENSOR_KINDS = ("none", "ntc_b3950", "ntc_b3435", "onewire")
+FAN_KINDS = ("none", "switched", "pwm")
+FAN_MODES = ("on_off", "proportional")
+OUTPUT_KINDS = ("none", "essential", "droppable")
+
+# Channel name of the `calibrate` message -> unit in its settings' names.
+UNITS = {"battery": "mv", "check": "mv", "current": "ma", "case": "centi_c", "block": "centi_c", "intake": "centi_c"}
+
+# (name, default, low, high)
+SETTINGS = (
+    # What is fitted.
+    ("voltage_monitor_kind", 1, 0, 2),
+    ("check_adc_fitted", 1, 0, 1),
+    ("current_fitted", 1, 0, 1),
+    ("case_sensor_kind", 1, 1, 3),
+    ("block_sensor_kind", 1, 0, 3),
+    ("intake_sensor_kind", 1, 0, 3),
+    ("humidity_fitted", 0, 0, 1),
+    ("fan1_kind", 2, 0, 2),
+    ("fan2_kind", 2, 0, 2),
+    ("fan3_kind", 0, 0, 2),
+    ("fan4_kind", 0, 0, 2),
+    ("fan1_tach", 1, 0, 1),
+    ("fan2_tach", 1, 0, 1),
+    ("fan3_tach", 1, 0, 1),
+    ("fan4_tach", 1, 0, 1),
+    ("fan1_full_rpm", 3000, 500, 20000),
+    ("fan2_full_rpm", 3000, 500, 20000),
+    ("fan3_full_rpm", 3000, 500, 20000),
+    ("fan4_full_rpm", 3000, 500, 20000),
+    ("fan_pulses_per_turn", 2, 1, 4),
+    ("output1_kind", 1, 0, 2),
+    ("output2_kind", 2, 0, 2),
+    ("output1_drop_level", 2, 1, 3),
+    ("output2_drop_level", 2, 1, 3),
+    ("radio_allowed", 0, 0, 1),
+    # Measuring.
+    ("sample_hz", 500, 10, 2000),
+    ("reference_mv", 3000, 2400, 3400),
+    ("divider_ratio_e3", 6000, 4900, 9600),
+    ("shunt_micro_ohm", 2000, 200, 100000),
+    ("ntc_pullup_ohm", 10000, 2000, 100000),
+    ("frozen_s", 300, 60, 3600),
+    ("disagree_mv", 150, 50, 500),
+    ("disagree_s", 10, 2, 120),
+    # Two-point calibration: what was read uncorrected, and what was true then.
+    ("battery_raw1_mv", 11000, 8000, 18000),
+    ("battery_true1_mv", 11000, 8000, 18000),
+    ("battery_raw2_mv", 14500, 8000, 18000),
+    ("battery_true2_mv", 14500, 8000, 18000),
+    ("check_raw1_mv", 11000, 8000, 18000),
+    ("check_true1_mv", 11000, 8000, 18000),
+    ("check_raw2_mv", 14500, 8000, 18000),
+    ("check_true2_mv", 14500, 8000, 18000),
+    ("current_raw1_ma", 0, -30000, 30000),
+    ("current_true1_ma", 0, -30000, 30000),
+    ("current_raw2_ma", 5000, -30000, 30000),
+    ("current_true2_ma", 5000, -30000, 30000),
+    ("case_raw1_centi_c", 0, -2000, 8000),
+    ("case_true1_centi_c", 0, -2000, 8000),
+    ("case_raw2_centi_c", 5000, -2000, 8000),
+    ("case_true2_centi_c", 5000, -2000, 8000),
+    ("block_raw1_centi_c", 0, -2000, 8000),
+    ("block_true1_centi_c", 0, -2000, 8000),
+    ("block_raw2_centi_c", 5000, -2000, 8000),
+    ("block_true2_centi_c", 5000, -2000, 8000),
+    ("intake_raw1_centi_c", 0, -2000, 8000),
+    ("intake_true1_centi_c", 0, -2000, 8000),
+    ("intake_raw2_centi_c", 5000, -2000, 8000),
+    ("intake_true2_centi_c", 5000, -2000, 8000),
+    # Battery.
+    ("low_notice_mv", 11800, 10000, 12400),
+    ("low_notice_s", 60, 1, 600),
+    ("low_urgent_mv", 11300, 10000, 12400),
+    ("low_urgent_s", 30, 1, 600),
+    ("low_stop_mv", 10800, 10000, 12400),
+    ("low_stop_s", 10, 1, 600),
+    ("low_clear_mv", 400, 100, 1000),
+    ("low_clear_s", 120, 5, 900),
+    ("spare_mv", 11900, 11000, 12600),
+    ("spare_s", 60, 5, 900),
+    ("over_mv", 15000, 14400, 16000),
+    ("over_mv_per_c", 30, 0, 60),
+    ("over_s", 10, 1, 120),
+    ("charge_seen_mv", 13400, 13000, 14000),
+    ("charge_seen_ma", 100, 20, 2000),
+    ("block_cold_centi_c", 0, -1000, 1000),
+    ("block_warm_centi_c", 4000, 3000, 4500),
+    ("block_hot_centi_c", 5000, 4000, 6000),
+    # Fans and heat.
+    ("fan_mode", 0, 0, 1),
+    ("fan_on_centi_c", 3500, 2000, 5000),
+    ("fan_off_centi_c", 3100, 1000, 4800),
+    ("fan_full_centi_c", 4300, 2500, 6000),
+    ("fan_lowest_percent", 30, 10, 100),
+    ("fan_start_pulse_ms", 500, 0, 3000),
+    ("fan_start_mask_ms", 3000, 1000, 15000),
+    ("fan_stall_percent", 20, 5, 60),
+    ("fan_stall_s", 5, 1, 60),
+    ("fan_shortest_run_s", 30, 0, 600),
+    ("fan_shortest_pause_s", 30, 0, 600),
+    ("intake_warmer_centi_c", 200, 50, 1000),
+    ("case_notice_centi_c", 4500, 3500, 7000),
+    ("case_urgent_centi_c", 5500, 3500, 7000),
+    ("case_stop_centi_c", 6000, 3500, 7000),
+    ("case_clear_centi_c", 200, 50, 1000),
+    # Signals.
+    ("silence_s", 600, 60, 3600),
+)
+
+
+def defaults() -> dict[str, int]:
+    """New settings dictionary with every default."""
+    return {name: default for name, default, _, _ in SETTINGS}
+
+
+def range_of(name: str) -> tuple[int, int] | None:
+    """(low, high) compiled in for `name`; None for a name that is no setting."""
+    for setting in SETTINGS:
+        if setting[0] == name:
+            return setting[2], setting[3]
+    return None
+
+
+def refusal(name: str, value: int, current: dict[str, int]) -> str:
+    """Why `value` may not be set for `name` beside the `current` settings; "" when it may."""
+    return refusal_of_all({name: value}, current)
+
+
+def refusal_of_all(changes: dict[str, int], current: dict[str, int]) -> str:
+    """Why these `changes` may not be made together; "" when they may.
+
+    Names, types, compiled-in ranges and the relations between settings are looked at, in that order.
+    """
+    for name, value in changes.items():
+        bounds = range_of(name)
+        if bounds is None:
+            return "no setting is called %s" % name
+        if not isinstance(value, int) or isinstance(value, bool):
+            return "%s wants a whole number" % name
+        if not bounds[0] <= value <= bounds[1]:
+            return "%s is %d; wants %d to %d" % (name, value, bounds[0], bounds[1])
+    values = dict(current)
+    values.update(changes)
+    return _broken_relation(values)
+
+
+def calibration(channel: str, point: int, raw: int, true_value: int) -> dict[str, int]:
+    """The two settings to change when `channel` reads `raw` uncorrected and a trusted instrument shows `true_value`."""
+    unit = UNITS[channel]
+    return {"%s_raw%d_%s" % (channel, point, unit): raw, "%s_true%d_%s" % (channel, point, unit): true_value}
+
+
+def _broken_relation(s: dict[str, int]) -> str:
+    return ""
