@@ -15,6 +15,7 @@ COMMANDS = {
     "mark": "Note a launch, landing, charge or swap",
     "now": "One line a box: turn-back time or runtime left",
     "replay": "Run a recorded discharge through the estimator",
+    "size": "Battery, wire, fuse, air and parts of a box on paper",
 }
 
 

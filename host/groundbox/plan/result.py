@@ -1,0 +1,38 @@
+"""One sized thing: the answer, and all a person needs to work it out again by hand."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """An answer with its formula, the source of that formula, the numbers put in and the cautions that belong to it.
+
+    `values` and `numbers` carry the unit in each name. `answer` is a sentence; `stop` is True when the thing cannot or
+    must not be built as described.
+    """
+
+    topic: str
+    answer: str
+    formula: str
+    source: str
+    values: dict[str, float]
+    numbers: dict[str, float]
+    cautions: tuple[str, ...] = ()
+    stop: bool = False
+
+
+LOCAL_CODE = "Local code and licensed practice come first; these figures do not replace them."
+SHORT_CIRCUIT = (
+    "A short circuit at a battery post welds tools and burns skin: cover the posts, take off rings, fit the fuse last."
+)
+HYDROGEN = (
+    "A charging lead-acid battery gives off hydrogen: charge in the open or with the lid off, "
+    "no flame or sparking part near. Fans do not make a closed box safe to charge in."
+)
+DAMAGED = "Never charge a battery that is frozen, swollen, leaking or hot to the touch."
+CHARGING = (HYDROGEN, DAMAGED)
+
+
+def next_size(wanted: float, sizes: tuple[float, ...]) -> float | None:
+    """The smallest of `sizes` that is not under `wanted`, or None when all are."""
+    return next((size for size in sizes if size >= wanted - 1e-9), None)

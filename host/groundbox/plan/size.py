@@ -1,0 +1,87 @@
+"""All of a box that is still on paper, sized."""
+
+from msgspec.structs import asdict
+
+from groundbox.plan import box_file, size_air, size_battery, size_fuse, size_gas, size_sensor, size_wire
+from groundbox.plan.result import Result
+
+
+def _battery(box: box_file.Box) -> Result:
+    rows = [(row.minutes, row.amps) for row in box.battery.rows] or size_battery.TYPICAL_ROWS
+    anytime = size_battery.Period(amps=box.anytime.amps, minutes=box.anytime.minutes) if box.anytime else None
+    return size_battery.size_battery(
+        [size_battery.Period(amps=duty.amps, minutes=duty.minutes) for duty in box.duty],
+        anytime=anytime,
+        coldest_c=box.battery.coldest_c,
+        ageing_factor=box.battery.ageing_factor,
+        design_margin=box.battery.design_margin,
+        rows=rows,
+        c20_ah=box.battery.rows_c20_ah or size_battery.TYPICAL_C20_AH,
+    )
+
+
+def _wires(box: box_file.Box) -> dict[str, Result]:
+    return {
+        wire.name: size_wire.size_wire(
+            wire.name, size_wire.Run(**{k: v for k, v in asdict(wire).items() if k != "name"})
+        )
+        for wire in box.wire
+    }
+
+
+def _fuses(box: box_file.Box, wires: dict[str, Result], battery_ah: float) -> list[Result]:
+    results: dict[str, Result] = {}
+    # A fuse is sized after the one nearer the battery, whose rating it is judged against.
+    waiting = list(box.fuse)
+    while waiting:
+        ready = next((fuse for fuse in waiting if fuse.behind is None or fuse.behind in results), waiting[0])
+        waiting.remove(ready)
+        parent = results.get(ready.behind or "")
+        fields = {k: v for k, v in asdict(ready).items() if k not in ("name", "wire", "behind")}
+        branch = size_fuse.Branch(
+            wire_carries_amps=wires[ready.wire].values["carries_amps"],
+            parent_amps=parent.values["rating_amps"] if parent else None,
+            **fields,
+        )
+        results[ready.name] = size_fuse.size_fuse(ready.name, branch, battery_ah=battery_ah)
+    return [results[fuse.name] for fuse in box.fuse]
+
+
+def _air(air: box_file.Air) -> Result:
+    fields = asdict(air)
+    return size_air.size_air(size_air.Case(opening_m2=fields.pop("opening_cm2") / 1e4, **fields))
+
+
+def _sensors(box: box_file.Box) -> list[Result]:
+    results = [size_sensor.size_divider(size_sensor.Divider(**asdict(box.sensor)))] if box.sensor else []
+    if box.parts:
+        parts = size_sensor.Parts(**asdict(box.parts))
+        results += [
+            size_sensor.size_thermistor(parts),
+            size_sensor.size_tachometer(parts),
+            size_sensor.size_hold_up(parts),
+        ]
+    return results
+
+
+def size_box(box: box_file.Box) -> list[Result]:
+    """Every result that the box file asks for, battery first."""
+    battery = _battery(box)
+    battery_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"])
+    wires = _wires(box)
+    results = [battery, *wires.values(), *_fuses(box, wires, battery_ah)]
+    if box.air:
+        results.append(_air(box.air))
+    if box.charging:
+        for stage in box.charging.stages:
+            results.append(
+                size_gas.size_gas(
+                    cells=box.battery.cells,
+                    c20_ah=battery_ah,
+                    vented=box.battery.vented,
+                    stage=stage,
+                    opening_cm2=box.charging.opening_cm2,
+                    free_litres=box.charging.free_litres,
+                )
+            )
+    return results + _sensors(box)

@@ -1,0 +1,155 @@
+"""Parts around the board's inputs: divider, thermistor, tachometer pull-up, hold-up capacitor."""
+
+from dataclasses import dataclass
+from math import exp, pi, sqrt
+
+from groundbox.plan.result import LOCAL_CODE, Result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Divider:
+    """Battery volts to the board's converter. Tolerances as fractions; `adc_bits` as effective, not as printed."""
+
+    top_ohm: float = 100e3
+    bottom_ohm: float = 18e3
+    resistor_tolerance: float = 0.001
+    reference_volts: float = 3.0
+    reference_tolerance: float = 0.001
+    adc_bits: float = 10.0
+    adc_offset_volts: float = 0.002
+    highest_volts: float = 16.0
+    surge_volts: float = 40.0
+    clamp_amps: float = 0.001
+    filter_farad: float = 100e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """The rest: thermistor by beta, tachometer line, hold-up."""
+
+    ntc_ohm_25c: float = 10e3
+    ntc_beta_k: float = 3950.0
+    ntc_series_ohm: float = 10e3
+    tach_pull_up_ohm: float = 10e3
+    tach_farad: float = 10e-9
+    highest_rpm: float = 6000.0
+    logic_volts: float = 3.3
+    hold_amps: float = 0.05
+    hold_s: float = 0.05
+    hold_from_volts: float = 11.0
+    hold_to_volts: float = 7.0
+
+
+def size_divider(divider: Divider) -> Result:
+    """Ratio, resolution and error of the battery divider, clamp current and filter time."""
+    ratio = divider.bottom_ohm / (divider.top_ohm + divider.bottom_ohm)
+    full_scale = divider.reference_volts / ratio
+    step = full_scale / 2**divider.adc_bits
+    at = 12.0
+    # d(V)/V of each resistor through the ratio is (1 - ratio) times its tolerance.
+    parts = [
+        at * (1 - ratio) * divider.resistor_tolerance,
+        at * (1 - ratio) * divider.resistor_tolerance,
+        at * divider.reference_tolerance,
+        divider.adc_offset_volts / ratio,
+        step / 2,
+    ]
+    worst, likely = sum(parts), sqrt(sum(part**2 for part in parts))
+    clamp = max(0.0, divider.surge_volts - divider.reference_volts) / divider.top_ohm
+    seconds = divider.filter_farad * divider.top_ohm * divider.bottom_ohm / (divider.top_ohm + divider.bottom_ohm)
+    faults = []
+    if full_scale < divider.highest_volts:
+        faults.append(f"full scale {full_scale:.2f} V is under {divider.highest_volts:g} V: smaller bottom resistor")
+    if clamp > divider.clamp_amps:
+        faults.append(f"{clamp * 1000:.2f} mA into the clamp at {divider.surge_volts:g} V: larger top resistor")
+    return Result(
+        topic="battery divider",
+        answer=f"ratio {ratio:.4f}, full scale {full_scale:.2f} V, {step * 1000:.1f} mV a step; "
+        f"at 12 V wrong by at most {worst * 1000:.0f} mV, likely {likely * 1000:.0f} mV"
+        + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
+        formula="ratio = bottom / (top + bottom); step = reference / ratio / 2^bits; worst = sum of parts, "
+        "likely = root of the sum of squares; clamp = (surge - reference) / top; filter = C x top || bottom",
+        source="Ohm's law; error sums as in any measurement handbook (common practice, no source)",
+        values={"ratio": ratio, "full_scale_volts": full_scale, "step_volts": step, "worst_error_volts": worst}
+        | {"likely_error_volts": likely, "clamp_amps": clamp, "filter_s": seconds}
+        | {"filter_hz": 1 / (2 * pi * seconds), "drain_amps": at / (divider.top_ohm + divider.bottom_ohm)},
+        numbers={"top_ohm": divider.top_ohm, "bottom_ohm": divider.bottom_ohm, "adc_bits": divider.adc_bits}
+        | {"resistor_tolerance": divider.resistor_tolerance, "reference_volts": divider.reference_volts}
+        | {"reference_tolerance": divider.reference_tolerance, "surge_volts": divider.surge_volts},
+        cautions=(
+            LOCAL_CODE,
+            "Fuse the sensing wire at the battery; a calibration against a good meter removes most of the error.",
+        ),
+        stop=bool(faults),
+    )
+
+
+def ntc_ohm(celsius: float, ohm_25c: float = 10e3, beta_k: float = 3950.0) -> float:
+    """Thermistor resistance by the beta formula."""
+    return ohm_25c * exp(beta_k * (1 / (celsius + 273.15) - 1 / 298.15))
+
+
+def size_thermistor(parts: Parts) -> Result:
+    """Volts per kelvin at 25, 40 and 60 C and heat of its own, for a ratiometric divider."""
+    values: dict[str, float] = {}
+    for celsius in (0, 25, 40, 60):
+        ohm = ntc_ohm(celsius, parts.ntc_ohm_25c, parts.ntc_beta_k)
+        share = ohm / (ohm + parts.ntc_series_ohm)
+        values[f"share_at_{celsius}c"] = share
+        values[f"share_per_k_at_{celsius}c"] = share * (1 - share) * parts.ntc_beta_k / (celsius + 273.15) ** 2
+    heat = (parts.logic_volts / 2) ** 2 / parts.ntc_series_ohm
+    return Result(
+        topic="thermistor",
+        answer=f"share of the reference {values['share_at_25c']:.3f} at 25 C, {values['share_at_60c']:.3f} at 60 C; "
+        f"{values['share_per_k_at_40c'] * 1000:.1f} thousandths a kelvin at 40 C; {heat * 1e6:.0f} uW of its own heat",
+        formula="R = R25 exp(beta (1/T - 1/298.15)); share = R / (R + series); "
+        "per kelvin = share (1 - share) beta / T^2",
+        source="beta formula; makers' tables differ by a few percent",
+        values=values | {"own_watts": heat},
+        numbers={
+            "ntc_ohm_25c": parts.ntc_ohm_25c,
+            "ntc_beta_k": parts.ntc_beta_k,
+            "ntc_series_ohm": parts.ntc_series_ohm,
+        },
+    )
+
+
+def size_tachometer(parts: Parts) -> Result:
+    """Whether the pull-up is quick enough for the fastest fan, at two pulses a turn."""
+    rise_s = 2.2 * parts.tach_pull_up_ohm * parts.tach_farad
+    half_period_s = 60 / parts.highest_rpm / 2 / 2
+    slow = rise_s > half_period_s / 2
+    return Result(
+        topic="tachometer pull-up",
+        answer=f"{parts.tach_pull_up_ohm:g} ohm to {parts.logic_volts:g} V: rises in {rise_s * 1e3:.2f} ms of a "
+        f"{half_period_s * 1e3:.2f} ms half period" + ("; TOO SLOW: smaller capacitor" if slow else ""),
+        formula="rise = 2.2 R C, under half of 60 / rpm / 2 pulses / 2; sink = volts / R",
+        source="open 4-wire fan specification: open collector, two pulses a turn",
+        values={
+            "rise_s": rise_s,
+            "half_period_s": half_period_s,
+            "sink_amps": parts.logic_volts / parts.tach_pull_up_ohm,
+        },
+        numbers={
+            "tach_pull_up_ohm": parts.tach_pull_up_ohm,
+            "tach_farad": parts.tach_farad,
+            "highest_rpm": parts.highest_rpm,
+        },
+        cautions=("Pull up to the board's own supply, never to 12 V.",),
+        stop=slow,
+    )
+
+
+def size_hold_up(parts: Parts) -> Result:
+    """Capacitor that carries the board through a dip at constant power-supply input current."""
+    farad = parts.hold_amps * parts.hold_s / (parts.hold_from_volts - parts.hold_to_volts)
+    return Result(
+        topic="hold-up capacitor",
+        answer=f"{farad * 1e6:.0f} uF at least (take {farad * 2e6:.0f} uF: electrolytics lose half cold and old)",
+        formula="C = amps x seconds / (volts before - lowest volts)",
+        source="charge balance; the factor of two is common practice, no source",
+        values={"farad": farad, "take_farad": 2 * farad},
+        numbers={"hold_amps": parts.hold_amps, "hold_s": parts.hold_s, "hold_from_volts": parts.hold_from_volts}
+        | {"hold_to_volts": parts.hold_to_volts},
+        cautions=("Behind a diode, so that the dip cannot drain it.",),
+    )

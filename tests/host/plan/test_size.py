@@ -1,0 +1,163 @@
+"""Sizing: what must hold where no published number exists, and what a wrong box file is told."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox.errors import BadInput
+from groundbox.plan.box_file import load_box
+from groundbox.plan.size import size_box
+from groundbox.plan.size_air import Case, fan_flow_m3_h, minutes_to, settled_c, size_air
+from groundbox.plan.size_battery import Period, size_battery
+from groundbox.plan.size_fuse import Branch, opens_after_s, size_fuse
+from groundbox.plan.size_sensor import Divider, size_divider
+from groundbox.plan.size_wire import Run, size_wire
+from groundbox.show.cmd_size import command
+
+EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_mast_box.toml"
+
+
+def test_more_load_never_needs_less() -> None:
+    needs = [size_battery([Period(amps=amps, minutes=90)]).values["needed_ah"] for amps in (0.5, 1, 2, 4)]
+    assert needs == sorted(needs)
+
+
+def test_a_load_dropped_at_the_end_does_not_shrink_the_battery() -> None:
+    early = size_battery([Period(amps=5, minutes=30)])
+    longer = size_battery([Period(amps=5, minutes=30), Period(amps=0.01, minutes=600)])
+    assert longer.values["needed_ah"] >= early.values["needed_ah"]
+
+
+def test_a_load_at_any_time_is_added_to_the_worst_section() -> None:
+    plain = size_battery([Period(amps=1, minutes=60)])
+    more = size_battery([Period(amps=1, minutes=60)], anytime=Period(amps=3, minutes=1))
+    assert more.values["needed_ah"] > plain.values["needed_ah"]
+
+
+def test_too_thin_a_wire_is_said_so() -> None:
+    result = size_wire("servos", Run(one_way_m=20, amps=1, stall_amps=5, awg=24))
+    assert result.stop
+    assert "NOT ENOUGH" in result.answer
+
+
+def test_asked_for_a_gauge_the_thinnest_that_serves_is_named() -> None:
+    run = Run(one_way_m=5, amps=2, stall_amps=4)
+    result = size_wire("x", run)
+    assert not result.stop
+    assert result.values["load_volts_at_peak"] >= run.lowest_volts
+
+
+def test_fuse_faults() -> None:
+    good = Branch(amps=2, wire_carries_amps=10, start_amps=6, start_s=0.05)
+    assert not size_fuse("x", good, battery_ah=7.2).stop
+    for change, words in (
+        ({"wire_carries_amps": 2.0}, "more than the wire carries"),
+        ({"parent_amps": 4.0}, "not selective"),
+        ({"fuse_to_post_cm": 40.0}, "unfused wire"),
+        ({"powered_pairs": 2}, "need 2 fuses"),
+        ({"interrupting_amps": 200.0}, "interrupts"),
+        ({"rating_amps": 2.0}, "under the"),
+        ({"rating_amps": 3.0, "start_amps": 20.0, "start_s": 1.0}, "starting current"),
+    ):
+        fields = {"amps": 2, "wire_carries_amps": 10, **change}
+        result = size_fuse("x", Branch(**fields), battery_ah=7.2)
+        assert result.stop, change
+        assert words in result.answer
+
+
+def test_a_fuse_opens_sooner_the_more_flows() -> None:
+    times = [opens_after_s(share, 2) for share in (1.4, 2, 3.5, 6)]
+    assert times == sorted(times, reverse=True)
+    assert opens_after_s(1.1, 2) is None
+
+
+CASE = Case(watts=50, intake_c=30, limit_c=45, fan_m3_h=25, fan_pa=20, opening_m2=0.003)
+
+
+def test_no_fan_cools_under_the_intake_air() -> None:
+    result = size_air(Case(watts=5, intake_c=40, limit_c=38))
+    assert result.stop
+    assert "no fan can do this" in result.answer
+
+
+def test_what_stands_in_the_way_costs_flow() -> None:
+    clear = fan_flow_m3_h(CASE)
+    for name in ("filter", "rain hood", "duct"):
+        assert fan_flow_m3_h(CASE, obstacles=(name,)) < clear
+    assert fan_flow_m3_h(CASE, fans=1) < clear < 25
+    assert fan_flow_m3_h(CASE, fans=0) == 0
+
+
+def test_time_to_overheat() -> None:
+    hot = settled_c(CASE, fan_flow_m3_h(CASE))
+    alone, none = minutes_to(CASE, fan_flow_m3_h(CASE, fans=1), hot), minutes_to(CASE, 0, hot)
+    assert none is not None
+    assert alone is None or alone > none
+    assert minutes_to(CASE, 0, 60) == 0
+
+
+def test_divider_faults() -> None:
+    assert not size_divider(Divider()).stop
+    assert "full scale" in size_divider(Divider(bottom_ohm=30e3)).answer
+    assert "clamp" in size_divider(Divider(top_ohm=10e3, bottom_ohm=1.8e3)).answer
+
+
+def test_the_example_says_formula_source_and_numbers() -> None:
+    results = size_box(load_box(EXAMPLE))
+    topics = {result.topic for result in results}
+    assert {"battery", "air", "charging air", "battery divider", "hold-up capacitor"} <= topics
+    for result in results:
+        assert result.formula
+        assert result.source
+        assert result.numbers
+    assert any("hydrogen" in caution for result in results for caution in result.cautions)
+
+
+def test_command_text_and_json() -> None:
+    text = CliRunner().invoke(command, [str(EXAMPLE)])
+    assert text.exit_code == 0
+    assert "formula" in text.output
+    tree = json.loads(CliRunner().invoke(command, [str(EXAMPLE), "--json"]).output)
+    assert tree["results"][0]["values"]["ordinary_ah"] > 0
+    assert any("hydrogen" in caution for caution in tree["cautions"])
+
+
+GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "mend"),
+    [
+        ("name = ", "", "is not TOML"),
+        ('name = "x"', "", "`duty` is missing"),
+        (GOOD.replace("amps = 1", "amps = -1"), "duty 1, amps", ">= 0"),
+        (GOOD.replace("amps = 1", 'amps = "1"'), "duty 1, amps", "a number"),
+        (GOOD.replace("amps = 1", "amps = nan"), "duty 1, amps", "plain number"),
+        (GOOD.replace("minutes", "minuts"), "duty 1, minuts", 'did you mean "minutes"'),
+        (GOOD + "[battery]\ncell = 6", "battery, cell", 'did you mean "cells"'),
+        ("cutoff_volts = 13\n" + GOOD, "cutoff_volts", "lower it"),
+        (GOOD + '[[wire]]\nname="a"\none_way_m=1\namps=1\n' * 2, "wire 2, name", "twice"),
+        (GOOD + '[[fuse]]\nname="a"\namps=1\nwire="b"', "fuse 1, wire", "no wire"),
+        (
+            GOOD + '[air]\nwatts=1\nintake_c=1\nlimit_c=2\nobstacles=["fliter"]',
+            "air, obstacles",
+            'did you mean "filter"',
+        ),
+    ],
+)
+def test_a_wrong_file_is_told_where_and_how(tmp_path: Path, text: str, place: str, mend: str) -> None:
+    file = tmp_path / "box.toml"
+    file.write_text(text)
+    with pytest.raises(BadInput) as caught:
+        load_box(file)
+    assert caught.value.place == place
+    assert mend in caught.value.mend
+    assert str(caught.value).startswith(str(file))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="cannot be read"):
+        load_box(tmp_path / "none.toml")
