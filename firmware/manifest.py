@@ -1,0 +1,15 @@
+"""What goes onto a board: (path in the source tree or package, path on the board).
+
+`firmware/` is the folder this file is in; `wire/` is `groundbox/wire`, the code both sides share. A folder name stands for
+every .py file directly in it. Nothing here is imported on the board.
+"""
+
+FILES = (
+    ("firmware/", ""),
+    ("firmware/core/", "core/"),
+    ("wire/__init__.py", "groundbox/wire/__init__.py"),
+    ("wire/messages.py", "groundbox/wire/messages.py"),
+    ("wire/line.py", "groundbox/wire/line.py"),
+    ("wire/settings.py", "groundbox/wire/settings.py"),
+)
+LEAVE_OUT = ("manifest.py",)

@@ -1,0 +1,3 @@
+"""The firmware's version, as the board says it in `hello`."""
+
+VERSION = "0.1.0"
