@@ -2,14 +2,18 @@
 
 Fields of what a board sends follow the registry in name and order, with host units in place of the wire's whole
 numbers (`battery_mv` becomes `battery_volts`); tests/host/link compares them. `wire` keeps the values as they came, in
-the registry's order: the store writes those. link/convert.py makes these objects; nothing else converts.
+the registry's order: the store writes those. `from_wire` makes these objects; nothing else converts.
 
 Wall times are seconds since 1970 UTC. `wall_source` says how one was found: "exchange" (the board was asked for its
 clock), "arrival" (only known to be no later than the message came), None (not known yet).
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from types import UnionType
+from typing import Any, TypeVar
+
+from groundbox.errors import WireError
 
 WireValues = tuple[int | str | None, ...]
 
@@ -99,6 +103,7 @@ class Hello:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
+    again: bool = False  # this boot number was another start's before: the board was installed anew
     wire: WireValues = field(default=(), repr=False, compare=False)
 
 
@@ -168,7 +173,7 @@ class LinkNote:
 
     `kind`: "found" (a board answers), "lost" (port or broker gone; it is retried), "stranger" (a device that does not
     answer in our form), "registry" (a board of another version; its data is not decoded), "restarted" (the board
-    started anew), "gap" (records lost for good).
+    started anew), "gap" (records lost for good), "twice" (a second board of the same name; its data is not decoded).
     """
 
     source: str
@@ -260,3 +265,53 @@ class EstimatorState:
     boot: int | None  # of the last reading it had seen
     sequence: int | None
     state: Mapping[str, object]
+
+
+_Wired = TypeVar("_Wired", Reading, Event, Hello, Health, Answer)
+_HOST_ONLY = {"wall_s", "wall_uncertainty_s", "wall_source", "again", "wire"}
+_WIRE_UNITS = {"volts": ("mv", 1000), "amps": ("ma", 1000), "c": ("centi_c", 100)}
+
+
+def wire_name(host_name: str) -> tuple[str, int | None]:
+    """(registry's name, wire units in one host unit or None) of a field: "case_c" is ("case_centi_c", 100)."""
+    if host_name == "humidity_percent":
+        return "humidity_centi_percent", 100
+    stem, _, unit = host_name.rpartition("_")
+    if stem and unit in _WIRE_UNITS:
+        wire_unit, scale = _WIRE_UNITS[unit]
+        return f"{stem}_{wire_unit}", scale
+    return host_name, None
+
+
+def _plan(kind: type[Any]) -> tuple[tuple[str, int | None, bool], ...]:
+    """(name, scale, required) of each field that comes over the wire, in order."""
+    wired = [f for f in fields(kind) if f.name not in _HOST_ONLY]
+    return tuple((f.name, wire_name(f.name)[1], not isinstance(f.type, UnionType)) for f in wired)
+
+
+_PLANS: dict[type[Any], tuple[tuple[str, int | None, bool], ...]] = {
+    kind: _plan(kind) for kind in (Reading, Event, Hello, Health, Answer)
+}
+
+
+def from_wire(
+    kind: type[_Wired],
+    values: Sequence[int | str | None],
+    **host_only: object,
+) -> _Wired:
+    """The `kind` that `values`, in the registry's order and wire units, stand for: volts, amperes, degrees Celsius.
+
+    Args:
+        kind: Reading, Event, Hello, Health or Answer.
+        values: checked against the registry already.
+        host_only: wall_s, wall_uncertainty_s, wall_source, where known.
+
+    Raises:
+        WireError: box, boot, sequence, uptime or another field without which the record says nothing is unknown.
+    """
+    found: dict[str, Any] = dict(host_only)
+    for (name, scale, required), value in zip(_PLANS[kind], values, strict=True):
+        if value is None and required:
+            raise WireError(f"{kind.__name__.lower()} without {name}")
+        found[name] = value / scale if scale and isinstance(value, int) else value
+    return kind(wire=tuple(values), **found)

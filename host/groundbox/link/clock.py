@@ -1,14 +1,25 @@
 """Board uptime to wall time, one box: pure.
 
 The board's uptime is the steady clock: it never steps within a start. Each exchange (ask, answer) says what the host's
-wall clock showed at one uptime, give or take half the round trip. Between exchanges both clocks drift apart by at most
-DRIFT. When an exchange says that the start happened at another time than the last one did, the host's clock was set
-(or slept): the newest word holds for all records of that start.
+wall clock showed at one uptime, give or take half the round trip; away from it both clocks drift apart by at most
+DRIFT. When an exchange shows that a start happened at another wall time than the last exchange said, the host's clock
+was set, and its newest word holds for all that was recorded in this run. When the host's monotonic clock, too, says
+that the start happened later, it is another start under the same number: the board was installed anew.
 """
 
+from collections import deque
 from dataclasses import dataclass
 
 from groundbox.model import StartTime
+
+DRIFT = 1e-4  # assumed: crystals of 50 ppm on both sides
+RESOLUTION_S = 0.001  # uptime comes in whole milliseconds
+SET_S = 0.1  # assumed: smaller steps are a clock being steered, larger ones a clock being set
+AGAIN_S = 2.0  # assumed: no board restarts faster
+ARRIVAL_UNCERTAINTY_S = 2.0  # assumed for messages that come by themselves: their delay is not known
+_EXCHANGES = 32
+_ARRIVALS = 60
+_STARTS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,16 +31,96 @@ class WallTime:
     source: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Exchange:
+    uptime_s: float
+    start_wall_s: float
+    start_monotonic_s: float
+    half_width_s: float
+
+    def uncertainty_s(self, uptime_s: float) -> float:
+        return self.half_width_s + DRIFT * abs(uptime_s - self.uptime_s)
+
+    def tolerance_s(self, other: "_Exchange") -> float:
+        return self.half_width_s + other.uncertainty_s(self.uptime_s)
+
+
+class _Start:
+    """What is known of one start."""
+
+    def __init__(self) -> None:
+        self.exchanges: deque[_Exchange] = deque(maxlen=_EXCHANGES)
+        self.arrivals: deque[float] = deque(maxlen=_ARRIVALS)  # wall time come less uptime: never before the start
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchanged:
+    """What one exchange told besides the time."""
+
+    again: bool  # another start under a number that was used before
+    start: StartTime | None  # to bring what is stored already into line
+
+
 class BoardClock:
     """The time mapping of one box over its last few starts."""
 
-    def __init__(self, box: str) -> None: ...
+    def __init__(self, box: str) -> None:
+        self._box = box
+        self._starts: dict[int, _Start] = {}
 
-    def exchange(self, boot: int, uptime_ms: int, *, received_wall_s: float, round_trip_s: float) -> StartTime | None:
-        """Takes in one round trip; a StartTime when stored records have to be brought into line."""
+    def exchange(
+        self, boot: int, uptime_ms: int, *, received_wall_s: float, received_monotonic_s: float, round_trip_s: float
+    ) -> Exchanged:
+        """Takes in one round trip, timed by the monotonic clock.
+
+        Args:
+            boot, uptime_ms: from the board's answer.
+            received_wall_s, received_monotonic_s: the host's clocks when the answer came.
+            round_trip_s: monotonic seconds between question and answer.
+        """
+        uptime_s = uptime_ms / 1000
+        new = _Exchange(
+            uptime_s=uptime_s,
+            start_wall_s=received_wall_s - round_trip_s / 2 - uptime_s,
+            start_monotonic_s=received_monotonic_s - round_trip_s / 2 - uptime_s,
+            half_width_s=round_trip_s / 2 + RESOLUTION_S,
+        )
+        last = self._last(boot)
+        again = last is not None and new.start_monotonic_s - last.start_monotonic_s > new.tolerance_s(last) + AGAIN_S
+        if again:
+            del self._starts[boot]
+        moved = last is None or again or abs(new.start_wall_s - last.start_wall_s) > new.tolerance_s(last) + SET_S
+        if moved:
+            self._start(boot).exchanges.clear()
+        self._start(boot).exchanges.append(new)
+        start = StartTime(
+            box=self._box, boot=boot, wall_s=new.start_wall_s, uncertainty_s=new.half_width_s, source="exchange"
+        )
+        return Exchanged(again=again, start=start if moved else None)
 
     def heard(self, boot: int, uptime_ms: int, *, received_wall_s: float) -> None:
         """Takes in a message that came by itself: it was sent no later than it came."""
+        self._start(boot).arrivals.append(received_wall_s - uptime_ms / 1000)
 
     def wall(self, boot: int, uptime_ms: int) -> WallTime | None:
         """The wall time of `uptime_ms` in start `boot`; None while nothing is known of that start."""
+        start, uptime_s = self._starts.get(boot), uptime_ms / 1000
+        if start is None:
+            return None
+        if start.exchanges:
+            best = min(start.exchanges, key=lambda exchange: exchange.uncertainty_s(uptime_s))
+            return WallTime(
+                wall_s=best.start_wall_s + uptime_s, uncertainty_s=best.uncertainty_s(uptime_s), source="exchange"
+            )
+        return WallTime(wall_s=min(start.arrivals) + uptime_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")
+
+    def _last(self, boot: int) -> _Exchange | None:
+        start = self._starts.get(boot)
+        return start.exchanges[-1] if start and start.exchanges else None
+
+    def _start(self, boot: int) -> _Start:
+        if boot not in self._starts:
+            while len(self._starts) >= _STARTS:
+                del self._starts[next(iter(self._starts))]
+            self._starts[boot] = _Start()
+        return self._starts[boot]

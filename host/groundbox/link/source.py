@@ -1,10 +1,15 @@
 """Where items come from: the Source interface, the bounded queue to the service, and a source that replays bytes."""
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
+from threading import Condition, Event, Thread
 from typing import Protocol
 
-from groundbox.model import Answer, Item, Stored
+from groundbox.errors import LinkError, WireError
+from groundbox.link.decode import Decoder, Frame
+from groundbox.link.items import to_item
+from groundbox.model import Answer, Item, LinkCount, Stored
 
 
 class Arrivals:
@@ -13,22 +18,38 @@ class Arrivals:
     The service's loop: `items = arrivals.take(); store.add(items); done = store.commit(); arrivals.committed()`.
     """
 
-    def __init__(self, most: int = 10_000) -> None: ...
+    def __init__(self, most: int = 10_000) -> None:
+        self._most = most
+        self._waiting: deque[tuple[Item, Callable[[], None] | None]] = deque()
+        self._receipts: list[Callable[[], None]] = []
+        self._changed = Condition()
 
     def put(self, item: Item, receipt: Callable[[], None] | None = None, wait_s: float | None = None) -> bool:
         """True once `item` is in the queue; waits for room (back-pressure), False after `wait_s`.
 
-        `receipt` is called by `committed` once the item is on the disk.
+        `receipt` is called by `committed` once the item is on the disk; it must not raise.
         """
-        raise NotImplementedError
+        with self._changed:
+            if not self._changed.wait_for(lambda: len(self._waiting) < self._most, wait_s):
+                return False
+            self._waiting.append((item, receipt))
+            self._changed.notify_all()
+        return True
 
     def take(self, most: int = 1000, wait_s: float = 0.0) -> list[Item]:
         """Up to `most` items, oldest first; waits up to `wait_s` real seconds for the first."""
-        raise NotImplementedError
+        with self._changed:
+            self._changed.wait_for(lambda: bool(self._waiting), wait_s)
+            taken = [self._waiting.popleft() for _ in range(min(most, len(self._waiting)))]
+            self._changed.notify_all()
+        self._receipts += [receipt for _, receipt in taken if receipt]
+        return [item for item, _ in taken]
 
     def committed(self) -> None:
         """Tells the sources that everything taken so far is on the disk."""
-        raise NotImplementedError
+        receipts, self._receipts = self._receipts, []
+        for receipt in receipts:
+            receipt()
 
 
 class Source(Protocol):
@@ -46,9 +67,84 @@ class Source(Protocol):
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
         """A future of the board's answer to command `name` of the registry ("set", "mark", "switch", ...).
 
-        The future ends with LinkError when the board is not here or does not answer in time.
+        The future ends with LinkError when the board is not here or does not answer in time. One command, one answer:
+        ask for settings by name.
 
         Raises:
             WireError: the command or a field is not of the registry.
         """
         raise NotImplementedError
+
+
+class ReplaySource:
+    """A Source that runs captured bytes of a serial line through the host, as fast as they are taken.
+
+    Args:
+        arrivals: where items go.
+        data: the captured bytes, in pieces of any size.
+        start_wall_s: the wall time to give to the first start's uptime 0; a later start follows the last record.
+        source: what the link counts call it.
+    """
+
+    def __init__(self, arrivals: Arrivals, data: Iterable[bytes], start_wall_s: float, source: str = "replay") -> None:
+        self._arrivals, self._data, self._source = arrivals, data, source
+        self._begin_s = self._last_s = start_wall_s
+        self._boot: int | None = None
+        self._stopping = Event()
+        self._thread: Thread | None = None
+
+    def start(self) -> None:
+        """See Source."""
+        self._thread = Thread(target=self._run, name=self._source, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """See Source."""
+        self._stopping.set()
+        self.join()
+
+    def join(self) -> None:
+        """Waits until everything has been replayed."""
+        if self._thread:
+            self._thread.join()
+
+    def tell_stored(self, stored: Iterable[Stored]) -> None:
+        """A capture keeps nothing back."""
+
+    def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
+        """A capture answers nothing."""
+        future: Future[Answer] = Future()
+        future.set_exception(LinkError(f"{self._source}: a capture takes no commands"))
+        return future
+
+    def _run(self) -> None:
+        decoder, corrupt = Decoder(), 0
+        for piece in self._data:
+            for found in decoder.feed(piece):
+                if not isinstance(found, Frame):
+                    corrupt += 1
+                elif not self._frame(found):
+                    return
+        self._put(LinkCount(source=self._source, box=None, wall_s=self._last_s, corrupt_lines=corrupt))
+
+    def _frame(self, frame: Frame) -> bool:
+        try:
+            item = to_item(frame)
+        except WireError:
+            return True
+        if item is None:
+            return True
+        uptime_ms = getattr(item, "uptime_ms", None)
+        if item.boot != self._boot:
+            self._boot, self._begin_s = item.boot, self._last_s
+        if uptime_ms is not None:
+            self._last_s = max(self._last_s, self._begin_s + uptime_ms / 1000)
+        wall_s = self._last_s if uptime_ms is None else self._begin_s + uptime_ms / 1000
+        dated = to_item(frame, wall_s=wall_s, wall_source="replay")
+        return dated is None or self._put(dated)
+
+    def _put(self, item: Item) -> bool:
+        while not self._stopping.is_set():
+            if self._arrivals.put(item, wait_s=0.2):
+                return True
+        return False

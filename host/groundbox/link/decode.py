@@ -1,0 +1,129 @@
+"""Bytes of a serial line in, messages out: pure, with one bounded buffer.
+
+A damaged line is data, not an exception: it comes out as Corrupt and is counted. Console text shares the line.
+"""
+
+from binascii import crc32
+from dataclasses import dataclass
+
+from groundbox.wire import line as wire_line
+from groundbox.wire.messages import BY_NAME
+
+MOST_BUFFERED = 2 * wire_line.LONGEST_LINE  # room for two lines whose newline between was damaged
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A whole message, checked against the registry; `values` in the registry's order and wire units."""
+
+    name: str
+    values: tuple[int | str | None, ...]
+
+    @property
+    def fields(self) -> dict[str, int | str | None]:
+        """The values by name."""
+        return {field[0]: value for field, value in zip(BY_NAME[self.name][3], self.values, strict=True)}
+
+
+@dataclass(frozen=True, slots=True)
+class OtherRegistry:
+    """A board's hello, undamaged, by another registry than ours. What it tells in its first places never moves."""
+
+    box: str
+    firmware: str
+    registry: str
+
+
+@dataclass(frozen=True, slots=True)
+class Corrupt:
+    """A line that was one of ours once, or is no text."""
+
+    cause: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ConsoleText:
+    """A line of plain text."""
+
+    text: str
+
+
+Found = Frame | OtherRegistry | Corrupt | ConsoleText
+
+
+class Decoder:
+    """Cuts bytes into lines, however they come, and says what each line is."""
+
+    def __init__(self) -> None:
+        self._buffer = bytearray()
+
+    def feed(self, data: bytes) -> list[Found]:
+        """What became complete with `data`; never raises, never keeps more than MOST_BUFFERED bytes."""
+        found: list[Found] = []
+        for start in range(0, len(data), MOST_BUFFERED):
+            self._buffer += data[start : start + MOST_BUFFERED]
+            while (text := self._cut()) is not None:
+                found += classify(text)
+        return found
+
+    def _cut(self) -> bytes | None:
+        """The next line without its newline, or as much of it as the buffer may hold; None while incomplete."""
+        end = self._buffer.find(b"\n", 0, MOST_BUFFERED + 1)
+        if end < 0 and len(self._buffer) <= MOST_BUFFERED:
+            return None
+        text = bytes(self._buffer[: end if end >= 0 else MOST_BUFFERED])
+        del self._buffer[: end + 1 if end >= 0 else MOST_BUFFERED]
+        return text
+
+
+def classify(text: bytes) -> list[Found]:
+    """What one line holds: nothing, one thing, or several where the newline between was damaged."""
+    text = text.strip()
+    if not text:
+        return []
+    whole = _message(text)
+    if not isinstance(whole, Corrupt):
+        return [whole]
+    pieces = _pieces(text)
+    if len(pieces) > 1:
+        messages = [_message(piece) for piece in pieces]
+        if not all(isinstance(message, Corrupt) for message in messages):
+            return [
+                _otherwise(piece, message.cause) if isinstance(message, Corrupt) else message
+                for piece, message in zip(pieces, messages, strict=True)
+            ]
+    return [_otherwise(text, whole.cause)]
+
+
+def _pieces(text: bytes) -> list[bytes]:
+    """`text` cut before every opening brace."""
+    head, *rest = text.split(b"{")
+    return ([head] if head else []) + [b"{" + piece for piece in rest]
+
+
+def _message(text: bytes) -> Frame | OtherRegistry | Corrupt:
+    try:
+        name, values = wire_line.decode(text)
+    except ValueError as error:
+        return _other_registry(text) or Corrupt(str(error), text)
+    return Frame(name, tuple(values))
+
+
+def _other_registry(text: bytes) -> OtherRegistry | None:
+    """A hello that our registry cannot read although its checksum is right."""
+    body = text[1:-9]
+    if not body.startswith(b"hello|") or text[-8:] != b"%08X" % crc32(body):
+        return None
+    parts = body.decode("ascii", "replace").split("|")
+    if len(parts) < 6:
+        return None
+    return OtherRegistry(box=parts[1], firmware=parts[4], registry=parts[5])
+
+
+def _otherwise(text: bytes, cause: str) -> Corrupt | ConsoleText:
+    if wire_line.looks_like_ours(text):
+        return Corrupt(cause, text)
+    if not all(32 <= byte < 127 or byte == 9 for byte in text):
+        return Corrupt("not plain text", text)
+    return ConsoleText(text.decode("ascii"))
