@@ -1,7 +1,7 @@
 """What goes onto a board: (path in the source tree or package, path on the board).
 
-`firmware/` is the folder this file is in; `wire/` is `groundbox/wire`, the code both sides share. A folder name stands for
-every .py file directly in it. Nothing here is imported on the board.
+`firmware/` is the folder this file is in; `wire/` is `groundbox/wire`, the code both sides share. A folder name stands
+for every .py file directly in it, but those of LEAVE_OUT. Nothing here is imported on the board.
 """
 
 FILES = (

@@ -1,0 +1,78 @@
+"""A small file in two slots, so that a power cut at any byte of a write leaves the one or the other valid.
+
+Each write goes to the slot that does not hold the newest valid content. A slot is
+
+    <CRC-32 of all that follows the blank, 8 hexadecimal digits> <generation>\\n<content>
+
+and counts only when the checksum fits; of two valid ones the higher generation counts.
+"""
+
+from binascii import crc32
+
+_LONGEST = 8192
+
+
+class Slots:
+    """Content that outlives resets.
+
+    Args:
+        path: where the file would be; the slots are `path`.a and `path`.b.
+
+    Attributes:
+        damaged: True when the last `load` met a slot that is there but not valid.
+    """
+
+    def __init__(self, path):
+        self._paths = (path + ".a", path + ".b")
+        self._newest = 1
+        self._generation = 0
+        self.damaged = False
+
+    def load(self):
+        """Newest valid content as bytes, or None."""
+        found = None
+        self.damaged = False
+        for slot in (0, 1):
+            raw = _read(self._paths[slot])
+            content = None if raw is None else _content(raw)
+            if content is not None and (found is None or content[0] > self._generation):
+                self._generation, found = content
+                self._newest = slot
+            elif raw is not None and content is None:
+                self.damaged = True
+        return found
+
+    def save(self, content):
+        """Writes `content` (bytes) and reads it back; True when it holds. The last content stays until then."""
+        slot = 1 - self._newest
+        generation = self._generation + 1
+        body = b"%d\n" % generation + content
+        raw = b"%08X " % (crc32(body) & 0xFFFFFFFF) + body
+        try:
+            with open(self._paths[slot], "wb") as file:
+                file.write(raw)
+        except OSError:
+            return False
+        if len(raw) > _LONGEST or _read(self._paths[slot]) != raw:
+            return False
+        self._newest = slot
+        self._generation = generation
+        return True
+
+
+def _read(path):
+    try:
+        with open(path, "rb") as file:
+            return file.read(_LONGEST)
+    except OSError:
+        return None
+
+
+def _content(raw):
+    """(generation, content) of a valid slot, else None."""
+    if raw[:9] != b"%08X " % (crc32(raw[9:]) & 0xFFFFFFFF):
+        return None
+    end = raw.find(b"\n")
+    if end < 10:
+        return None
+    return int(raw[9:end]), raw[end + 1 :]
