@@ -22,6 +22,8 @@ FULL_SD, TOLD_SD = 0.025, 0.025
 DOUBT_TOLD, DOUBT_UNTOLD = 0.25, 0.35  # share of belief that the start charge is anything at all
 LEAST_CHARGE = 0.10
 MIN_CAPACITY = 0.25
+TAIL_FREEDOM = 4.0
+LEAST_COEFFICIENTS: Array = np.array([-np.inf, -np.inf, -np.inf, 0.005, 0.0, 0.01, 0.0])
 FILL_HOURS = 1.0  # with the current tapered to a thirtieth of C20 or less
 # A load nobody declared: around a twelfth of C20, anything from a fiftieth to a third (assumed).
 LIKELY_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 12)), 0.75
@@ -95,10 +97,14 @@ class Bank:
         spread = (self.covariance @ row[:, :, np.newaxis])[:, :, 0]
         variance = np.einsum("ni,ni->n", row, spread) + noise_volts**2
         surprise = volts_per_cell - np.einsum("ni,ni->n", row, self.mean)
+        # Student's tails: a reading far off says "something else happened" rather than "be sure of the nearest member".
+        square = surprise**2 / variance
+        self.log_weight -= 0.5 * (TAIL_FREEDOM + 1) * np.log1p(square / TAIL_FREEDOM) + 0.5 * np.log(variance)
+        variance = variance * np.maximum((TAIL_FREEDOM + square) / (TAIL_FREEDOM + 1), 1.0)
         gain = spread / variance[:, np.newaxis]
         self.mean += gain * surprise[:, np.newaxis]
+        self.mean[:, :MISFIT] = np.maximum(self.mean[:, :MISFIT], LEAST_COEFFICIENTS)
         self.covariance -= gain[:, :, np.newaxis] * spread[:, np.newaxis, :]
-        self.log_weight -= 0.5 * (surprise**2 / variance + np.log(variance))
         self.log_weight -= self.log_weight.max()
         self._refresh_if_thin()
 

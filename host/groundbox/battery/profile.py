@@ -12,12 +12,13 @@ CAPACITY, LAG, COEFFICIENTS = 0, 1, slice(2, 9)
 
 # Population of sound batteries: the middle and spread of fits to seven makers' discharge tables and three recorded
 # batteries (17 Ah valve-regulated, 85 Ah tubular, a large five-cell block), widened, since ten batteries are few.
-SOUND_MEAN: Array = np.array([1.08, 1.30, 2.040, 0.090, 0.060, 0.058, 0.0120, 0.150, 0.0060])
-SOUND_SD: Array = np.array([0.09, 0.60, 0.022, 0.055, 0.065, 0.018, 0.0080, 0.110, 0.0045])
+SOUND_MEAN: Array = np.array([1.10, 0.90, 2.040, 0.090, 0.060, 0.058, 0.0120, 0.150, 0.0060])
+SOUND_SD: Array = np.array([0.15, 0.80, 0.022, 0.055, 0.065, 0.018, 0.0080, 0.110, 0.0045])
 SLOPE, BEND = 3, 4
 SLOPE_BEND_CORRELATION = -0.7
+SOUND_ERROR_VOLTS = 0.014
 # A battery of unknown age may be worn: this share of belief is spread evenly from WORST_CAPACITY to 1.
-WORN_SHARE, WORST_CAPACITY = 0.25, 0.4
+WORN_SHARE, WORST_CAPACITY = 0.15, 0.4
 # Assumed: in field use a battery loses this part of its capacity a year, and the loss differs widely.
 FADE_PER_YEAR, FADE_SPREAD = 0.07, 0.6
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
@@ -46,7 +47,7 @@ def sound_profile() -> Profile:
     """The population of lead-acid batteries in good order."""
     covariance = np.diag(SOUND_SD**2)
     covariance[SLOPE, BEND] = covariance[BEND, SLOPE] = SLOPE_BEND_CORRELATION * SOUND_SD[SLOPE] * SOUND_SD[BEND]
-    return Profile(mean=SOUND_MEAN.copy(), covariance=covariance, error_volts=0.012, worn_share=WORN_SHARE)
+    return Profile(mean=SOUND_MEAN.copy(), covariance=covariance, error_volts=SOUND_ERROR_VOLTS, worn_share=WORN_SHARE)
 
 
 def aged(profile: Profile, age_years: float) -> Profile:
@@ -65,9 +66,12 @@ def fitted_profile(fitted: Fitted) -> Profile:
     return Profile(mean=mean, covariance=covariance, error_volts=fitted.error_volts, worn_share=0.05)
 
 
-def profile_of(papers: Papers) -> Profile:
-    """The most that the papers tell: fitted from runs, else age, else any sound battery."""
-    if papers.fitted is not None:
-        return fitted_profile(papers.fitted)
+def prior_of(papers: Papers) -> Profile:
+    """What is believed before any run of this battery: its age, else any sound battery."""
     profile = sound_profile()
     return profile if papers.age_years is None else aged(profile, papers.age_years)
+
+
+def profile_of(papers: Papers) -> Profile:
+    """The most that the papers tell."""
+    return prior_of(papers) if papers.fitted is None else fitted_profile(papers.fitted)

@@ -1,0 +1,173 @@
+"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward what is known of all batteries.
+
+Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
+voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import msgspec
+import numpy as np
+
+from groundbox.battery import curve, temperature
+from groundbox.battery.curve import Array
+from groundbox.battery.least_squares import solve
+from groundbox.battery.papers import Fitted, HistoryRow, Papers
+from groundbox.battery.profile import CAPACITY, COEFFICIENTS, LAG, RUN_OFFSET_SD, Profile, prior_of
+from groundbox.battery.values import Sample
+
+LEAST_DEPTH = 0.4  # of rated C20: a shallower discharge says too little
+LOAD_RATE = 0.004
+DIP = 0.03  # charge at the start of a discharge in which the voltage dips and says nothing
+POINTS, INDEPENDENT = 80, 12  # points kept of a run, and how many of them count as independent
+MISFIT_VOLTS = 0.006
+RUN_CAPACITY_SD, START_SD = 0.03, 0.03
+PER_RUN = 3  # capacity, offset and start charge of each run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Discharge:
+    """One discharge, thinned: charge drawn, wells, rate (units of C20) and volts per cell at each kept point."""
+
+    drawn: Array
+    wells: Array
+    rate: Array
+    cell_volts: Array
+    depth: float
+    temp_c: float | None
+    source: str
+
+
+def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> list[Discharge]:
+    """The discharges in a log that are deeper than LEAST_DEPTH; short pauses belong to them, charging ends them."""
+    found: list[Discharge] = []
+    rows: list[tuple[float, float, float, Array]] = []
+    temps: list[float] = []
+    block_c: float | None = None
+    wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
+
+    def finish() -> None:
+        nonlocal rows, drawn, temps
+        if drawn >= LEAST_DEPTH:
+            found.append(_thinned(rows, drawn, float(np.mean(temps)) if temps else None, source))
+        rows, drawn, temps = [], 0.0, []
+
+    for sample in samples:
+        amps = sample.amps if sample.amps is not None else sample.declared_amps
+        if amps is None or (before is not None and sample.t_s <= before):
+            continue
+        hours = 0.0 if before is None else (sample.t_s - before) / 3600
+        before = sample.t_s
+        if sample.block_c is not None or sample.case_c is not None:
+            case_c = sample.case_c if sample.case_c is not None else 0.0
+            known = sample.block_c if sample.block_c is not None else case_c
+            block_c = (
+                known if block_c is None or sample.block_c is not None else temperature.followed(block_c, case_c, hours)
+            )
+            temps.append(block_c)
+        rate = amps / papers.c20_ah / temperature.load_factor(temperature.REFERENCE_C if block_c is None else block_c)
+        wells = curve.advance_wells(wells, rate, hours)
+        resting = resting + hours if rate < LOAD_RATE else 0.0
+        if rate < -LOAD_RATE or resting > 0.5:
+            finish()
+        elif rate >= LOAD_RATE:
+            if not rows:
+                wells = np.maximum(wells, 0.0)
+            drawn += rate * hours
+            rows.append((drawn, rate, sample.volts / papers.cells, wells))
+    finish()
+    return found
+
+
+def _thinned(
+    rows: list[tuple[float, float, float, Array]], depth: float, temp_c: float | None, source: str
+) -> Discharge:
+    kept = [row for row in rows if row[0] > DIP]
+    places = np.unique(np.linspace(0, len(kept) - 1, min(POINTS, len(kept))).astype(int))
+    chosen = [kept[place] for place in places]
+    return Discharge(
+        drawn=np.array([row[0] for row in chosen]),
+        rate=np.array([row[1] for row in chosen]),
+        cell_volts=np.array([row[2] for row in chosen]),
+        wells=np.array([row[3] for row in chosen]),
+        depth=depth,
+        temp_c=temp_c,
+        source=source,
+    )
+
+
+def _misfit(numbers: Array, run: Discharge, run_numbers: Array) -> Array:
+    """(points,) model less measured volts per cell; run_numbers: capacity, offset, start charge, in their spreads."""
+    capacity = numbers[CAPACITY] * (1 + RUN_CAPACITY_SD * run_numbers[0])
+    whole = curve.whole_charge(capacity, numbers[LAG])
+    missing = START_SD * max(run_numbers[2], 0.0) * capacity
+    depleted = curve.depleted_share(run.drawn + missing, run.wells, whole, numbers[LAG])
+    volts = curve.terms(depleted, run.rate) @ numbers[COEFFICIENTS] + RUN_OFFSET_SD * run_numbers[1]
+    return np.asarray(volts - run.cell_volts)
+
+
+def _tailed(score: Array) -> Array:
+    """Scores whose square grows only as a logarithm: a start far from full is unlikely, not impossible."""
+    return np.asarray(np.sign(score) * np.sqrt(4 * np.log1p(score**2 / 4)))
+
+
+def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Array]:
+    """The profile of one battery from its runs, and (runs, 3) what each run differed by."""
+    root = np.linalg.inv(np.linalg.cholesky(prior.covariance))
+    lower = np.full(9 + PER_RUN * len(runs), -np.inf)
+    lower[[CAPACITY, LAG, 5, 6, 7, 8]] = (0.2, -0.3, 0.005, 0.0, 0.005, 0.0)
+
+    def residuals(x: Array) -> Array:
+        extra = x[9:].reshape(-1, PER_RUN)
+        parts = [root @ (x[:9] - prior.mean), extra[:, :2].ravel(), _tailed(extra[:, 2])]
+        for run, own in zip(runs, extra, strict=True):
+            parts.append(_misfit(x[:9], run, own) / MISFIT_VOLTS * np.sqrt(INDEPENDENT / len(run.drawn)))
+        return np.concatenate(parts)
+
+    start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs))])
+    x, covariance = solve(residuals, start, lower)
+    extra = x[9:].reshape(-1, PER_RUN)
+    left = np.concatenate([_misfit(x[:9], run, own) for run, own in zip(runs, extra, strict=True)])
+    error = float(np.hypot(np.sqrt(np.mean(left**2)), MISFIT_VOLTS / np.sqrt(len(runs))))
+    profile = Profile(mean=x[:9], covariance=covariance[:9, :9], error_volts=error, worn_share=0.0)
+    return profile, extra
+
+
+def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
+    """Apparent resistance of the whole battery at half charge for a load of C20/5, milliohm: slope of volts over amps."""
+    step = curve.terms(np.array([0.5, 0.5]), np.array([rate * 0.9, rate * 1.1])) @ numbers[COEFFICIENTS]
+    return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
+
+
+def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
+    """The papers with what `runs` told, and one history row for each."""
+    profile, extra = fit_profile(prior_of(papers), runs)
+    sd = float(np.sqrt(profile.covariance[CAPACITY, CAPACITY]))
+    temps = [run.temp_c for run in runs if run.temp_c is not None]
+    mohm = resistance_mohm(profile.mean, papers)
+    fitted = Fitted(
+        date=on,
+        runs=len(runs),
+        capacity_ah=float(profile.mean[CAPACITY]) * papers.c20_ah,
+        capacity_sd_ah=sd * papers.c20_ah,
+        resistance_mohm=mohm,
+        temp_c=float(np.mean(temps)) if temps else None,
+        error_volts=profile.error_volts,
+        mean=[float(v) for v in profile.mean],
+        covariance=[[float(v) for v in row] for row in profile.covariance],
+    )
+    rows = [
+        HistoryRow(
+            date=on,
+            capacity_ah=fitted.capacity_ah * (1 + RUN_CAPACITY_SD * float(own[0])),
+            capacity_sd_ah=fitted.capacity_sd_ah,
+            resistance_mohm=mohm,
+            temp_c=run.temp_c,
+            depth=run.depth,
+            source=run.source,
+        )
+        for run, own in zip(runs, extra, strict=True)
+    ]
+    return msgspec.structs.replace(papers, fitted=fitted, history=[*papers.history, *rows])
