@@ -22,11 +22,10 @@ _FAN_HZ = 25000  # open 4-wire fan specification: 21 to 28 kHz
 _I2C_HZ = 400000
 _I2C_WAIT_US = 5000
 _STEPS_HZ = 10  # without fast samples the monitor is seen once a step
-_FITTED = (
-    *("voltage_monitor_kind", "check_adc_fitted", "sample_hz"),
-    *("case_sensor_kind", "intake_sensor_kind", "block_sensor_kind"),
-    *("fan1_kind", "fan2_kind", "fan3_kind", "fan4_kind", "fan1_tach", "fan2_tach", "fan3_tach", "fan4_tach"),
-)
+_PLACES = ("case", "intake", "block")
+_FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz"]
+_FITTED += ["%s_sensor_kind" % place for place in _PLACES]
+_FITTED += ["fan%d_%s" % (i, what) for i in (1, 2, 3, 4) for what in ("kind", "tach")]
 _ONEWIRE_KIND = SENSOR_KINDS.index("onewire")
 _HARD = {"hard": True} if PINS["hard"] else {}
 _IRQ = machine if PINS["hard"] else None  # deferred callbacks cannot come between

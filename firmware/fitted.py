@@ -11,8 +11,8 @@ class Ntc:
 
     Args:
         adc: its channel, with read_u16.
-        irq: where disable_irq and enable_irq are, or None. A hard timer's callback uses the same converter: it could turn
-            the channel selector between our selecting and our reading.
+        irq: where disable_irq and enable_irq are, or None. A hard timer's callback uses the same converter: it could
+            turn the channel selector between our selecting and our reading.
     """
 
     def __init__(self, adc, irq):

@@ -41,6 +41,22 @@ def decode(line: bytes) -> tuple[str, list[int | str | None]]:
     Raises:
         ValueError: not a line of this form, damaged, or outside the registry; the message says which.
     """
+    parts = words_of(line)
+    message = BY_NAME.get(parts[0])
+    if message is None:
+        raise ValueError("no message is called " + parts[0])
+    fields = message[3]
+    if len(parts) != len(fields) + 1:
+        raise ValueError("%s wants %d values, got %d" % (parts[0], len(fields), len(parts) - 1))
+    return parts[0], [_value(field, part) for field, part in zip(fields, parts[1:])]  # noqa: B905
+
+
+def words_of(line: bytes) -> list[str]:
+    """Message name and values as they stand in an undamaged line, whether or not the registry has them.
+
+    Raises:
+        ValueError: not a line of this form, or damaged; the message says which.
+    """
     line = line.strip()
     if len(line) > LONGEST_LINE:
         raise ValueError("longer than %d bytes" % LONGEST_LINE)
@@ -49,14 +65,7 @@ def decode(line: bytes) -> tuple[str, list[int | str | None]]:
     text = line[1:-9]
     if line[-8:] != b"%08X" % (crc32(text) & 0xFFFFFFFF):
         raise ValueError("checksum differs")
-    parts = text.decode().split("|")
-    message = BY_NAME.get(parts[0])
-    if message is None:
-        raise ValueError("no message is called " + parts[0])
-    fields = message[3]
-    if len(parts) != len(fields) + 1:
-        raise ValueError("%s wants %d values, got %d" % (parts[0], len(fields), len(parts) - 1))
-    return parts[0], [_value(field, part) for field, part in zip(fields, parts[1:])]  # noqa: B905
+    return text.decode().split("|")
 
 
 def looks_like_ours(line: bytes) -> bool:
