@@ -2,8 +2,8 @@
 
 Capacity, lag strength and charge bend the model, so they differ from member to member; the seven coefficients of the
 curve enter the voltage straight, so each member carries them as a Gaussian, together with a slowly wandering misfit of
-the curve. Without that misfit the filter grows sure of the wrong thing. Members are drawn evenly (an additive recurrence, no
-chance involved), so equal logs give equal answers.
+the curve. Without that misfit the filter grows sure of the wrong thing. Members are drawn evenly (an additive
+recurrence, no chance involved), so equal logs give equal answers.
 """
 
 from dataclasses import dataclass
@@ -13,24 +13,24 @@ import numpy as np
 
 from groundbox.battery import curve
 from groundbox.battery.curve import Array
-from groundbox.battery.profile import CAPACITY, COEFFICIENTS, LAG, WORST_CAPACITY, Profile
+from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, WORST_CAPACITY, Profile
 
 MEMBERS = 480
 MISFIT = 7  # place of the wandering misfit after the seven coefficients
 MISFIT_CHARGE = 0.15  # it forgets itself over this much charge, in units of C20
 FULL_SD, TOLD_SD = 0.025, 0.025
-DOUBT_TOLD, DOUBT_UNTOLD = 0.25, 0.35  # share of belief that the start charge is anything at all
+DOUBT_TOLD, DOUBT_UNTOLD = 0.12, 0.30  # share of belief that the start charge is anything at all
 LEAST_CHARGE = 0.10
 MIN_CAPACITY = 0.25
 TAIL_FREEDOM = 4.0
 LEAST_COEFFICIENTS: Array = np.array([-np.inf, -np.inf, -np.inf, 0.005, 0.0, 0.01, 0.0])
 FILL_HOURS = 1.0  # with the current tapered to a thirtieth of C20 or less
-# A load nobody declared: around a twelfth of C20, anything from a fiftieth to a third (assumed).
-LIKELY_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 12)), 0.75
+# A load nobody declared: around a fourteenth of C20, anything from a sixtieth to a quarter (assumed).
+LIKELY_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 14)), 0.8
 
 
 def even_points(count: int, dimensions: int) -> Array:
-    """(count, dimensions) points spread evenly over the unit cube: additive recurrence of the generalised golden ratio."""
+    """(count, dimensions) points spread evenly over the unit cube: multiples of the generalised golden ratio."""
     ratio = 1.5
     for _ in range(60):
         ratio = (1 + ratio) ** (1 / (dimensions + 1))
@@ -120,15 +120,6 @@ class Bank:
         """Let unseen hours pass: each member draws its own share, from nothing to a quarter more than `rate`."""
         share = 1.25 * np.roll(even_points(len(self.drawn), 1)[:, 0], 11 + self.refreshed)
         self.advance(rate * share, hours)
-
-    def shift_load(self, jump_volts: float) -> None:
-        """Where no current is known: change each member's load by what a sudden step of voltage means for it."""
-        assert self.log_rate is not None
-        rate = np.exp(self.log_rate)
-        ohmic = np.maximum(self.mean[:, 5], 0.02) + np.maximum(self.mean[:, 4], 0.002) / np.hypot(
-            rate, curve.ACTIVATION_RATE
-        )
-        self.log_rate = np.log(np.clip(rate - jump_volts / ohmic, rate / 8, rate * 8))
 
     def weigh_rest(self, charge: float, sd: float) -> None:
         """Weigh members by the charge that a rest voltage tells; at full, surface charge hides how full."""

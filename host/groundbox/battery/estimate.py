@@ -26,7 +26,7 @@ CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE, DIP_VOLTS, DIP_CHARGE = 0.004, 0.040, 0.012
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
 GAP_SECONDS = 900.0
-JUMP_VOLTS = 0.010  # per cell, from one reading to the next: a load has switched
+REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FLOOR_VOLTS = 1.75
 FIRST_ANSWER_HOURS = 1 / 30
 BAND_WIDENING = 1.0
@@ -62,6 +62,7 @@ class Estimator:
         self.block_c: float | None = None
         self.charging = False
         self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
+        self.restless = 0.0  # mean square step of voltage from reading to reading, where no current is known
         self.load = RecentLoad()
         self._pending = _Pending()
 
@@ -77,7 +78,7 @@ class Estimator:
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
         if amps is None:
-            amps = self._inferred_amps(sample.volts, seconds)
+            amps = self._inferred_amps(sample.volts)
         self.t_s, self.volts, self.amps = sample.t_s, sample.volts, amps
         if self.typical_s and seconds > max(GAP_SECONDS, 8 * self.typical_s):
             self._cross_gap(seconds / 3600)
@@ -157,7 +158,7 @@ class Estimator:
             if rate >= REST_RATE and not self.charging:
                 dip = DIP_VOLTS * math.exp(-self.loaded_charge / DIP_CHARGE)
                 volts = pending.volt_hours / pending.measured_hours
-                self._bank().observe(volts, self._rates(rate), math.hypot(READING_NOISE, dip))
+                self._bank().observe(volts, self._rates(rate), math.hypot(READING_NOISE, dip, math.sqrt(self.restless)))
         pending.measured_hours = pending.measured_charge = pending.volt_hours = 0.0
 
     def _cross_gap(self, hours: float) -> None:
@@ -175,20 +176,14 @@ class Estimator:
             return rate
         return np.exp(log_rate)
 
-    def _inferred_amps(self, volts: float, seconds: float) -> float:
+    def _inferred_amps(self, volts: float) -> float:
+        """What the members think the load is; 0 while the voltage shows a rest."""
         bank, cells = self._bank(), self.papers.cells
         jump = 0.0 if self.t_s is None else (volts - self.volts) / cells
-        at_rest = self.amps is not None and self._rate(self.amps) < NO_LOAD_RATE
-        if self.t_s is None:
-            at_rest = volts / cells > 2.13
-        if abs(jump) > JUMP_VOLTS and seconds < GAP_SECONDS:
-            self._measure()
-            if at_rest and jump < 0:
-                at_rest = False
-            elif not at_rest:
-                bank.shift_load(jump)
-        if at_rest:
+        resting = volts / cells > REST_VOLTS if self.t_s is None else self.amps == 0.0
+        if resting and jump > -JUMP_VOLTS:
             return 0.0
+        self.restless = 0.9 * self.restless + 0.1 * min(jump * jump, 0.01) if not resting else 0.0
         assert bank.log_rate is not None
         return float(np.exp(bank.weight @ bank.log_rate)) * self.papers.c20_ah
 
@@ -216,7 +211,9 @@ class Estimator:
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
         limit, stretches = self._stretches(load_ahead)
-        early, likely, late = (3600 * hours for hours in self._band(*hours_left(self.bank, stretches)))
+        early, likely, late = (
+            3600 * hours for hours in self._band(*hours_left(self.bank, stretches, self.load.unsteadiness()))
+        )
         return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)
 
     def without(self, amps: float) -> Estimate:

@@ -1,4 +1,4 @@
-"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward what is known of all batteries.
+"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward what all batteries are like.
 
 Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
@@ -7,6 +7,7 @@ voltage insists otherwise. With one run the pull of the population keeps the rat
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -14,9 +15,12 @@ import numpy as np
 from groundbox.battery import curve, temperature
 from groundbox.battery.curve import Array
 from groundbox.battery.least_squares import solve
+from groundbox.battery.log_csv import read_log
 from groundbox.battery.papers import Fitted, HistoryRow, Papers
-from groundbox.battery.profile import CAPACITY, COEFFICIENTS, LAG, RUN_OFFSET_SD, Profile, prior_of
+from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
+from groundbox.battery.profile import RUN_OFFSET_SD, prior_of
 from groundbox.battery.values import Sample
+from groundbox.errors import BadInput
 
 LEAST_DEPTH = 0.4  # of rated C20: a shallower discharge says too little
 LOAD_RATE = 0.004
@@ -136,7 +140,7 @@ def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Arr
 
 
 def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
-    """Apparent resistance of the whole battery at half charge for a load of C20/5, milliohm: slope of volts over amps."""
+    """Apparent resistance of the whole battery at half charge for a load of C20/5 h: volts over amps, in milliohm."""
     step = curve.terms(np.array([0.5, 0.5]), np.array([rate * 0.9, rate * 1.1])) @ numbers[COEFFICIENTS]
     return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
 
@@ -171,3 +175,14 @@ def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers
         for run, own in zip(runs, extra, strict=True)
     ]
     return msgspec.structs.replace(papers, fitted=fitted, history=[*papers.history, *rows])
+
+
+def runs_in(log: Path | str, papers: Papers) -> list[Discharge]:
+    """The discharges of one log file; BadInput where there is none to learn from."""
+    samples = list(read_log(log))
+    if all(sample.amps is None and sample.declared_amps is None for sample in samples):
+        raise BadInput(log, "", "has neither amps nor declared_amps; a fit needs to know the current")
+    runs = discharges(samples, papers, Path(log).name)
+    if not runs:
+        raise BadInput(log, "", f"holds no discharge deeper than {LEAST_DEPTH:.0%} of {papers.c20_ah:g} Ah")
+    return runs

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from groundbox.battery import curve
-from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank
+from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank, even_points, normal_scores
 from groundbox.battery.curve import Array, Places
 
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
 NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
+LOAD_MEMORY_HOURS = 0.5  # how long an unsteady load stays like itself (assumed)
+LEAST_UNSTEADINESS = 0.05
 LEAST_WEIGHT = 3e-4
 ENDLESS_HOURS = 9000.0
 
@@ -35,6 +37,7 @@ class _Runners:
     strength: Array  # (m, 1)
     coefficients: Array  # (m, 7)
     drop: Array  # (m, 5) volts by which the member's curve is off, in the end
+    load: Array  # (m, 5) what the load to come may turn out as, in parts of the one told
 
 
 def _bounded(coefficients: Array) -> Array:
@@ -86,15 +89,15 @@ def _descend(run: _Runners, stretches: Sequence[Stretch]) -> Array:
         if np.all(stretch.rate <= 0):
             needed = np.full(run.drawn.shape, np.inf)
         else:
-            rate = np.broadcast_to(stretch.rate, run.drawn.shape)
-            share = _share_at_limit(run, stretch.limit_volts, np.broadcast_to(stretch.heavy, run.drawn.shape))
+            rate = stretch.rate * run.load
+            share = _share_at_limit(run, stretch.limit_volts, stretch.heavy * run.load)
             needed = _hours_to_share(run, share, rate)
         ends = np.isnan(hours) & (last | (needed <= stretch.hours))
         hours[ends] = passed + needed[ends]
         if last or not np.isnan(hours).any():
             break
-        run.drawn = run.drawn + stretch.rate * stretch.hours
-        run.wells = curve.advance_wells(run.wells, np.broadcast_to(stretch.rate, run.drawn.shape), stretch.hours)
+        run.drawn = run.drawn + stretch.rate * run.load * stretch.hours
+        run.wells = curve.advance_wells(run.wells, stretch.rate * run.load, stretch.hours)
         passed += stretch.hours
     return np.asarray(np.minimum(hours, ENDLESS_HOURS))
 
@@ -107,6 +110,7 @@ def _runners(bank: Bank, members: Places, nodes: int) -> _Runners:
         strength=bank.strength[members, np.newaxis],
         coefficients=_bounded(bank.mean[members, :MISFIT]),
         drop=np.zeros((len(members), nodes)),
+        load=np.ones((len(members), nodes)),
     )
 
 
@@ -121,7 +125,14 @@ def _end_spread(bank: Bank, members: Places, share: Array, rate: Array, charge: 
     return keep * bank.mean[members, MISFIT], np.sqrt(np.maximum(variance, 1e-12))
 
 
-def hours_left(bank: Bank, stretches: Sequence[Stretch]) -> tuple[Array, Array]:
+def _loads(unsteadiness: float, hours: Array, count: int) -> Array:
+    """(m, nodes) factors on the load to come: over a short stretch, an unsteady load's mean differs from that told."""
+    spread = unsteadiness * np.sqrt(LOAD_MEMORY_HOURS / (LOAD_MEMORY_HOURS + hours))
+    scores = normal_scores(even_points(len(hours) * count, 1)[:, 0]).reshape(len(hours), count)
+    return np.asarray(np.exp(spread[:, np.newaxis] * scores))
+
+
+def hours_left(bank: Bank, stretches: Sequence[Stretch], unsteadiness: float = 0.0) -> tuple[Array, Array]:
     """(k,) hours to the limit and (k,) their weights, over the believed members and what their curve may be off by.
 
     Each stretch's `rate`, `heavy` and `limit_volts` are (n, 1) over all members or (1, 1).
@@ -140,6 +151,9 @@ def hours_left(bank: Bank, stretches: Sequence[Stretch]) -> tuple[Array, Array]:
     drop, sd = _end_spread(bank, members, np.minimum(share[:, 0], curve.SHARPEST), heavy, charge)
     run = _runners(bank, members, len(NODES))
     run.drop = drop[:, np.newaxis] + sd[:, np.newaxis] * NODES
+    if unsteadiness > LEAST_UNSTEADINESS:
+        rough_rate = np.broadcast_to(chosen[-1].rate[:, 0], charge.shape)
+        run.load = _loads(unsteadiness, charge / rough_rate, len(NODES))
     hours = _descend(run, chosen)
     weights = np.repeat(weight[members, np.newaxis] / len(NODES), len(NODES), axis=1)
     return hours.ravel(), weights.ravel()

@@ -43,4 +43,4 @@ def solve(residuals: Callable[[Array], Array], start: Array, lower: Array) -> tu
         if gained < 1e-6 * (1 + at @ at):
             break
     jacobian = _jacobian(residuals, x, at)
-    return x, np.linalg.inv(jacobian.T @ jacobian)
+    return x, np.asarray(np.linalg.inv(jacobian.T @ jacobian))

@@ -5,7 +5,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 MEAN_SECONDS = 600.0
-HEAVY_MEMORY_SECONDS = 7200.0
+HEAVY_MEMORY_SECONDS = SPREAD_MEMORY_SECONDS = 7200.0
 _STEP_SECONDS = 20.0
 
 
@@ -17,9 +17,13 @@ class RecentLoad:
     seconds: float = 0.0
     charge: float = 0.0
     heavy: float | None = None
+    usual: float = 0.0
+    variance: float = 0.0
+    remembered: float = 0.0
 
     def add(self, seconds: float, amps: float) -> None:
         """Remember `amps` over `seconds`; what is older than ten minutes is forgotten."""
+        self._spread(seconds, amps)
         if self.heavy is None or amps > self.heavy:
             self.heavy = amps
         else:
@@ -32,6 +36,18 @@ class RecentLoad:
         while len(self.steps) > 1 and self.seconds - self.steps[0][0] >= MEAN_SECONDS:
             gone = self.steps.popleft()
             self.seconds, self.charge = self.seconds - gone[0], self.charge - gone[1]
+
+    def _spread(self, seconds: float, amps: float) -> None:
+        """Mean and variance over the last hours, of the load as the readings show it."""
+        self.remembered = min(self.remembered + seconds, SPREAD_MEMORY_SECONDS)
+        share = min(seconds / self.remembered, 1.0)
+        off = amps - self.usual
+        self.usual += share * off
+        self.variance = (1 - share) * (self.variance + share * off * off)
+
+    def unsteadiness(self) -> float:
+        """Spread of the load as a share of its mean: 0 for a steady one, about 1 for one that comes and goes."""
+        return min(math.sqrt(self.variance) / self.usual, 1.5) if self.usual > 0 else 0.0
 
     def mean(self) -> float | None:
         """Mean amps of the last ten minutes; None before the first reading."""

@@ -129,7 +129,8 @@ def _lines(fields: dict[str, object]) -> list[str]:
     lines = []
     for key, value in fields.items():
         if value is not None and value != "":
-            lines += [f"# {UNITS[key]}"] * (key in UNITS) + [f"{key} = {_value(value)}"]
+            comment = [f"# {UNITS[key]}"] if key in UNITS else []
+            lines += [*comment, f"{key} = {_value(value)}"]
     return lines
 
 
