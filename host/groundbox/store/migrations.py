@@ -1,0 +1,46 @@
+"""How a database becomes one of this version: named steps, never edited once they are out.
+
+Two sets. The first holds steps written by hand; a database with a step unknown here is from a newer version. The second
+gives the tables of a board's messages the columns that the registry has gained; it only ever adds, so an older program
+can go on using the database.
+"""
+
+import sqlite3
+
+from sqlite_utils import Database, Migrations
+
+from groundbox.store import schema
+
+_steps = Migrations("groundbox")
+
+
+@_steps()
+def first_tables(db: Database) -> None:
+    """The tables of version 0.1."""
+    for table in schema.KEYS:
+        db.execute(schema.create(table))
+    for statement in (*schema.OTHER_TABLES, *schema.INDEXES):
+        db.execute(statement)
+
+
+def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:
+    """Brings the database of `connection` up to this version.
+
+    Args:
+        missing: (table, column, type) of what the registry has gained since the tables were made.
+    """
+    db = Database(connection, recursive_triggers=False, execute_plugins=False)
+    _steps.apply(db)
+    _registry_columns(missing).apply(db)
+
+
+def _registry_columns(missing: list[tuple[str, str, str]]) -> Migrations:
+    """One step for each column the registry has gained."""
+    added = Migrations("groundbox registry")
+    for table, name, kind in missing:
+
+        @added(name=f"{table}.{name}")
+        def add(db: Database, table: str = table, name: str = name, kind: str = kind) -> None:
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {name} {kind}")
+
+    return added

@@ -1,0 +1,224 @@
+"""Looking into a store without disturbing the one that writes."""
+
+import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from groundbox.model import (
+    EstimatorState,
+    Event,
+    Fitted,
+    Health,
+    Hello,
+    KnownBattery,
+    LinkCount,
+    Mark,
+    Reading,
+    WarningChange,
+    from_wire,
+)
+from groundbox.store import handover, schema
+from groundbox.store.database import open_to_read, sentences
+
+_Kept = TypeVar("_Kept", Reading, Event, Hello, Health)
+_CHUNK = 500
+
+
+class Reader:
+    """Read-only view of a store; may be opened while another process writes.
+
+    All times are seconds since 1970 UTC; records come in the order measured (start, sequence).
+
+    Raises (on opening and on every call):
+        StoreError: one line that says what is wrong with the database and what to do.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self._path = Path(path)
+        self._connection = open_to_read(self._path)
+
+    def close(self) -> None:
+        """Closes the connection; harmless when closed."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
+        self.close()
+
+    def boxes(self) -> list[str]:
+        """Names of all boxes that ever said hello or sent a reading, sorted."""
+        found: list[str] = []
+        box = ""
+        while True:  # jumps from box to box in the keys, where DISTINCT would walk all rows
+            rows = self._rows(
+                "SELECT min(box) FROM (SELECT min(box) AS box FROM reading WHERE box > ?"
+                " UNION ALL SELECT min(box) FROM hello WHERE box > ?)",
+                (box, box),
+            )
+            if rows[0][0] is None:
+                return found
+            box = rows[0][0]
+            found.append(box)
+
+    def latest(self, box: str) -> Reading | None:
+        """The newest reading of `box`; None when there is none."""
+        return next(self._records(Reading, "box = ? ORDER BY boot DESC, sequence DESC LIMIT 1", [box]), None)
+
+    def readings(self, box: str, since_s: float | None = None, until_s: float | None = None) -> Iterator[Reading]:
+        """Readings of `box` with since_s <= wall time < until_s; with both None also those whose time is unknown."""
+        where, values = _between(since_s, until_s)
+        yield from self._records(Reading, f"box = ?{where} ORDER BY boot, sequence", [box, *values])
+
+    def series(
+        self, box: str, columns: Sequence[str], since_s: float | None = None, until_s: float | None = None
+    ) -> Iterator[tuple[object, ...]]:
+        """Tuples of `columns` of table `reading`, in wire units (`wall_ms`, `battery_mv`, ...): fast, for plots.
+
+        Raises:
+            ValueError: no such column.
+        """
+        known = {name for name, _ in schema.columns("reading")}
+        if unknown := set(columns) - known:
+            raise ValueError(f"table reading has no column {', '.join(sorted(unknown))}")
+        where, values = _between(since_s, until_s)
+        yield from self._stream(
+            f"SELECT {', '.join(columns)} FROM reading WHERE box = ?{where} ORDER BY boot, sequence", [box, *values]
+        )
+
+    def events(self, box: str | None = None, since_s: float | None = None) -> list[Event]:
+        """Events of `box` (None: all) since `since_s`."""
+        where, values = _of_box(box, since_s)
+        return list(self._records(Event, f"{where} ORDER BY box, boot, sequence", values))
+
+    def hello(self, box: str) -> Hello | None:
+        """The newest hello of `box`."""
+        return next(self._records(Hello, "box = ? ORDER BY boot DESC, uptime_ms DESC LIMIT 1", [box]), None)
+
+    def health(self, box: str) -> Health | None:
+        """The newest health of `box`."""
+        return next(self._records(Health, "box = ? ORDER BY boot DESC, sequence DESC LIMIT 1", [box]), None)
+
+    def marks(self, box: str | None = None, since_s: float | None = None) -> list[Mark]:
+        """Marks, oldest first, those still waiting to be taken over by the writer included."""
+        where, values = _of_box(box, since_s)
+        rows = self._rows(f"SELECT box, kind, name, wall_ms, id FROM mark WHERE {where} ORDER BY wall_ms", values)
+        kept = {row[4] for row in rows}
+        marks = [Mark(box=row[0], kind=row[1], name=row[2], wall_s=row[3] / 1000) for row in rows]
+        for handed in handover.waiting(self._path):
+            mark = handed.request
+            if isinstance(mark, Mark) and handed.id not in kept and _fits(mark, box, since_s):
+                marks.append(mark)
+        return sorted(marks, key=lambda mark: mark.wall_s)
+
+    def warnings(self, box: str | None = None, since_s: float | None = None) -> list[WarningChange]:
+        """The warning log, oldest first."""
+        where, values = _of_box(box, since_s)
+        return self._changes(f"{where} ORDER BY id", values)
+
+    def open_warnings(self, box: str | None = None) -> list[WarningChange]:
+        """The last change of every warning that is not cleared."""
+        where, values = _of_box(box, None)
+        newest = "id IN (SELECT max(id) FROM warning GROUP BY box, warning)"
+        return self._changes(f"{where} AND {newest} AND change != 'cleared' ORDER BY id", values)
+
+    def counts(self, box: str | None = None, since_s: float | None = None) -> LinkCount:
+        """Sums of the link counts; source is "" and wall_s that of the newest count, 0 without any."""
+        where, values = _of_box(box, since_s)
+        row = self._rows(
+            "SELECT total(corrupt_lines), total(gap_records), total(lost_records), max(wall_ms) FROM link_count"
+            f" WHERE {where}",
+            values,
+        )[0]
+        corrupt, gap, lost = (int(value) for value in row[:3])
+        return LinkCount(
+            source="",
+            box=box,
+            wall_s=(row[3] or 0) / 1000,
+            corrupt_lines=corrupt,
+            gap_records=gap,
+            lost_records=lost,
+        )
+
+    def batteries(self) -> list[KnownBattery]:
+        """Known batteries by name."""
+        rows = self._rows("SELECT name, papers FROM battery ORDER BY name", ())
+        return [KnownBattery(name=name, papers=papers) for name, papers in rows]
+
+    def fitted(self, box: str, at_s: float | None = None) -> Fitted | None:
+        """The battery in `box` at `at_s` (None: the last one fitted)."""
+        before = [one for one in self.fittings(box) if at_s is None or one.from_wall_s <= at_s]
+        return before[-1] if before else None
+
+    def fittings(self, box: str | None = None) -> list[Fitted]:
+        """Every fitting, oldest first."""
+        where, values = _of_box(box, None)
+        rows = self._rows(f"SELECT box, battery, wall_ms FROM fitted WHERE {where} ORDER BY wall_ms, id", values)
+        return [Fitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows]
+
+    def estimator(self, box: str, battery: str) -> EstimatorState | None:
+        """The saved estimator state of that battery in that box."""
+        rows = self._rows(
+            "SELECT wall_ms, boot, sequence, state FROM estimator_state WHERE box = ? AND battery = ?", (box, battery)
+        )
+        if not rows:
+            return None
+        wall_ms, boot, sequence, state = rows[0]
+        return EstimatorState(
+            box=box, battery=battery, wall_s=wall_ms / 1000, boot=boot, sequence=sequence, state=json.loads(state)
+        )
+
+    def _changes(self, where: str, values: Sequence[object]) -> list[WarningChange]:
+        rows = self._rows(
+            f"SELECT box, warning, severity, change, sentence, wall_ms FROM warning WHERE {where}", values
+        )
+        return [
+            WarningChange(box=r[0], warning=r[1], severity=r[2], change=r[3], sentence=r[4], wall_s=r[5] / 1000)
+            for r in rows
+        ]
+
+    def _records(self, kind: type[_Kept], where: str, values: Sequence[object]) -> Iterator[_Kept]:
+        table = kind.__name__.lower()
+        wired = len(schema.wire_columns(table))
+        for row in self._stream(f"{schema.select(table)} WHERE {where}", values):
+            yield from_wire(kind, row[:wired], **_dated(*row[wired : wired + 3]))
+
+    def _stream(self, statement: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
+        with sentences(self._path):
+            cursor = self._connection.execute(statement, values)
+            while rows := cursor.fetchmany(_CHUNK):
+                yield from rows
+
+    def _rows(self, statement: str, values: Sequence[object]) -> list[Any]:
+        with sentences(self._path):
+            return self._connection.execute(statement, values).fetchall()
+
+
+def _dated(wall_ms: int | None, uncertainty_ms: int | None, source: str | None) -> dict[str, object]:
+    if wall_ms is None:
+        return {}
+    uncertainty_s = None if uncertainty_ms is None else uncertainty_ms / 1000
+    return {"wall_s": wall_ms / 1000, "wall_uncertainty_s": uncertainty_s, "wall_source": source}
+
+
+def _between(since_s: float | None, until_s: float | None) -> tuple[str, list[int]]:
+    parts, values = "", []
+    if since_s is not None:
+        parts, values = " AND wall_ms >= ?", [round(since_s * 1000)]
+    if until_s is not None:
+        parts, values = parts + " AND wall_ms < ?", [*values, round(until_s * 1000)]
+    return parts, values
+
+
+def _of_box(box: str | None, since_s: float | None) -> tuple[str, list[object]]:
+    where, values = _between(since_s, None)
+    if box is not None:
+        return f"box = ?{where}", [box, *values]
+    return f"1{where}", list(values)
+
+
+def _fits(mark: Mark, box: str | None, since_s: float | None) -> bool:
+    return (box is None or mark.box == box) and (since_s is None or mark.wall_s >= since_s)
