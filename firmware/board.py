@@ -35,11 +35,12 @@ class Board:
     """The peripherals of the pin table.
 
     Attributes:
+        inputs: core.inout.Inputs to fill; to be set before `fit`.
         sample_hz: fast voltage samples a second that this port really takes.
     """
 
-    def __init__(self, inputs):
-        self.inputs = inputs
+    def __init__(self):
+        self.inputs = None
         self.sample_hz = _STEPS_HZ
         self._outputs = None
         self._fitted = None
@@ -59,7 +60,7 @@ class Board:
         self._outputs = [Pin(number, Pin.OUT, value=0 if wanted[i] else 1) for i, number in enumerate(PINS["outputs"])]
 
     def fit(self, settings):
-        """Opens what the settings say is fitted; again after they changed. Allocates."""
+        """Opens what the settings say is fitted, for `inputs`; again after settings changed. Allocates."""
         fitted = [settings[name] for name in _FITTED]
         if fitted == self._fitted:
             return
@@ -116,6 +117,10 @@ class Board:
         if self._watchdog:
             self._watchdog.feed()
 
+    def restart(self):
+        """Resets the board; does not return."""
+        machine.reset()
+
     def _fan(self, i, percent):
         if self._drives[i] and percent != self._percents[i]:
             self._percents[i] = percent
@@ -156,11 +161,6 @@ def reset_cause():
         if cause == getattr(machine, name, None):
             return RESET_CAUSES.index(word)
     return RESET_CAUSES.index("other")
-
-
-def restart():
-    """Resets the board; does not return."""
-    machine.reset()
 
 
 def _adc(number):

@@ -1,0 +1,88 @@
+"""The board's parts where tasks, links and commands meet them, and what it tells about itself."""
+
+import gc
+import io
+import sys
+
+from groundbox.wire import messages
+from kept import MAINTENANCE
+from micropython import const
+from pins import PINS
+from version import VERSION
+
+_CONSOLE_TEXTS = const(4)
+_REGISTRY = messages.checksum()
+_SETTINGS_CHANGED = messages.EVENTS.index("settings_changed")
+
+
+class Desk:
+    """The parts of a running board.
+
+    Attributes:
+        leaving: True once a maintenance restart is wanted.
+        link_restarts, bad_lines: counts since the start.
+        console: texts that wait to be shown as console text.
+    """
+
+    def __init__(self, file, kept, hardware, control, outbox, steps, cause):
+        self.file = file
+        self.kept = kept
+        self.hardware = hardware
+        self.control = control
+        self.outbox = outbox
+        self.steps = steps
+        self.reset_cause = messages.RESET_CAUSES[cause]
+        self.leaving = False
+        self.link_restarts = 0
+        self.bad_lines = 0
+        self.console = []
+
+    def change(self, changes):
+        """Puts changed settings in force and saves them; why not, or "" when done."""
+        reason = self.file.change(changes)
+        if not reason:
+            self.hardware.fit(self.file.values)
+            self.control.apply(self.file.values)
+            self.control.event(_SETTINGS_CHANGED, messages.UNKNOWN)
+        return reason
+
+    def leave(self):
+        """Plans the next start for maintenance and asks for the restart; why not, or ""."""
+        if self.control.place:
+            return "in flight: mark the landing first"
+        self.kept.planned = MAINTENANCE
+        if not self.kept.save():
+            return "flash does not take it"
+        self.leaving = True
+        return ""
+
+    def remember(self):
+        """Keeps outputs and place for the next start, where they changed."""
+        control = self.control
+        self.kept.follow(control.output1.state, control.output2.state, control.place, control.landed)
+
+    def say(self, text):
+        """Has `text` shown as console text; of too many the oldest is forgotten."""
+        del self.console[: 1 - _CONSOLE_TEXTS]
+        self.console.append(text)
+
+    def report(self, error):
+        """Has an exception shown as console text."""
+        text = io.StringIO()
+        sys.print_exception(error, text)
+        self.say(text.getvalue())
+
+    def head(self):
+        """Values of the fields every message of the board begins with: box, boot, newest record."""
+        return [self.file.box, self.kept.boot, self.outbox.sequence]
+
+    def hello(self):
+        """Values of `hello`."""
+        about = [VERSION, _REGISTRY, self.file.checksum(), PINS["board"], self.reset_cause]
+        return self.head() + about + [self.hardware.sample_hz, self.outbox.oldest, self.steps.uptime_ms()]
+
+    def health(self):
+        """Values of `health`."""
+        steps = self.steps
+        counts = [self.outbox.dropped, self.bad_lines, self.link_restarts]
+        return self.head() + [gc.mem_free(), steps.worst_us, steps.late] + counts

@@ -1,0 +1,58 @@
+"""Wires the parts and starts them. Outputs first: they go on as they were before anything else is looked at."""
+
+import sys
+import time
+
+import board
+import kept as memory
+from groundbox.wire.messages import OUTPUT_STATES, RESET_CAUSES
+
+_HELD_MS = 3000  # button held from power-on this long, then released: maintenance
+_STUCK_MS = 10000
+_AFTER_ERROR_MS = 3000
+
+
+def main():
+    """One start of the board."""
+    kept = memory.Kept()
+    hardware = board.Board()
+    off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("dropped"))
+    hardware.hold(kept.output1 not in off, kept.output2 not in off)
+    if kept.planned == memory.MAINTENANCE or _asked_by_button(hardware):
+        _wait_for_files(kept, hardware)
+        return
+    cause = board.reset_cause()
+    if kept.planned == memory.AFTER_MAINTENANCE:
+        cause = RESET_CAUSES.index("maintenance")
+    kept.planned = memory.NORMAL
+    kept.begin()
+    try:
+        import start
+
+        start.run(kept, hardware, cause)
+    except Exception as error:  # noqa: BLE001 (whatever it is: tell it, then begin again)
+        sys.print_exception(error)
+        time.sleep_ms(_AFTER_ERROR_MS)
+        hardware.restart()
+
+
+def _asked_by_button(hardware):
+    """True when the button was held from power-on and let go; a stuck one only costs its ten seconds."""
+    held_ms = 0
+    while hardware.pressed() and held_ms < _STUCK_MS:
+        hardware.signal(0, 1)
+        time.sleep_ms(10)
+        held_ms += 10
+    hardware.signal(0, 0)
+    return _HELD_MS <= held_ms < _STUCK_MS
+
+
+def _wait_for_files(kept, hardware):
+    """Leaves the board at its prompt: no watchdog, outputs held, fans full by their wiring, lamp lit."""
+    kept.planned = memory.AFTER_MAINTENANCE
+    kept.save()
+    hardware.signal(0, 1)
+    print("maintenance: files can be copied; the next reset ends it")
+
+
+main()

@@ -1,0 +1,67 @@
+"""A line-wise way in and out over two byte streams that is never waited for."""
+
+import select
+
+from groundbox.wire.line import LONGEST_LINE
+from micropython import const
+
+_MOST_AT_ONCE = const(256)
+
+
+class Port:
+    """Lines in, bounded; one line out at a time, its unwritten tail kept.
+
+    Args:
+        reader, writer: byte streams that can be polled.
+        write_bytes: the most bytes that a write may take once POLLOUT is seen without waiting for room.
+    """
+
+    def __init__(self, reader, writer, write_bytes):
+        self._reader = reader
+        self._writer = writer
+        self._write_bytes = write_bytes
+        self._in = select.poll()
+        self._in.register(reader, select.POLLIN)
+        self._out = select.poll()
+        self._out.register(writer, select.POLLOUT)
+        self._line = bytearray()
+        self._overlong = False
+        self._pending = b""
+
+    def read_line(self):
+        """The next complete line without its newline, or None when no more bytes wait.
+
+        Of a line longer than the registry's longest only the beginning is given.
+        """
+        for _ in range(_MOST_AT_ONCE):
+            if not _ready(self._in, select.POLLIN):
+                return None
+            got = self._reader.read(1)
+            if not got:
+                return None
+            if got == b"\n":
+                line = bytes(self._line)
+                self._line = bytearray()
+                return line
+            if len(self._line) <= LONGEST_LINE:
+                self._line += got
+        return None
+
+    def put(self, line):
+        """Takes one line (bytes, newline included) to be written; only when `flush` gave 0."""
+        self._pending = line
+
+    def flush(self):
+        """Writes what goes without waiting; number of bytes left."""
+        for _ in range(_MOST_AT_ONCE):
+            if not self._pending or not _ready(self._out, select.POLLOUT):
+                break
+            count = self._writer.write(self._pending[: self._write_bytes])
+            if not count:
+                break
+            self._pending = self._pending[count:]
+        return len(self._pending)
+
+
+def _ready(poll, mask):
+    return any(seen & mask for _, seen in poll.poll(0))

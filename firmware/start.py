@@ -1,0 +1,58 @@
+"""Builds the parts of a normal start and runs them."""
+
+import asyncio
+import sys
+
+import board
+import micropython
+from core.control import Control, Inputs
+from core.outbox import Outbox
+from desk import Desk
+from groundbox.wire.messages import EVENTS, UNKNOWN
+from pins import PINS
+from port import Port
+from storage import SettingsFile
+from tasks import Steps, Supervisor
+from uplink_serial import SerialUplink
+
+_STARTED = EVENTS.index("started")
+_FALLBACK = EVENTS.index("settings_fallback")
+
+
+def run(kept, hardware, cause):
+    """Works until the board is reset.
+
+    Args:
+        kept: kept.Kept of this start.
+        hardware: board.Board, its outputs held already.
+        cause: index in messages.RESET_CAUSES.
+    """
+    hardware.guard()
+    desk = build(kept, hardware, cause)
+    micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
+    try:
+        asyncio.run(Supervisor(desk, lambda: SerialUplink(desk, _port())).run())
+    finally:
+        micropython.kbd_intr(3)
+
+
+def build(kept, hardware, cause):
+    """desk.Desk with all its parts. What is damaged or missing is told, never a reason not to start."""
+    file = SettingsFile(board.box_name())
+    outbox = Outbox()
+    control = Control(file.values, outbox)
+    control.restore(kept.place, kept.landed, kept.output1, kept.output2)
+    hardware.inputs = Inputs()
+    hardware.fit(file.values)
+    steps = Steps(hardware, control, hardware.inputs)
+    desk = Desk(file, kept, hardware, control, outbox, steps, cause)
+    control.event(_STARTED, cause)
+    if file.fallback:
+        control.event(_FALLBACK, UNKNOWN)
+    for complaint in file.complaints:
+        desk.say(complaint)
+    return desk
+
+
+def _port():
+    return Port(sys.stdin.buffer, sys.stdout.buffer, PINS["write_bytes"])
