@@ -1,62 +1,36 @@
 """The sensing and control step: everything the board does by itself, ten times a second, without allocation.
 
-The shell fills `Inputs`, calls `Control.step(step_ms, inputs)`, drives what `control.outputs` says, and once a second
-calls `Control.close_reading(worst_step_us)`. Every raw input but the pulse counters is set back to UNKNOWN by the step:
-what the shell does not fill anew counts as not read, and grows old.
+The shell fills `Inputs`, calls `Control.step(step_ms, inputs)`, drives what `control.outputs` says and, whenever
+`control.reading_due` is 1 after a step, calls `control.close_reading(worst_step_us)`. Every raw input but the pulse
+counters, humidity and the button is set back to UNKNOWN by the step: what the shell does not fill anew counts as not
+read, and grows old.
+
+Each step takes raw numbers in and drives fans and signals; what is judged (sensors, battery, thermostat, tachometers,
+outputs) is judged as each second of uptime is full, on all that came in it, fast samples included.
 """
 
-from array import array
-
-from core.window import Window
+from core.button import Button
+from core.inout import Inputs, Outputs, Reading
+from core.outputs import Output
+from core.pairs import Fans
+from core.report import charge_severity, fault_severity, fill
+from core.sensors import Sensors
+from core.signals import Signals
+from core.thermostat import LOST_MS, Thermostat
+from core.watch import BatteryWatch
 from groundbox.wire.messages import UNKNOWN
+from micropython import const
 
+__all__ = ["Control", "Inputs", "Outputs"]
 
-class Inputs:
-    """What the shell measured since the last step; whole numbers.
-
-    Attributes:
-        window: core.window.Window; a timer's callback calls `inputs.window.put(raw)` for each fast sample (0..65535)
-            of the battery divider's ADC. Nothing else needs to be read for the check voltage.
-        monitor_bus: bus voltage register of the shunt monitor as read, 0..65535, or UNKNOWN.
-        monitor_shunt: shunt voltage register as read, 0..65535 (two's complement), or UNKNOWN.
-        case_raw, block_raw, intake_raw: for an NTC the ADC's 0..65535 (NTC to ground, pull-up to the ADC's reference);
-            for a 1-wire sensor `core.onewire.raw(scratch)` whenever a new scratchpad was read; else UNKNOWN.
-        humidity_centi_percent: 0..10000 or UNKNOWN.
-        pulses: array("H") of four: tachometer pulses of fans 1 to 4, counted on for ever and wrapping at 65536; the
-            pin's handler does `pulses[i] = (pulses[i] + 1) & 0xFFFF`. The step takes differences and never writes it.
-        button: 1 while the button is held down. A short press silences, a long one (1.5 s) marks launch or landing.
-    """
-
-    def __init__(self):
-        self.window = Window()
-        self.pulses = array("H", (0, 0, 0, 0))
-        self.monitor_bus = UNKNOWN
-        self.monitor_shunt = UNKNOWN
-        self.case_raw = UNKNOWN
-        self.block_raw = UNKNOWN
-        self.intake_raw = UNKNOWN
-        self.humidity_centi_percent = UNKNOWN
-        self.button = 0
-
-
-class Outputs:
-    """What the shell drives after a step.
-
-    Attributes:
-        fan1_percent .. fan4_percent: 0..100 (a switched fan gets 0 or 100 only).
-        output1_on, output2_on: 1 or 0.
-        buzzer, lamp: 1 or 0 at this moment.
-    """
-
-    def __init__(self):
-        self.fan1_percent = 0
-        self.fan2_percent = 0
-        self.fan3_percent = 0
-        self.fan4_percent = 0
-        self.output1_on = 1
-        self.output2_on = 1
-        self.buzzer = 0
-        self.lamp = 0
+_LAUNCH = const(0)
+_LANDING = const(1)
+_ON = const(1)
+_OK = const(0)
+# Of messages.EVENTS. The marks stand there in the order of messages.MARKS.
+_FIRST_MARK = const(1)
+_SILENCED = const(5)
+_OUTPUT_EVENTS = (0, 8, 10, 6)  # output 1, by messages.OUTPUT_STATES: -, on, off, dropped; output 2 is one more
 
 
 class Control:
@@ -68,50 +42,151 @@ class Control:
 
     Attributes:
         outputs: Outputs.
-        reading: the reading being made; attributes named as in the registry (states as indexes of their tuples).
+        reading: Reading of the last full second.
+        reading_due: 1 from the step that fills a second until close_reading.
         uptime_s, uptime_ms: time since this start: whole seconds, and 0..999 milliseconds.
         place: index in messages.PLACES.
         landed: 1 between a marked landing and the next launch.
-        uncorrected_of(channel): present uncorrected value of a channel of messages.CHANNELS, for `calibrate`.
+        output1, output2: core.outputs.Output; their `state` is what to keep across a restart.
+        sensors, fans, watch, thermostat, signals: the parts.
     """
 
     def __init__(self, settings, outbox):
-        self.outbox = outbox
         self.outputs = Outputs()
-        self.reading = None
+        self.reading = Reading()
+        self.reading_due = 0
         self.uptime_s = 0
         self.uptime_ms = 0
         self.place = 0
         self.landed = 0
-        self.apply(settings)
+        self.sensors = Sensors(settings)
+        self.fans = Fans(settings)
+        self.watch = BatteryWatch(settings)
+        self.thermostat = Thermostat(settings)
+        self.signals = Signals(settings)
+        self.output1 = Output(settings, 1)
+        self.output2 = Output(settings, 2)
+        self._outbox = outbox
+        self._elapsed_ms = 0
+        self._button = Button()
 
     def apply(self, settings):
         """Takes changed settings into force, keeping all state; allocates, call it between steps."""
+        for part in (self.sensors, self.fans, self.watch, self.thermostat, self.signals, self.output1, self.output2):
+            part.apply(settings)
+        self._drive_outputs()
 
     def restore(self, place, landed, output1, output2):
         """Takes up where the last start ended.
 
         `place` is an index in messages.PLACES, `landed` 0 or 1, the outputs are indexes in messages.OUTPUT_STATES.
         """
+        self.place = place
+        self.landed = landed
+        self.output1.restore(output1)
+        self.output2.restore(output2)
+        self._drive_outputs()
 
     def step(self, step_ms, inputs):
         """Senses and decides, `step_ms` milliseconds (1..5000) after the step before. Allocates nothing."""
+        self.sensors.sense(inputs)
+        self._press(step_ms, inputs.button)
+        self._elapsed_ms += step_ms
+        self.uptime_ms += step_ms
+        if self.uptime_ms >= 1000:
+            self.uptime_s += self.uptime_ms // 1000
+            self.uptime_ms %= 1000
+            self._judge(self._elapsed_ms, inputs)
+            self._elapsed_ms = 0
+        self.fans.drive(step_ms, self.thermostat.percent, self.outputs)
+        signals = self.signals
+        signals.step(step_ms)
+        self.outputs.buzzer = signals.buzzer
+        self.outputs.lamp = signals.lamp
 
     def close_reading(self, worst_step_us):
-        """Puts the reading made since the last call into the outbox and begins the next. Allocates nothing."""
+        """Puts the reading of the last full second into the outbox, once. Allocates nothing."""
+        if self.reading_due:
+            self.reading_due = 0
+            self.reading.worst_step_us = worst_step_us
+            self._outbox.put_reading(self.uptime_s, self.uptime_ms, self.reading)
 
     def event(self, kind, value):
         """Puts an event (index in messages.EVENTS; whole number or UNKNOWN) into the outbox. Allocates nothing."""
+        self._outbox.put_event(self.uptime_s, self.uptime_ms, kind, value)
 
     def mark(self, kind):
-        """A person marks launch, landing, charge or swap (index in messages.MARKS), by command."""
+        """A person marks launch, landing, charge or swap (index in messages.MARKS)."""
+        if kind == _LAUNCH:
+            self.place = 1
+            self.landed = 0
+        elif kind == _LANDING:
+            self.place = 0
+            self.landed = 1
+        self.event(_FIRST_MARK + kind, UNKNOWN)
 
     def silence(self):
-        """A person quiets the buzzer, by command; the button does the same by itself."""
+        """A person quiets the buzzer, by command; a short press of the button does the same."""
+        self.signals.silence()
+        self.event(_SILENCED, UNKNOWN)
 
     def switch(self, output, on):
         """A person switches output 1 or 2 on (1) or off (0); False when it is not fitted."""
+        part = self.output1 if output == 1 else self.output2
+        before = part.state
+        done = part.switch(on)
+        self._tell(output, before, part.state)
+        self._drive_outputs()
+        return done
 
     def uncorrected_of(self, channel):
         """Present value of messages.CHANNELS[channel] before calibration (mV, mA or centi-C), or UNKNOWN."""
-        return UNKNOWN
+        return self.sensors.uncorrected_of(channel)
+
+    def _press(self, step_ms, down):
+        button = self._button
+        button.step(step_ms, down)
+        if button.short:
+            self.silence()
+        elif button.long:
+            self.mark(_LANDING if self.place else _LAUNCH)
+            self.signals.confirm(2 - self.place)
+
+    def _judge(self, elapsed_ms, inputs):
+        sensors = self.sensors
+        thermostat = self.thermostat
+        sensors.settle(elapsed_ms, thermostat.heat_wanted)
+        self.fans.measure(elapsed_ms, inputs.pulses)
+        self._judge_battery(elapsed_ms)
+        charging = self.watch.charging
+        case = sensors.case.channel
+        age_ms = case.age_ms if case.state == _OK else LOST_MS
+        thermostat.step(elapsed_ms, case.value, age_ms, sensors.intake.channel.value, charging, self.fans.fault)
+        faults = fault_severity(self)
+        self.signals.judge(self.watch.low_voltage, thermostat.case_heat, faults, charge_severity(self.watch))
+        fill(self.reading, self)
+        self.reading.humidity_centi_percent = inputs.humidity_centi_percent
+        self.reading_due = 1
+
+    def _judge_battery(self, elapsed_ms):
+        supply = self.sensors.supply
+        watch = self.watch
+        block_centi_c = self.sensors.block_centi_c()
+        watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, block_centi_c, self.landed)
+        self._step_output(1, self.output1)
+        self._step_output(2, self.output2)
+        self._drive_outputs()
+
+    def _step_output(self, number, output):
+        before = output.state
+        output.step(self.watch.low_voltage, self.watch.spare, self.watch.charging)
+        self._tell(number, before, output.state)
+
+    def _tell(self, number, before, state):
+        if state != before:
+            mv = self.sensors.supply.battery_mv
+            self.event(_OUTPUT_EVENTS[state] + number - 1, mv if mv == UNKNOWN else mv // 10)
+
+    def _drive_outputs(self):
+        self.outputs.output1_on = 1 if self.output1.state == _ON else 0
+        self.outputs.output2_on = 1 if self.output2.state == _ON else 0

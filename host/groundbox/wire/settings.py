@@ -115,6 +115,21 @@ SETTINGS = (
     ("silence_s", 600, 60, 3600),
 )
 
+# (setting, setting, least, most): the first less the second lies within.
+_GAPS = (
+    ("low_notice_mv", "low_urgent_mv", 50, 2400),
+    ("low_urgent_mv", "low_stop_mv", 50, 2400),
+    ("fan_on_centi_c", "fan_off_centi_c", 200, 1000),
+    ("fan_full_centi_c", "fan_on_centi_c", 100, 3000),
+    ("case_notice_centi_c", "fan_on_centi_c", 100, 5000),
+    ("case_urgent_centi_c", "case_notice_centi_c", 100, 3500),
+    ("case_stop_centi_c", "case_urgent_centi_c", 100, 3500),
+    ("block_hot_centi_c", "block_warm_centi_c", 100, 3000),
+)
+_LEAST_FULL_MV = 16500  # so that every overvoltage limit can be seen
+_LEAST_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C
+_MOST_OFFSET = 1000
+
 
 def defaults() -> dict[str, int]:
     """New settings dictionary with every default."""
@@ -159,4 +174,30 @@ def calibration(channel: str, point: int, raw: int, true_value: int) -> dict[str
 
 
 def _broken_relation(s: dict[str, int]) -> str:
+    for higher, lower, least, most in _GAPS:
+        gap = s[higher] - s[lower]
+        if not least <= gap <= most:
+            return "%s less %s is %d; wants %d to %d" % (higher, lower, gap, least, most)
+    if not s["voltage_monitor_kind"] and not s["check_adc_fitted"]:
+        return "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
+    full_mv = s["reference_mv"] * s["divider_ratio_e3"] // 1000
+    if full_mv < _LEAST_FULL_MV:
+        return "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _LEAST_FULL_MV)
+    for channel, unit in UNITS.items():
+        reason = _bad_line(s, channel, unit)
+        if reason:
+            return reason
+    return ""
+
+
+def _bad_line(s: dict[str, int], channel: str, unit: str) -> str:
+    """Why a channel's two points make no calibration: too near each other, or further off than wiring explains."""
+    raw1, true1, raw2, true2 = [s["%s_%s_%s" % (channel, point, unit)] for point in ("raw1", "true1", "raw2", "true2")]
+    span = raw2 - raw1
+    if span < _LEAST_SPAN:
+        return "%s calibration: second point reads %d above first; wants %d" % (channel, span, _LEAST_SPAN)
+    if abs(true2 - true1 - span) * 8 > span:
+        return "%s calibration: slope of %d in %d is off by more than an eighth" % (channel, true2 - true1, span)
+    if abs(true1 - raw1) > _MOST_OFFSET or abs(true2 - raw2) > _MOST_OFFSET:
+        return "%s calibration: corrects by more than %d" % (channel, _MOST_OFFSET)
     return ""

@@ -1,0 +1,79 @@
+"""The fans as they are mounted: pairs, one blowing in and one out, that run together."""
+
+from core.fans import Fan
+from micropython import const
+
+_STALLED = const(4)
+
+
+class Pair:
+    """Two fans; either may be missing.
+
+    Attributes:
+        first, second: core.fans.Fan.
+        fault: True while one of them is stalled.
+    """
+
+    def __init__(self, settings, number):
+        self.first = Fan(settings, 2 * number - 1)
+        self.second = Fan(settings, 2 * number)
+        self.fault = False
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        self.first.apply(settings)
+        self.second.apply(settings)
+
+    def drive(self, step_ms, percent):
+        """Drives both with `percent`; fully, unless that is 0, while one of them is stalled."""
+        if percent and self.fault:
+            percent = 100
+        self.first.drive(step_ms, percent)
+        self.second.drive(step_ms, percent)
+
+    def measure(self, elapsed_ms, first_pulses, second_pulses):
+        """Judges both tachometers' pulses of the last `elapsed_ms`."""
+        self.first.measure(elapsed_ms, first_pulses)
+        self.second.measure(elapsed_ms, second_pulses)
+        self.fault = self.first.state == _STALLED or self.second.state == _STALLED
+
+
+class Fans:
+    """Both pairs of a box.
+
+    Attributes:
+        pair1, pair2: Pair, of fans 1 and 2, and of fans 3 and 4.
+        fault: True while any fan is stalled.
+    """
+
+    def __init__(self, settings):
+        self.pair1 = Pair(settings, 1)
+        self.pair2 = Pair(settings, 2)
+        self.fault = False
+        self._counted = [0, 0, 0, 0]
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        self.pair1.apply(settings)
+        self.pair2.apply(settings)
+
+    def drive(self, step_ms, percent, outputs):
+        """Drives all with `percent` for the next `step_ms`, into core.inout.Outputs."""
+        self.pair1.drive(step_ms, percent)
+        self.pair2.drive(step_ms, percent)
+        outputs.fan1_percent = self.pair1.first.percent
+        outputs.fan2_percent = self.pair1.second.percent
+        outputs.fan3_percent = self.pair2.first.percent
+        outputs.fan4_percent = self.pair2.second.percent
+
+    def measure(self, elapsed_ms, pulses):
+        """Judges the four counters of core.inout.Inputs, `elapsed_ms` after the last time."""
+        self.pair1.measure(elapsed_ms, self._since(0, pulses), self._since(1, pulses))
+        self.pair2.measure(elapsed_ms, self._since(2, pulses), self._since(3, pulses))
+        self.fault = self.pair1.fault or self.pair2.fault
+
+    def _since(self, fan, pulses):
+        count = pulses[fan]
+        new = (count - self._counted[fan]) & 0xFFFF
+        self._counted[fan] = count
+        return new

@@ -1,0 +1,77 @@
+"""All sensors of a box: raw numbers in each step, values and faults each second."""
+
+from core.supply import Supply
+from core.thermometer import Thermometer
+from groundbox.wire.messages import CHANNELS, UNKNOWN
+from micropython import const
+
+_OK = const(0)
+_HEAT_CENTI_C = const(300)
+
+
+class Sensors:
+    """Attributes: supply (core.supply.Supply); case, block, intake (core.thermometer.Thermometer)."""
+
+    def __init__(self, settings):
+        self.supply = Supply(settings)
+        self.case = Thermometer(settings, "case")
+        self.block = Thermometer(settings, "block")
+        self.intake = Thermometer(settings, "intake")
+        self._case_rival = None
+        self.apply(settings)
+
+    def apply(self, settings):
+        """Takes changed settings into force, keeping all state."""
+        for part in (self.supply, self.case, self.block, self.intake):
+            part.apply(settings)
+        # Fixed by what is fitted: changing over when a sensor is lost would look like a change of temperature.
+        if settings["block_sensor_kind"]:
+            self._case_rival = self.block.channel
+        else:
+            self._case_rival = self.intake.channel if settings["intake_sensor_kind"] else None
+
+    def sense(self, inputs):
+        """Takes one step's raw numbers in, and sets them back to UNKNOWN."""
+        self.supply.sense(inputs)
+        inputs.monitor_bus = inputs.monitor_shunt = UNKNOWN
+        if inputs.case_raw != UNKNOWN:
+            self.case.put(inputs.case_raw)
+            inputs.case_raw = UNKNOWN
+        if inputs.block_raw != UNKNOWN:
+            self.block.put(inputs.block_raw)
+            inputs.block_raw = UNKNOWN
+        if inputs.intake_raw != UNKNOWN:
+            self.intake.put(inputs.intake_raw)
+            inputs.intake_raw = UNKNOWN
+
+    def settle(self, elapsed_ms, heat_wanted):
+        """Makes values and states out of what came in the last `elapsed_ms`.
+
+        `heat_wanted`: whether the thermostat asks for air. With no other thermometer fitted, that is what must move the
+        case's temperature, or its sensor is frozen.
+        """
+        self.supply.settle(elapsed_ms)
+        rival = self._case_rival
+        heat = _HEAT_CENTI_C if heat_wanted else 0
+        self.case.settle(elapsed_ms, rival.value if rival else heat)
+        case = self.case.channel.value
+        self.block.settle(elapsed_ms, case)
+        self.intake.settle(elapsed_ms, case)
+
+    def block_centi_c(self):
+        """The battery block's temperature, or the case's for want of it, or UNKNOWN."""
+        value = self.block.channel.value
+        return self.case.channel.value if value == UNKNOWN else value
+
+    def uncorrected_of(self, channel):
+        """Present value of messages.CHANNELS[channel] before calibration (mV, mA or centi-C), or UNKNOWN."""
+        supply = self.supply
+        name = CHANNELS[channel]
+        if name == "battery":
+            return supply.plain_mv if supply.battery.state == _OK else UNKNOWN
+        if name == "check":
+            return supply.plain_check_mv if supply.check.state == _OK else UNKNOWN
+        if name == "current":
+            return supply.plain_ma if supply.current.state == _OK else UNKNOWN
+        part = self.case if name == "case" else self.block if name == "block" else self.intake
+        return part.plain if part.channel.state == _OK else UNKNOWN

@@ -1,0 +1,87 @@
+"""Buzzer and lamp: how bad it is, and what it is.
+
+So many beeps one after the other tell what: 1 battery low, 2 case hot, 3 a fan or sensor has a fault, 4 overvoltage or
+the battery not fit to be charged. They come again every 10 s (notice), 4 s (urgent) or 2 s (stop). Of several the worst
+is told, of equals the first of these. The lamp flashes alike; when all is well, once every 5 s.
+"""
+
+from micropython import const
+
+_SLOT_MS = const(100)
+_PERIODS_MS = (5000, 10000, 4000, 2000)
+_CONFIRM_MS = const(300)
+
+
+class Signals:
+    """What buzzer and lamp do at this moment.
+
+    Attributes:
+        buzzer, lamp: 1 or 0.
+        severity: index in messages.LEVELS of the worst that is told.
+    """
+
+    def __init__(self, settings):
+        self.buzzer = 0
+        self.lamp = 0
+        self.severity = 0
+        self._cause = 0
+        self._now = bytearray(4)
+        self._quiet = bytearray(4)
+        self._quiet_ms = 0
+        self._phase_ms = 0
+        self._confirm_ms = 0
+        self.apply(settings)
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        self._silence_ms = settings["silence_s"] * 1000
+
+    def judge(self, low_voltage, case_heat, fault, charge):
+        """Takes in four severities, each an index in messages.LEVELS, in the order of their beeps."""
+        now = self._now
+        now[0] = low_voltage
+        now[1] = case_heat
+        now[2] = fault
+        now[3] = charge
+        severity = 0
+        for cause in range(4):
+            if now[cause] < self._quiet[cause]:
+                self._quiet[cause] = now[cause]
+            if now[cause] > severity:
+                severity = now[cause]
+                self._cause = cause
+        if severity != self.severity:
+            self.severity = severity
+            self._phase_ms = 0
+
+    def silence(self):
+        """Quiets the buzzer until something gets worse, or `silence_s` is over. The lamp goes on."""
+        for cause in range(4):
+            self._quiet[cause] = self._now[cause]
+        self._quiet_ms = self._silence_ms
+
+    def confirm(self, beeps):
+        """Sounds 1 or 2 long beeps once: a press of the button has been understood."""
+        self._confirm_ms = 2 * _CONFIRM_MS * beeps
+
+    def step(self, step_ms):
+        """Lets `step_ms` pass and sets buzzer and lamp."""
+        self._phase_ms = (self._phase_ms + step_ms) % _PERIODS_MS[self.severity]
+        slot = self._phase_ms // _SLOT_MS
+        beeps = self._cause + 1 if self.severity else 1
+        self.lamp = 1 if slot < 4 * beeps and slot & 3 < 2 else 0
+        self.buzzer = self.lamp if self._sounding() else 0
+        if self._quiet_ms > 0:
+            self._quiet_ms -= step_ms
+        if self._confirm_ms > 0:
+            self.buzzer = (self._confirm_ms - 1) // _CONFIRM_MS & 1
+            self._confirm_ms -= step_ms
+
+    def _sounding(self):
+        if not self.severity:
+            return False
+        loud = self._quiet_ms <= 0
+        for cause in range(4):
+            if self._now[cause] > self._quiet[cause]:
+                loud = True
+        return loud

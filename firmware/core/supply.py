@@ -1,0 +1,145 @@
+"""The battery's voltage by two ways and its current: which source can be trusted, means and extremes."""
+
+from core.calibrate import Calibration
+from core.channel import NOTHING, Channel
+from core.means import Means
+from core.monitor import shunt_ma
+from core.volts import Divider, Monitor
+from groundbox.wire.messages import UNKNOWN
+from micropython import const
+
+_OK = const(0)
+_RANGE = const(3)
+_FROZEN = const(4)
+_ABSENT = const(7)
+_HIGHEST = const(32000)
+_RIVAL_MV = const(100)
+_CURRENT_RIVAL_MV = const(300)
+
+
+class Supply:
+    """Measures the battery. The shunt monitor is the primary where fitted and the divider the check, else the divider.
+
+    The fast samples are the divider's: they tell how far the voltage dipped and rose around its mean; the primary tells
+    the mean. Without a divider the extremes are those of the monitor, at the pace of the step.
+
+    Attributes, UNKNOWN where not known:
+        battery, check, current: core.channel.Channel each.
+        disagree: True while both voltages work and have differed for long.
+        battery_mv, battery_min_mv, battery_max_mv: of the primary, or of the check while the primary has a fault.
+        check_mv; battery_ma, battery_min_ma, battery_max_ma (positive = discharge).
+        low_mv, high_mv: the lower and the higher of both sources while they disagree, else battery_mv.
+        plain_mv, plain_check_mv, plain_ma: before calibration.
+    """
+
+    def __init__(self, settings):
+        self.battery = Channel()
+        self.check = Channel()
+        self.current = Channel()
+        self.battery_mv = self.battery_min_mv = self.battery_max_mv = self.check_mv = UNKNOWN
+        self.battery_ma = self.battery_min_ma = self.battery_max_ma = UNKNOWN
+        self.low_mv = self.high_mv = UNKNOWN
+        self.plain_mv = self.plain_check_mv = self.plain_ma = UNKNOWN
+        self._shunt = Means()
+        self._differ_ms = 0
+        self.disagree = False
+        self.apply(settings)
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        divider = Divider(settings) if settings["check_adc_fitted"] else None
+        monitor = Monitor(settings) if settings["voltage_monitor_kind"] else None
+        self._primary = monitor or divider
+        self._second = divider if monitor else None
+        self._fast = divider or monitor
+        self._has_current = monitor and settings["current_fitted"]
+        self._kind = settings["voltage_monitor_kind"]
+        self._shunt_micro_ohm = settings["shunt_micro_ohm"]
+        self._battery_line = Calibration(settings, "battery", "mv")
+        self._check_line = Calibration(settings, "check", "mv")
+        self._current_line = Calibration(settings, "current", "ma")
+        self._frozen_ms = settings["frozen_s"] * 1000
+        self._disagree_mv = settings["disagree_mv"]
+        self._disagree_ms = settings["disagree_s"] * 1000
+
+    def sense(self, inputs):
+        """Takes one step's raw numbers in."""
+        self._primary.sense(inputs)
+        if self._second:
+            self._second.sense(inputs)
+        if self._has_current and inputs.monitor_shunt != UNKNOWN:
+            self._shunt.put(shunt_ma(self._kind, inputs.monitor_shunt, self._shunt_micro_ohm))
+
+    def settle(self, step_ms):
+        """Makes values and states out of what came in the last `step_ms`."""
+        self._primary.settle()
+        if self._second:
+            self._second.settle()
+            self._voltage(step_ms, self.battery, self._primary, self._second, self._battery_line)
+            self._voltage(step_ms, self.check, self._second, self._primary, self._check_line)
+            self.plain_check_mv = self._second.mv
+            self._compare(step_ms)
+        else:
+            self._voltage(step_ms, self.battery, self._primary, None, self._battery_line)
+            self.check.state = _ABSENT
+        self.plain_mv = self._primary.mv
+        self._choose()
+        if self._has_current:
+            self._settle_current(step_ms)
+        else:
+            self.current.state = _ABSENT
+
+    def _voltage(self, step_ms, channel, source, other, line):
+        code = source.code
+        if code == _OK and other:
+            rival = other.mv if other.code == _OK else UNKNOWN
+            if channel.frozen(step_ms, source.still, rival, _RIVAL_MV, self._frozen_ms):
+                code = _FROZEN
+        channel.step(step_ms, code, line.true(source.mv))
+
+    def _compare(self, step_ms):
+        if self.battery.state != _OK or self.check.state != _OK or self.check.value == UNKNOWN:
+            self._differ_ms = 0
+        elif abs(self.battery.value - self.check.value) > self._disagree_mv:
+            self._differ_ms = min(self._differ_ms + step_ms, self._disagree_ms)
+        else:
+            self._differ_ms = max(self._differ_ms - step_ms, 0)
+        if self._differ_ms >= self._disagree_ms:
+            self.disagree = True
+        elif not self._differ_ms:
+            self.disagree = False
+
+    def _choose(self):
+        primary = self.battery.value
+        check = self.check.value
+        mv = primary if primary != UNKNOWN else check
+        self.battery_mv = self.low_mv = self.high_mv = mv
+        self.check_mv = check
+        if mv == UNKNOWN:
+            self.battery_min_mv = self.battery_max_mv = UNKNOWN
+            return
+        fast = self._fast if self._fast.code == _OK else self._primary
+        self.battery_min_mv = max(0, mv - (fast.mv - fast.low_mv))
+        self.battery_max_mv = min(_HIGHEST, mv + (fast.high_mv - fast.mv))
+        if self.disagree:
+            self.low_mv = min(primary, check)
+            self.high_mv = max(primary, check)
+
+    def _settle_current(self, step_ms):
+        means = self._shunt
+        code = NOTHING
+        ma = UNKNOWN
+        if means.count:
+            self.plain_ma = means.mean()
+            ma = self._current_line.true(self.plain_ma)
+            code = _RANGE if abs(ma) > _HIGHEST or means.high > _HIGHEST or means.low < -_HIGHEST else _OK
+            still = means.low if means.low == means.high else UNKNOWN
+            if self.current.frozen(step_ms, still, self.battery_mv, _CURRENT_RIVAL_MV, self._frozen_ms) and code == _OK:
+                code = _FROZEN
+        self.current.step(step_ms, code, ma)
+        self.battery_ma = self.current.value
+        self.battery_min_ma = self.battery_max_ma = self.battery_ma
+        if code == _OK and self.battery_ma != UNKNOWN:
+            self.battery_min_ma = max(-_HIGHEST, ma - (self.plain_ma - means.low))
+            self.battery_max_ma = min(_HIGHEST, ma + (means.high - self.plain_ma))
+        means.clear()

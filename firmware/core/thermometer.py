@@ -1,0 +1,100 @@
+"""One temperature sensor, thermistor or 1-wire: raw numbers in, calibrated hundredths of a degree and faults out."""
+
+from core import ntc
+from core.calibrate import Calibration
+from core.channel import NOTHING, Channel
+from core.means import Means
+from core.onewire import SHORTED
+from groundbox.wire.messages import UNKNOWN
+from micropython import const
+
+_OK = const(0)
+_OPEN = const(1)
+_SHORTED = const(2)
+_RANGE = const(3)
+_FROZEN = const(4)
+_ABSENT = const(7)
+_ONEWIRE = const(3)
+_POWER_ON = const(1360)  # 85.00 C in sixteenths: the 1-wire sensor's value before its first measurement
+_HOT_ENOUGH = const(8000)  # from here on 85 C may be true
+_RIVAL_CENTI_C = const(300)
+_LOWEST = const(-4000)
+_HIGHEST = const(12500)
+
+
+class Thermometer:
+    """A sensor named as in messages.CHANNELS ("case", "block", "intake").
+
+    Attributes:
+        channel: core.channel.Channel with state, value in centi-C and age.
+        plain: centi-C before calibration, UNKNOWN while there is none.
+    """
+
+    def __init__(self, settings, name):
+        self.channel = Channel()
+        self.plain = UNKNOWN
+        self._means = Means()
+        self._name = name
+        self._kind = -1
+        self.apply(settings)
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        kind = settings[self._name + "_sensor_kind"]
+        if kind != self._kind:
+            self.channel = Channel()
+            self._means.clear()
+        self._kind = kind
+        self._table = ntc.counts(kind, settings["ntc_pullup_ohm"]) if 0 < kind < _ONEWIRE else None
+        if self._table:
+            self._open_above = (self._table[0] + 65535) >> 1
+            self._shorted_below = self._table[-1] >> 1
+        self._calibration = Calibration(settings, self._name, "centi_c")
+        # A battery block follows its surroundings slowly: four times the patience.
+        self._frozen_ms = settings["frozen_s"] * (4000 if self._name == "block" else 1000)
+
+    def put(self, raw):
+        """Takes one raw number in, as core.control.Inputs describes it."""
+        self._means.put(raw)
+
+    def settle(self, step_ms, rival_centi_c):
+        """Makes state and value out of what came in the last `step_ms`.
+
+        `rival_centi_c` is another temperature of this box, or UNKNOWN: when it moves by 3 K, this one must move too.
+        """
+        if not self._kind:
+            self.channel.state = _ABSENT
+            return
+        means = self._means
+        code = NOTHING
+        value = UNKNOWN
+        if means.count:
+            code = self._wire_fault()
+            if code == _OK:
+                value = self._value()
+                code = self._doubt(step_ms, value, rival_centi_c)
+            means.clear()
+        self.channel.step(step_ms, code, value)
+
+    def _wire_fault(self):
+        means = self._means
+        if self._kind == _ONEWIRE:
+            return _SHORTED if means.low <= SHORTED else _OK
+        if means.high > self._open_above:
+            return _OPEN
+        return _SHORTED if means.low < self._shorted_below else _OK
+
+    def _value(self):
+        mean = self._means.mean()
+        self.plain = mean * 25 >> 2 if self._kind == _ONEWIRE else ntc.centi_c(self._table, mean)
+        return UNKNOWN if self.plain == UNKNOWN else self._calibration.true(self.plain)
+
+    def _doubt(self, step_ms, value, rival_centi_c):
+        means = self._means
+        raw = means.low if means.low == means.high else UNKNOWN
+        still = self.channel.frozen(step_ms, raw, rival_centi_c, _RIVAL_CENTI_C, self._frozen_ms)
+        if value < _LOWEST or value > _HIGHEST:
+            return _RANGE
+        if self._kind == _ONEWIRE and raw == _POWER_ON and self.channel.value < _HOT_ENOUGH:
+            return _FROZEN
+        return _FROZEN if still else _OK

@@ -1,0 +1,110 @@
+"""How much the case's fans shall blow: from temperatures, charging and faults to percent. Knows no fan and no pin.
+
+What decides, the first that applies:
+
+    1. fault         no fresh case reading for 5 s: full. A fan has stalled: full whenever any blowing is wanted.
+    2. hot limit     the case has reached its notice limit: full
+    3. charging      at least the lowest running speed
+    4. intake        warmer than the case by 2 K: no more than the lowest running speed
+    5. least times   once running, run on; once paused, stay paused
+    6. thermostat    on at or above `fan_on`, off at or below `fan_off`, in between as before
+
+The first three do not wait for the least times, nor does a fan fault.
+"""
+
+from groundbox.wire.messages import UNKNOWN
+from micropython import const
+
+LOST_MS = const(5000)
+_LONG_MS = const(1000000)
+_PROPORTIONAL = const(1)
+
+
+class Thermostat:
+    """Decides for all fan pairs of one case.
+
+    Attributes:
+        percent: what the fans shall do, 0 (off) or the lowest running speed to 100.
+        case_heat: index in messages.LEVELS; stays as it was while the case temperature is unknown.
+        heat_wanted: True when the case's temperature alone asks for the fans.
+    """
+
+    def __init__(self, settings):
+        self.percent = 0
+        self.case_heat = 0
+        self.heat_wanted = False
+        self._warmer = False
+        self._share = 100
+        self._state_ms = _LONG_MS
+        self.apply(settings)
+
+    def apply(self, settings):
+        """Takes changed settings into force."""
+        self._on = settings["fan_on_centi_c"]
+        self._off = settings["fan_off_centi_c"]
+        self._full = settings["fan_full_centi_c"]
+        self._proportional = settings["fan_mode"] == _PROPORTIONAL
+        self._lowest = settings["fan_lowest_percent"]
+        self._run_ms = settings["fan_shortest_run_s"] * 1000
+        self._pause_ms = settings["fan_shortest_pause_s"] * 1000
+        self._warmer_by = settings["intake_warmer_centi_c"]
+        self._notice = settings["case_notice_centi_c"]
+        self._urgent = settings["case_urgent_centi_c"]
+        self._stop = settings["case_stop_centi_c"]
+        self._gap = settings["case_clear_centi_c"]
+
+    def step(self, step_ms, case_centi_c, case_age_ms, intake_centi_c, charging, fan_fault):
+        """Lets `step_ms` pass.
+
+        Args:
+            case_centi_c: last trusted case temperature, or UNKNOWN (within 5 s: all stays as it was).
+            case_age_ms: how old that is, at least 5000 when the sensor has a fault.
+            intake_centi_c: air drawn in, or UNKNOWN: rule 4 is left out.
+            charging, fan_fault: true or false.
+        """
+        if case_centi_c != UNKNOWN:
+            self.case_heat = self._heat(case_centi_c)
+            self._judge(case_centi_c, intake_centi_c)
+        full = case_age_ms >= LOST_MS or self.case_heat
+        percent = 100 if full else self._wish(step_ms, charging, fan_fault)
+        if (percent > 0) != (self.percent > 0):
+            self._state_ms = 0
+        elif self._state_ms < _LONG_MS:
+            self._state_ms += step_ms
+        self.percent = percent
+
+    def _heat(self, case):
+        level = self.case_heat
+        gap = self._gap
+        if case >= self._stop - (gap if level >= 3 else 0):
+            return 3
+        if case >= self._urgent - (gap if level >= 2 else 0):
+            return 2
+        return 1 if case >= self._notice - (gap if level >= 1 else 0) else 0
+
+    def _judge(self, case, intake):
+        """The thermostat itself, and whether the air outside is any use."""
+        if case >= self._on:
+            self.heat_wanted = True
+        elif case <= self._off:
+            self.heat_wanted = False
+        self._share = 100
+        if self._proportional:
+            share = self._lowest + (case - self._on) * (100 - self._lowest) // (self._full - self._on)
+            self._share = min(100, max(self._lowest, share))
+        warmer_by = self._warmer_by >> 1 if self._warmer else self._warmer_by
+        self._warmer = intake != UNKNOWN and intake - case >= warmer_by
+
+    def _wish(self, step_ms, charging, fan_fault):
+        running = self.percent > 0
+        least_ms = self._run_ms if running else self._pause_ms
+        if fan_fault or self._state_ms + step_ms >= least_ms:
+            running = self.heat_wanted
+        percent = 0
+        if running:
+            percent = 100 if fan_fault else self._lowest if self._warmer else self._share
+        if charging and percent < self._lowest:
+            percent = self._lowest
+        if fan_fault and percent:
+            percent = 100
+        return percent
