@@ -14,7 +14,7 @@ from groundbox.model import StartTime
 
 DRIFT = 1e-4  # assumed: crystals of 50 ppm on both sides
 RESOLUTION_S = 0.001  # uptime comes in whole milliseconds
-SET_S = 0.1  # assumed: smaller steps are a clock being steered, larger ones a clock being set
+SET_S = 0.5  # assumed: smaller steps are a clock being steered, larger ones a clock being set
 AGAIN_S = 2.0  # assumed: no board restarts faster
 ARRIVAL_UNCERTAINTY_S = 2.0  # assumed for messages that come by themselves: their delay is not known
 _EXCHANGES = 32

@@ -3,7 +3,6 @@
 A damaged line is data, not an exception: it comes out as Corrupt and is counted. Console text shares the line.
 """
 
-from binascii import crc32
 from dataclasses import dataclass
 
 from groundbox.wire import line as wire_line
@@ -112,13 +111,13 @@ def _message(text: bytes) -> Frame | OtherRegistry | Corrupt:
 
 def _other_registry(text: bytes) -> OtherRegistry | None:
     """A hello that our registry cannot read although its checksum is right."""
-    body = text[1:-9]
-    if not body.startswith(b"hello|") or text[-8:] != b"%08X" % crc32(body):
+    try:
+        words = wire_line.words_of(text)
+    except ValueError:
         return None
-    parts = body.decode("ascii", "replace").split("|")
-    if len(parts) < 6:
+    if words[0] != "hello" or len(words) < 6:
         return None
-    return OtherRegistry(box=parts[1], firmware=parts[4], registry=parts[5])
+    return OtherRegistry(box=words[1], firmware=words[4], registry=words[5])
 
 
 def _otherwise(text: bytes, cause: str) -> Corrupt | ConsoleText:

@@ -8,28 +8,26 @@ A board is known by its hello alone: until then nothing it sends counts as data.
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TypedDict
 
 from groundbox.errors import WireError
-from groundbox.link.clock import BoardClock, Exchanged
+from groundbox.link.clock import BoardClock
 from groundbox.link.decode import ConsoleText, Corrupt, Decoder, Found, Frame, OtherRegistry
 from groundbox.link.items import to_item
+from groundbox.link.missing import Missing
 from groundbox.link.questions import Moment, Questions
 from groundbox.link.tally import Tally
-from groundbox.model import Answer, Hello, Item, LinkNote, Stored, from_wire
+from groundbox.model import Answer, Hello, Item, LinkNote, StartTime, Stored, from_wire
 from groundbox.wire.messages import BY_NAME, checksum
-from groundbox.wire.sequences import Sequences
 
 ASK_WHO_S = 1.0
 SILENT_S = 5.0  # then the board is asked who it is
 REFUSED_S = 20.0  # how often a board whose data is not decoded is asked again
 ASK_CLOCK_S = 30.0
 CLOCK_LOST_S = 3.0  # a question for the clock not answered by then is asked again
-CLOCK_SET_S = 0.1
+CLOCK_SET_S = 0.5
 INTRODUCED_S = 5.0  # without an answer for the clock by then, records go on with the time they came
-RESEND_S = 5.0
-LONGEST_RESEND_S = 60.0
 HELD = 64
 
 
@@ -37,16 +35,6 @@ class _Dated(TypedDict, total=False):
     wall_s: float
     wall_uncertainty_s: float
     wall_source: str
-
-
-@dataclass(slots=True)
-class _Resend:
-    """What was last asked to come again, and when to ask once more."""
-
-    first: int = 0
-    last: int = 0
-    at_s: float = 0.0
-    wait_s: float = RESEND_S
 
 
 class Session:
@@ -77,12 +65,12 @@ class Session:
         self._decoder = Decoder()
         self._questions = Questions(first_command)
         self._tally = Tally(source)
-        self._records = Sequences()
+        self._records = Missing(None, 0)
         self._held: deque[Frame] = deque(maxlen=HELD)
         self._refused: str | None = None
-        self._introduced = False
+        self._met: str | None = None
+        self._introduced = self._again = False
         self._introduce_at_s = self._who_at_s = self._clock_at_s = 0.0
-        self._resend = _Resend()
         self._wall_less_monotonic_s: float | None = None
         self._torn = True  # the first line after opening may lack its beginning
 
@@ -162,10 +150,7 @@ class Session:
         if frame.name == "answer":
             self._questions.answered(from_wire(Answer, frame.values))
             return []
-        if not self._introduced:
-            self._held.append(frame)
-            return []
-        return self._on_told(frame, now)
+        return self._admit(frame, now)
 
     def _on_hello(self, frame: Frame, now: Moment) -> list[Item]:
         hello = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
@@ -178,7 +163,7 @@ class Session:
         self._refused = None
         if self._goes_on(hello):
             self.hello = hello
-            return self._count_lost(self._records.gone_below(hello.oldest_sequence or 0), now)
+            return self._count_lost(self._records.told(hello.oldest_sequence, hello.sequence), now)
         return self._begin(hello, now)
 
     def _goes_on(self, hello: Hello) -> bool:
@@ -188,15 +173,14 @@ class Session:
             known is not None
             and (hello.box, hello.boot) == (known.box, known.boot)
             and hello.uptime_ms >= known.uptime_ms
-            and hello.sequence >= self._records.highest
+            and hello.sequence >= self._records.newest
         )
 
     def _begin(self, hello: Hello, now: Moment) -> list[Item]:
-        kind = "restarted" if self.hello else "found"
-        told = f"started anew ({hello.reset_cause})" if self.hello else f"answers, firmware {hello.firmware}"
-        self.hello, self._introduced = hello, False
-        self._records = Sequences(max(0, (hello.oldest_sequence or 1) - 1))
-        self._resend = _Resend()
+        kind = "restarted" if self._met == hello.box else "found"
+        told = f"answers, firmware {hello.firmware}" if kind == "found" else f"started anew ({hello.reset_cause})"
+        self.hello, self._met, self._introduced = hello, hello.box, False
+        self._records = Missing(hello.oldest_sequence, hello.sequence)
         self._introduce_at_s = now.real_s + INTRODUCED_S
         self._ask_clock(now)
         return [self._note(hello.box, kind, f"{self.source}: box {hello.box} {told}", now)]
@@ -220,29 +204,42 @@ class Session:
             received_monotonic_s=now.monotonic_s,
             round_trip_s=round_trip_s,
         )
+        self._clock_at_s = now.real_s + ASK_CLOCK_S
+        self._again = self._again or exchanged.again
         if not self._introduced:
-            return self._introduce(exchanged, now)
-        if exchanged.again:
+            return self._introduce(exchanged.start, now)
+        if self._again:
             self._ask_anew(now)
+            return []
         return [exchanged.start] if exchanged.start else []
 
-    def _introduce(self, exchanged: Exchanged | None, now: Moment) -> list[Item]:
+    def _introduce(self, start: StartTime | None, now: Moment) -> list[Item]:
         """The hello, dated, and the records held back until now."""
         assert self.hello
-        self._introduced = True
-        if exchanged is None:
-            self._clock(self.hello.box).heard(self.hello.boot, self.hello.uptime_ms, received_wall_s=now.wall_s)
-        again = exchanged is not None and exchanged.again
-        items: list[Item] = [replace(self.hello, again=again, **self._dated(self.hello.boot, self.hello.uptime_ms))]
-        if exchanged and exchanged.start:
-            items.append(exchanged.start)
+        hello = self.hello
+        if self._clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
+            self._clock(hello.box).heard(hello.boot, hello.uptime_ms, received_wall_s=now.wall_s)
+        items: list[Item] = [replace(hello, again=self._again, **self._dated(hello.boot, hello.uptime_ms))]
+        if start:
+            items.append(start)
+        self._introduced, self._again = True, False
         held, self._held = list(self._held), deque(maxlen=HELD)
         for frame in held:
-            items += self._on_told(frame, now)
+            items += self._admit(frame, now)
         return items
 
+    def _admit(self, frame: Frame, now: Moment) -> list[Item]:
+        """A reading, event or health, let through once its board is introduced."""
+        if not self._introduced:
+            self._held.append(frame)
+            return []
+        try:
+            return self._on_told(frame, now)
+        except WireError:
+            self._tally.corrupt += 1
+            return []
+
     def _on_told(self, frame: Frame, now: Moment) -> list[Item]:
-        """A reading, event or health of the board that was introduced."""
         box, boot, sequence = frame.values[:3]
         assert self.hello
         if not isinstance(boot, int) or not isinstance(sequence, int) or box != self.hello.box:
@@ -265,10 +262,10 @@ class Session:
 
     def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> None:
         assert self.hello
-        if sequence > max(self._records.highest, self.hello.sequence):
-            self._tally.gap += sequence - max(self._records.highest, self.hello.sequence) - 1
+        skipped = self._records.came(sequence)
+        if skipped is not None:  # not from the backlog
+            self._tally.gap += skipped
             self._clock(self.hello.box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
-        self._records.add(sequence)
 
     # --- what goes out ---
 
@@ -299,22 +296,13 @@ class Session:
 
     def _ask_missing(self, now: Moment) -> None:
         assert self.hello
-        missing = self._records.missing(max(self.hello.sequence, self._records.highest))
-        if not missing:
-            self._resend = _Resend()
+        wanted = self._records.to_ask(now.real_s)
+        if wanted is None:
             return
-        asked, (first, last) = self._resend, missing[0]
-        if asked.first < first <= asked.last:  # they are coming
-            self._resend = _Resend(first, asked.last, now.real_s + RESEND_S)
-            return
-        again = first == asked.first
-        if again and now.real_s < asked.at_s:
-            return
-        if again:
+        first, last, before = wanted
+        if before:
             self._questions.send("who", "*")  # its hello tells what it holds no longer
         self._questions.send("resend", self.hello.box, from_sequence=first, to_sequence=last)
-        wait_s = min(2 * asked.wait_s, LONGEST_RESEND_S) if again else RESEND_S
-        self._resend = _Resend(first, last, now.real_s + wait_s, wait_s)
 
     # --- small change ---
 
