@@ -1,0 +1,203 @@
+"""Boards heard through an MQTT broker: the same messages as JSON on groundbox/<box>/<message>.
+
+The broker is asked to keep what is not acknowledged (persistent session, QoS 1), and a record is acknowledged only when
+it is on the disk: a broker's own acknowledgement to the board is no storage.
+"""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from groundbox.errors import LinkError, WireError
+from groundbox.link.clock import BoardClock
+from groundbox.link.decode import Frame
+from groundbox.link.items import Told, command_values, to_item
+from groundbox.link.serial_link import Clocks
+from groundbox.link.source import Arrivals
+from groundbox.link.tally import Tally
+from groundbox.model import Answer, LinkNote, Stored
+from groundbox.wire import json_form
+from groundbox.wire.messages import BY_NAME, checksum
+
+ROOT = "groundbox"
+KEEPALIVE_S = 30
+ROOM_S = 20.0  # how long a message may wait for room in the queue before the broker is left to send it again
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broker:
+    """Where a broker is and how to get in; `ca_file` switches TLS on."""
+
+    host: str
+    port: int = 1883
+    username: str | None = None
+    password: str | None = None
+    ca_file: str | None = None
+
+
+class MqttSource:
+    """A Source: every box heard through one broker.
+
+    Args:
+        arrivals, clocks: see SerialPorts.
+        broker: the broker.
+        client_id: names this host's session at the broker; keep it the same from run to run.
+    """
+
+    def __init__(self, arrivals: Arrivals, clocks: Clocks, broker: Broker, client_id: str = "groundbox-host") -> None:
+        self._arrivals, self._clocks, self._broker = arrivals, clocks, broker
+        self._source = f"{broker.host}:{broker.port}"
+        self._board_clocks: dict[str, BoardClock] = {}
+        self._refused: dict[str, str] = {}
+        self._tally = Tally(self._source)
+        self._stopping = False
+        self._connected: bool | None = None
+        self._client = self._make_client(client_id)
+
+    def start(self) -> None:
+        """See Source."""
+        self._client.connect_async(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """See Source."""
+        self._stopping = True
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def tell_stored(self, stored: Iterable[Stored]) -> None:
+        """See Source."""
+        for one in stored:
+            if one.box not in self._board_clocks:
+                continue
+            fields: dict[str, int | str | None] = {"stored_boot": one.boot, "stored_sequence": one.sequence}
+            values = command_values("stored", one.box, 0, fields)
+            self._client.publish(f"{ROOT}/{one.box}/stored", json_form.encode("stored", list(values)), qos=1)
+
+    def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
+        """See Source: refused, as commands over a network must be authenticated first."""
+        command_values(name, box, 0, fields)
+        future: Future[Answer] = Future()
+        future.set_exception(LinkError(f"box {box}: {name}: commands go over a serial port, not over a network"))
+        return future
+
+    def _make_client(self, client_id: str) -> paho.Client:
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False, manual_ack=True)
+        if self._broker.username is not None:
+            client.username_pw_set(self._broker.username, self._broker.password)
+        if self._broker.ca_file is not None:
+            client.tls_set(ca_certs=self._broker.ca_file)
+        client.reconnect_delay_set(min_delay=1, max_delay=30)
+        client.on_connect = self._contained(self._on_connect)
+        client.on_disconnect = self._contained(self._on_disconnect)
+        client.on_message = self._contained(self._on_message)
+        return client
+
+    def _contained(self, callback: Callable[..., None]) -> Callable[..., None]:
+        """`callback` without exceptions: one that escapes would end paho's thread in silence."""
+
+        def contained(*arguments: Any) -> None:
+            try:
+                callback(*arguments)
+            except Exception as error:  # noqa: BLE001 (the thread must live on, and the error is told)
+                self._note("lost", None, f"this message could not be dealt with: {error!r}")
+
+        return contained
+
+    def _on_connect(self, client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
+        if reason.is_failure:
+            self._complain(f"the broker refuses: {reason}; it is tried again and again")
+            return
+        self._connected = True
+        client.subscribe(f"{ROOT}/+/+", qos=1)
+
+    def _on_disconnect(self, _client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
+        if not self._stopping:
+            self._complain(f"the broker is gone ({reason}); it is tried again and again")
+
+    def _on_message(self, client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        def receipt() -> None:
+            client.ack(message.mid, message.qos)
+
+        try:
+            item = self._item(message)
+        except (ValueError, WireError):
+            self._tally.corrupt += 1
+            item = None
+        now = self._clocks.now()
+        for count in self._tally.due(None, now):
+            self._arrivals.put(count, wait_s=0)
+        if item is None:
+            receipt()
+        else:
+            self._arrivals.put(item, receipt, wait_s=ROOM_S)  # without room: no receipt, it comes again
+
+    def _item(self, message: paho.MQTTMessage) -> Told | None:
+        """What `message` says; None when it is not a board's or not to be taken.
+
+        Raises:
+            ValueError, WireError: it is not of our form.
+        """
+        _, box, name = message.topic.split("/")
+        if name not in BY_NAME:
+            return None  # the presence topic, and what others say under our root
+        if BY_NAME[name][1] != "board":
+            return None
+        values = json_form.decode(name, bytes(message.payload))
+        if values[0] != box:
+            raise ValueError(f"box {values[0]} on the topic of box {box}")
+        frame = Frame(name, tuple(values))
+        if name == "hello" and not self._accepts(box, frame):
+            return None
+        if box in self._refused:
+            return None
+        return to_item(frame, **self._dated(frame, message.retain))
+
+    def _accepts(self, box: str, frame: Frame) -> bool:
+        """True when the board of this hello speaks our registry."""
+        registry = str(frame.fields["registry"])
+        if registry == checksum():
+            self._refused.pop(box, None)
+            return True
+        if self._refused.get(box) != registry:
+            self._refused[box] = registry
+            self._note(
+                "registry",
+                box,
+                f"box {box} speaks registry {registry}, this program {checksum()}; its data is not decoded: "
+                "install the firmware and the program of one version",
+            )
+        return False
+
+    def _dated(self, frame: Frame, retained: bool) -> dict[str, object]:
+        """The time of a message; one that the broker kept says nothing by when it comes."""
+        now, fields = self._clocks.now(), frame.fields
+        box, boot, uptime_ms = fields["box"], fields["boot"], fields.get("uptime_ms")
+        clock = self._board_clocks.setdefault(str(box), BoardClock(str(box)))
+        if not isinstance(boot, int) or not isinstance(uptime_ms, int):
+            return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
+        if not retained:
+            clock.heard(boot, uptime_ms, received_wall_s=now.wall_s)
+        wall = clock.wall(boot, uptime_ms)
+        if wall is None:
+            return {}
+        return {"wall_s": wall.wall_s, "wall_uncertainty_s": wall.uncertainty_s, "wall_source": wall.source}
+
+    def _complain(self, sentence: str) -> None:
+        if self._connected is not False:
+            self._connected = False
+            self._note("lost", None, sentence)
+
+    def _note(self, kind: str, box: str | None, sentence: str) -> None:
+        note = LinkNote(
+            source=self._source,
+            box=box,
+            kind=kind,
+            sentence=f"{self._source}: {sentence}",
+            wall_s=self._clocks.wall_s(),
+        )
+        self._arrivals.put(note, wait_s=0)
