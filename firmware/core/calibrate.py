@@ -5,7 +5,7 @@ class Calibration:
     """The line for one channel.
 
     Args:
-        settings: the board's settings.
+        settings: dictionary with every setting.
         channel: name of the channel, as in messages.CHANNELS.
         unit: unit of its settings: mv, ma or centi_c.
 

@@ -11,6 +11,7 @@ outputs) is judged as each second of uptime is full, on all that came in it, fas
 
 from core.button import Button
 from core.inout import Inputs, Outputs, Reading
+from core.limits import Limits
 from core.outputs import Output
 from core.pairs import Fans
 from core.report import charge_severity, fault_severity, fill
@@ -59,21 +60,24 @@ class Control:
         self.uptime_ms = 0
         self.place = 0
         self.landed = 0
-        self.sensors = Sensors(settings)
-        self.fans = Fans(settings)
-        self.watch = BatteryWatch(settings)
-        self.thermostat = Thermostat(settings)
-        self.signals = Signals(settings)
-        self.output1 = Output(settings, 1)
-        self.output2 = Output(settings, 2)
+        limits = Limits(settings)
+        self.sensors = Sensors(limits)
+        self.fans = Fans(limits)
+        self.watch = BatteryWatch(limits)
+        self.thermostat = Thermostat(limits)
+        self.signals = Signals(limits)
+        self.output1 = Output(limits, 1)
+        self.output2 = Output(limits, 2)
+        self._limits = limits
         self._outbox = outbox
         self._elapsed_ms = 0
         self._button = Button()
 
     def apply(self, settings):
         """Takes changed settings into force, keeping all state; allocates, call it between steps."""
-        for part in (self.sensors, self.fans, self.watch, self.thermostat, self.signals, self.output1, self.output2):
-            part.apply(settings)
+        self._limits.take(settings)
+        for part in (self.sensors, self.fans, self.output1, self.output2):
+            part.apply()
         self._drive_outputs()
 
     def restore(self, place, landed, output1, output2):

@@ -17,7 +17,7 @@ _MOST_RPM = const(30000)
 
 
 class Fan:
-    """Fan number 1 to 4.
+    """Fan number 1 to 4, by core.limits.Limits.
 
     Stalled: commanded, past the starting mask, and under `fan_stall_percent` of the speed expected at this drive for
     `fan_stall_s`. It is driven on (a fan's own protection tries again) and shown as stalled, off or on, until it has
@@ -29,7 +29,7 @@ class Fan:
         state: index in messages.FAN_STATES.
     """
 
-    def __init__(self, settings, number):
+    def __init__(self, limits, number):
         self.percent = 0
         self.rpm = UNKNOWN
         self.state = _OFF
@@ -37,21 +37,17 @@ class Fan:
         self._run_ms = 0
         self._slow_ms = 0
         self._good_ms = 0
-        self.apply(settings)
+        self._limits = limits
+        self.apply()
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        kind = settings[self._name + "_kind"]
-        self._fitted = kind > 0
+    def apply(self):
+        """Looks anew at what is fitted, after the settings changed."""
+        limits = self._limits
+        kind = getattr(limits, self._name + "_kind")
         self._switched = kind == _SWITCHED
-        self._tach = settings[self._name + "_tach"]
-        self._full_rpm = settings[self._name + "_full_rpm"]
-        self._per_minute = 60000 // settings["fan_pulses_per_turn"]
-        self._pulse_ms = settings["fan_start_pulse_ms"]
-        self._mask_ms = settings["fan_start_mask_ms"]
-        self._stall_percent = settings["fan_stall_percent"]
-        self._stall_ms = settings["fan_stall_s"] * 1000
-        if not self._fitted:
+        self._tach = getattr(limits, self._name + "_tach")
+        self._full_rpm = getattr(limits, self._name + "_full_rpm")
+        if not kind:
             self.state = _ABSENT
             self.percent = 0
             self.rpm = UNKNOWN
@@ -60,14 +56,15 @@ class Fan:
 
     def drive(self, step_ms, percent):
         """Sets the drive for the `step_ms` to come: 0, or at least the starting pulse and then `percent`."""
-        if not self._fitted:
+        if self.state == _ABSENT:
             return
         if not percent:
             self.percent = self._run_ms = 0
             if self.state != _STALLED:
                 self.state = _OFF
             return
-        starting = self._run_ms < self._pulse_ms
+        limits = self._limits
+        starting = self._run_ms < limits.fan_start_pulse_ms
         self.percent = 100 if starting or self._switched else percent
         if self._run_ms < _LONG_MS:
             self._run_ms += step_ms
@@ -75,24 +72,26 @@ class Fan:
             if not self._tach:
                 self.state = _UNSUPERVISED
             else:
-                self.state = _RUNNING if self._run_ms > self._mask_ms else _STARTING
+                self.state = _RUNNING if self._run_ms > limits.fan_start_mask_ms else _STARTING
 
     def measure(self, elapsed_ms, pulses):
         """Judges the tachometer's `pulses` of the last `elapsed_ms`."""
-        if not self._fitted or not self._tach:
+        if self.state == _ABSENT or not self._tach:
             if self.state == _STALLED:
                 self.state = _OFF
             return
-        self.rpm = min(_MOST_RPM, min(pulses, _MOST_PULSES) * self._per_minute // elapsed_ms)
+        limits = self._limits
+        per_minute = 60000 // limits.fan_pulses_per_turn
+        self.rpm = min(_MOST_RPM, min(pulses, _MOST_PULSES) * per_minute // elapsed_ms)
         if not self.percent:
             self._slow_ms = self._good_ms = 0
-        elif self.rpm * 10000 < self._full_rpm * self.percent * self._stall_percent:
+        elif self.rpm * 10000 < self._full_rpm * self.percent * limits.fan_stall_percent:
             self._good_ms = 0
-            if self._run_ms > self._mask_ms:
+            if self._run_ms > limits.fan_start_mask_ms:
                 self._slow_ms += elapsed_ms
-                if self._slow_ms >= self._stall_ms:
-                    self._slow_ms = self._stall_ms
-                    self.state = _STALLED
+            if self._slow_ms >= limits.fan_stall_s * 1000:
+                self._slow_ms = 0
+                self.state = _STALLED
         else:
             self._slow_ms = 0
             self._good_ms += elapsed_ms

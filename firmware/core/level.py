@@ -1,13 +1,11 @@
 """One limit with a delay on the way in and a gap and a delay on the way out."""
 
-from groundbox.wire.messages import UNKNOWN
-
 
 class Level:
     """Whether something has been beyond its limit for long enough.
 
     Time beyond the limit counts up and time within it counts down, so that a load that pulses around the limit trips it
-    only when it is beyond for more than half of the time. Going back takes `gap` and the whole `clear_ms` in one piece.
+    only when it is beyond for more than half of the time. Going back takes `gap` and the whole `clear_s` in one piece.
 
     Attributes:
         on: True while tripped.
@@ -18,17 +16,15 @@ class Level:
         self._beyond_ms = 0
         self._clear_ms = 0
 
-    def step(self, step_ms, depth, delay_ms, gap, clear_ms):
-        """Lets `step_ms` pass at `depth` beyond the limit (negative: within it; UNKNOWN: everything waits)."""
-        if depth == UNKNOWN:
-            return
+    def step(self, step_ms, depth, delay_s, gap, clear_s):
+        """Lets `step_ms` pass at `depth` beyond the limit (negative: within it)."""
         if self.on:
             self._clear_ms = self._clear_ms + step_ms if depth <= -gap else 0
-            if self._clear_ms >= clear_ms:
+            if self._clear_ms >= clear_s * 1000:
                 self.reset()
         elif depth > 0:
             self._beyond_ms += step_ms
-            self.on = self._beyond_ms >= delay_ms
+            self.on = self._beyond_ms >= delay_s * 1000
             self._clear_ms = 0
         else:
             self._beyond_ms = max(0, self._beyond_ms - step_ms)

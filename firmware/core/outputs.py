@@ -10,7 +10,7 @@ _DROPPABLE = const(2)
 
 
 class Output:
-    """Output number 1 or 2.
+    """Output number 1 or 2, by core.limits.Limits.
 
     An essential output is never switched by voltage. A droppable one is dropped when the low-voltage level rises to its
     drop level or above, or the limit that spares the battery after landing trips. It stays dropped, since the voltage
@@ -21,16 +21,17 @@ class Output:
         state: index in messages.OUTPUT_STATES.
     """
 
-    def __init__(self, settings, number):
+    def __init__(self, limits, number):
         self.state = _ON
         self._name = "output%d" % number
         self._seen = 0
-        self.apply(settings)
+        self._limits = limits
+        self.apply()
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self._kind = settings[self._name + "_kind"]
-        self._drop_level = settings[self._name + "_drop_level"]
+    def apply(self):
+        """Looks anew at what is fitted, after the settings changed."""
+        self._kind = getattr(self._limits, self._name + "_kind")
+        self._drop_level = getattr(self._limits, self._name + "_drop_level")
         if not self._kind:
             self.state = _ABSENT
         elif self.state == _ABSENT or (self.state == _DROPPED and self._kind != _DROPPABLE):

@@ -14,15 +14,15 @@ class Pair:
         fault: True while one of them is stalled.
     """
 
-    def __init__(self, settings, number):
-        self.first = Fan(settings, 2 * number - 1)
-        self.second = Fan(settings, 2 * number)
+    def __init__(self, limits, number):
+        self.first = Fan(limits, 2 * number - 1)
+        self.second = Fan(limits, 2 * number)
         self.fault = False
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self.first.apply(settings)
-        self.second.apply(settings)
+    def apply(self):
+        """Looks anew at what is fitted, after the settings changed."""
+        self.first.apply()
+        self.second.apply()
 
     def drive(self, step_ms, percent):
         """Drives both with `percent`; fully, unless that is 0, while one of them is stalled."""
@@ -46,16 +46,16 @@ class Fans:
         fault: True while any fan is stalled.
     """
 
-    def __init__(self, settings):
-        self.pair1 = Pair(settings, 1)
-        self.pair2 = Pair(settings, 2)
+    def __init__(self, limits):
+        self.pair1 = Pair(limits, 1)
+        self.pair2 = Pair(limits, 2)
         self.fault = False
         self._counted = [0, 0, 0, 0]
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self.pair1.apply(settings)
-        self.pair2.apply(settings)
+    def apply(self):
+        """Looks anew at what is fitted, after the settings changed."""
+        self.pair1.apply()
+        self.pair2.apply()
 
     def drive(self, step_ms, percent, outputs):
         """Drives all with `percent` for the next `step_ms`, into core.inout.Outputs."""

@@ -12,23 +12,24 @@ _HEAT_CENTI_C = const(300)
 class Sensors:
     """Attributes: supply (core.supply.Supply); case, block, intake (core.thermometer.Thermometer)."""
 
-    def __init__(self, settings):
-        self.supply = Supply(settings)
-        self.case = Thermometer(settings, "case")
-        self.block = Thermometer(settings, "block")
-        self.intake = Thermometer(settings, "intake")
+    def __init__(self, limits):
+        self.supply = Supply(limits)
+        self.case = Thermometer(limits, "case")
+        self.block = Thermometer(limits, "block")
+        self.intake = Thermometer(limits, "intake")
         self._case_rival = None
-        self.apply(settings)
+        self._limits = limits
+        self.apply()
 
-    def apply(self, settings):
-        """Takes changed settings into force, keeping all state."""
+    def apply(self):
+        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
         for part in (self.supply, self.case, self.block, self.intake):
-            part.apply(settings)
+            part.apply()
         # Fixed by what is fitted: changing over when a sensor is lost would look like a change of temperature.
-        if settings["block_sensor_kind"]:
-            self._case_rival = self.block.channel
+        if self._limits.block_sensor_kind:
+            self._case_rival = self.block
         else:
-            self._case_rival = self.intake.channel if settings["intake_sensor_kind"] else None
+            self._case_rival = self.intake if self._limits.intake_sensor_kind else None
 
     def sense(self, inputs):
         """Takes one step's raw numbers in, and sets them back to UNKNOWN."""
@@ -53,7 +54,7 @@ class Sensors:
         self.supply.settle(elapsed_ms)
         rival = self._case_rival
         heat = _HEAT_CENTI_C if heat_wanted else 0
-        self.case.settle(elapsed_ms, rival.value if rival else heat)
+        self.case.settle(elapsed_ms, rival.channel.value if rival else heat)
         case = self.case.channel.value
         self.block.settle(elapsed_ms, case)
         self.intake.settle(elapsed_ms, case)

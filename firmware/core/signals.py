@@ -20,7 +20,7 @@ class Signals:
         severity: index in messages.LEVELS of the worst that is told.
     """
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self.buzzer = 0
         self.lamp = 0
         self.severity = 0
@@ -30,11 +30,7 @@ class Signals:
         self._quiet_ms = 0
         self._phase_ms = 0
         self._confirm_ms = 0
-        self.apply(settings)
-
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self._silence_ms = settings["silence_s"] * 1000
+        self._limits = limits
 
     def judge(self, low_voltage, case_heat, fault, charge):
         """Takes in four severities, each an index in messages.LEVELS, in the order of their beeps."""
@@ -58,7 +54,7 @@ class Signals:
         """Quiets the buzzer until something gets worse, or `silence_s` is over. The lamp goes on."""
         for cause in range(4):
             self._quiet[cause] = self._now[cause]
-        self._quiet_ms = self._silence_ms
+        self._quiet_ms = self._limits.silence_s * 1000
 
     def confirm(self, beeps):
         """Sounds 1 or 2 long beeps once: a press of the button has been understood."""

@@ -32,7 +32,7 @@ class Supply:
         plain_mv, plain_check_mv, plain_ma: before calibration.
     """
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self.battery = Channel()
         self.check = Channel()
         self.current = Channel()
@@ -43,24 +43,21 @@ class Supply:
         self._shunt = Means()
         self._differ_ms = 0
         self.disagree = False
-        self.apply(settings)
+        self._limits = limits
+        self.apply()
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        divider = Divider(settings) if settings["check_adc_fitted"] else None
-        monitor = Monitor(settings) if settings["voltage_monitor_kind"] else None
+    def apply(self):
+        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
+        limits = self._limits
+        divider = Divider(limits) if limits.check_adc_fitted else None
+        monitor = Monitor(limits) if limits.voltage_monitor_kind else None
         self._primary = monitor or divider
         self._second = divider if monitor else None
         self._fast = divider or monitor
-        self._has_current = monitor and settings["current_fitted"]
-        self._kind = settings["voltage_monitor_kind"]
-        self._shunt_micro_ohm = settings["shunt_micro_ohm"]
-        self._battery_line = Calibration(settings, "battery", "mv")
-        self._check_line = Calibration(settings, "check", "mv")
-        self._current_line = Calibration(settings, "current", "ma")
-        self._frozen_ms = settings["frozen_s"] * 1000
-        self._disagree_mv = settings["disagree_mv"]
-        self._disagree_ms = settings["disagree_s"] * 1000
+        self._has_current = monitor and limits.current_fitted
+        self._battery_line = Calibration(limits.settings, "battery", "mv")
+        self._check_line = Calibration(limits.settings, "check", "mv")
+        self._current_line = Calibration(limits.settings, "current", "ma")
 
     def sense(self, inputs):
         """Takes one step's raw numbers in."""
@@ -68,7 +65,8 @@ class Supply:
         if self._second:
             self._second.sense(inputs)
         if self._has_current and inputs.monitor_shunt != UNKNOWN:
-            self._shunt.put(shunt_ma(self._kind, inputs.monitor_shunt, self._shunt_micro_ohm))
+            limits = self._limits
+            self._shunt.put(shunt_ma(limits.voltage_monitor_kind, inputs.monitor_shunt, limits.shunt_micro_ohm))
 
     def settle(self, step_ms):
         """Makes values and states out of what came in the last `step_ms`."""
@@ -93,18 +91,19 @@ class Supply:
         code = source.code
         if code == _OK and other:
             rival = other.mv if other.code == _OK else UNKNOWN
-            if channel.frozen(step_ms, source.still, rival, _RIVAL_MV, self._frozen_ms):
+            if channel.frozen(step_ms, source.still, rival, _RIVAL_MV, self._limits.frozen_s * 1000):
                 code = _FROZEN
         channel.step(step_ms, code, line.true(source.mv))
 
     def _compare(self, step_ms):
+        limit_ms = self._limits.disagree_s * 1000
         if self.battery.state != _OK or self.check.state != _OK or self.check.value == UNKNOWN:
             self._differ_ms = 0
-        elif abs(self.battery.value - self.check.value) > self._disagree_mv:
-            self._differ_ms = min(self._differ_ms + step_ms, self._disagree_ms)
+        elif abs(self.battery.value - self.check.value) > self._limits.disagree_mv:
+            self._differ_ms = min(self._differ_ms + step_ms, limit_ms)
         else:
             self._differ_ms = max(self._differ_ms - step_ms, 0)
-        if self._differ_ms >= self._disagree_ms:
+        if self._differ_ms >= limit_ms:
             self.disagree = True
         elif not self._differ_ms:
             self.disagree = False
@@ -134,7 +133,8 @@ class Supply:
             ma = self._current_line.true(self.plain_ma)
             code = _RANGE if abs(ma) > _HIGHEST or means.high > _HIGHEST or means.low < -_HIGHEST else _OK
             still = means.low if means.low == means.high else UNKNOWN
-            if self.current.frozen(step_ms, still, self.battery_mv, _CURRENT_RIVAL_MV, self._frozen_ms) and code == _OK:
+            limit_ms = self._limits.frozen_s * 1000
+            if self.current.frozen(step_ms, still, self.battery_mv, _CURRENT_RIVAL_MV, limit_ms) and code == _OK:
                 code = _FROZEN
         self.current.step(step_ms, code, ma)
         self.battery_ma = self.current.value

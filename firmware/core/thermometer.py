@@ -30,28 +30,30 @@ class Thermometer:
         plain: centi-C before calibration, UNKNOWN while there is none.
     """
 
-    def __init__(self, settings, name):
+    def __init__(self, limits, name):
         self.channel = Channel()
         self.plain = UNKNOWN
         self._means = Means()
         self._name = name
         self._kind = -1
-        self.apply(settings)
+        self._limits = limits
+        self.apply()
 
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        kind = settings[self._name + "_sensor_kind"]
+    def apply(self):
+        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
+        limits = self._limits
+        kind = getattr(limits, self._name + "_sensor_kind")
         if kind != self._kind:
             self.channel = Channel()
             self._means.clear()
         self._kind = kind
-        self._table = ntc.counts(kind, settings["ntc_pullup_ohm"]) if 0 < kind < _ONEWIRE else None
+        self._table = ntc.counts(kind, limits.ntc_pullup_ohm) if 0 < kind < _ONEWIRE else None
         if self._table:
             self._open_above = (self._table[0] + 65535) >> 1
             self._shorted_below = self._table[-1] >> 1
-        self._calibration = Calibration(settings, self._name, "centi_c")
+        self._calibration = Calibration(limits.settings, self._name, "centi_c")
         # A battery block follows its surroundings slowly: four times the patience.
-        self._frozen_ms = settings["frozen_s"] * (4000 if self._name == "block" else 1000)
+        self._patience = 4000 if self._name == "block" else 1000
 
     def put(self, raw):
         """Takes one raw number in, as core.control.Inputs describes it."""
@@ -92,7 +94,8 @@ class Thermometer:
     def _doubt(self, step_ms, value, rival_centi_c):
         means = self._means
         raw = means.low if means.low == means.high else UNKNOWN
-        still = self.channel.frozen(step_ms, raw, rival_centi_c, _RIVAL_CENTI_C, self._frozen_ms)
+        limit_ms = self._limits.frozen_s * self._patience
+        still = self.channel.frozen(step_ms, raw, rival_centi_c, _RIVAL_CENTI_C, limit_ms)
         if value < _LOWEST or value > _HIGHEST:
             return _RANGE
         if self._kind == _ONEWIRE and raw == _POWER_ON and self.channel.value < _HOT_ENOUGH:

@@ -23,35 +23,23 @@ _PROPORTIONAL = const(1)
 class Thermostat:
     """Decides for all fan pairs of one case.
 
+    Args:
+        limits: core.limits.Limits.
+
     Attributes:
         percent: what the fans shall do, 0 (off) or the lowest running speed to 100.
         case_heat: index in messages.LEVELS; stays as it was while the case temperature is unknown.
         heat_wanted: True when the case's temperature alone asks for the fans.
     """
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self.percent = 0
         self.case_heat = 0
         self.heat_wanted = False
         self._warmer = False
         self._share = 100
         self._state_ms = _LONG_MS
-        self.apply(settings)
-
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self._on = settings["fan_on_centi_c"]
-        self._off = settings["fan_off_centi_c"]
-        self._full = settings["fan_full_centi_c"]
-        self._proportional = settings["fan_mode"] == _PROPORTIONAL
-        self._lowest = settings["fan_lowest_percent"]
-        self._run_ms = settings["fan_shortest_run_s"] * 1000
-        self._pause_ms = settings["fan_shortest_pause_s"] * 1000
-        self._warmer_by = settings["intake_warmer_centi_c"]
-        self._notice = settings["case_notice_centi_c"]
-        self._urgent = settings["case_urgent_centi_c"]
-        self._stop = settings["case_stop_centi_c"]
-        self._gap = settings["case_clear_centi_c"]
+        self._limits = limits
 
     def step(self, step_ms, case_centi_c, case_age_ms, intake_centi_c, charging, fan_fault):
         """Lets `step_ms` pass.
@@ -74,37 +62,43 @@ class Thermostat:
         self.percent = percent
 
     def _heat(self, case):
+        limits = self._limits
         level = self.case_heat
-        gap = self._gap
-        if case >= self._stop - (gap if level >= 3 else 0):
+        gap = limits.case_clear_centi_c
+        if case >= limits.case_stop_centi_c - (gap if level >= 3 else 0):
             return 3
-        if case >= self._urgent - (gap if level >= 2 else 0):
+        if case >= limits.case_urgent_centi_c - (gap if level >= 2 else 0):
             return 2
-        return 1 if case >= self._notice - (gap if level >= 1 else 0) else 0
+        return 1 if case >= limits.case_notice_centi_c - (gap if level >= 1 else 0) else 0
 
     def _judge(self, case, intake):
         """The thermostat itself, and whether the air outside is any use."""
-        if case >= self._on:
+        limits = self._limits
+        on = limits.fan_on_centi_c
+        if case >= on:
             self.heat_wanted = True
-        elif case <= self._off:
+        elif case <= limits.fan_off_centi_c:
             self.heat_wanted = False
         self._share = 100
-        if self._proportional:
-            share = self._lowest + (case - self._on) * (100 - self._lowest) // (self._full - self._on)
-            self._share = min(100, max(self._lowest, share))
-        warmer_by = self._warmer_by >> 1 if self._warmer else self._warmer_by
+        if limits.fan_mode == _PROPORTIONAL:
+            lowest = limits.fan_lowest_percent
+            share = lowest + (case - on) * (100 - lowest) // (limits.fan_full_centi_c - on)
+            self._share = min(100, max(lowest, share))
+        warmer_by = limits.intake_warmer_centi_c >> 1 if self._warmer else limits.intake_warmer_centi_c
         self._warmer = intake != UNKNOWN and intake - case >= warmer_by
 
     def _wish(self, step_ms, charging, fan_fault):
+        limits = self._limits
+        lowest = limits.fan_lowest_percent
         running = self.percent > 0
-        least_ms = self._run_ms if running else self._pause_ms
-        if fan_fault or self._state_ms + step_ms >= least_ms:
+        least_s = limits.fan_shortest_run_s if running else limits.fan_shortest_pause_s
+        if fan_fault or self._state_ms + step_ms >= least_s * 1000:
             running = self.heat_wanted
         percent = 0
         if running:
-            percent = 100 if fan_fault else self._lowest if self._warmer else self._share
-        if charging and percent < self._lowest:
-            percent = self._lowest
+            percent = lowest if self._warmer else self._share
+        if charging and percent < lowest:
+            percent = lowest
         if fan_fault and percent:
             percent = 100
         return percent

@@ -29,10 +29,10 @@ class Divider:
         still: the raw number if it was one and the same all the time, else UNKNOWN.
     """
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self._means = Means()
         # At most 3400 * 9600 / 1000 = 32640; times 32767 that stays below 2**30.
-        self._full_mv = settings["reference_mv"] * settings["divider_ratio_e3"] // 1000
+        self._full_mv = limits.reference_mv * limits.divider_ratio_e3 // 1000
         self.code = NOTHING
         self.mv = self.low_mv = self.high_mv = self.still = UNKNOWN
 
@@ -62,9 +62,9 @@ class Divider:
 class Monitor:
     """Bus voltage register of the shunt monitor, at the pace of the step; attributes as those of Divider."""
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self._means = Means()
-        self._kind = settings["voltage_monitor_kind"]
+        self._kind = limits.voltage_monitor_kind
         self.code = NOTHING
         self.mv = self.low_mv = self.high_mv = self.still = UNKNOWN
 

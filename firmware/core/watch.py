@@ -17,11 +17,14 @@ _RISE_MV = const(30)
 _RISE_WINDOW_MS = const(60000)
 _HOLD_MV = const(200)  # charging by voltage goes on until this far under the limit
 _SURELY_MV = const(400)  # nothing but a charger holds a lead-acid block this far above the limit
-_BLOCK_GAP = const(200)
+_GAP_CENTI_C = const(200)
 
 
 class BatteryWatch:
     """Levels the board signals by itself.
+
+    Args:
+        limits: core.limits.Limits.
 
     Attributes:
         low_voltage: index in messages.LEVELS: the worst of the tripped limits.
@@ -30,7 +33,7 @@ class BatteryWatch:
         spare: True when, after a marked landing, the battery is under the limit that spares it.
     """
 
-    def __init__(self, settings):
+    def __init__(self, limits):
         self.low_voltage = 0
         self.overvoltage = 0
         self.charging = _NO
@@ -44,28 +47,7 @@ class BatteryWatch:
         self._gone_ms = 0
         self._lowest_mv = UNKNOWN
         self._window_ms = 0
-        self.apply(settings)
-
-    def apply(self, settings):
-        """Takes changed settings into force."""
-        self._notice_mv = settings["low_notice_mv"]
-        self._urgent_mv = settings["low_urgent_mv"]
-        self._stop_mv = settings["low_stop_mv"]
-        self._spare_mv = settings["spare_mv"]
-        self._notice_ms = settings["low_notice_s"] * 1000
-        self._urgent_ms = settings["low_urgent_s"] * 1000
-        self._stop_ms = settings["low_stop_s"] * 1000
-        self._spare_ms = settings["spare_s"] * 1000
-        self._gap_mv = settings["low_clear_mv"]
-        self._clear_ms = settings["low_clear_s"] * 1000
-        self._over_mv = settings["over_mv"]
-        self._over_mv_per_c = settings["over_mv_per_c"]
-        self._over_ms = settings["over_s"] * 1000
-        self._charge_mv = settings["charge_seen_mv"]
-        self._charge_ma = settings["charge_seen_ma"]
-        self._cold = settings["block_cold_centi_c"]
-        self._warm = settings["block_warm_centi_c"]
-        self._hot = settings["block_hot_centi_c"]
+        self._limits = limits
 
     def step(self, step_ms, low_mv, high_mv, battery_ma, block_centi_c, landed):
         """Lets `step_ms` pass.
@@ -84,24 +66,25 @@ class BatteryWatch:
             self._judge_block(block_centi_c)
 
     def _step_low(self, step_ms, mv, landed):
-        gap = self._gap_mv
-        clear_ms = self._clear_ms
-        known = mv != UNKNOWN
-        self._notice.step(step_ms, self._notice_mv - mv if known else UNKNOWN, self._notice_ms, gap, clear_ms)
-        self._urgent.step(step_ms, self._urgent_mv - mv if known else UNKNOWN, self._urgent_ms, gap, clear_ms)
-        self._stop.step(step_ms, self._stop_mv - mv if known else UNKNOWN, self._stop_ms, gap, clear_ms)
-        self.low_voltage = _STOP if self._stop.on else 2 if self._urgent.on else 1 if self._notice.on else 0
-        if landed:
-            self._spare.step(step_ms, self._spare_mv - mv if known else UNKNOWN, self._spare_ms, gap, clear_ms)
-        else:
+        limits = self._limits
+        gap = limits.low_clear_mv
+        clear_s = limits.low_clear_s
+        if mv != UNKNOWN:
+            self._notice.step(step_ms, limits.low_notice_mv - mv, limits.low_notice_s, gap, clear_s)
+            self._urgent.step(step_ms, limits.low_urgent_mv - mv, limits.low_urgent_s, gap, clear_s)
+            self._stop.step(step_ms, limits.low_stop_mv - mv, limits.low_stop_s, gap, clear_s)
+            self._spare.step(step_ms, limits.spare_mv - mv, limits.spare_s, gap, clear_s)
+        if not landed:
             self._spare.reset()
+        self.low_voltage = _STOP if self._stop.on else 2 if self._urgent.on else 1 if self._notice.on else 0
         self.spare = self._spare.on
 
     def _step_over(self, step_ms, mv, block_centi_c):
         warmth = 0 if block_centi_c == UNKNOWN else min(5000, max(0, block_centi_c)) - 2500
-        limit = self._over_mv - self._over_mv_per_c * warmth // 100
-        depth = mv - limit if mv != UNKNOWN else UNKNOWN
-        self._over.step(step_ms, depth, self._over_ms, _OVER_GAP_MV, self._over_ms)
+        limits = self._limits
+        limit = limits.over_mv - limits.over_mv_per_c * warmth // 100
+        if mv != UNKNOWN:
+            self._over.step(step_ms, mv - limit, limits.over_s, _OVER_GAP_MV, limits.over_s)
         self.overvoltage = _STOP if self._over.on else 0
 
     def _step_charging(self, step_ms, mv, ma):
@@ -119,11 +102,12 @@ class BatteryWatch:
     def _looks_charging(self, step_ms, mv, ma):
         """Current into the battery, or, with no current to speak of either way, the voltage."""
         rising = self._is_rising(step_ms, mv)
-        if ma != UNKNOWN and abs(ma) >= self._charge_ma:
+        if ma != UNKNOWN and abs(ma) >= self._limits.charge_seen_ma:
             return ma < 0
+        over_mv = mv - self._limits.charge_seen_mv
         if self.charging or self._seen_ms:
-            return mv >= self._charge_mv - _HOLD_MV
-        return mv >= self._charge_mv + _SURELY_MV or (rising and mv >= self._charge_mv)
+            return over_mv >= -_HOLD_MV
+        return over_mv >= _SURELY_MV or (rising and over_mv >= 0)
 
     def _is_rising(self, step_ms, mv):
         """Above the lowest voltage of the last minute by more than noise."""
@@ -137,13 +121,13 @@ class BatteryWatch:
         if centi_c == UNKNOWN:
             self.charging = _YES
             return
-        gap = _BLOCK_GAP
+        limits = self._limits
         state = self.charging
-        if centi_c >= self._hot - (gap if state == _HOT else 0):
+        if centi_c >= limits.block_hot_centi_c - (_GAP_CENTI_C if state == _HOT else 0):
             self.charging = _HOT
-        elif centi_c >= self._warm - (gap if state >= _WARM else 0):
+        elif centi_c >= limits.block_warm_centi_c - (_GAP_CENTI_C if state >= _WARM else 0):
             self.charging = _WARM
-        elif centi_c < self._cold + (gap if state == _COLD else 0):
+        elif centi_c < limits.block_cold_centi_c + (_GAP_CENTI_C if state == _COLD else 0):
             self.charging = _COLD
         else:
             self.charging = _YES
