@@ -9,7 +9,7 @@ and counts only when the checksum fits; of two valid ones the higher generation 
 
 from binascii import crc32
 
-_LONGEST = 8192
+_LONGEST = 8192  # a directory entry gone mad must not cost the heap
 
 
 class Slots:
@@ -63,7 +63,9 @@ class Slots:
 def _read(path):
     try:
         with open(path, "rb") as file:
-            return file.read(_LONGEST)
+            length = file.seek(0, 2)
+            file.seek(0)
+            return file.read(min(length, _LONGEST))
     except OSError:
         return None
 

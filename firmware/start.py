@@ -1,10 +1,12 @@
 """Builds the parts of a normal start and runs them."""
 
 import asyncio
+import gc
 import sys
 
 import board
 import micropython
+from micropython import const
 from core.control import Control, Inputs
 from core.outbox import Outbox
 from desk import Desk
@@ -15,6 +17,9 @@ from storage import SettingsFile
 from tasks import Steps, Supervisor
 from uplink_serial import SerialUplink
 
+_MOST_RECORDS = const(600)  # ten minutes
+_LEAST_RECORDS = const(60)
+_FREE_BYTES_A_RECORD = const(200)  # a record takes a third of that
 _STARTED = EVENTS.index("started")
 _FALLBACK = EVENTS.index("settings_fallback")
 
@@ -39,7 +44,7 @@ def run(kept, hardware, cause):
 def build(kept, hardware, cause):
     """desk.Desk with all its parts. What is damaged or missing is told, never a reason not to start."""
     file = SettingsFile(board.box_name())
-    outbox = Outbox()
+    outbox = _outbox()
     control = Control(file.values, outbox)
     control.restore(kept.place, kept.landed, kept.output1, kept.output2)
     hardware.inputs = Inputs()
@@ -52,6 +57,18 @@ def build(kept, hardware, cause):
     for complaint in file.complaints:
         desk.say(complaint)
     return desk
+
+
+def _outbox():
+    """As many records as the heap has room for."""
+    gc.collect()
+    slots = min(_MOST_RECORDS, gc.mem_free() // _FREE_BYTES_A_RECORD)
+    while slots > _LEAST_RECORDS:
+        try:
+            return Outbox(slots)
+        except MemoryError:  # there, but not in one piece
+            slots //= 2
+    return Outbox(_LEAST_RECORDS)
 
 
 def _port():

@@ -52,9 +52,11 @@ class SettingsFile:
         return "%08X" % (crc & 0xFFFFFFFF)
 
     def _content(self, values, box):
+        """What differs from the defaults, so that these may be bettered by a later firmware."""
         lines = ["box %s" % box]
         for setting in SETTINGS:
-            lines.append("%s %d" % (setting[0], values[setting[0]]))
+            if values[setting[0]] != setting[1]:
+                lines.append("%s %d" % (setting[0], values[setting[0]]))
         return "\n".join(lines).encode()
 
     def _take(self, text):

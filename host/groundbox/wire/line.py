@@ -74,9 +74,9 @@ def looks_like_ours(line: bytes) -> bool:
     return line.startswith(b"{") or (len(line) > 8 and line[-9:-8] == b"}" and _is_hex(line[-8:]))
 
 
-def check(field: tuple[str, str | tuple[str, ...], int, int, str], value: int | str | None) -> None:
+def check(field: tuple[str, str | tuple[str, ...], int, int], value: int | str | None) -> None:
     """Raises ValueError, naming field and range, unless `value` fits `field`; None always fits."""
-    name, code, low, high, _ = field
+    name, code, low, high = field
     if value is None:
         return
     if isinstance(code, tuple):
@@ -89,7 +89,7 @@ def check(field: tuple[str, str | tuple[str, ...], int, int, str], value: int | 
         raise ValueError("%s: %s is not a whole number from %d to %d" % (name, value, low, high))
 
 
-def _value(field: tuple[str, str | tuple[str, ...], int, int, str], part: str) -> int | str | None:
+def _value(field: tuple[str, str | tuple[str, ...], int, int], part: str) -> int | str | None:
     if part == "~":
         return None
     code = field[1]
