@@ -1,0 +1,223 @@
+"""The thread at a port, against pseudo-terminals: found, lost, found again, strangers, commands."""
+
+import os
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from groundbox.errors import LinkError, WireError
+from groundbox.link import serial_link
+from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.source import Arrivals
+from groundbox.link.waits import Waits
+from groundbox.model import Hello, Item, LinkNote, Reading, Stored
+
+REAL = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+
+
+class Plugged:
+    """A fake board at a pseudo-terminal, reachable by the same path each time it is plugged in."""
+
+    def __init__(self, path: Path, board: object, answer: Callable[[bytes], bytes] | None = None) -> None:
+        self.path, self.board, self._answer = path, board, answer
+        self._master: int | None = None
+        self.plug()
+
+    def plug(self) -> None:
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        os.set_blocking(self._master, False)
+        self.path.unlink(missing_ok=True)
+        self.path.symlink_to(os.ttyname(slave))
+        self._slave = slave
+        self._out = True
+        self._thread = threading.Thread(target=self._live)
+        self._thread.start()
+
+    def unplug(self) -> None:
+        self._out = False
+        self._thread.join()
+        os.close(self._master)
+        os.close(self._slave)
+        self.path.unlink()
+
+    def _live(self) -> None:
+        began_s, rest = time.monotonic() - self.board.now_s, b""
+        while self._out:
+            self.board.now_s = time.monotonic() - began_s
+            if self.board.now_s > 0.1 * self.board.sequence:
+                self.board.measure()
+            try:
+                rest += os.read(self._master, 4096)
+            except OSError:
+                time.sleep(0.005)
+            whole, _, rest = rest.rpartition(b"\n")
+            if whole and self._answer:
+                os.write(self._master, self._answer(whole))
+            elif whole:
+                self.board.hear(whole)
+            if not self._answer:
+                self._say()
+
+    def _say(self) -> None:
+        try:
+            self.board.out = self.board.out[os.write(self._master, self.board.out) :]
+        except OSError:
+            time.sleep(0.005)
+
+
+@pytest.fixture
+def plugged(tmp_path: Path, board) -> Iterator[Plugged]:
+    plugged = Plugged(tmp_path / "ttyBOARD", board)
+    yield plugged
+    if plugged._out:
+        plugged.unplug()
+
+
+@pytest.fixture
+def arrivals() -> Arrivals:
+    return Arrivals()
+
+
+@pytest.fixture
+def ports(tmp_path: Path, arrivals: Arrivals, monkeypatch: pytest.MonkeyPatch) -> Iterator[SerialPorts]:
+    monkeypatch.setattr(serial_link, "LOST_WAIT_S", 0.05)
+    monkeypatch.setattr(serial_link, "SCAN_S", 0.05)
+    monkeypatch.setattr(serial_link, "STRANGER_S", 1.2)
+    ports = SerialPorts(arrivals, REAL, [str(tmp_path / "tty*")], Random(1))
+    yield ports
+    ports.stop()
+
+
+def _until(arrivals: Arrivals, enough: Callable[[list[Item]], object], seconds: float = 20.0) -> list[Item]:
+    items: list[Item] = []
+    end_s = time.monotonic() + seconds
+    while not enough(items):
+        assert time.monotonic() < end_s, f"not within {seconds} s: {items[-5:]}"
+        items += arrivals.take(wait_s=0.05)
+    return items
+
+
+def _readings(items: list[Item]) -> list[int]:
+    return [item.sequence for item in items if isinstance(item, Reading)]
+
+
+def _notes(items: list[Item]) -> list[str]:
+    return [item.kind for item in items if isinstance(item, LinkNote)]
+
+
+def test_found_read_told_asked(ports: SerialPorts, arrivals: Arrivals, plugged: Plugged) -> None:
+    ports.start()
+    items = _until(arrivals, lambda items: len(_readings(items)) >= 3)
+    assert _notes(items) == ["found"]
+    reading = next(item for item in items if isinstance(item, Reading))
+    assert abs(reading.wall_s - time.time()) < 5.0
+    ports.tell_stored([Stored(box="mast", boot=3, sequence=2)])
+    answer = ports.command("mast", "get", setting="fan_on_centi_c").result(5.0)
+    assert answer.value == "42"
+    _until(arrivals, lambda _: plugged.board.told == 2)
+
+
+def test_unplugged_and_plugged_in_again(ports: SerialPorts, arrivals: Arrivals, plugged: Plugged) -> None:
+    ports.start()
+    came = _until(arrivals, lambda items: len(_readings(items)) >= 2)
+    for _ in range(3):
+        plugged.unplug()
+        lost = _until(arrivals, lambda items: "lost" in _notes(items))
+        assert _notes(lost).count("lost") == 1
+        for _ in range(4):
+            plugged.board.measure(say=False)  # measured while nobody listened
+        plugged.plug()
+        came += lost + _until(arrivals, lambda items: "found" in _notes(items))
+    newest = plugged.board.sequence
+    came += _until(arrivals, lambda items: set(_readings(came + items)) >= set(range(1, newest + 1)))
+    assert not any(hello.again for hello in came if isinstance(hello, Hello))
+
+
+def test_a_command_to_nobody(ports: SerialPorts) -> None:
+    assert isinstance(ports.command("mast", "silence").exception(1.0), LinkError)
+    with pytest.raises(WireError, match="no command is called hello"):
+        ports.command("mast", "hello")
+    with pytest.raises(WireError, match="get takes setting"):
+        ports.command("mast", "get")
+    with pytest.raises(WireError, match="whole number from 1 to 2"):
+        ports.command("mast", "switch", output=3, want="off")
+
+
+def test_a_command_is_never_sent_late(ports: SerialPorts, arrivals: Arrivals, plugged: Plugged) -> None:
+    ports.start()
+    _until(arrivals, lambda items: len(_readings(items)) >= 1)
+    plugged.unplug()
+    futures = [ports.command("mast", "switch", output=1, want="off") for _ in range(3)]
+    for future in futures:
+        assert isinstance(future.exception(10.0), LinkError)
+    plugged.plug()
+    _until(arrivals, lambda items: "found" in _notes(items))
+    assert [name for name, _ in plugged.board.heard if name == "switch"] == []
+
+
+@pytest.mark.parametrize("answer", [lambda data: data, lambda data: b"OK\r\n"], ids=["echo", "prompt"])
+def test_strangers_are_left_alone(
+    answer: Callable[[bytes], bytes], ports: SerialPorts, arrivals: Arrivals, tmp_path: Path, board
+) -> None:
+    stranger = Plugged(tmp_path / "ttySTRANGER", board, answer)
+    try:
+        ports.start()
+        items = _until(arrivals, lambda items: "stranger" in _notes(items))
+        assert _readings(items) == []
+        heard_s = time.monotonic()
+        while time.monotonic() < heard_s + 0.5:
+            assert _notes(arrivals.take(wait_s=0.05)) == []
+    finally:
+        stranger.unplug()
+
+
+def test_two_boards_of_one_name(
+    ports: SerialPorts, arrivals: Arrivals, plugged: Plugged, tmp_path: Path, make_board
+) -> None:
+    ports.start()
+    _until(arrivals, lambda items: "found" in _notes(items))
+    second = Plugged(tmp_path / "ttySECOND", make_board(boot=99))
+    try:
+        items = _until(arrivals, lambda items: "twice" in _notes(items))
+        items += _until(arrivals, lambda more: len(_readings(more)) >= 3)
+        assert {item.boot for item in items if isinstance(item, Reading)} == {3}
+    finally:
+        second.unplug()
+
+
+def test_a_full_queue_stops_the_link_and_loses_nothing(tmp_path: Path, plugged: Plugged) -> None:
+    arrivals = Arrivals(most=5)
+    ports = SerialPorts(arrivals, REAL, [str(tmp_path / "tty*")], Random(1))
+    ports.start()
+    try:
+        time.sleep(2.0)
+        items = _until(arrivals, lambda items: len(_readings(items)) >= 25)
+        assert set(_readings(items)) >= set(range(1, 20))
+    finally:
+        ports.stop()
+
+
+def test_stop_before_start_is_harmless(arrivals: Arrivals) -> None:
+    SerialPorts(arrivals, REAL, []).stop()
+
+
+def test_ports_by_pattern_and_by_name(arrivals: Arrivals, tmp_path: Path) -> None:
+    (tmp_path / "ttyA").touch()
+    wanted = [str(tmp_path / "tty*"), str(tmp_path / "ttyA"), str(tmp_path / "later")]
+    assert SerialPorts(arrivals, REAL, wanted).ports() == [str(tmp_path / "ttyA"), str(tmp_path / "later")]
+
+
+def test_waits_grow_to_a_limit_and_begin_anew() -> None:
+    waits = Waits(1.0, 10.0, Random(1))
+    series = [waits.next_s() for _ in range(12)]
+    assert all(2 / 3 * 1.5**n <= wait <= 1.5**n for n, wait in enumerate(series[:5]))
+    assert all(20 / 3 <= wait <= 10 for wait in series[7:])
+    assert len(set(series)) == len(series), "jittered"
+    waits.reset()
+    assert waits.next_s() <= 1.0
