@@ -8,13 +8,11 @@ from array import array
 
 import machine
 from machine import ADC, I2C, PWM, Pin, Timer
-from onewire import OneWire
 
 from fitted import Absent, Ntc, counter, sampler
 from groundbox.wire.messages import RESET_CAUSES
 from groundbox.wire.settings import SENSOR_KINDS
 from pins import PINS
-from probe import Probe
 from shunt import Shunt
 
 _WATCHDOG_MS = 8000  # RP2040 goes up to 8388
@@ -134,6 +132,9 @@ class Board:
 
     def _sensor(self, place, kind):
         if kind == _ONEWIRE_KIND:
+            from onewire import OneWire  # only here: most boxes need the memory more
+            from probe import Probe
+
             return Probe(OneWire(Pin(PINS["onewire"][place])))
         number = PINS["ntc"][place]
         return Ntc(_adc(number), _IRQ) if kind and number is not None else Absent()

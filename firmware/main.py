@@ -1,5 +1,6 @@
 """Wires the parts and starts them. Outputs first: they go on as they were before anything else is looked at."""
 
+import gc
 import sys
 import time
 
@@ -10,10 +11,12 @@ from groundbox.wire.messages import OUTPUT_STATES, RESET_CAUSES
 _HELD_MS = 3000  # button held from power-on this long, then released: maintenance
 _STUCK_MS = 10000
 _AFTER_ERROR_MS = 3000
+_COLLECT_BYTES = 16384  # while modules load: else what they leave lying between them cuts the heap into small pieces
 
 
 def main():
     """One start of the board."""
+    gc.threshold(_COLLECT_BYTES)
     kept = memory.Kept()
     hardware = board.Board()
     off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("dropped"))

@@ -34,6 +34,7 @@ def run(kept, hardware, cause):
     """
     hardware.guard()
     desk = build(kept, hardware, cause)
+    gc.threshold(-1)
     micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
     try:
         asyncio.run(Supervisor(desk, lambda: SerialUplink(desk, _port())).run())
