@@ -1,0 +1,90 @@
+"""Marks and acknowledgements from other processes."""
+
+from pathlib import Path
+
+import pytest
+
+from groundbox.errors import StoreError
+from groundbox.model import Acknowledge, Mark, WarningChange
+from groundbox.store import Reader, Store, hand_over, handover
+
+LAUNCH = Mark(box="mast", kind="launch", wall_s=100.0)
+
+
+def test_written_at_once_when_nobody_writes(path: Path) -> None:
+    hand_over(path, LAUNCH)
+    with Reader(path) as reader:
+        assert reader.marks() == [LAUNCH]
+    assert handover.waiting(path) == []
+
+
+def test_taken_over_by_the_process_that_writes(path: Path) -> None:
+    with Store(path) as store, Reader(path) as reader:
+        hand_over(path, LAUNCH)
+        assert reader.marks() == [LAUNCH], "seen while it waits"
+        assert store.commit().handed == (LAUNCH,)
+        assert reader.marks() == [LAUNCH], "seen once"
+        assert store.commit().handed == ()
+
+
+def test_killed_between_commit_and_removal_it_counts_once(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(handover, "remove", lambda handed: None)
+    with Store(path) as store:
+        handover.leave(path, LAUNCH)
+        assert store.commit().handed == (LAUNCH,)
+        assert store.commit().handed == ()
+        assert store.marks() == [LAUNCH]
+
+
+def test_a_failed_commit_leaves_it_waiting(path: Path) -> None:
+    with Store(path) as store:
+        handover.leave(path, LAUNCH)
+        store._statements.append(("INSERT INTO nowhere VALUES (1)", ()))
+        with pytest.raises(StoreError):
+            store.commit()
+        assert [one.request for one in handover.waiting(path)] == [LAUNCH]
+        store._statements.clear()
+        assert store.commit().handed == (LAUNCH,)
+
+
+def test_a_swap_fits_the_battery(path: Path) -> None:
+    hand_over(path, Mark(box="mast", kind="swap", name="red", wall_s=100.0))
+    with Reader(path) as reader:
+        assert reader.fitted("mast").battery == "red"
+
+
+def test_acknowledging_one_or_all_of_a_box(path: Path) -> None:
+    def change(box: str, warning: str, what: str = "raised") -> WarningChange:
+        return WarningChange(box=box, warning=warning, severity="urgent", change=what, sentence="Look.", wall_s=1.0)
+
+    with Store(path) as store:
+        for box, warning in (("mast", "fan"), ("mast", "heat"), ("mast", "low"), ("table", "fan")):
+            store.add_warning(change(box, warning))
+        store.add_warning(change("mast", "low", "cleared"))
+        store.commit()
+        hand_over(path, Acknowledge(box="mast", warning="fan", wall_s=2.0))
+        store.commit()
+        assert [w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"] == ["fan"]
+        hand_over(path, Acknowledge(box="mast", warning=None, wall_s=3.0))
+        assert store.commit().handed == (Acknowledge(box="mast", warning=None, wall_s=3.0),)
+        assert {w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"} == {"fan", "heat"}
+        assert [w.change for w in store.open_warnings("table")] == ["raised"]
+        assert len(store.warnings("mast")) == 6, "each acknowledged once"
+
+
+def test_other_files_are_passed_over(path: Path) -> None:
+    folder = handover.folder(path)
+    folder.mkdir()
+    (folder / "readme.txt").write_text("?")
+    (folder / "1.mark").write_text("{broken")
+    (folder / ".2.mark").write_text("half writ")
+    hand_over(path, LAUNCH)
+    with Reader(path) as reader:
+        assert reader.marks() == [LAUNCH]
+    assert (folder / "1.mark").exists()
+
+
+def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(StoreError, match="look at the folder"):
+        hand_over(tmp_path / "file" / "outing.db", LAUNCH)

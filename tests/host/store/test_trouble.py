@@ -1,0 +1,214 @@
+"""Each foreseeable trouble with the database: one clear line, and nothing acknowledged is lost."""
+
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from groundbox.errors import StoreError
+from groundbox.store import Reader, Store
+from groundbox.store.ballast import BALLAST_BYTES
+from groundbox.store.schema import STEPS, columns
+
+NOBODY = 65534
+
+
+def test_no_database_to_read(path: Path) -> None:
+    with pytest.raises(StoreError, match="no such database") as caught:
+        Reader(path)
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_not_a_database(path: Path) -> None:
+    path.write_bytes(b"This is a shopping list. " * 100)
+    for opening in (Store, Reader):
+        with pytest.raises(StoreError, match="not a database"):
+            opening(path)
+    assert path.read_bytes().startswith(b"This is a shopping list."), "left as it was"
+
+
+def test_a_database_of_another_program(path: Path) -> None:
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE birds (name TEXT)")
+    connection.close()
+    with pytest.raises(StoreError, match="another program"):
+        Store(path)
+    with pytest.raises(StoreError, match="not yet a store"):
+        Reader(path)
+
+
+def test_a_newer_version_is_refused_and_untouched(path: Path) -> None:
+    Store(path).close()
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute(
+            "INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES ('groundbox', 'year_2040', '')"
+        )
+    connection.close()
+    for opening in (Store, Reader):
+        with pytest.raises(StoreError, match=r"newer version of groundbox \(it has year_2040\)"):
+            opening(path)
+
+
+def test_a_second_writer_is_refused_until_the_first_ends(path: Path) -> None:
+    first = Store(path)
+    with pytest.raises(StoreError, match="another groundbox is writing"):
+        Store(path)
+    first.close()
+    Store(path).close()
+
+
+def test_locked_by_another_program_nothing_is_lost(path: Path, make_reading, make_hello) -> None:
+    with Store(path, busy_s=0.1) as store:
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        store.add([make_hello(), make_reading(1)])
+        with pytest.raises(StoreError, match="locked by another program"):
+            store.commit()
+        assert store.waiting == 2
+        store.add([make_reading(2)])
+        other.execute("ROLLBACK")
+        other.close()
+        done = store.commit()
+        assert done.inserted == 2
+        assert done.stored[0].sequence == 2
+
+
+def test_locked_when_opened(path: Path) -> None:
+    Store(path).close()
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreError, match="locked by another program"):
+        Store(path, busy_s=0.1)
+    other.close()
+    Store(path).close()
+
+
+def test_full_nothing_is_lost_and_reading_goes_on(path: Path, make_reading, make_hello) -> None:
+    """The pages are limited in place of the disk; SQLite's answer is the same SQLITE_FULL."""
+    with Store(path) as store:
+        store.add([make_hello(), *map(make_reading, range(1, 11))])
+        store.commit()
+        ballast = path.with_name(path.name + ".ballast")
+        assert ballast.stat().st_size == BALLAST_BYTES
+        store._connection.execute("PRAGMA max_page_count = 1")  # SQLite takes what is there already as the least
+        store.add(map(make_reading, range(11, 2011)))
+        for _ in range(2):
+            with pytest.raises(StoreError, match="the disk is full"):
+                store.commit()
+        assert not ballast.exists(), "given up to make room"
+        assert store.latest("mast").sequence == 10
+        assert store.waiting == 2000
+        store._connection.execute("PRAGMA max_page_count = 1000000")
+        done = store.commit()
+        assert done.inserted == 2000
+        assert done.stored[0].sequence == 2010
+        assert "set aside" in done.notices[0]
+    Store(path).close()
+    assert ballast.exists(), "and laid by again when there is room"
+
+
+def test_the_ballast_saves_the_commit(path: Path, make_reading, make_hello, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Store(path) as store:
+        store._connection.execute("PRAGMA max_page_count = 1")
+        real_drop = store._ballast.drop
+
+        def drop() -> bool:
+            store._connection.execute("PRAGMA max_page_count = 1000000")
+            return real_drop()
+
+        monkeypatch.setattr(store._ballast, "drop", drop)
+        store.add([make_hello(), *map(make_reading, range(1, 2001))])
+        done = store.commit()
+        assert done.inserted == 2000
+        assert len(done.notices) == 1
+
+
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that any user can reach, unlike pytest's own."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        yield folder
+
+
+@contextmanager
+def _ordinary_user() -> Iterator[None]:
+    """Rights do not bind root."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+@pytest.mark.parametrize(("folder_mode", "file_mode"), [(0o777, 0o444), (0o555, 0o666), (0o555, 0o444)])
+def test_read_only(folder_mode: int, file_mode: int, open_folder: Path, make_reading) -> None:
+    path = open_folder / "outing.db"
+    with Store(path) as store:
+        store.add([make_reading(1)])
+        store.commit()
+    path.chmod(file_mode)
+    path.with_name(path.name + ".lock").chmod(0o666)
+    open_folder.chmod(folder_mode)
+    with _ordinary_user(), pytest.raises(StoreError, match="read-only; make the file and its folder writable"):
+        Store(path)
+    open_folder.chmod(0o755)
+    with Reader(path) as reader:
+        assert reader.latest("mast").sequence == 1
+
+
+def test_a_folder_in_which_nothing_can_be_made(open_folder: Path) -> None:
+    with _ordinary_user(), pytest.raises(StoreError, match="cannot be opened; look whether folder and file"):
+        Store(open_folder / "outing.db")
+
+
+def test_from_nothing_and_again(path: Path) -> None:
+    Store(path.parent / "new" / "folder" / path.name).close()
+    Store(path).close()
+    Store(path).close()
+    connection = sqlite3.connect(path)
+    applied = [row[0] for row in connection.execute("SELECT name FROM _sqlite_migrations")]
+    runs = connection.execute("SELECT run, sqlite FROM run").fetchall()
+    connection.close()
+    assert applied == list(STEPS)
+    assert runs == [(1, sqlite3.sqlite_version), (2, sqlite3.sqlite_version)]
+
+
+def test_a_field_the_registry_has_gained_becomes_a_column(path: Path, make_reading, make_hello) -> None:
+    """A database made before `intake_centi_c` was thought of keeps its rows and takes new ones."""
+    with Store(path) as store:
+        store.add([make_hello(), make_reading(1)])
+        store.commit()
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("ALTER TABLE reading DROP COLUMN intake_centi_c")
+    connection.close()
+    with pytest.raises(StoreError, match="run `groundbox log` on it once"):
+        Reader(path)
+    with Store(path) as store:
+        store.add([make_reading(2, intake_centi_c=2150)])
+        store.commit()
+        assert [one.intake_c for one in store.readings("mast")] == [None, 21.5]
+        there = {row[1] for row in store._connection.execute("PRAGMA table_info(reading)")}
+        assert there == {name for name, _ in columns("reading")}
+
+
+def test_damaged(path: Path, make_reading, make_hello) -> None:
+    with Store(path) as store:
+        store.add([make_hello(), *map(make_reading, range(1, 2001))])
+        store.commit()
+    data = bytearray(path.read_bytes())
+    data[8192:] = b"\xa5" * (len(data) - 8192)
+    path.write_bytes(bytes(data))
+    with pytest.raises(StoreError, match="damaged"), Reader(path) as reader:
+        list(reader.readings("mast"))
