@@ -38,7 +38,7 @@ class Condition:
     def sentence(self, facts: str, state: BoxState) -> str:
         """One sentence: the facts, then what to do."""
         to_do = self.in_flight if state.in_flight and self.in_flight else self.on_ground
-        return f"{facts}: {to_do.format(spare=listed(state.droppable) or 'what is not essential')}"
+        return f"{facts}: {to_do.format(spare=listed(state.droppable) or 'what is not essential', box=state.box)}"
 
 
 _LIGHTEN = "switch off {spare}"
@@ -307,7 +307,7 @@ TABLE = (
         severity="notice",
         meaning="a swap or charge seems to have gone unmarked",
         rule=battery.unmarked_change,
-        on_ground="answer with `groundbox mark swap BOX NAME` or `groundbox mark charge BOX`",
+        on_ground="type `groundbox mark charge {box}`, or `groundbox mark swap {box} BATTERY`",
         clear_s=0,
         from_reading=False,
     ),

@@ -1,0 +1,270 @@
+"""The loop of `groundbox log`: takes what boards send, keeps it, tells boards what is kept, estimates, warns, shows."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from groundbox.errors import StoreError
+from groundbox.link.questions import Moment
+from groundbox.link.serial_link import Clocks
+from groundbox.link.source import Arrivals, Source
+from groundbox.model import (
+    Acknowledge,
+    Event,
+    Fitted,
+    Item,
+    KnownBattery,
+    LinkNote,
+    Mark,
+    Reading,
+    Stored,
+    WarningChange,
+)
+from groundbox.service.box import BoxView, Follower
+from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
+from groundbox.settings import Settings
+from groundbox.store import Store
+from groundbox.warn.alarm import Alarm
+from groundbox.warn.state import SILENT_AFTER_S
+from groundbox.warn.warner import Active, Warner
+
+COMMIT_EVERY_S = 1.0
+ESTIMATE_EVERY_S = 1.0
+SAVE_EVERY_S = 60.0
+TELL_EVERY_S = 10.0
+ECHO_S = 5.0
+TAKE_S = 0.1
+
+
+class Output(Protocol):
+    """What a person sees and hears."""
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+
+    def sound(self, active: Active) -> None:
+        """A warning to be heard now."""
+
+    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+        """How things stand; called at every turn of the loop."""
+
+
+class Service:
+    """Joins the stages.
+
+    Args:
+        settings, store, clocks: as made by the command.
+        arrivals: the queue the `sources` fill.
+        output: what a person sees and hears.
+        commit_every_s: real seconds between commits.
+        silent_after_s: see BoxState.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        arrivals: Arrivals,
+        sources: Sequence[Source],
+        clocks: Clocks,
+        output: Output,
+        *,
+        commit_every_s: float = COMMIT_EVERY_S,
+        silent_after_s: float = SILENT_AFTER_S,
+    ) -> None:
+        self.settings, self.store, self.output = settings, store, output
+        self._arrivals, self._sources, self._clocks = arrivals, list(sources), clocks
+        self._commit_every_s, self._silent_after_s = commit_every_s, silent_after_s
+        self._warner, self._alarm = Warner(), Alarm()
+        self._committed_s = self._estimated_s = self._saved_s = float("-inf")
+        self._complaint: str | None = None
+        self._places: dict[str, tuple[int, str]] = {}  # box: (boot, place) last seen
+        self._told: dict[str, tuple[str, float]] = {}  # box: (mark, real time) last told to its board
+        now = clocks.now()
+        self.flight = flight_now(store, settings, now.wall_s)
+        self.followers: dict[str, Follower] = {}
+        for box in boxes_to_follow(store, settings, now.wall_s):
+            self._follow(box, now)
+        self._warner.restore(change for change in store.open_warnings() if change.box in self.followers)
+
+    # --- the loop ---
+
+    def start(self) -> None:
+        """Starts the sources."""
+        for source in self._sources:
+            source.start()
+
+    def turn(self) -> None:
+        """One turn of the loop: waits a moment for items, and does all that is due."""
+        room = self.store.waiting < self.store.MOST_WAITING
+        items = self._arrivals.take(wait_s=TAKE_S) if room else []
+        now = self._clocks.now()
+        self.store.add(items)
+        for item in items:
+            self._route(item, now)
+        self._estimate(now)
+        if now.real_s - self._committed_s >= self._commit_every_s:
+            self._commit(now)
+        self._judge(now)
+        self._tell_places(now)
+
+    def stop(self) -> None:
+        """Ends the sources, and keeps all that came and the estimators' states."""
+        for source in self._sources:
+            source.stop()
+        now = self._clocks.now()
+        while items := self._arrivals.take():
+            self.store.add(items)
+            for item in items:
+                self._route(item, now)
+        for follower in self.followers.values():
+            follower.advance(float("inf"))
+        self._saved_s = float("-inf")
+        self._commit(now)
+
+    # --- in ---
+
+    def _follow(self, box: str, now: Moment) -> Follower:
+        follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
+        self.followers[box] = follower
+        inside = battery_in(self.store, self.settings, box)
+        if inside and inside.name and inside.from_settings:
+            self.store.add_fitted(Fitted(box=box, battery=inside.name, from_wall_s=now.wall_s))
+        for name, battery in self.settings.batteries.items():
+            if inside and name == inside.name:
+                self.store.add_battery(KnownBattery(name=name, papers=battery.papers))
+        return follower
+
+    def _route(self, item: Item, now: Moment) -> None:
+        match item:
+            case Reading():
+                follower = self.followers.get(item.box) or self._follow(item.box, now)
+                follower.take_reading(item, now.monotonic_s)
+                self._watch_place(item, now)
+            case Event():
+                follower = self.followers.get(item.box) or self._follow(item.box, now)
+                follower.take_event(item, now.wall_s)
+                self._on_event(item, now)
+            case LinkNote():
+                self.output.say(now.wall_s, item.sentence)
+
+    def _on_event(self, event: Event, now: Moment) -> None:
+        if event.kind == "silenced":
+            self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
+        elif event.kind in EVENT_WORDS:
+            self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
+
+    def _watch_place(self, reading: Reading, now: Moment) -> None:
+        """A board whose place changes within one start had its button pressed, unless it was told to."""
+        if reading.place is None:
+            return
+        before = self._places.get(reading.box)
+        self._places[reading.box] = (reading.boot, reading.place)
+        if before is None or before[0] != reading.boot or before[1] == reading.place:
+            return
+        kind = "launch" if reading.place == "flight" else "landing"
+        told, at_s = self._told.get(reading.box, ("", float("-inf")))
+        echo = told == kind and now.real_s - at_s < ECHO_S
+        if not echo and self.flight.note(kind, now.wall_s):
+            self.output.say(now.wall_s, f"{kind} marked at the button of {reading.box}")
+
+    def _on_mark(self, mark: Mark) -> None:
+        follower = self.followers.get(mark.box)
+        if follower:
+            follower.take_mark(mark)
+            if mark.kind == "swap":
+                made = tracker_for(self.settings, mark.box, mark.name)
+                follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
+                if isinstance(made, str):
+                    self.output.say(mark.wall_s, f"{mark.box}: runtime unknown, {made}")
+        new = self.flight.note(mark.kind, mark.wall_s) or mark.kind not in ("launch", "landing")
+        name = f", {mark.name}" if mark.name else ""
+        self.output.say(mark.wall_s, f"{mark.box}: {mark.kind} marked{name}{'' if new else ' (known already)'}")
+
+    def _acknowledge(self, request: Acknowledge, stored: bool) -> None:
+        for change in self._warner.acknowledge(request.box, request.warning, request.wall_s):
+            if not stored:
+                self.store.add_warning(change)
+            self.output.warn(change)
+
+    # --- what is due ---
+
+    def _estimate(self, now: Moment) -> None:
+        due = now.real_s - self._estimated_s >= ESTIMATE_EVERY_S
+        if due:
+            self._estimated_s = now.real_s
+        for follower in self.followers.values():
+            follower.advance(now.monotonic_s)
+            if due:
+                follower.refresh(now.wall_s)
+
+    def _commit(self, now: Moment) -> None:
+        self._committed_s = now.real_s
+        if now.real_s - self._saved_s >= SAVE_EVERY_S:
+            self._saved_s = now.real_s
+            for follower in self.followers.values():
+                saved = follower.tracker.saved() if follower.tracker else None
+                if saved:
+                    self.store.save_estimator(saved)
+        try:
+            done = self.store.commit()
+        except StoreError as error:
+            self._complain(now, f"{error}; nothing is lost yet, it is tried again")
+            return
+        self._complain(now, None)
+        self._arrivals.committed()
+        self._tell_stored(done.stored)
+        for notice in done.notices:
+            self.output.say(now.wall_s, notice)
+        for handed in done.handed:
+            if isinstance(handed, Mark):
+                self._on_mark(handed)
+            else:
+                self._acknowledge(handed, stored=True)
+
+    def _tell_stored(self, stored: Sequence[Stored]) -> None:
+        for source in self._sources:
+            source.tell_stored(stored)
+
+    def _judge(self, now: Moment) -> None:
+        views = []
+        for box, follower in self.followers.items():
+            state = follower.state(now.monotonic_s, now.wall_s, self.flight, self._silent_after_s)
+            for change in self._warner.update(now.monotonic_s, state):
+                self._log(change)
+            views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
+        for active in self._alarm.due(now.real_s, self._warner.active()):
+            self.output.sound(active)
+        self.output.show(views, now)
+
+    def _tell_places(self, now: Moment) -> None:
+        """Tells boards that believe otherwise whether the aircraft is out."""
+        wanted, kind = ("flight", "launch") if self.flight.launched_s is not None else ("ground", "landing")
+        for box, (_, place) in self._places.items():
+            told = self._told.get(box)
+            if place == wanted or (told and told[0] == kind and now.real_s - told[1] < TELL_EVERY_S):
+                continue
+            self._told[box] = (kind, now.real_s)
+            for source in self._sources:
+                source.command(box, "mark", kind=kind)
+
+    def _log(self, change: WarningChange) -> None:
+        self.store.add_warning(change)
+        self.output.warn(change)
+
+    def _complain(self, now: Moment, complaint: str | None) -> None:
+        """One line for one trouble, however often it is tried; one more when it is over."""
+        if complaint == self._complaint:
+            return
+        self._complaint = complaint
+        self.output.say(now.wall_s, complaint or "the database can be written again")
+
+
+EVENT_WORDS = {
+    "output1_dropped": "its board dropped output 1 to spare the battery",
+    "output2_dropped": "its board dropped output 2 to spare the battery",
+    "settings_fallback": "its newest settings were damaged; the last good ones are in force",
+    "link_restarted": "its link hung and was started again",
+}

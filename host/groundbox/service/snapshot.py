@@ -1,0 +1,46 @@
+"""How things stand by what the store holds, for programs that do not record themselves."""
+
+from dataclasses import replace
+
+from groundbox.service.box import BoxView
+from groundbox.service.flight import Flight
+from groundbox.service.start import OUTING_S, flight_now, follower_for
+from groundbox.settings import Settings
+from groundbox.store import Reader
+from groundbox.warn.warner import Active
+
+FRESH_S = 5.0  # a reading is in the store within a second or two; older than this is silence
+
+
+def snapshot(reader: Reader, settings: Settings, wall_s: float) -> tuple[Flight, list[BoxView]]:
+    """The flight, and every box of the settings or heard within this outing."""
+    flight = flight_now(reader, settings, wall_s)
+    open_warnings = reader.open_warnings()
+    views = []
+    for box in _boxes(reader, settings, wall_s):
+        follower = follower_for(reader, settings, box, 0.0, wall_s)
+        follower.last_heard(0.0, wall_s)
+        follower.refresh(wall_s)
+        warnings = tuple(
+            Active(
+                box=box,
+                kind=change.warning,
+                severity=change.severity,
+                sentence=change.sentence,
+                acknowledged=change.change == "acknowledged",
+            )
+            for change in open_warnings
+            if change.box == box
+        )
+        state = replace(follower.state(0.0, wall_s, flight), silent_after_s=FRESH_S)
+        views.append(follower.view(state, flight, warnings))
+    return flight, views
+
+
+def _boxes(reader: Reader, settings: Settings, wall_s: float) -> list[str]:
+    names = list(settings.boxes)
+    for box in reader.boxes():
+        latest = reader.latest(box)
+        if box not in names and latest and latest.wall_s is not None and wall_s - latest.wall_s < OUTING_S:
+            names.append(box)
+    return names

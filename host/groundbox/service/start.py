@@ -1,0 +1,110 @@
+"""Takes up where the store left off: which battery is in which box, its estimator, and whether the aircraft is out."""
+
+from dataclasses import dataclass
+
+from groundbox.battery.papers import Papers, load_papers
+from groundbox.errors import BadInput
+from groundbox.model import EstimatorState, Event, Mark
+from groundbox.service.box import NO_SETTINGS, Follower
+from groundbox.service.flight import Flight
+from groundbox.service.tracker import Tracker
+from groundbox.settings import Settings
+from groundbox.store import Reader
+
+OUTING_S = 12 * 3600.0  # an outing is one day: what is older does not count as the present
+RECENT_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InBox:
+    """The battery in a box; `name` None when it was swapped for one without a name."""
+
+    name: str | None
+    since_s: float
+    from_settings: bool = False
+
+
+def battery_in(reader: Reader, settings: Settings, box: str) -> InBox | None:
+    """What was marked last, else what the settings say now; None when nobody said."""
+    fitted = reader.fitted(box)
+    since_s = fitted.from_wall_s if fitted else float("-inf")
+    nameless = [m for m in reader.marks(box) if m.kind == "swap" and m.name is None and m.wall_s > since_s]
+    if nameless:
+        return InBox(name=None, since_s=nameless[-1].wall_s)
+    entry = settings.boxes.get(box)
+    told = entry.battery if entry else None
+    marked = any(m.kind == "swap" and m.wall_s >= since_s - 0.001 for m in reader.marks(box))
+    if fitted and (marked or told in (None, fitted.battery)):
+        return InBox(name=fitted.battery, since_s=since_s)
+    return InBox(name=told, since_s=float("-inf"), from_settings=True) if told else None
+
+
+def papers_of(settings: Settings, battery: str) -> Papers | str:
+    """A battery's papers, or why there are none."""
+    path = settings.papers_path(battery)
+    if path is None:
+        return f"no papers for battery {battery}: add [batteries.{battery}] to groundbox.toml"
+    try:
+        return load_papers(path)
+    except BadInput as error:
+        return str(error)
+
+
+def tracker_for(
+    settings: Settings, box: str, battery: str | None, saved: EstimatorState | None = None
+) -> Tracker | str:
+    """An estimator for `battery` in `box`, resumed from `saved` where that fits, or why there is none."""
+    entry = settings.boxes.get(box)
+    if entry is None:
+        return NO_SETTINGS
+    if battery is None:
+        return f"nobody said which battery is in: groundbox mark swap {box} BATTERY"
+    papers = papers_of(settings, battery)
+    if isinstance(papers, str):
+        return papers
+    if saved is not None:
+        try:
+            return Tracker(box, entry, battery, papers, saved)
+        except (KeyError, TypeError, ValueError):  # saved by another version
+            pass
+    return Tracker(box, entry, battery, papers)
+
+
+def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wall_s: float) -> Follower:
+    """A follower of `box` that knows what the store knows."""
+    inside = battery_in(reader, settings, box)
+    saved = reader.estimator(box, inside.name) if inside and inside.name else None
+    if saved and inside and saved.wall_s < inside.since_s:
+        saved = None
+    made = tracker_for(settings, box, inside.name if inside else None, saved)
+    tracker, why_not = (None, made) if isinstance(made, str) else (made, "")
+    follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s)
+    since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)
+    if tracker and tracker.wall_s is not None:
+        since_s = tracker.wall_s - 60.0
+    follower.prime(reader.readings(box, since_s))
+    for mark in reader.marks(box, wall_s - OUTING_S):
+        follower.take_mark(mark)
+    return follower
+
+
+def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[str]:
+    """Boxes of the settings, and those heard within the last hour."""
+    names = list(settings.boxes)
+    for box in reader.boxes():
+        latest = reader.latest(box)
+        recent = latest is not None and latest.wall_s is not None and wall_s - latest.wall_s < RECENT_S
+        if recent and box not in names:
+            names.append(box)
+    return names
+
+
+def flight_now(reader: Reader, settings: Settings, wall_s: float) -> Flight:
+    """The flight as marks and buttons of this outing left it."""
+    length, home = settings.flight.length_min, settings.flight.time_home_min
+    flight = Flight(None if length is None else 60 * length, None if home is None else 60 * home)
+    since_s = wall_s - OUTING_S
+    told: list[Mark | Event] = [*reader.marks(since_s=since_s), *reader.events(since_s=since_s)]
+    for one in sorted(told, key=lambda one: one.wall_s or 0.0):
+        flight.note(one.kind, one.wall_s or 0.0)
+    return flight

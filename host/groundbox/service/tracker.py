@@ -1,0 +1,135 @@
+"""One battery in one box, estimated: the estimator, its load to come, and its state to be saved.
+
+Estimating needs NumPy. Where there is none (32-bit single-board computers) a Tracker says so and the rest goes on.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+from groundbox.battery.papers import Papers
+from groundbox.battery.values import Estimate, Limits, Phase, Sample
+from groundbox.model import EstimatorState, Reading
+from groundbox.service.loads import declared_amps, peak_above_mean
+from groundbox.service.timeline import Timeline
+from groundbox.settings import Box
+
+FLOOR_VOLTS_PER_CELL = 1.75
+LEAST_VOLTS = 2.0  # under this no battery is connected
+BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
+FOREVER_S = float("inf")
+NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
+
+
+class AnyEstimator(Protocol):
+    """What is used of battery.estimate.Estimator."""
+
+    load: Any
+
+    def update(self, sample: Sample) -> None:
+        """Takes one sample."""
+
+    def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
+        """Charge and runtime left."""
+
+    def state(self) -> dict[str, object]:
+        """All of it, for JSON."""
+
+
+def estimator_class() -> Any:
+    """battery.estimate.Estimator; None where there is no NumPy."""
+    try:
+        from groundbox.battery.estimate import Estimator
+    except ImportError:
+        return None
+    return Estimator
+
+
+class Tracker:
+    """Follows battery `battery` in box `name`.
+
+    Args:
+        box: the box's settings.
+        papers: the battery's papers.
+        saved: state to resume from.
+
+    Attributes:
+        estimate: the newest; None before the first `refresh`.
+        boot, sequence: the last reading taken.
+    """
+
+    def __init__(self, name: str, box: Box, battery: str, papers: Papers, saved: EstimatorState | None = None) -> None:
+        self.name, self.box, self.battery, self.papers = name, box, battery, papers
+        self.estimate: Estimate | None = None
+        self.wall_s: float | None = None
+        self.boot: int | None = None
+        self.sequence: int | None = None
+        self.timeline = Timeline()
+        self._estimator: AnyEstimator | None = None
+        kind = estimator_class()
+        if kind is None:
+            self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
+            return
+        limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
+        if saved is None:
+            self._estimator = kind(papers, limits)
+        else:
+            self._estimator = kind.resume(papers, limits, saved.state["estimator"])
+            self.timeline = _timeline(saved.state["timeline"])
+            self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
+
+    @property
+    def floor_volts(self) -> float:
+        """Voltage that spares the battery."""
+        return FLOOR_VOLTS_PER_CELL * self.papers.cells
+
+    def take(self, t_s: float, reading: Reading) -> None:
+        """Takes one reading, at `t_s` of the timeline."""
+        self.boot, self.sequence, self.wall_s = reading.boot, reading.sequence, reading.wall_s or self.wall_s
+        volts = reading.battery_volts
+        if self._estimator is None or volts is None or volts < LEAST_VOLTS or reading.battery_sensor in BAD_SENSOR:
+            return
+        sample = Sample(
+            t_s=t_s,
+            volts=volts,
+            amps=reading.battery_amps,
+            declared_amps=declared_amps(self.box.loads, volts, reading),
+            case_c=reading.case_c,
+            block_c=reading.battery_c,
+        )
+        self._estimator.update(sample)
+
+    def refresh(self, reading: Reading) -> None:
+        """Estimates anew; the load to come is that of the last ten minutes, else what is declared, with its peaks."""
+        if self._estimator is None:
+            return
+        volts = reading.battery_volts or 2.0 * self.papers.cells
+        mean = self._estimator.load.mean()
+        if mean is None or mean < 0.002 * self.papers.c20_ah:
+            mean = declared_amps(self.box.loads, volts, None)
+        if mean is None:
+            self.estimate = self._estimator.estimate()
+            return
+        peak = mean + peak_above_mean(self.box.loads, volts)
+        self.estimate = self._estimator.estimate([Phase(seconds=FOREVER_S, amps=mean, peak_amps=peak)])
+
+    def saved(self) -> EstimatorState | None:
+        """The state to be saved; None when there is none yet."""
+        if self._estimator is None or self.wall_s is None:
+            return None
+        line = self.timeline
+        return EstimatorState(
+            box=self.name,
+            battery=self.battery,
+            wall_s=self.wall_s,
+            boot=self.boot,
+            sequence=self.sequence,
+            state={
+                "estimator": self._estimator.state(),
+                "timeline": {"boot": line.boot, "offset_s": line.offset_s, "last_s": line.last_s},
+            },
+        )
+
+
+def _timeline(saved: object) -> Timeline:
+    assert isinstance(saved, Mapping)
+    return Timeline(saved["boot"], saved["offset_s"], saved["last_s"])
