@@ -9,6 +9,7 @@ import groundbox
 from groundbox.errors import GroundboxError
 
 COMMANDS = {
+    "acknowledge": "Quiet warnings you have seen",
     "battery": "A battery's papers, fits and capacity test",
     "demo": "Two simulated boxes running the real firmware",
     "log": "Record every board found, warn, and show one line a box",

@@ -1,0 +1,78 @@
+"""`groundbox now`: how things stand, from the database, whether or not `groundbox log` runs."""
+
+import json
+import time
+from pathlib import Path
+
+import click
+
+from groundbox.service.box import BoxView
+from groundbox.service.snapshot import snapshot
+from groundbox.show import lines
+from groundbox.show.options import chosen_settings, open_reader, settings_options
+from groundbox.warn.words import clock, span
+
+EXAMPLE = """
+\b
+Examples:
+  groundbox now
+  groundbox now --json | jq '.[] | {box, turn_back_s, runtime_early_s}'
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@settings_options
+@click.option("--json", "as_json", is_flag=True, help="One JSON array, an object a box; times in seconds since 1970.")
+def command(settings_file: Path | None, database: Path | None, as_json: bool) -> None:
+    """One line a box: turn-back time or runtime left, voltage, case, fans, warnings."""
+    chosen = chosen_settings(settings_file, database)
+    wall_s = time.time()
+    with open_reader(chosen) as reader:
+        _, views = snapshot(reader, chosen, wall_s)
+    if as_json:
+        click.echo(json.dumps([as_object(view) for view in views], indent=2))
+        return
+    if not views:
+        click.echo("no box heard in the last 12 hours; is `groundbox log` running?")
+    for view in views:
+        click.echo(lines.line(view))
+        for warning in lines.warnings(view):
+            click.echo(f"  {warning}")
+        if view.reading and view.reading.wall_s and (view.state.silent_s or 0) > view.state.silent_after_s:
+            at_s = view.reading.wall_s
+            click.echo(
+                f"  these figures are {span(wall_s - at_s)} old, from {clock(at_s)}; is `groundbox log` running?"
+            )
+    if any(view.runtime_s for view in views):
+        click.echo(lines.LASTS_MEANS)
+
+
+def as_object(view: BoxView) -> dict[str, object]:
+    """One box for a program; None where unknown."""
+    state, runtime = view.state, view.runtime_s or (None, None, None)
+    estimate = view.estimate
+    return {
+        "box": state.box,
+        "silent": state.silent_s is None or state.silent_s > state.silent_after_s,
+        "last_heard_s": view.reading.wall_s if view.reading else None,
+        "in_flight": state.in_flight,
+        "turn_back_s": view.turn_back_s if state.in_flight else None,
+        "runtime_early_s": runtime[0],
+        "runtime_likely_s": runtime[1],
+        "runtime_late_s": runtime[2],
+        "runtime_limit": estimate.limit if estimate else None,
+        "runtime_unknown_because": None if view.runtime_s else view.unknown_because,
+        "soc": estimate.soc if estimate else None,
+        "battery": view.battery,
+        "battery_volts": state.battery_volts,
+        "equipment_volts": state.equipment_volts,
+        "battery_amps": view.reading.battery_amps if view.reading else None,
+        "charging": state.charging,
+        "case_c": state.case_c,
+        "battery_c": state.battery_c,
+        "fans": list(state.fans),
+        "warnings": [
+            {"warning": w.kind, "severity": w.severity, "sentence": w.sentence, "acknowledged": w.acknowledged}
+            for w in view.warnings
+        ],
+    }

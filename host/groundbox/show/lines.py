@@ -1,0 +1,78 @@
+"""One box in one line of words, for a person in a hurry. Pure."""
+
+from groundbox.service.box import BoxView
+from groundbox.warn.words import celsius, clock, listed, span, volts
+
+LASTS_MEANS = "lasts: minutes of runtime left, at worst / likely / at best"
+
+
+def answer(view: BoxView) -> str:
+    """What a person wants to know first: when to turn back, how long it lasts, or why nobody knows."""
+    state = view.state
+    if state.silent_s is None:
+        return "not heard yet"
+    if state.silent_s > state.silent_after_s:
+        return f"SILENT for {span(state.silent_s)}"
+    if state.in_flight:
+        return _turn_back(view)
+    if state.charging not in (None, "no"):
+        since_s = view.charging_since_s
+        return "charging" if since_s is None else f"charging for {span(state.wall_s - since_s)}"
+    return lasts(view)
+
+
+def lasts(view: BoxView) -> str:
+    """ "lasts 61 / 75 / 92 min", or why that is unknown."""
+    if view.runtime_s is None:
+        return f"runtime unknown: {view.unknown_because or 'no estimate yet'}"
+    return f"lasts {' / '.join(str(int(seconds // 60)) for seconds in view.runtime_s)} min"
+
+
+def _turn_back(view: BoxView) -> str:
+    if view.turn_back_s is None:
+        why = "set flight.time_home_min in groundbox.toml" if view.runtime_s else view.unknown_because
+        return f"turn-back time unknown: {why}"
+    left_s = view.turn_back_s - view.state.wall_s
+    when = clock(view.turn_back_s)
+    return f"turn back by {when}, in {span(left_s)}" if left_s > 0 else f"TURN BACK NOW, latest was {when}"
+
+
+def fans(view: BoxView) -> str:
+    """ "fans off", "fans run", "fan 2 stalled", "no fans"."""
+    states = [(number, fan) for number, fan in enumerate(view.state.fans, 1) if fan not in (None, "absent")]
+    if not states:
+        return "no fans"
+    stalled = [f"fan {number}" for number, fan in states if fan == "stalled"]
+    if stalled:
+        return f"{listed(stalled)} stalled"
+    if any(fan in ("running", "starting") for _, fan in states):
+        return "fans run"
+    percents = [getattr(view.reading, f"fan{number}_percent") or 0 for number, _ in states]
+    return "fans driven" if any(percents) else "fans off"
+
+
+def battery(view: BoxView) -> str:
+    """Voltage at the battery."""
+    return volts(view.state.battery_volts)
+
+
+def case(view: BoxView) -> str:
+    """ "case 38 C"."""
+    return f"case {celsius(view.state.case_c)}"
+
+
+def warnings(view: BoxView) -> list[str]:
+    """One line for each warning that is up, its severity in words."""
+    return [
+        f"{one.severity.upper()}{' (seen)' if one.acknowledged else ''}: {one.sentence} [{one.kind}]"
+        for one in view.warnings
+    ]
+
+
+def line(view: BoxView) -> str:
+    """All in one line, for where nothing can be redrawn."""
+    parts = [answer(view), battery(view), case(view), fans(view)]
+    if view.state.in_flight and view.runtime_s is not None:
+        parts.insert(1, lasts(view))
+    worst = [f"{one.severity.upper()} {one.kind}" for one in view.warnings]
+    return f"{view.state.box}: {'; '.join([*parts, *worst])}"

@@ -1,0 +1,117 @@
+"""What `groundbox log` shows: lines that stay, and how things stand, redrawn in place on a terminal."""
+
+import time
+from collections.abc import Sequence
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from groundbox.link.questions import Moment
+from groundbox.model import WarningChange
+from groundbox.service.box import BoxView
+from groundbox.show import lines
+from groundbox.show.sound import Sounder
+from groundbox.warn.warner import Active
+
+REDRAW_S = 0.25
+PLAIN_EVERY_S = 10.0
+STYLES = {"notice": "", "urgent": "bold", "stop": "bold reverse"}
+
+
+class Screen:
+    """An Output. On a terminal the standing is redrawn in place; piped, each box gets a line now and then.
+
+    Args:
+        console: where to.
+        sounder: how warnings are heard.
+        foot: a line under the boxes.
+    """
+
+    def __init__(self, console: Console, sounder: Sounder, foot: str = "") -> None:
+        self._console, self.sounder, self.foot = console, sounder, foot
+        self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+        self._drawn_s = float("-inf")
+        self._last: RenderableType | None = None
+
+    def __enter__(self) -> "Screen":
+        if self._live:
+            self._live.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        if self._live:
+            self._live.stop()
+            if self._last is not None:
+                self._console.print(self._last)
+        self.sounder.close()
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+        self._console.print(Text(f"{stamp(wall_s)} {text}"), soft_wrap=not self._console.is_terminal)
+
+    def warn(self, change: WarningChange) -> None:
+        """A line when a warning is raised, cleared or acknowledged."""
+        if change.change == "raised":
+            text = Text(f"{stamp(change.wall_s)} ")
+            text.append(change.severity.upper(), STYLES[change.severity])
+            text.append(f" {change.box}: {change.sentence}")
+        else:
+            text = Text(f"{stamp(change.wall_s)} {change.change} {change.box}: {change.warning}")
+        self._console.print(text, soft_wrap=not self._console.is_terminal)
+
+    def sound(self, active: Active) -> None:
+        """A warning to be heard."""
+        self.sounder.sound(active)
+
+    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+        """How things stand; draws when it is time to."""
+        every_s = REDRAW_S if self._live else PLAIN_EVERY_S
+        if moment.real_s - self._drawn_s < every_s:
+            return
+        self._drawn_s = moment.real_s
+        if self._live:
+            self._last = standing(views, moment, self.foot)
+            self._live.update(self._last, refresh=True)
+        else:
+            for view in views:
+                self._console.print(Text(f"{stamp(moment.wall_s)} {lines.line(view)}"), soft_wrap=True)
+
+
+def stamp(wall_s: float) -> str:
+    """Time of day "14:32:07"."""
+    return time.strftime("%H:%M:%S", time.localtime(wall_s))
+
+
+def standing(views: Sequence[BoxView], moment: Moment, foot: str) -> RenderableType:
+    """A line for each box, its warnings under it."""
+    parts: list[RenderableType] = [Text("")]
+    table = _grid()
+    for view in views:
+        table.add_row(
+            Text(view.state.box, "bold"), lines.answer(view), lines.battery(view), lines.case(view), lines.fans(view)
+        )
+        if view.warnings:
+            parts += [table, *_warnings(view)]
+            table = _grid()
+    if not views:
+        table.add_row("", "no box heard yet", "", "", "")
+    tail = f"{stamp(moment.wall_s)}  {foot}"
+    return Group(*parts, table, Text(tail, "dim"))
+
+
+def _grid() -> Table:
+    """Fixed widths, so that the parts of the list stand under each other in 80 columns."""
+    table = Table.grid(padding=(0, 1))
+    for width in (10, 36, 6, 9, 14):
+        table.add_column(width=width, overflow="fold")
+    return table
+
+
+def _warnings(view: BoxView) -> list[RenderableType]:
+    return [
+        Padding(Text(words, STYLES[one.severity] if not one.acknowledged else "dim"), (0, 0, 0, 11))
+        for words, one in zip(lines.warnings(view), view.warnings, strict=True)
+    ]
