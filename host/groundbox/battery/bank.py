@@ -6,6 +6,7 @@ the curve. Without that misfit the filter grows sure of the wrong thing. Members
 recurrence, no chance involved), so equal logs give equal answers.
 """
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -74,19 +75,25 @@ class Bank:
         """(n,) depleted share at the plates, now."""
         return curve.depleted_share(self.drawn, self.wells, self.whole, self.strength)
 
+    def answer_to_load(self, rate: float) -> float:
+        """Volts per cell by which the voltage falls for twice the load, roughly: the believed members' mean."""
+        middle = self.weight @ self.mean[:, :MISFIT]
+        return float(middle[5] * rate + middle[4] * rate / math.hypot(rate, curve.ACTIVATION_RATE))
+
     def charge(self) -> Array:
         """(n,) state of charge: what is left of each member's own 20-hour capacity, 0 to 1."""
         return np.asarray(np.clip(1 - self.drawn / self.capacity, 0.0, 1.0))
 
     def advance(self, rate: Array | float, hours: float) -> None:
         """Let `hours` pass at `rate` (units of C20 per hour)."""
-        moved = np.abs(np.asarray(rate)) * hours
+        # One misfit for all members: were it each one's own, the slowest would win by promising the least surprise.
+        moved = abs(float(self.weight @ np.broadcast_to(rate, self.drawn.shape))) * hours
         self.drawn = np.maximum(self.drawn + rate * hours, 0.0)
         self.wells = curve.advance_wells(self.wells, np.broadcast_to(rate, self.drawn.shape), hours)
-        keep = np.broadcast_to(np.exp(-moved / MISFIT_CHARGE), self.drawn.shape)
+        keep = math.exp(-moved / MISFIT_CHARGE)
         self.mean[:, MISFIT] *= keep
-        self.covariance[:, MISFIT, :] *= keep[:, np.newaxis]
-        self.covariance[:, :, MISFIT] *= keep[:, np.newaxis]
+        self.covariance[:, MISFIT, :] *= keep
+        self.covariance[:, :, MISFIT] *= keep
         self.covariance[:, MISFIT, MISFIT] += self.error_volts**2 * (1 - keep**2)
 
     def observe(self, volts_per_cell: float, rate: Array | float, noise_volts: float) -> None:
@@ -168,22 +175,33 @@ def _capacities(profile: Profile, share: Array) -> Array:
     return np.maximum(np.where(worn, low, sound), MIN_CAPACITY)
 
 
-def _start_charges(start_soc: float | None, share: Array) -> Array:
-    doubt = DOUBT_UNTOLD if start_soc is None else DOUBT_TOLD
+def _start_charges(start_soc: float | None, share: Array, doubt: float) -> Array:
     centre, sd = (1.0, FULL_SD) if start_soc is None else (start_soc, TOLD_SD)
-    anything = LEAST_CHARGE + (1 - LEAST_CHARGE) * share / doubt
+    anything = LEAST_CHARGE + (1 - LEAST_CHARGE) * share / max(doubt, 1e-9)
     near = centre + sd * normal_scores((share - doubt) / (1 - doubt))
     near = np.where(near > 1, 2 - near, near)
     return np.clip(np.where(share < doubt, anything, near), 0.0, 1.0)
 
 
-def new_bank(profile: Profile, start_soc: float | None, rate_known: bool = True, members: int = MEMBERS) -> Bank:
-    """Members spread over what the profile, the start charge and (where the load is not known) the loads allow."""
+def new_bank(
+    profile: Profile,
+    start_soc: float | None,
+    *,
+    rate_known: bool = True,
+    doubt: float | None = None,
+    members: int = MEMBERS,
+) -> Bank:
+    """Members spread over what the profile, the start charge and (where the load is not known) the loads allow.
+
+    `doubt` is the share of belief that the start charge is not what was told (0 to 1).
+    """
+    if doubt is None:
+        doubt = DOUBT_UNTOLD if start_soc is None else DOUBT_TOLD
     points = even_points(members, 3 if rate_known else 4)
     capacity = _capacities(profile, points[:, 0])
     lag_sd = float(np.sqrt(profile.covariance[LAG, LAG]))
     strength = np.maximum(profile.mean[LAG] + lag_sd * normal_scores(points[:, 1]), -0.2)
-    start = _start_charges(start_soc, points[:, 2])
+    start = _start_charges(start_soc, points[:, 2], doubt)
     pair = profile.covariance[:2, :2]
     slope = np.linalg.solve(pair, profile.covariance[:2, COEFFICIENTS]).T
     off = np.stack([capacity, strength], axis=1) - profile.mean[:2]

@@ -12,7 +12,7 @@ from groundbox.battery.curve import Array
 from groundbox.battery.forward import Stretch, hours_left, quantiles
 from groundbox.battery.load import RecentLoad
 from groundbox.battery.papers import Papers
-from groundbox.battery.profile import profile_of
+from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
 
 __all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
@@ -23,13 +23,16 @@ REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread o
 REST_EMPTY, REST_FULL = 1.942, 2.150  # volts per cell at rest, AGM, from memory
 CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah block
 CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
-READING_NOISE, DIP_VOLTS, DIP_CHARGE = 0.004, 0.040, 0.012
+READING_NOISE = 0.004
+DIPS = ((0.040, 0.012), (0.012, 0.040))  # volts per cell, and the charge over which the dip at the start goes
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
 GAP_SECONDS = 900.0
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FLOOR_VOLTS = 1.75
 FIRST_ANSWER_HOURS = 1 / 30
+BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
 BAND_WIDENING = 1.0
+DECLARED_SD = 0.08  # a declared load is right to about so much (assumed)
 
 
 @dataclass(slots=True)
@@ -60,9 +63,9 @@ class Estimator:
         self.volts = 0.0
         self.amps: float | None = None
         self.block_c: float | None = None
-        self.charging = False
+        self.charging = self.measured = self.known = False
         self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
-        self.restless = 0.0  # mean square step of voltage from reading to reading, where no current is known
+        self.restless = 0.0  # mean square step of voltage from reading to reading, while the load seems steady
         self.load = RecentLoad()
         self._pending = _Pending()
 
@@ -73,12 +76,15 @@ class Estimator:
         if self.t_s is not None and sample.t_s <= self.t_s:
             return
         amps = sample.amps if sample.amps is not None else sample.declared_amps
+        self.measured = sample.amps is not None
         if self.bank is None:
-            self.bank = new_bank(profile_of(self.papers), self.start_soc, rate_known=amps is not None)
+            self.bank = self._begin(sample)
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
+        jump = 0.0 if self.t_s is None else (sample.volts - self.volts) / self.papers.cells
         if amps is None:
-            amps = self._inferred_amps(sample.volts)
+            amps = self._inferred_amps(sample.volts / self.papers.cells, jump)
+        self._note_restlessness(amps, jump)
         self.t_s, self.volts, self.amps = sample.t_s, sample.volts, amps
         if self.typical_s and seconds > max(GAP_SECONDS, 8 * self.typical_s):
             self._cross_gap(seconds / 3600)
@@ -88,6 +94,12 @@ class Estimator:
             self.load = RecentLoad()  # a rest says nothing about the load that begins now
         self.load.add(seconds, amps)
         self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
+
+    def _begin(self, sample: Sample) -> Bank:
+        profile = profile_of(self.papers)
+        if sample.amps is None:
+            profile = profile.spread(CAPACITY, DECLARED_SD * float(profile.mean[CAPACITY]))
+        return new_bank(profile, self.start_soc, rate_known=sample.amps is not None or sample.declared_amps is not None)
 
     def _rate(self, amps: float) -> float:
         """Current in units of C20 per hour of a 25 C battery that would empty as fast."""
@@ -156,7 +168,7 @@ class Estimator:
         if pending.measured_hours > 0:
             rate = pending.measured_charge / pending.measured_hours
             if rate >= REST_RATE and not self.charging:
-                dip = DIP_VOLTS * math.exp(-self.loaded_charge / DIP_CHARGE)
+                dip = sum(volts * math.exp(-self.loaded_charge / charge) for volts, charge in DIPS)
                 volts = pending.volt_hours / pending.measured_hours
                 self._bank().observe(volts, self._rates(rate), math.hypot(READING_NOISE, dip, math.sqrt(self.restless)))
         pending.measured_hours = pending.measured_charge = pending.volt_hours = 0.0
@@ -176,14 +188,19 @@ class Estimator:
             return rate
         return np.exp(log_rate)
 
-    def _inferred_amps(self, volts: float) -> float:
+    def _note_restlessness(self, amps: float, jump: float) -> None:
+        """Keep the mean square step of a voltage that moves while the load, as told, does not."""
+        before = amps if self.amps is None else self.amps
+        told = abs(amps - before) > 0.1 * max(abs(amps), abs(before))
+        if not told and self.loaded_hours > 0:
+            self.restless += 0.1 * (min(jump * jump, 0.01) - self.restless)
+
+    def _inferred_amps(self, cell_volts: float, jump: float) -> float:
         """What the members think the load is; 0 while the voltage shows a rest."""
-        bank, cells = self._bank(), self.papers.cells
-        jump = 0.0 if self.t_s is None else (volts - self.volts) / cells
-        resting = volts / cells > REST_VOLTS if self.t_s is None else self.amps == 0.0
+        bank = self._bank()
+        resting = cell_volts > REST_VOLTS if self.t_s is None else self.amps == 0.0
         if resting and jump > -JUMP_VOLTS:
             return 0.0
-        self.restless = 0.9 * self.restless + 0.1 * min(jump * jump, 0.01) if not resting else 0.0
         assert bank.log_rate is not None
         return float(np.exp(bank.weight @ bank.log_rate)) * self.papers.c20_ah
 
@@ -196,12 +213,7 @@ class Estimator:
     def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
         """What is left if the load to come is `load_ahead` (last phase for ever), else as in the last ten minutes."""
         because = self._unknown_because(load_ahead)
-        if (
-            self.bank is None
-            or because is not None
-            and self.start_soc is None
-            and self.loaded_hours + self.rest_hours == 0
-        ):
+        if self.bank is None or not self._charge_known():
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
         self._advance()
         soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, (0.05, 0.5, 0.95))
@@ -212,7 +224,7 @@ class Estimator:
             return replace(known, charging=self.charging, unknown_because=because)
         limit, stretches = self._stretches(load_ahead)
         early, likely, late = (
-            3600 * hours for hours in self._band(*hours_left(self.bank, stretches, self.load.unsteadiness()))
+            3600 * hours for hours in self._band(*hours_left(self.bank, stretches, self._unsteadiness()))
         )
         return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)
 
@@ -232,9 +244,15 @@ class Estimator:
             return "charging"
         if load_ahead is None and self._rate(self.load.mean() or 0.0) < NO_LOAD_RATE:
             return "no load now, and none declared to come"
-        if self.loaded_hours < FIRST_ANSWER_HOURS and self.rest_hours < REST_MARKS[0][0] and self.start_soc is None:
+        if not self._charge_known():
             return "charge at the start not known yet: wait two minutes under load"
         return None
+
+    def _charge_known(self) -> bool:
+        """Told, or seen under load or at rest for long enough; once known it is carried on."""
+        seen = self.loaded_hours >= FIRST_ANSWER_HOURS or self.rest_hours >= REST_MARKS[0][0]
+        self.known = self.known or seen or self.start_soc is not None
+        return self.known
 
     def _under_cutoff(self) -> bool:
         at_equipment = self.volts - (self.amps or 0.0) * self.limits.lead_ohm
@@ -252,6 +270,15 @@ class Estimator:
             heavy = rate * (peak / phase.amps) if phase.amps > 0 else rate
             stretches.append(Stretch(phase.seconds / 3600, rate, heavy, np.full((1, 1), max(cutoff, floor))))
         return limit, stretches
+
+    def _unsteadiness(self) -> float:
+        """How much the load comes and goes, as a share of its mean: as measured, or as a restless voltage betrays."""
+        told = self.load.unsteadiness()
+        rate = self._rate(self.load.mean() or 0.0)
+        if self.measured or rate < REST_RATE:
+            return told
+        betrayed = math.sqrt(self.restless) / max(self._bank().answer_to_load(rate), 0.005)
+        return max(told, min(betrayed, 1.0)) if betrayed > BETRAYAL else told
 
     def _ahead(self, amps: float, as_now: bool) -> Array | float:
         return self._rates(self._rate(amps)) if as_now else self._rate(amps)

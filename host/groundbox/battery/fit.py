@@ -1,4 +1,4 @@
-"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward what all batteries are like.
+"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward the population.
 
 Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.

@@ -11,7 +11,7 @@ from groundbox.battery.curve import Array, Places
 
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
 NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
-LOAD_MEMORY_HOURS = 0.5  # how long an unsteady load stays like itself (assumed)
+LOAD_MEMORY_HOURS = 2.5  # how long an unsteady load stays like itself (assumed)
 LEAST_UNSTEADINESS = 0.05
 LEAST_WEIGHT = 3e-4
 ENDLESS_HOURS = 9000.0

@@ -1,20 +1,22 @@
 """How long a full battery would last, by its papers alone."""
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from groundbox.battery.estimate import FLOOR_VOLTS, Estimator, Limits, Phase
+import numpy as np
+
+from groundbox.battery import temperature
+from groundbox.battery.bank import new_bank
+from groundbox.battery.estimate import FLOOR_VOLTS
+from groundbox.battery.forward import Stretch, hours_left, quantiles
 from groundbox.battery.papers import Papers
-from groundbox.battery.values import Sample
+from groundbox.battery.profile import profile_of
 
 RATES = (0.05, 0.1, 0.2, 0.5, 1.0)
-RESTED_VOLTS = 2.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutlookRow:
-    """Hours from full at a steady load to `end_volts` of the whole battery."""
+    """Hours from full at a steady load to `end_volts` of the whole battery: 5, 50 and 95 %."""
 
     amps: float
     end_volts: float
@@ -26,17 +28,13 @@ class OutlookRow:
 def from_full(
     papers: Papers, amps: float, end_volts_per_cell: float = FLOOR_VOLTS, block_c: float = 25.0
 ) -> OutlookRow:
-    """Hours a full battery lasts at a steady `amps` down to `end_volts_per_cell`."""
+    """Hours a full, rested battery lasts at a steady `amps` down to `end_volts_per_cell`, at `block_c` celsius."""
+    bank = new_bank(profile_of(papers), 1.0, doubt=0.0)
+    rate = np.full((1, 1), amps / papers.c20_ah / temperature.load_factor(block_c))
+    hours, weights = hours_left(bank, [Stretch(np.inf, rate, rate, np.full((1, 1), end_volts_per_cell))])
+    early, likely, late = quantiles(hours, weights, (0.05, 0.5, 0.95))
     end_volts = end_volts_per_cell * papers.cells
-    estimator = Estimator(papers, Limits(cutoff_volts=end_volts, floor_volts_per_cell=0.0), start_soc=1.0)
-    estimator.update(Sample(t_s=0.0, volts=RESTED_VOLTS * papers.cells, amps=0.0, block_c=block_c))
-    found = estimator.estimate([Phase(seconds=math.inf, amps=amps)])
-    hours = [0.0 if s is None else s / 3600 for s in _band(found)]
-    return OutlookRow(amps=amps, end_volts=end_volts, early_h=hours[0], likely_h=hours[1], late_h=hours[2])
-
-
-def _band(found: object) -> Sequence[float | None]:
-    return [getattr(found, f"runtime_{name}_s") for name in ("early", "likely", "late")]
+    return OutlookRow(amps=amps, end_volts=end_volts, early_h=early, likely_h=likely, late_h=late)
 
 
 def outlook(papers: Papers) -> list[OutlookRow]:

@@ -17,7 +17,7 @@ SLOPE, BEND = 3, 4
 SLOPE_BEND_CORRELATION = -0.7
 SOUND_ERROR_VOLTS = 0.014
 # A battery of unknown age may be worn: this share of belief is spread evenly from WORST_CAPACITY to 1.
-WORN_SHARE, WORST_CAPACITY = 0.12, 0.4
+WORN_SHARE, WORST_CAPACITY = 0.20, 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +36,12 @@ class Profile:
         covariance[index, :] = covariance[:, index] = 0.0
         covariance[index, index] = sd * sd
         return replace(self, mean=mean_vector, covariance=covariance)
+
+    def spread(self, index: int, sd: float) -> "Profile":
+        """The same with one number less sure, by `sd` of something that has nothing to do with the others."""
+        covariance = self.covariance.copy()
+        covariance[index, index] += sd * sd
+        return replace(self, covariance=covariance)
 
 
 def sound_profile() -> Profile:

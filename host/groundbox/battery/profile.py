@@ -8,11 +8,13 @@ from groundbox.battery.papers import Fitted, Papers
 from groundbox.battery.population import CAPACITY, WORN_SHARE, Profile, sound_profile
 from groundbox.battery.sheet import sheet_profile
 
+__all__ = ["CAPACITY", "Profile", "aged", "fitted_profile", "prior_of", "profile_of"]
+
 # Assumed: in field use a battery loses this part of its capacity a year, and the loss differs widely.
 FADE_PER_YEAR, FADE_SPREAD = 0.07, 0.6
-SHEET_SLACK, SHEET_CAPACITY_SD = 0.7, 0.08
+SHEET_SLACK, SHEET_CAPACITY_SD = 1.0, 0.12
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
-RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.025, 0.004
+RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.035, 0.004
 
 
 def aged(profile: Profile, age_years: float) -> Profile:
