@@ -1,0 +1,152 @@
+"""The simulated box: battery, charger, loads, fans, heat and sensors in one, moved on step by step. Pure and seeded."""
+
+from dataclasses import dataclass, field
+
+from groundbox.rig.case import Case, CaseSettings
+from groundbox.rig.fans import Fan, FanSettings, flow_m3_per_h
+from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.rig.loads import Load, LoadSettings
+from groundbox.rig.power import Charger, Node, solve
+from groundbox.rig.senses import Senses, SenseSettings
+from groundbox.rig.weather import Weather
+
+_HEAT_EVERY_S = 0.5
+_FANS_LOWEST_VOLTS = 6.0  # assumed
+_NOTHING = Node(0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoxSettings:
+    """One box on its day.
+
+    Attributes:
+        name: 1 to 16 plain characters.
+        lead_ohm: from the battery to the equipment, there and back.
+        board_watts: what the board itself takes.
+        start_c: temperature of everything at the start; None: as outside.
+        seed: the same seed and settings give the same run.
+    """
+
+    name: str
+    battery: BatterySettings
+    loads: tuple[LoadSettings, ...] = ()
+    fans: tuple[FanSettings, ...] = (FanSettings(), FanSettings())
+    case: CaseSettings = field(default_factory=CaseSettings)
+    senses: SenseSettings = field(default_factory=SenseSettings)
+    weather: Weather = field(default_factory=Weather)
+    lead_ohm: float = 0.02
+    board_watts: float = 0.3
+    start_c: float | None = None
+    seed: int = 1
+
+
+class Box:
+    """A box in time.
+
+    Attributes:
+        now_s: simulated seconds since the start.
+        next_change_s: when a load next switches by itself; no step may go beyond it.
+        node: voltages and currents over the last step.
+        output_on: whether the board's two switched outputs feed their loads.
+        buzzer, lamp: what the board drives.
+        button_pressed, fuse_open, extra_ohm, blocked: what people and fate do to it; ohms in series with the battery,
+            share of the filter's area lost.
+        load_joules, lead_joules, charger_joules: taken by loads and fans, lost in the lead, given by the charger.
+    """
+
+    def __init__(self, settings: BoxSettings) -> None:
+        self.settings = settings
+        self.now_s = 0.0
+        outside_c, _ = settings.weather.at(0.0)
+        start_c = outside_c if settings.start_c is None else settings.start_c
+        seed = f"{settings.seed}/{settings.name}"
+        self.battery = LeadAcid(settings.battery)
+        self.charger = Charger()
+        self.loads = {load.name: Load(load, f"{seed}/{load.name}") for load in settings.loads}
+        self.fans = [Fan(fan) for fan in settings.fans]
+        self.case = Case(settings.case, start_c)
+        self.senses = Senses(settings.senses, start_c, f"{seed}/senses")
+        self.node = _NOTHING
+        self.output_on = [True, True]
+        self.buzzer = self.lamp = False
+        self.button_pressed = self.fuse_open = False
+        self.extra_ohm = self.blocked = 0.0
+        self.load_joules = self.lead_joules = self.charger_joules = 0.0
+        self.flow_m3_per_h = 0.0
+        self._loads = list(self.loads.values())
+        self._air_joules = self._block_joules = self._heat_s = 0.0
+        self._watts = self._warming = 0.0
+        self.battery.temperature(start_c)
+        self._switch_loads()
+
+    def step(self, dt_s: float) -> None:
+        """Moves everything on by `dt_s`, at most up to `next_change_s`, under the drives and faults that stand."""
+        self.feel(dt_s)
+        self.advance(dt_s)
+
+    def feel(self, dt_s: float) -> None:
+        """Works out `node` for a step of `dt_s` that begins now; `advance` has to follow."""
+        self._watts, self._warming = self._taken()
+        self.node = node = self._solve(self._watts)
+        self.senses.average(dt_s, node.battery_volts, node.battery_amps)
+
+    def advance(self, dt_s: float) -> None:
+        """Moves on by the step felt before."""
+        node, battery_volts, equipment_volts = self.node, self.node.battery_volts, self.node.equipment_volts
+        heat = self.battery.step(dt_s, battery_volts, node.battery_amps) if not self.fuse_open else 0.0
+        load_watts = node.load_amps * equipment_volts
+        lead_watts = node.load_amps * (battery_volts - equipment_volts)
+        fuse_watts = node.battery_amps * node.battery_amps * self.extra_ohm
+        self.load_joules += load_watts * dt_s
+        self.lead_joules += lead_watts * dt_s
+        self.charger_joules += node.charger_amps * battery_volts * dt_s
+        share = load_watts / self._watts if self._watts > 0 else 0.0
+        self._block_joules += heat - fuse_watts * dt_s
+        self._air_joules += (self._warming * share + lead_watts + fuse_watts) * dt_s
+        for fan in self.fans:
+            fan.step(dt_s, equipment_volts > _FANS_LOWEST_VOLTS)
+        self.now_s += dt_s
+        for load in self._loads:
+            load.feel(equipment_volts)
+        if self.now_s >= self.next_change_s:
+            self._switch_loads()
+        self._heat_s += dt_s
+        if self._heat_s >= _HEAT_EVERY_S:
+            self._warm()
+
+    def _switch_loads(self) -> None:
+        for load in self._loads:
+            load.move_to(self.now_s)
+        self.next_change_s = min((load.until_s for load in self._loads), default=float("inf"))
+
+    def _taken(self) -> tuple[float, float]:
+        """Watts taken, and those of them that warm the air in the case."""
+        watts = warming = self.settings.board_watts
+        for load in self._loads:
+            output = load.settings.output
+            taken = load.taken(output == 0 or self.output_on[output - 1])
+            watts += taken
+            warming += taken * load.settings.heat_share
+        for fan in self.fans:
+            watts += fan.watts
+            warming += fan.watts
+        return watts, warming
+
+    def _solve(self, watts: float) -> Node:
+        if self.fuse_open:
+            return _NOTHING
+        battery = self.battery
+        ohms = (battery.ohm(False) + self.extra_ohm, battery.ohm(True) + self.extra_ohm)
+        return solve(battery.inner_volts(), ohms, self.settings.lead_ohm, watts, self.charger)
+
+    def _warm(self) -> None:
+        """Heat moves slowly: it is worked out for many steps at once."""
+        outside_c, sun_w_m2 = self.settings.weather.at(self.now_s)
+        pairs = (self.fans[i : i + 2] for i in range(0, len(self.fans), 2))
+        self.flow_m3_per_h = sum(flow_m3_per_h(pair, self.settings.case.path, self.blocked) for pair in pairs)
+        case = self.case
+        case.step(self._heat_s, self._air_joules, self._block_joules, sun_w_m2, self.flow_m3_per_h, outside_c)
+        self.battery.temperature(case.block_c)
+        for name, true_c in (("case", case.air_c), ("intake", outside_c), ("block", case.block_c)):
+            self.senses.probes[name].step(self._heat_s, true_c)
+        self._air_joules = self._block_joules = self._heat_s = 0.0

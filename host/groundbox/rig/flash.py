@@ -1,0 +1,26 @@
+"""A simulated board's flash: the files of a real board, and settings as if a person had entered them."""
+
+import runpy
+from pathlib import Path
+
+from groundbox.errors import BadInput
+from groundbox.rig import image
+from groundbox.wire import settings
+
+
+def provision(folder: Path, box: str, board_settings: dict[str, int]) -> Path:
+    """Stages the firmware into `folder`/flash and, on a flash without settings, enters name and settings; returns it.
+
+    Raises:
+        BadInput: a setting the firmware would refuse.
+    """
+    flash = folder / "flash"
+    image.stage(flash)
+    if not any(flash.glob("settings.*")):
+        reason = settings.refusal_of_all(board_settings, settings.defaults())
+        if reason:
+            raise BadInput(box, "board_settings", reason)
+        lines = [f"box {box}", *(f"{name} {value}" for name, value in board_settings.items())]
+        slots = runpy.run_path(str(flash / "slots.py"))["Slots"](str(flash / "settings"))
+        slots.save("\n".join(lines).encode())
+    return flash

@@ -1,0 +1,63 @@
+"""The file tree of a real board: firmware and the code both sides share, as the firmware's own manifest lists them."""
+
+import runpy
+import shutil
+from importlib import resources
+from pathlib import Path
+
+import groundbox
+from groundbox.errors import BadInput
+
+BOARD_CODE = Path(__file__).parent / "board"
+
+
+def firmware_folder() -> Path:
+    """Folder of the firmware's source: in the installed package, else beside the package in a checkout.
+
+    Raises:
+        BadInput: neither is there.
+    """
+    package = Path(str(resources.files(groundbox)))
+    for folder in (package / "firmware", package.parents[1] / "firmware"):
+        if (folder / "manifest.py").is_file():
+            return folder
+    raise BadInput(package, "firmware", "is not there: install groundbox again, or run it from a whole checkout")
+
+
+def files(firmware: Path) -> dict[str, Path]:
+    """Path on the board -> source file, for everything the manifest lists.
+
+    Raises:
+        BadInput: the manifest names a file that is not there.
+    """
+    manifest = runpy.run_path(str(firmware / "manifest.py"))
+    found: dict[str, Path] = {}
+    for source, target in manifest["FILES"]:
+        path = _source(firmware, source)
+        if source.endswith("/"):
+            names = [file for file in sorted(path.glob("*.py")) if file.name not in manifest["LEAVE_OUT"]]
+            found |= {target + file.name: file for file in names}
+        elif path.is_file():
+            found[target] = path
+        else:
+            raise BadInput(firmware / "manifest.py", source, "is listed but not there")
+    return found
+
+
+def stage(flash: Path, firmware: Path | None = None) -> None:
+    """Puts the board's files into the folder `flash`; settings and other files the firmware wrote there stay.
+
+    Args:
+        flash: the simulated board's flash, made when absent.
+        firmware: folder with manifest.py; None takes this package's own.
+    """
+    for name, source in files(firmware or firmware_folder()).items():
+        target = flash / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source, target)
+
+
+def _source(firmware: Path, name: str) -> Path:
+    head, _, tail = name.partition("/")
+    root = firmware if head == "firmware" else Path(groundbox.__file__).parent / head
+    return root / tail

@@ -1,0 +1,134 @@
+"""What the board's sensors make of the box: converters, thermistors, 1-wire sensors, shunt monitor, with their errors.
+
+Each box draws its own errors from its seed, within the ranges a bench meets in practice (from memory): converter gain
+0.5 %, offset 20 mV at the battery, shunt gain 0.5 % and offset 20 mA, temperature 0.3 K.
+"""
+
+from dataclasses import dataclass
+from math import exp
+from random import Random
+
+OPEN_RAW, SHORTED_RAW = -32768, -32767  # as board/onewire.py takes them
+SOUND, OPEN, SHORTED, FROZEN = "sound", "open", "shorted", "frozen"
+FAULTS = (SOUND, OPEN, SHORTED, FROZEN)
+PLACES = ("case", "intake", "block")
+_MONITOR_AVERAGES_S = 0.035
+_FULL = 65535
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SenseSettings:
+    """How the box is wired for sensing; the firmware's own defaults fit these.
+
+    Attributes:
+        monitor: 0 none, 1 INA226, 2 INA219.
+        ntc_beta: of the 10 k thermistors, kelvin.
+        ntc_lag_s: time constant of a thermistor in air.
+        perfect: no errors drawn, no noise.
+    """
+
+    monitor: int = 1
+    monitor_address: int = 0x40
+    shunt_micro_ohm: int = 2000
+    reference_mv: float = 3000.0
+    divider_ratio: float = 6.0
+    ntc_beta: float = 3950.0
+    ntc_pullup_ohm: float = 10000.0
+    ntc_lag_s: float = 8.0
+    adc_noise: float = 45.0
+    perfect: bool = False
+
+
+class Probe:
+    """One temperature sensor: lags behind, and may break.
+
+    Attributes:
+        fault: one of FAULTS.
+        drift_c: added to what it shows.
+        ntc_u16: converter's reading of a thermistor to ground, pulled up to the converter's reference.
+        onewire_raw: sixteenths of a degree, or the mark of a broken line.
+    """
+
+    def __init__(self, settings: SenseSettings, start_c: float, error_c: float, lag_s: float) -> None:
+        self.fault = SOUND
+        self.drift_c = 0.0
+        self._settings = settings
+        self._error_c = error_c
+        self._lag_s = lag_s
+        self._true_c = start_c
+        self._shown_c = start_c + error_c
+        self.step(0.0, start_c)
+
+    def step(self, dt_s: float, true_c: float) -> None:
+        """Follows the true temperature for `dt_s`."""
+        self._true_c += (true_c - self._true_c) * (1 - exp(-dt_s / self._lag_s))
+        if self.fault != FROZEN:
+            self._shown_c = self._true_c + self._error_c + self.drift_c
+        self.ntc_u16 = self._ntc()
+        self.onewire_raw = self._onewire()
+
+    def _ntc(self) -> int:
+        settings = self._settings
+        if self.fault == OPEN:
+            return _FULL
+        if self.fault == SHORTED:
+            return 0
+        ohm = 10000 * exp(settings.ntc_beta * (1 / (self._shown_c + 273.15) - 1 / 298.15))
+        return round(_FULL * ohm / (ohm + settings.ntc_pullup_ohm))
+
+    def _onewire(self) -> int:
+        if self.fault == OPEN:
+            return OPEN_RAW
+        if self.fault == SHORTED:
+            return SHORTED_RAW
+        return round(self._shown_c * 16)
+
+
+class Senses:
+    """All sensors of a box.
+
+    Attributes:
+        probes: case, intake and block.
+        check_error_volts: added to what the divider shows.
+        monitor_silent: the shunt monitor does not answer.
+    """
+
+    def __init__(self, settings: SenseSettings, start_c: float, seed: str) -> None:
+        self.settings = settings
+        random = Random(seed)
+        share = 0.0 if settings.perfect else 1.0
+        self._gain = 1 + share * random.uniform(-0.005, 0.005)
+        self._offset_volts = share * random.uniform(-0.02, 0.02)
+        self._shunt_gain = 1 + share * random.uniform(-0.005, 0.005)
+        self._shunt_offset_amps = share * random.uniform(-0.02, 0.02)
+        self.probes = {
+            name: Probe(
+                settings, start_c, share * random.uniform(-0.3, 0.3), settings.ntc_lag_s * (4 if name == "block" else 1)
+            )
+            for name in PLACES
+        }
+        self.adc_noise = [round(share * random.gauss(0, settings.adc_noise)) for _ in range(256)]
+        self.check_error_volts = 0.0
+        self.monitor_silent = False
+        self._bus_volts = self._shunt_amps = 0.0
+
+    def average(self, dt_s: float, volts: float, amps: float) -> None:
+        """The monitor averages over its own conversion time."""
+        share = min(1.0, dt_s / _MONITOR_AVERAGES_S)
+        self._bus_volts += share * (volts - self._bus_volts)
+        self._shunt_amps += share * (amps - self._shunt_amps)
+
+    def divider_u16(self, volts: float) -> int:
+        """Converter's reading of the battery through its divider; the converter clips what is outside 0..65535."""
+        s = self.settings
+        shown = volts * self._gain + (self._offset_volts if volts > 1 else 0.0) + self.check_error_volts
+        return round(_FULL * shown * 1000 / s.divider_ratio / s.reference_mv)
+
+    def monitor_microvolts(self) -> int:
+        """At the monitor's bus input; -1 when it does not answer."""
+        return -1 if self.monitor_silent else max(0, round(self._bus_volts * 1e6))
+
+    def shunt_nanovolts(self) -> int:
+        """Across the shunt."""
+        amps = self._shunt_amps * self._shunt_gain + self._shunt_offset_amps
+        return round(amps * self.settings.shunt_micro_ohm * 1000)
