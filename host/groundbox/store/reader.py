@@ -104,11 +104,12 @@ class Reader:
 
     def marks(self, box: str | None = None, since_s: float | None = None) -> list[Mark]:
         """Marks, oldest first, those still waiting to be taken over by the writer included."""
+        waiting = handover.waiting(self._path)  # first: what is taken over meanwhile is then found in both
         where, values = _of_box(box, since_s)
         rows = self._rows(f"SELECT box, kind, name, wall_ms, id FROM mark WHERE {where} ORDER BY wall_ms", values)
         kept = {row[4] for row in rows}
         marks = [Mark(box=row[0], kind=row[1], name=row[2], wall_s=row[3] / 1000) for row in rows]
-        for handed in handover.waiting(self._path):
+        for handed in waiting:
             mark = handed.request
             if isinstance(mark, Mark) and handed.id not in kept and _fits(mark, box, since_s):
                 marks.append(mark)
