@@ -174,7 +174,13 @@ def charge(block: Block, charger: Charger, missing_ah: float, hours: float, *, l
     Args:
         load_amps: running loads on the same wires; they take their share of the charger first.
     """
-    state, end = State(missing_ah=missing_ah, stage="float" if holds_back(charger, load_amps) else "bulk"), hours
+    state = State(missing_ah=missing_ah, stage="float" if holds_back(charger, load_amps) else "bulk")
+    return go_on(block, charger, state, hours, load_amps=load_amps)
+
+
+def go_on(block: Block, charger: Charger, state: State, hours: float, *, load_amps: float = 0.0) -> State:
+    """The same charge, `hours` further on."""
+    end = state.hours + hours
     for _ in range(8):  # bulk, absorption, float, each entered once
         left = end - state.hours
         if left <= 1e-9:

@@ -1,0 +1,101 @@
+"""The day as the planner works with it: minutes since its start, papers read, names resolved."""
+
+from dataclasses import dataclass, field
+
+from groundbox.battery.papers import Papers
+from groundbox.plan.day_shape import Battery, Box, Charger, Flight, Load, Source, Weather
+
+# Watts become amps at this voltage: a 12 V battery under load in the lower half, so the current is not understated.
+LOADED_VOLTS = 11.8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFlight:
+    """A flight with its wished launch, in minutes since the day's start, and the boxes it needs."""
+
+    flight: Flight
+    launch_min: float
+    gap_min: float
+    boxes: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return self.flight.name
+
+    @property
+    def landing_min(self) -> float:
+        return self.launch_min + self.flight.length_min
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldBattery:
+    """One battery of the day with its papers read."""
+
+    battery: Battery
+    papers: Papers
+
+    @property
+    def name(self) -> str:
+        return self.battery.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """One outing. `off` holds (box, load) pairs that stay off; `start_clock_min` is the clock at minute 0."""
+
+    name: str
+    start_clock_min: float
+    flights: tuple[PlannedFlight, ...]
+    boxes: dict[str, Box]
+    batteries: dict[str, FieldBattery]
+    chargers: dict[str, Charger]
+    sources: dict[str, Source]
+    weather: Weather
+    turnaround_min: float
+    longest_wait_min: float
+    night_c: float
+    off: frozenset[tuple[str, str]] = field(default_factory=frozenset)
+
+    def clock(self, minute: float) -> str:
+        """Minutes since the start as a clock time, rounded up to a minute."""
+        whole = int(-(-(self.start_clock_min + minute) // 1))
+        days, rest = divmod(whole, 1440)
+        return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{days} d)" if days else "")
+
+    def ambient_c(self, minute: float) -> float:
+        """Outside air at a minute of the day."""
+        return by_hour(self.weather.ambient_c, self.start_clock_min + minute)
+
+    def sun(self, minute: float) -> float:
+        """Share of full sun at a minute of the day."""
+        return by_hour(self.weather.sun, self.start_clock_min + minute)
+
+    def block_c(self, minute: float) -> float:
+        """Battery block: the outside air and what the case adds."""
+        return self.ambient_c(minute) + self.weather.block_above_ambient_k
+
+
+def by_hour(values: dict[str, float], clock_min: float) -> float:
+    """Straight-line interpolation between hours of the clock; the nearest value outside them."""
+    points = sorted((float(hour) * 60, value) for hour, value in values.items())
+    if clock_min <= points[0][0]:
+        return points[0][1]
+    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+        if clock_min <= x1:
+            return y0 + (y1 - y0) * (clock_min - x0) / (x1 - x0)
+    return points[-1][1]
+
+
+def mean_amps(load: Load) -> float:
+    """Mean current of a load over the time its box is on."""
+    amps = load.amps if load.amps is not None else (load.watts or 0.0) / LOADED_VOLTS
+    return amps * load.share
+
+
+def peak_amps(load: Load) -> float:
+    """Heaviest current of a load."""
+    if load.peak_amps is not None:
+        return load.peak_amps
+    if load.peak_watts is not None:
+        return load.peak_watts / LOADED_VOLTS
+    return load.amps if load.amps is not None else (load.watts or 0.0) / LOADED_VOLTS

@@ -1,0 +1,194 @@
+"""Reads a day file and checks what types cannot: names that must exist, flights that may not overlap."""
+
+from collections.abc import Iterable
+from datetime import time
+from pathlib import Path
+from typing import NoReturn
+
+from groundbox.battery.papers import Papers, load_papers
+from groundbox.errors import BadInput
+from groundbox.plan.day import Day, FieldBattery, PlannedFlight
+from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight
+from groundbox.plan.toml_file import near, read_toml
+
+REST_VOLTS_PER_CELL = 2.15  # full, at rest (from memory)
+
+
+class _Reader:
+    """Keeps the file's name, so that each complaint is one line."""
+
+    def __init__(self, path: Path, shape: DayFile) -> None:
+        self.path, self.shape = path, shape
+
+    def bad(self, place: str, mend: str) -> NoReturn:
+        raise BadInput(self.path, place, mend)
+
+    def names(self, kind: str, names: list[str]) -> None:
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                self.bad(f"{kind} {index + 1}, name", f'"{name}" is there twice: give each {kind} its own name')
+
+    def known(self, place: str, name: str, known: Iterable[str], kind: str) -> None:
+        if name not in known:
+            self.bad(place, f'there is no {kind} "{name}"; {near(name, known)}')
+
+    def hours(self, place: str, values: dict[str, float]) -> None:
+        if not values:
+            self.bad(place, 'needs at least one hour, as { "13" = 24 }')
+        for hour in values:
+            if not hour.isdigit() or int(hour) > 24:
+                self.bad(place, f'"{hour}" is not an hour of the day: write "0" to "24"')
+
+
+def _minutes(clock: time) -> float:
+    return clock.hour * 60 + clock.minute + clock.second / 60
+
+
+def _check_boxes(reader: _Reader, boxes: list[Box], batteries: list[Battery]) -> None:
+    for number, box in enumerate(boxes, 1):
+        place = f"box {number} ({box.name})"
+        reader.known(f"{place}, battery", box.battery, [battery.name for battery in batteries], "battery")
+        loads = [load.name for load in box.load]
+        for index, load in enumerate(box.load, 1):
+            where = f"{place}, load {index} ({load.name})"
+            if load.name in loads[: index - 1]:
+                reader.bad(f"{where}, name", "is there twice in this box: give each load its own name")
+            if (load.watts is None) == (load.amps is None):
+                reader.bad(where, "give its mean as `watts` or as `amps`, one of them")
+            if load.lowest_volts and load.highest_volts and load.lowest_volts >= load.highest_volts:
+                reader.bad(f"{where}, lowest_volts", "must be under highest_volts")
+
+
+def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]) -> None:
+    names = [box.name for box in boxes]
+    for number, battery in enumerate(batteries, 1):
+        place = f"battery {number} ({battery.name})"
+        if (battery.papers is None) == (battery.c20_ah is None):
+            reader.bad(place, "give `papers` (a battery file) or `c20_ah` (ampere-hours), one of them")
+        for name in battery.boxes:
+            reader.known(f"{place}, boxes", name, names, "box")
+    for number, box in enumerate(boxes, 1):
+        fitted = next(battery for battery in batteries if battery.name == box.battery)
+        if box.name not in fitted.boxes:
+            reader.bad(
+                f"box {number} ({box.name}), battery", f'"{fitted.name}" does not list this box in its `boxes`: add it'
+            )
+
+
+def _check_cutoffs(reader: _Reader, day: Day) -> None:
+    for number, box in enumerate(day.boxes.values(), 1):
+        for battery in day.batteries.values():
+            rest = REST_VOLTS_PER_CELL * battery.papers.cells
+            lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if load.essential)])
+            if box.name in battery.battery.boxes and lowest >= rest:
+                place = f"box {number} ({box.name}), cutoff_volts"
+                reader.bad(
+                    place, f"{lowest:g} V is not under the {rest:.1f} V of a full {battery.name} at rest: lower it"
+                )
+
+
+def _check_chargers(reader: _Reader, chargers: list[Charger], boxes: list[Box], sources: list[str]) -> None:
+    for number, charger in enumerate(chargers, 1):
+        place = f"charger {number} ({charger.name})"
+        for name in charger.boxes:
+            reader.known(f"{place}, boxes", name, [box.name for box in boxes], "box")
+        if charger.source is not None:
+            reader.known(f"{place}, source", charger.source, sources, "source")
+        if charger.ends not in ("never", "taper", "timer"):
+            reader.bad(
+                f"{place}, ends", f'"{charger.ends}" is not known; {near(charger.ends, ("never", "taper", "timer"))}'
+            )
+        if charger.ends == "taper" and charger.taper_amps <= 0:
+            reader.bad(f"{place}, taper_amps", "is missing: the current at which it goes to float")
+        if charger.ends == "timer" and charger.timer_hours is None:
+            reader.bad(f"{place}, timer_hours", "is missing: hours of absorption before it goes to float")
+        if charger.settable_amps and max(charger.settable_amps) > charger.amps:
+            reader.bad(f"{place}, settable_amps", f"goes above the {charger.amps:g} A it holds: correct `amps`")
+
+
+def _flights(reader: _Reader, flights: list[Flight], boxes: list[Box], start: float) -> tuple[PlannedFlight, ...]:
+    planned: list[PlannedFlight] = []
+    landed = 0.0
+    for number, flight in enumerate(flights, 1):
+        place = f"flight {number} ({flight.name})"
+        if (flight.launch is None) == (flight.gap_min is None):
+            reader.bad(
+                place, "give `launch` (a clock time) or `gap_min` (minutes since the landing before), one of them"
+            )
+        if flight.time_home_min > flight.length_min:
+            reader.bad(f"{place}, time_home_min", f"is longer than the flight ({flight.length_min:g} min): shorten it")
+        launch = landed + (flight.gap_min or 0.0)
+        if flight.launch is not None:
+            launch = (_minutes(flight.launch) - start) % 1440
+            if launch < landed and planned:
+                reader.bad(f"{place}, launch", f'overlaps "{planned[-1].name}", which lands later: launch after it')
+        _check_loads(reader, place, flight, boxes)
+        needed = tuple(flight.boxes or [box.name for box in boxes])
+        planned.append(PlannedFlight(flight=flight, launch_min=launch, gap_min=launch - landed, boxes=needed))
+        landed = planned[-1].landing_min
+    return tuple(planned)
+
+
+def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) -> None:
+    by_name = {box.name: box for box in boxes}
+    for name in [*flight.boxes, *flight.loads, *flight.amps]:
+        reader.known(f"{place}, boxes", name, by_name, "box")
+    for box_name, loads in flight.loads.items():
+        for load in loads:
+            known = [each.name for each in by_name[box_name].load]
+            reader.known(f"{place}, loads, {box_name}", load, known, f"load in box {box_name}")
+
+
+def _papers(reader: _Reader, battery: Battery) -> Papers:
+    if battery.papers is not None:
+        papers = load_papers(reader.path.parent / battery.papers)
+    else:
+        assert battery.c20_ah is not None
+        papers = Papers(
+            c20_ah=battery.c20_ah,
+            cells=battery.cells,
+            age_years=battery.age_years,
+            vented=battery.vented,
+            label=battery.name,
+        )
+    if battery.max_charge_amps is None:
+        return papers
+    fields = {name: getattr(papers, name) for name in papers.__struct_fields__}
+    return Papers(**(fields | {"max_charge_amps": battery.max_charge_amps}))
+
+
+def load_day(path: Path | str) -> Day:
+    """A day file, checked and resolved; BadInput names file, place and mend."""
+    shape = read_toml(path, DayFile)
+    reader = _Reader(Path(path), shape)
+    for kind, entries in (
+        ("box", shape.box),
+        ("battery", shape.battery),
+        ("charger", shape.charger),
+        ("flight", shape.flight),
+    ):
+        reader.names(kind, [entry.name for entry in entries])
+    reader.names("source", [source.name for source in shape.source])
+    _check_boxes(reader, shape.box, shape.battery)
+    _check_batteries(reader, shape.battery, shape.box)
+    _check_chargers(reader, shape.charger, shape.box, [source.name for source in shape.source])
+    reader.hours("weather, ambient_c", shape.weather.ambient_c)
+    reader.hours("weather, sun", shape.weather.sun)
+    start = _minutes(shape.start)
+    day = Day(
+        name=shape.name,
+        start_clock_min=start,
+        flights=_flights(reader, shape.flight, shape.box, start),
+        boxes={box.name: box for box in shape.box},
+        batteries={
+            battery.name: FieldBattery(battery=battery, papers=_papers(reader, battery)) for battery in shape.battery
+        },
+        chargers={charger.name: charger for charger in shape.charger},
+        sources={source.name: source for source in shape.source},
+        weather=shape.weather,
+        turnaround_min=shape.turnaround_min,
+        longest_wait_min=shape.longest_wait_min,
+        night_c=shape.night_c,
+    )
+    _check_cutoffs(reader, day)
+    return day

@@ -1,0 +1,145 @@
+"""The day file as it is written: one struct for each table, ranges in the types."""
+
+import datetime
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Fraction = Annotated[float, Meta(ge=0, le=1)]
+Minutes = Annotated[float, Meta(ge=0, le=1440)]
+Celsius = Annotated[float, Meta(ge=-40, le=60)]
+Volts = Annotated[float, Meta(ge=4, le=60)]
+Name = Annotated[str, Meta(min_length=1, max_length=30)]
+
+
+class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A part of the file; a key that is not known is refused."""
+
+
+class Load(_Part, frozen=True, kw_only=True):
+    """One consumer; `watts` or `amps` is its mean while on, `peak_...` its heaviest moment."""
+
+    name: Name
+    watts: NotNegative | None = None
+    amps: NotNegative | None = None
+    peak_watts: NotNegative | None = None
+    peak_amps: NotNegative | None = None
+    share: Fraction = 1.0
+    essential: bool = False
+    with_fans: bool = False
+    lowest_volts: Volts | None = None
+    highest_volts: Volts | None = None
+    between_flights: bool = True
+
+
+class CaseHeat(_Part, frozen=True, kw_only=True):
+    """What the case does with heat, where it is known; see groundbox.thermal.model.CaseModel."""
+
+    air_wall_w_per_k: Positive = 4.0
+    wall_outside_w_per_k: Positive = 3.0
+    fan_one_w_per_k: Positive = 4.0
+    fan_two_w_per_k: Positive = 7.0
+    sun_watts: Positive = 30.0
+    fans_on_c: Celsius = 35.0
+
+
+class Box(_Part, frozen=True, kw_only=True):
+    name: Name
+    battery: str
+    cutoff_volts: Volts
+    lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.0
+    reserve_min: Minutes = 15.0
+    load: list[Load] = []
+    case: CaseHeat = CaseHeat()
+
+
+class Battery(_Part, frozen=True, kw_only=True):
+    """`papers` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test."""
+
+    name: Name
+    boxes: list[str]
+    papers: str | None = None
+    c20_ah: Positive | None = None
+    cells: Annotated[int, Meta(ge=1, le=24)] = 6
+    age_years: Annotated[float, Meta(ge=0, le=40)] | None = None
+    health: Annotated[float, Meta(gt=0, le=1.3)] | None = None
+    vented: bool = False
+    charge: Fraction = 1.0
+    charge_sd: Fraction = 0.03
+    rest_volts: Volts | None = None
+    max_charge_amps: Positive | None = None
+    last_test: datetime.date | None = None
+
+
+class Charger(_Part, frozen=True, kw_only=True):
+    """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all)."""
+
+    name: Name
+    amps: Positive
+    settable_amps: list[Positive] = []
+    absorption_volts: Volts = 14.4
+    float_volts: Volts = 13.6
+    ends: str = "never"
+    taper_amps: NotNegative = 0.0
+    timer_hours: Positive | None = None
+    mv_per_k: Annotated[float, Meta(ge=0, le=60)] = 0.0
+    boxes: list[str] = []
+    at_once: Annotated[int, Meta(ge=1, le=20)] = 1
+    plug_in_min: Minutes = 3.0
+    source: str | None = None
+    open_from: datetime.time | None = None
+    open_until: datetime.time | None = None
+
+
+class Source(_Part, frozen=True, kw_only=True):
+    """What chargers hang on. `spare_wh` is what it may give in all (a car: its battery less what starting needs)."""
+
+    name: Name
+    amps: Positive
+    volts: Volts = 12.0
+    spare_wh: NotNegative | None = None
+    engine_must_run: bool = False
+    lowest_volts: Volts | None = None
+    on_from: datetime.time | None = None
+    on_until: datetime.time | None = None
+    amps_by_hour: dict[str, NotNegative] = {}
+    charger_efficiency: Annotated[float, Meta(gt=0, le=1)] = 0.85
+
+
+class Flight(_Part, frozen=True, kw_only=True):
+    """`launch`, or `gap_min` since the landing before or the start; by box `loads` that are on, or measured `amps`."""
+
+    name: Name
+    length_min: Annotated[float, Meta(ge=1, le=1440)]
+    time_home_min: Minutes
+    launch: datetime.time | None = None
+    gap_min: Annotated[float, Meta(ge=0, le=1440)] | None = None
+    boxes: list[str] = []
+    loads: dict[str, list[str]] = {}
+    amps: dict[str, NotNegative] = {}
+
+
+class Weather(_Part, frozen=True, kw_only=True):
+    """By hour of the day ("13"): straight lines between, the nearest outside. Sun is a share of full sun."""
+
+    ambient_c: dict[str, Celsius] = msgspec.field(default_factory=lambda: {"12": 20.0})
+    sun: dict[str, Fraction] = msgspec.field(default_factory=lambda: {"12": 0.0})
+    block_above_ambient_k: Annotated[float, Meta(ge=0, le=30)] = 3.0
+
+
+class DayFile(_Part, frozen=True, kw_only=True):
+    start: datetime.time
+    flight: Annotated[list[Flight], Meta(min_length=1)]
+    box: Annotated[list[Box], Meta(min_length=1)]
+    battery: Annotated[list[Battery], Meta(min_length=1)]
+    name: str = "day"
+    date: datetime.date | None = None
+    charger: list[Charger] = []
+    source: list[Source] = []
+    weather: Weather = msgspec.field(default_factory=Weather)
+    turnaround_min: Minutes = 10.0
+    longest_wait_min: Minutes = 90.0
+    night_c: Celsius = 15.0

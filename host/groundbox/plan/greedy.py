@@ -1,0 +1,117 @@
+"""What a careful person would do without a solver: the fullest battery flies, the neediest battery charges."""
+
+from dataclasses import dataclass, field
+
+from groundbox.plan.problem import SLACK_AH, Choice, Problem, Start, slot_gain
+
+
+@dataclass(slots=True)
+class _Day:
+    """A day under way, slot by slot."""
+
+    problem: Problem
+    ah: list[float]
+    starts: list[Start | None]
+    fitted: dict[tuple[int, int], int] = field(default_factory=dict)
+    charging: set[tuple[int, int, int]] = field(default_factory=set)
+    busy_until: dict[int, int] = field(default_factory=dict)
+    free_from: int = 0
+    taken: dict[tuple[int, int], float] = field(default_factory=dict)
+
+    def to_spare(self, battery: int) -> float:
+        """Share of its capacity that a battery has beyond what the hungriest flight to come asks of it."""
+        needs = [
+            fit.need_ah
+            for (flight, _, one), fit in self.problem.fits.items()
+            if one == battery and self.starts[flight] is None
+        ]
+        return (self.ah[battery] - max(needs, default=0.0)) / self.problem.capacity_ah[battery]
+
+
+def _crew(day: _Day, flight: int, slot: int) -> dict[int, int] | None:
+    """Fullest fitting battery for each box, or None when some box has none with enough."""
+    chosen: dict[int, int] = {}
+    for box in day.problem.boxes[flight]:
+        fitting = [
+            battery
+            for battery in range(len(day.ah))
+            if battery not in chosen.values()
+            and (flight, box, battery) in day.problem.fits
+            and day.busy_until.get(battery, 0) <= slot
+            and day.ah[battery] >= day.problem.fits[flight, box, battery].need_ah - SLACK_AH
+        ]
+        if not fitting:
+            return None
+        chosen[box] = max(fitting, key=lambda battery: (day.ah[battery], -battery))
+    return chosen
+
+
+def _launch(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> None:
+    day.starts[flight] = start
+    day.free_from = start.free
+    minutes = sum(day.problem.slot_min[start.first : start.last])
+    for box, battery in crew.items():
+        fit = day.problem.fits[flight, box, battery]
+        day.fitted[flight, box] = battery
+        day.busy_until[battery] = start.last
+        for slot in range(start.first, start.last):
+            day.taken[battery, slot] = fit.use_ah * day.problem.slot_min[slot] / minutes
+        # Waiting is drawn before the launch; taken off here at once, since this rule only knows it now.
+        wait = fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
+        day.ah[battery] -= wait
+
+
+def _charge(day: _Day, slot: int) -> None:
+    problem = day.problem
+    used: dict[int, int] = {}
+    for battery in sorted(range(len(day.ah)), key=lambda b: day.to_spare(b)):
+        if day.busy_until.get(battery, 0) > slot:
+            continue
+        best, gain = None, 0.0
+        for charger, places in enumerate(problem.at_once):
+            if (battery, charger, slot) not in problem.gains or used.get(charger, 0) >= places:
+                continue
+            first = (battery, charger, slot - 1) not in day.charging
+            here = slot_gain(problem, battery, charger, slot, day.ah[battery], first)
+            if here > gain and _afforded(day, charger, slot):
+                best, gain = charger, here
+        if best is not None:
+            day.charging.add((battery, best, slot))
+            used[best] = used.get(best, 0) + 1
+            day.taken[battery, slot] = day.taken.get((battery, slot), 0.0) - gain
+
+
+def _afforded(day: _Day, charger: int, slot: int) -> bool:
+    for budget in day.problem.budgets:
+        spent = sum(budget.amounts.get((c, s), 0.0) for _, c, s in day.charging)
+        if spent + budget.amounts.get((charger, slot), 0.0) > budget.limit + 1e-9:
+            return False
+    return True
+
+
+def _room_to_wait(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> bool:
+    """Enough charge for the waiting too, since `need_ah` counts from the launch."""
+    for box, battery in crew.items():
+        fit = day.problem.fits[flight, box, battery]
+        wait = fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
+        if day.ah[battery] - wait < fit.need_ah - SLACK_AH:
+            return False
+    return True
+
+
+def greedy(problem: Problem) -> Choice:
+    """A schedule by simple rules: fly as soon as every box has a battery with enough, charge the emptiest meanwhile."""
+    day = _Day(problem=problem, ah=list(problem.start_ah), starts=[None] * len(problem.flights))
+    waiting = list(range(len(problem.flights)))
+    for slot in range(len(problem.slot_min)):
+        while waiting and not any(start.first >= slot for start in problem.flights[waiting[0]]):
+            waiting.pop(0)
+        if waiting and slot >= day.free_from:
+            start = next((s for s in problem.flights[waiting[0]] if s.first == slot), None)
+            crew = _crew(day, waiting[0], slot) if start else None
+            if start and crew and _room_to_wait(day, waiting[0], start, crew):
+                _launch(day, waiting.pop(0), start, crew)
+        _charge(day, slot)
+        for battery in range(len(day.ah)):
+            day.ah[battery] -= day.taken.get((battery, slot), 0.0)
+    return Choice(starts=tuple(day.starts), fitted=day.fitted, charging=frozenset(day.charging))

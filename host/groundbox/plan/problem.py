@@ -1,0 +1,165 @@
+"""The day's schedule as numbers only: slots of time, flights that may start at some of them, batteries, chargers.
+
+Charge is in ampere-hours above empty. A choice says when each flight starts, which battery is in which box for it, and
+which battery hangs on which charger in each slot; `levels` then follows the charge, slot by slot, and says whether it
+holds.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+DEEP_FRACTION = 0.5  # under this share of its capacity a discharge counts as deep
+SLACK_AH = 1e-4
+
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """One way to fly a flight: slots first..last-1 in the air, boxes on from `wait_from`, next launch at `free`."""
+
+    first: int
+    last: int
+    wait_from: int
+    free: int
+    late_min: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """A battery in a box for a flight: charge needed at launch, used in the flight, used a minute while waiting."""
+
+    need_ah: float
+    use_ah: float
+    wait_ah_min: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """What a source can give: the amounts of all used (charger, slot) pairs add up to `limit` at most."""
+
+    limit: float
+    amounts: Mapping[tuple[int, int], float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """Everything the schedule depends on; batteries, boxes, chargers, flights and slots by number.
+
+    fits: (flight, box, battery) -> Fit; a missing key means that battery may not go in there.
+    gains: (battery, charger, slot) -> falling, concave points (charge at the slot's start, charge gained in it).
+    plug_ah: (battery, charger) -> charge lost to plugging in, in the first slot of a charge.
+    """
+
+    slot_min: tuple[float, ...]
+    flights: tuple[tuple[Start, ...], ...]
+    boxes: tuple[tuple[int, ...], ...]
+    capacity_ah: tuple[float, ...]
+    start_ah: tuple[float, ...]
+    fits: Mapping[tuple[int, int, int], Fit]
+    gains: Mapping[tuple[int, int, int], Points] = field(default_factory=dict)
+    plug_ah: Mapping[tuple[int, int], float] = field(default_factory=dict)
+    at_once: tuple[int, ...] = ()
+    budgets: tuple[Budget, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """Start of each flight (None: not flown), battery by (flight, box), and (battery, charger, slot) of each charge."""
+
+    starts: tuple[Start | None, ...]
+    fitted: Mapping[tuple[int, int], int]
+    charging: frozenset[tuple[int, int, int]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worth:
+    """What a choice is worth, in the order that counts: flights flown, minutes late, ampere-hours of deep discharge."""
+
+    flown: int
+    late_min: float
+    deep_ah: float
+
+    def key(self) -> tuple[float, float, float]:
+        """Smaller is better."""
+        return (-self.flown, round(self.late_min, 6), round(self.deep_ah, 6))
+
+
+def gained(points: Points, ah: float) -> float:
+    """Charge gained from `ah` on, straight between points."""
+    if ah <= points[0][0]:
+        return points[0][1]
+    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+        if ah <= x1:
+            return y0 + (y1 - y0) * (ah - x0) / (x1 - x0)
+    return points[-1][1]
+
+
+def concave(points: Points) -> Points:
+    """The same points, lowered where needed (from the right) so that no stretch falls more steeply than the next."""
+    kept = [points[-1]]
+    steepest = float("-inf")
+    for x, y in reversed(points[:-1]):
+        x1, y1 = kept[-1]
+        slope = max((y1 - y) / (x1 - x), steepest)
+        kept.append((x, y1 - slope * (x1 - x)))
+        steepest = slope
+    return tuple(reversed(kept))
+
+
+def slot_gain(
+    problem: Problem, battery: int, charger: int, slot: int, ah: float, first: bool, waiting_ah: float = 0.0
+) -> float:
+    """Charge a charger brings in a slot: the waiting box takes its part first, the battery what it accepts of the rest.
+
+    The first slot of a charge loses the time it takes to plug in, at the full rate.
+    """
+    points = problem.gains[battery, charger, slot]
+    most = max(0.0, points[0][1] - (problem.plug_ah.get((battery, charger), 0.0) if first else 0.0))
+    carried = min(waiting_ah, most)
+    return carried + min(gained(points, ah), most - carried)
+
+
+def drains(problem: Problem, choice: Choice) -> tuple[dict[tuple[int, int], float], dict[tuple[int, int], float]]:
+    """(battery, slot) -> charge that flights take, and the same for waiting."""
+    taken: dict[tuple[int, int], float] = {}
+    waited: dict[tuple[int, int], float] = {}
+    for (flight, box), battery in choice.fitted.items():
+        start, fit = choice.starts[flight], problem.fits[flight, box, battery]
+        assert start is not None
+        in_air = sum(problem.slot_min[start.first : start.last])
+        for slot in range(start.wait_from, start.last):
+            rate = fit.wait_ah_min if slot < start.first else fit.use_ah / in_air
+            kind = waited if slot < start.first else taken
+            kind[battery, slot] = kind.get((battery, slot), 0.0) + rate * problem.slot_min[slot]
+    return taken, waited
+
+
+def levels(problem: Problem, choice: Choice) -> list[list[float]] | None:
+    """Charge of each battery at each slot's start and at the end; None when a flight would start with too little."""
+    taken, waited = drains(problem, choice)
+    plugged = {(battery, slot): charger for battery, charger, slot in choice.charging}
+    rows = [[ah] for ah in problem.start_ah]
+    for slot in range(len(problem.slot_min)):
+        for battery, row in enumerate(rows):
+            ah, gain, waiting = row[slot], 0.0, waited.get((battery, slot), 0.0)
+            charger = plugged.get((battery, slot))
+            if charger is not None:
+                first = plugged.get((battery, slot - 1)) != charger
+                gain = slot_gain(problem, battery, charger, slot, ah, first, waiting)
+            row.append(ah + gain - waiting - taken.get((battery, slot), 0.0))
+            if row[-1] < -SLACK_AH:
+                return None
+    for (flight, box), battery in choice.fitted.items():
+        start = choice.starts[flight]
+        assert start is not None
+        if rows[battery][start.first] < problem.fits[flight, box, battery].need_ah - SLACK_AH:
+            return None
+    return rows
+
+
+def worth(problem: Problem, choice: Choice, rows: list[list[float]]) -> Worth:
+    """What the choice is worth, given its levels."""
+    deep = [max(0.0, DEEP_FRACTION * cap - min(row)) for cap, row in zip(problem.capacity_ah, rows, strict=True)]
+    flown = [start for start in choice.starts if start is not None]
+    return Worth(flown=len(flown), late_min=sum(start.late_min for start in flown), deep_ah=sum(deep))

@@ -1,0 +1,126 @@
+"""A battery as the planner sees it: the estimator's own believed batteries, run forward without readings."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from groundbox.battery import temperature
+from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
+from groundbox.battery.curve import Array
+from groundbox.battery.forward import Stretch, hours_left, quantiles
+from groundbox.battery.papers import Papers
+from groundbox.battery.profile import CAPACITY, profile_of
+from groundbox.battery.values import Limits, Phase
+
+MEMBERS = 160
+FLOOR_VOLTS = 1.75
+SPREAD = (0.05, 0.5, 0.95)
+HEALTH_SD = 0.04  # of a capacity that a person states from a test (two equal runs of one battery differ by 3.6 %)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """Minutes until the first limit: 5, 50, 95 %. `limit` is "cutoff" or "floor"."""
+
+    early_min: float
+    likely_min: float
+    late_min: float
+    limit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Soc:
+    """State of charge, 0 to 1: 5, 50, 95 %."""
+
+    low: float
+    likely: float
+    high: float
+
+
+def believed(papers: Papers, *, health: float | None, soc: float, soc_sd: float) -> Bank:
+    """What the battery may be: papers, a stated health (present over rated capacity) and a charge with its spread."""
+    profile = profile_of(papers)
+    if health is not None:
+        mean = min(health, float(profile.mean[CAPACITY])) if papers.fitted is None else health
+        profile = profile.moved(CAPACITY, mean, HEALTH_SD * mean)
+        profile = type(profile)(
+            mean=profile.mean, covariance=profile.covariance, error_volts=profile.error_volts, worn_share=0.0
+        )
+    bank = new_bank(profile, 1.0, members=MEMBERS)
+    scores = normal_scores(even_points(MEMBERS, 3)[:, 2])
+    charge = np.clip(soc + soc_sd * scores, 0.0, 1.0)
+    bank.drawn = (1 - charge) * bank.capacity
+    return bank
+
+
+def soc_of(bank: Bank) -> Soc:
+    """The charge as a band."""
+    low, likely, high = quantiles(bank.charge(), bank.weight, SPREAD)
+    return Soc(low=low, likely=likely, high=high)
+
+
+def likely_missing(bank: Bank) -> float:
+    """Share of C20 that the middle of the believed batteries misses."""
+    return float(quantiles(bank.drawn, bank.weight, (0.5,))[0])
+
+
+def likely_capacity(bank: Bank) -> float:
+    """Present 20-hour capacity over C20, middle of the believed."""
+    return float(quantiles(bank.capacity, bank.weight, (0.5,))[0])
+
+
+def draw(bank: Bank, papers: Papers, amps: float, hours: float, block_c: float) -> None:
+    """Let a load run (positive) or a stored charging current flow (negative) for `hours`."""
+    factor = temperature.load_factor(block_c) if amps > 0 else 1.0
+    bank.advance(amps / papers.c20_ah / factor, hours)
+
+
+def at_charge(bank: Bank, soc: float) -> Bank:
+    """A copy with every believed battery moved by the same so that the middle stands at `soc`, rested."""
+    shift = (1 - soc) * bank.capacity - likely_missing(bank)
+    return Bank(
+        capacity=bank.capacity,
+        strength=bank.strength,
+        drawn=np.clip(bank.drawn + shift, 0.0, None),
+        wells=np.zeros_like(bank.wells),
+        mean=bank.mean,
+        covariance=bank.covariance,
+        log_weight=bank.log_weight,
+        error_volts=bank.error_volts,
+    )
+
+
+def _stretches(papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> tuple[str, list[Stretch]]:
+    floor = FLOOR_VOLTS if limits.floor_volts_per_cell is None else limits.floor_volts_per_cell
+    factor = papers.c20_ah * temperature.load_factor(block_c)
+    stretches, limit = [], "cutoff"
+    for phase in phases:
+        peak = max(phase.peak_amps or 0.0, phase.amps)
+        cutoff = (limits.cutoff_volts + peak * limits.lead_ohm) / papers.cells
+        limit = "floor" if floor > cutoff else "cutoff"
+        rate, heavy = max(phase.amps / factor, 1e-6), max(peak / factor, 1e-6)
+        column: Array = np.ones((1, 1))
+        stretches.append(Stretch(phase.seconds / 3600, column * rate, column * heavy, column * max(cutoff, floor)))
+    return limit, stretches
+
+
+def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> Band:
+    """Minutes to the first limit with these loads to come, the last of them for ever."""
+    limit, stretches = _stretches(papers, limits, phases, block_c)
+    early, likely, late = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
+    return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
+
+
+def least_charge(
+    bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], minutes: float, block_c: float
+) -> float | None:
+    """Lowest charge (middle of the band) from which the early runtime is `minutes`; None when full is not enough."""
+    if runtime(at_charge(bank, 1.0), papers, limits, phases, block_c).early_min < minutes:
+        return None
+    low, high = 0.0, 1.0
+    for _ in range(9):
+        middle = (low + high) / 2
+        enough = runtime(at_charge(bank, middle), papers, limits, phases, block_c).early_min >= minutes
+        low, high = (low, middle) if enough else (middle, high)
+    return high

@@ -1,0 +1,68 @@
+"""The scheduler against every schedule there is (small days) and against simple rules (larger ones)."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from groundbox.plan.greedy import greedy
+from groundbox.plan.problem import Choice, Problem, levels, worth
+from groundbox.plan.schedule import best_schedule
+
+sys.path.insert(0, str(Path(__file__).parent))
+from random_days import brute_force, random_problem  # noqa: E402
+
+SMALL = [
+    *({"flights": 2, "batteries": 2, "chargers": 1, "slots": 5} for _ in range(12)),
+    *({"flights": 3, "batteries": 2, "chargers": 1, "slots": 6} for _ in range(8)),
+    *({"flights": 2, "batteries": 3, "chargers": 1, "slots": 5, "boxes": 2} for _ in range(8)),
+    *({"flights": 2, "batteries": 2, "chargers": 2, "slots": 4} for _ in range(8)),
+]
+
+
+def _holds(problem: Problem, choice: Choice) -> None:
+    """Places, overlaps and budgets, checked apart from the program that made the choice."""
+    assert levels(problem, choice) is not None
+    flown = [start for start in choice.starts if start is not None]
+    assert all(a.free <= b.first for a, b in zip(flown, flown[1:], strict=False))
+    for slot in range(len(problem.slot_min)):
+        here = [(battery, charger) for battery, charger, s in choice.charging if s == slot]
+        assert len({battery for battery, _ in here}) == len(here)
+        for charger, places in enumerate(problem.at_once):
+            assert sum(c == charger for _, c in here) <= places
+        for (flight, _), battery in choice.fitted.items():
+            start = choice.starts[flight]
+            assert start is not None
+            if start.first <= slot < start.last:
+                assert all(b != battery for b, _ in here), "charged in the air"
+    for budget in problem.budgets:
+        assert sum(budget.amounts.get((c, s), 0.0) for _, c, s in choice.charging) <= budget.limit + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(len(SMALL)))
+def test_equal_to_every_schedule_tried(seed: int) -> None:
+    problem = random_problem(seed, **SMALL[seed])
+    found, wanted = best_schedule(problem), brute_force(problem)
+    assert found.open_gap is None
+    _holds(problem, found.choice)
+    assert (found.worth.flown, found.worth.late_min) == (wanted.flown, pytest.approx(wanted.late_min))
+    assert found.worth.deep_ah == pytest.approx(wanted.deep_ah, abs=2e-3)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_never_worse_than_simple_rules(seed: int) -> None:
+    problem = random_problem(100 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
+    found = best_schedule(problem, seconds=3)
+    _holds(problem, found.choice)
+    choice = greedy(problem)
+    rows = levels(problem, choice)
+    if rows is not None:
+        assert found.worth.key() <= worth(problem, choice, rows).key()
+
+
+def test_the_random_days_are_not_all_alike() -> None:
+    """A comparison on days that all fly, or none do, would prove little."""
+    worths = [best_schedule(random_problem(seed, **SMALL[seed]), tidy=False).worth for seed in range(len(SMALL))]
+    assert len({found.flown for found in worths}) > 1
+    assert any(found.late_min > 0 for found in worths)
+    assert any(found.deep_ah > 0 for found in worths)
