@@ -1,0 +1,208 @@
+"""Low voltage, overvoltage, charging and the block's temperature."""
+
+from bench import limits
+
+from core.level import Level
+from core.watch import BatteryWatch
+from groundbox.wire.messages import CHARGE_STATES, UNKNOWN
+
+
+def run(watch, mv, seconds=1, ma=2000, block=2500, landed=0):
+    for _ in range(seconds):
+        watch.step(1000, mv, mv, ma, block, landed)
+    return watch.low_voltage
+
+
+def charging(watch, mv, seconds=1, ma=UNKNOWN, block=2500):
+    run(watch, mv, seconds, ma, block)
+    return CHARGE_STATES[watch.charging]
+
+
+def test_delays_of_the_three_levels():
+    for mv, delay_s, level in ((11799, 60, 1), (11299, 30, 2), (10799, 10, 3)):
+        watch = BatteryWatch(limits())
+        assert run(watch, mv, delay_s - 1) < level
+        assert run(watch, mv) == level
+
+
+def test_a_limit_itself_is_not_below_it():
+    watch = BatteryWatch(limits())
+    assert run(watch, 11800, 1000) == 0
+
+
+def test_a_short_dip_trips_nothing_and_is_forgotten():
+    watch = BatteryWatch(limits())
+    for _ in range(20):
+        assert run(watch, 10000, 9) < 3
+        assert run(watch, 12500, 30) == 0
+
+
+def test_a_load_that_pulses_trips_by_its_share_of_time():
+    watch = BatteryWatch(limits())
+    for _ in range(200):  # below for 4 s in 10
+        run(watch, 11200, 4)
+        assert run(watch, 12000, 6) == 0
+    for _ in range(200):  # below for 6 s in 10
+        run(watch, 11200, 6)
+        run(watch, 12000, 4)
+    assert watch.low_voltage == 2
+
+
+def test_clears_well_above_and_after_its_time_without_a_break():
+    watch = BatteryWatch(limits())
+    run(watch, 11700, 60)
+    assert run(watch, 12199, 1000) == 1
+    assert run(watch, 12200, 119) == 1
+    assert run(watch, 12100) == 1
+    assert run(watch, 12200, 119) == 1
+    assert run(watch, 12200) == 0
+
+
+def test_the_worst_level_is_told_and_steps_down():
+    watch = BatteryWatch(limits())
+    run(watch, 10500, 60)
+    assert watch.low_voltage == 3
+    assert run(watch, 11300, 200) == 2
+    assert run(watch, 11750, 200) == 1
+    assert run(watch, 12300, 200) == 0
+
+
+def test_unknown_voltage_changes_nothing():
+    watch = BatteryWatch(limits())
+    run(watch, 11200, 29)
+    assert run(watch, UNKNOWN, 500) == 0
+    assert run(watch, 11200) == 2
+    assert run(watch, UNKNOWN, 500) == 2
+
+
+def test_overvoltage_falls_with_temperature():
+    # 15.0 V at 25 C, -30 mV/C: 15.75 V at 0, 14.4 V at 45, and no further beyond 0 and 50 C.
+    for block, limit in ((2500, 15000), (0, 15750), (-1000, 15750), (4500, 14400), (5000, 14250), (7000, 14250)):
+        watch = BatteryWatch(limits())
+        run(watch, limit, 100, block=block)
+        assert watch.overvoltage == 0, block
+        run(watch, limit + 1, 9, block=block)
+        assert watch.overvoltage == 0, block
+        run(watch, limit + 1, 1, block=block)
+        assert watch.overvoltage == 3, block
+    watch = BatteryWatch(limits())
+    run(watch, 15001, 10, block=UNKNOWN)
+    assert watch.overvoltage == 3
+    run(watch, 14801, 100, block=UNKNOWN)
+    assert watch.overvoltage == 3
+    run(watch, 14800, 10, block=UNKNOWN)
+    assert watch.overvoltage == 0
+
+
+def test_charging_by_current():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 12600, 4, -100) == "no"
+    assert charging(watch, 12600, 1, -100) == "yes"
+    assert charging(watch, 12600, 9, 500) == "yes"
+    assert charging(watch, 12600, 1, 500) == "no"
+
+
+def test_voltage_says_nothing_against_a_discharge():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 12500, 10, 1000) == "no"
+    assert charging(watch, 13600, 100, 1000) == "no"
+
+
+def test_charging_by_rising_voltage():
+    watch = BatteryWatch(limits())
+    charging(watch, 12600, 100)
+    mv = 13300
+    for _ in range(20):
+        mv += 10
+        charging(watch, mv)
+    assert charging(watch, mv) == "yes"
+    assert charging(watch, 13500, 3600) == "yes"  # held, no longer rising
+    assert charging(watch, 13200, 100) == "yes"
+    assert charging(watch, 13199, 10) == "no"
+
+
+def test_a_voltage_that_stands_still_or_falls_is_no_charging():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 13500, 3600) == "no"
+    mv = 13790
+    for _ in range(300):
+        mv -= 1
+        assert charging(watch, mv) == "no"
+
+
+def test_rebound_after_a_load_is_no_charging():
+    watch = BatteryWatch(limits())
+    charging(watch, 11000, 60)
+    for mv in range(11000, 12900, 10):
+        assert charging(watch, mv) == "no"
+
+
+def test_a_board_started_on_a_charger_sees_it():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 14400, 5) == "yes"
+
+
+def test_float_current_near_zero_goes_on_as_charging():
+    watch = BatteryWatch(limits())
+    charging(watch, 13700, 10, -2000)
+    assert charging(watch, 13700, 3600, -20) == "yes"
+    assert charging(watch, 13700, 3600, 20) == "yes"
+
+
+def test_the_block_too_cold_or_warm_to_charge():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 14000, 5, -3000, 2500) == "yes"
+    for block, state in (
+        (-1, "cold"),
+        (199, "cold"),
+        (200, "yes"),
+        (3999, "yes"),
+        (4000, "warm"),
+        (3800, "warm"),
+        (3799, "yes"),
+        (5000, "hot"),
+        (4800, "hot"),
+        (4799, "warm"),
+        (UNKNOWN, "yes"),
+    ):
+        assert charging(watch, 14000, 1, -3000, block) == state, block
+    assert charging(watch, 12000, 20, 3000, 6000) == "no"
+
+
+def test_sparing_only_after_a_landing():
+    watch = BatteryWatch(limits())
+    run(watch, 11850, 1000)
+    assert not watch.spare
+    run(watch, 11850, 59, landed=1)
+    assert not watch.spare
+    run(watch, 11850, 1, landed=1)
+    assert watch.spare
+    run(watch, 11850, 1, landed=0)
+    assert not watch.spare
+
+
+def test_a_level_never_flips_inside_its_band():
+    level = Level()
+    for depth in (1, 0, -100, -399, 0, 5, -399):
+        for _ in range(5):
+            level.step(1000, depth, 60, 400, 1)
+            assert not level.on
+    for _ in range(60):
+        level.step(1000, 1, 60, 400, 1)
+    assert level.on
+    for depth in (0, -100, -399, 1, -399):
+        for _ in range(500):
+            level.step(1000, depth, 60, 400, 1)
+            assert level.on
+    level.step(1000, -400, 60, 400, 1)
+    assert not level.on
+
+
+def test_time_is_elapsed_time_whatever_the_step():
+    for step_ms in (100, 250, 1000, 5000):
+        level = Level()
+        passed = 0
+        while not level.on:
+            level.step(step_ms, 1, 60, 400, 120)
+            passed += step_ms
+        assert passed == 60000

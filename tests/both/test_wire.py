@@ -1,0 +1,97 @@
+"""Settings and their relations, the line form, and the indexes the firmware has compiled in."""
+
+from groundbox.wire import settings
+from groundbox.wire.line import decode, encode
+from groundbox.wire.messages import EVENTS, MARKS, fields_of
+
+
+def test_defaults_are_allowed():
+    values = settings.defaults()
+    assert settings.refusal_of_all(values, values) == ""
+    for name, default, low, high in settings.SETTINGS:
+        assert low <= default <= high, name
+        assert len(name) <= 32, name
+
+
+def test_no_value_outside_its_range_is_taken():
+    values = settings.defaults()
+    for name, _, low, high in settings.SETTINGS:
+        assert settings.refusal(name, low - 1, values), name
+        assert settings.refusal(name, high + 1, values), name
+    assert settings.refusal("case_color", 1, values) == "no setting is called case_color"
+    assert settings.refusal("over_mv", "15000", values) == "over_mv wants a whole number"
+    assert settings.refusal("over_mv", 16001, values) == "over_mv is 16001; wants 14400 to 16000"
+
+
+def test_relations_hold_whichever_side_moves():
+    values = settings.defaults()
+    assert settings.refusal("low_urgent_mv", 11800, values)
+    assert settings.refusal("low_notice_mv", 11300, values)
+    assert settings.refusal("low_stop_mv", 11300, values)
+    assert settings.refusal("fan_off_centi_c", 3400, values)
+    assert settings.refusal("fan_on_centi_c", 4500, values)
+    assert settings.refusal("case_stop_centi_c", 5500, values)
+    assert settings.refusal("check_adc_fitted", 0, values) == ""
+    values["check_adc_fitted"] = 0
+    assert settings.refusal("voltage_monitor_kind", 0, values)
+    assert values["voltage_monitor_kind"] == 1
+
+
+def test_changes_that_only_fit_together_are_taken_together():
+    values = settings.defaults()
+    assert settings.refusal("fan_on_centi_c", 2500, values)
+    assert settings.refusal_of_all({"fan_on_centi_c": 2500, "fan_off_centi_c": 2100}, values) == ""
+
+
+def test_calibration_far_off_is_refused():
+    values = settings.defaults()
+    good = settings.calibration("battery", 1, 12010, 12000)
+    assert good == {"battery_raw1_mv": 12010, "battery_true1_mv": 12000}
+    assert settings.refusal_of_all(good, values) == ""
+    assert settings.refusal_of_all(settings.calibration("battery", 1, 14000, 14000), values)
+    assert settings.refusal_of_all(settings.calibration("battery", 1, 12000, 13100), values)
+    assert settings.refusal_of_all(settings.calibration("current", 2, 1200, 1000), values)
+
+
+def test_every_reason_fits_its_field_in_the_answer():
+    values = settings.defaults()
+    longest = [field for field in fields_of("answer") if field[0] == "reason"][0][3]
+    for name, _, low, high in settings.SETTINGS:
+        for value in (low - 1, low, high, high + 1):
+            assert len(settings.refusal(name, value, values)) <= longest, name
+
+
+def test_a_line_comes_back_as_it_went():
+    fields = [field[0] for field in fields_of("event")]
+    values = ["mast", 3, 7, 123456, "launch", None]
+    assert len(values) == len(fields)
+    assert decode(encode("event", values)) == ("event", values)
+
+
+def test_compiled_in_indexes_are_those_of_the_registry():
+    of = {}
+    for field in fields_of("reading"):
+        of[field[0]] = field[1]
+    sensor = of["battery_sensor"]
+    assert (sensor.index("ok"), sensor.index("open"), sensor.index("shorted"), sensor.index("range")) == (0, 1, 2, 3)
+    assert sensor[4:] == ("frozen", "disagree", "silent", "absent")
+    assert of["fan1_state"] == ("absent", "off", "starting", "running", "stalled", "unsupervised")
+    assert of["output1"] == ("absent", "on", "off", "dropped")
+    assert of["charging"] == ("no", "yes", "cold", "warm", "hot")
+    assert of["low_voltage"] == ("clear", "notice", "urgent", "stop")
+    assert of["place"] == ("ground", "flight")
+    assert EVENTS[1:5] == MARKS
+    assert EVENTS[5] == "silenced"
+    assert EVENTS[6:12] == (
+        "output1_dropped",
+        "output2_dropped",
+        "output1_on",
+        "output2_on",
+        "output1_off",
+        "output2_off",
+    )
+    assert settings.SENSOR_KINDS.index("onewire") == 3
+    assert settings.FAN_KINDS.index("switched") == 1
+    assert settings.OUTPUT_KINDS.index("droppable") == 2
+    assert settings.FAN_MODES.index("proportional") == 1
+    assert settings.MONITOR_KINDS == ("none", "ina226", "ina219")
