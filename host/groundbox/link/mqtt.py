@@ -93,6 +93,7 @@ class MqttSource:
             client.tls_set(ca_certs=self._broker.ca_file)
         client.reconnect_delay_set(min_delay=1, max_delay=30)
         client.on_connect = self._contained(self._on_connect)
+        client.on_connect_fail = self._contained(self._on_connect_fail)
         client.on_disconnect = self._contained(self._on_disconnect)
         client.on_message = self._contained(self._on_message)
         return client
@@ -114,6 +115,9 @@ class MqttSource:
             return
         self._connected = True
         client.subscribe(f"{ROOT}/+/+", qos=1)
+
+    def _on_connect_fail(self, _client: paho.Client, _data: object) -> None:
+        self._complain("no broker answers there; it is tried again and again")
 
     def _on_disconnect(self, _client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
         if not self._stopping:

@@ -1,0 +1,69 @@
+"""The JSON form: the same registry, the same checks, and nothing that is not of our form."""
+
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from groundbox.wire import json_form
+from groundbox.wire.messages import MESSAGES
+
+EVENT = ["mast", 3, 7, 61_000, "launch", None]
+GOOD = json.loads(json_form.encode("event", EVENT))
+
+
+def test_there_and_back() -> None:
+    assert json_form.decode("event", json_form.encode("event", EVENT).encode()) == EVENT
+    assert GOOD["value"] is None, "null for unknown"
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        (b"", "not JSON"),
+        (b"\x00\xff", "not JSON"),
+        (b"[" * 4000, "not JSON"),
+        (b"[1, 2]", "not an object"),
+        (b"{}" + b" " * 5000, "longer than"),
+        (json.dumps({**GOOD, "sequence": float("nan")}).encode(), "sequence: nan is not a whole number"),
+        (json.dumps({**GOOD, "sequence": 7.5}).encode(), "sequence: 7.5 is not a whole number"),
+        (json.dumps({**GOOD, "sequence": True}).encode(), "sequence: True is not a whole number"),
+        (json.dumps({**GOOD, "sequence": -1}).encode(), "sequence: -1 is not a whole number from 0"),
+        (json.dumps({**GOOD, "sequence": 10**400}).encode(), "is not a whole number from 0"),
+        (json.dumps({**GOOD, "kind": ["launch"]}).encode(), "kind: "),
+        (json.dumps({**GOOD, "box": "a b"}).encode(), "box: wants"),
+        (json.dumps({**GOOD, "box": {"a": 1}}).encode(), "box: wants"),
+        (json.dumps({**GOOD, "volts": 12}).encode(), "unknown field volts"),
+        (json.dumps({k: v for k, v in GOOD.items() if k != "value"}).encode(), "no field value"),
+    ],
+)
+def test_what_is_not_of_our_form(text: bytes, complaint: str) -> None:
+    with pytest.raises(ValueError, match=complaint):
+        json_form.decode("event", text)
+
+
+def test_no_such_message() -> None:
+    with pytest.raises(ValueError, match="no message is called song"):
+        json_form.decode("song", b"{}")
+
+
+@given(st.sampled_from([message[0] for message in MESSAGES]), st.binary(max_size=200))
+@settings(max_examples=200, deadline=None)
+def test_random_bytes(name: str, text: bytes) -> None:
+    with pytest.raises(ValueError, match=r"."):
+        json_form.decode(name, text)
+
+
+_JSON = st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(), st.lists, max_leaves=5)
+
+
+@given(st.dictionaries(st.sampled_from(sorted(GOOD)), _JSON), st.dictionaries(st.text(max_size=5), _JSON, max_size=1))
+@settings(max_examples=200, deadline=None)
+def test_random_fields_give_a_checked_message_or_an_error(changed: dict, more: dict) -> None:
+    text = json.dumps({**GOOD, **changed, **more}).encode()
+    try:
+        values = json_form.decode("event", text)
+    except ValueError:
+        return
+    assert json_form.encode("event", values)

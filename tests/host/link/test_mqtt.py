@@ -1,0 +1,198 @@
+"""Boards heard through a real broker on this machine (mosquitto; skipped where there is none)."""
+
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from groundbox.errors import LinkError, WireError
+from groundbox.link.mqtt import Broker, MqttSource
+from groundbox.link.serial_link import Clocks
+from groundbox.link.source import Arrivals
+from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, Stored
+from groundbox.wire import json_form
+from groundbox.wire.messages import checksum
+
+CLOCKS = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    if MOSQUITTO is None:
+        pytest.skip("no mosquitto on this machine")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    settings = tmp_path / "broker.conf"
+    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+    process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stderr=subprocess.DEVNULL)
+    end_s = time.monotonic() + 10.0
+    while time.monotonic() < end_s:
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                break
+        time.sleep(0.02)
+    yield Broker(host="127.0.0.1", port=port)
+    process.terminate()
+    process.wait()
+
+
+@pytest.fixture
+def board(broker: Broker) -> Iterator[paho.Client]:
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id="mast")
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    yield client
+    client.disconnect()
+    client.loop_stop()
+
+
+@pytest.fixture
+def arrivals() -> Arrivals:
+    return Arrivals()
+
+
+@pytest.fixture
+def start(broker: Broker) -> Iterator[Callable[[Arrivals], MqttSource]]:
+    started: list[MqttSource] = []
+
+    def start(arrivals: Arrivals) -> MqttSource:
+        source = MqttSource(arrivals, CLOCKS, broker)
+        started.append(source)
+        source.start()
+        end_s = time.monotonic() + 10.0
+        while not source._connected and time.monotonic() < end_s:
+            time.sleep(0.01)
+        time.sleep(0.1)  # the subscription
+        return source
+
+    yield start
+    for source in started:
+        source.stop()
+
+
+def _say(board: paho.Client, name: str, values: list[object], **options: bool) -> None:
+    topic = f"groundbox/{values[0]}/{name}"
+    board.publish(topic, json_form.encode(name, values), qos=1, **options).wait_for_publish(5.0)
+
+
+def _until(arrivals: Arrivals, enough: Callable[[list[Item]], object]) -> list[Item]:
+    items: list[Item] = []
+    end_s = time.monotonic() + 10.0
+    while not enough(items):
+        assert time.monotonic() < end_s, items
+        items += arrivals.take(wait_s=0.05)
+    return items
+
+
+def _hello(registry: str) -> list[object]:
+    return ["mast", 3, 0, "0.1.0", registry, "00000000", "fake", "power", 500, 1, 10]
+
+
+def test_messages_come_as_values(arrivals, start, board, make_reading) -> None:
+    source = start(arrivals)
+    _say(board, "hello", _hello(checksum()))
+    _say(board, "reading", make_reading("mast", 3, 1, 1000, battery_mv=12_034))
+    _say(board, "health", ["mast", 3, 1, 50_000, 900, 0, 0, 0, 0])
+    items = _until(arrivals, lambda items: len(items) >= 3)
+    assert [type(item) for item in items] == [Hello, Reading, Health]
+    assert items[1].battery_volts == 12.034
+    assert items[1].wall_source == "arrival"
+    assert abs(items[1].wall_s - time.time()) < 10.0
+    heard: list[bytes] = []
+    board.on_message = lambda client, data, message: heard.append(message.payload)
+    board.subscribe("groundbox/mast/stored", qos=1)
+    time.sleep(0.1)
+    source.tell_stored([Stored(box="mast", boot=3, sequence=1), Stored(box="table", boot=1, sequence=1)])
+    end_s = time.monotonic() + 5.0
+    while not heard and time.monotonic() < end_s:
+        time.sleep(0.01)
+    assert json.loads(heard[0])["stored_sequence"] == 1
+
+
+def test_what_is_not_on_the_disk_comes_again(arrivals, start, board, make_reading) -> None:
+    first = start(arrivals)
+    _say(board, "reading", make_reading("mast", 3, 1, 1000))
+    _until(arrivals, lambda items: len(items) == 1)
+    arrivals.committed()
+    time.sleep(0.2)
+    for sequence in (2, 3):
+        _say(board, "reading", make_reading("mast", 3, sequence, sequence * 1000))
+    _until(arrivals, lambda items: len(items) == 2)
+    first.stop()  # as if killed before the commit
+    again = Arrivals()
+    start(again)
+    items = _until(again, lambda items: len(items) >= 2)
+    assert [item.sequence for item in items] == [2, 3]
+
+
+def test_dirt_is_counted_and_harms_nothing(arrivals, start, board, make_reading) -> None:
+    source = start(arrivals)
+    good = make_reading("mast", 3, 1, 1000)
+    dirt = [b"", b"\x00\xff", b"[" * 3000, b"{}", b"x" * 1_000_000, json_form.encode("reading", good)[:-5].encode()]
+    for payload in dirt:
+        board.publish("groundbox/mast/reading", payload, qos=1).wait_for_publish(5.0)
+    board.publish("groundbox/table/reading", json_form.encode("reading", good), qos=1).wait_for_publish(5.0)
+    board.publish("groundbox/mast/song", b"la", qos=1).wait_for_publish(5.0)
+    board.publish("groundbox/mast/who", b"{}", qos=1).wait_for_publish(5.0)
+    _say(board, "reading", good)
+    items = _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))
+    assert [item.sequence for item in items if isinstance(item, Reading)] == [1]
+    assert source._tally.corrupt + sum(i.corrupt_lines for i in items if isinstance(i, LinkCount)) == len(dirt) + 1
+
+
+def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, make_reading) -> None:
+    start(arrivals)
+    for _ in range(2):
+        _say(board, "hello", _hello("0BADCAFE"))
+    _say(board, "reading", make_reading("mast", 3, 1, 1000))
+    _say(board, "hello", _hello(checksum()))
+    items = _until(arrivals, lambda items: any(isinstance(item, Hello) for item in items))
+    assert [item.kind for item in items if isinstance(item, LinkNote)] == ["registry"]
+    assert "0BADCAFE" in items[0].sentence
+    assert not any(isinstance(item, Reading) for item in items)
+
+
+def test_a_kept_message_says_nothing_by_when_it_comes(arrivals, start, board, make_reading) -> None:
+    _say(board, "reading", make_reading("mast", 3, 1, 1000), retain=True)
+    start(arrivals)
+    (reading,) = _until(arrivals, lambda items: len(items) >= 1)
+    assert reading.wall_s is None
+
+
+def test_no_broker_is_said_once(arrivals) -> None:
+    source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1", port=1))
+    source.start()
+    items = _until(arrivals, lambda items: len(items) >= 1)
+    time.sleep(1.5)
+    source.stop()
+    items += arrivals.take()
+    assert [item.kind for item in items] == ["lost"]
+
+
+def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_reading, monkeypatch) -> None:
+    source = start(arrivals)
+    real = source._item
+    monkeypatch.setattr(source, "_item", lambda message: 1 / 0)
+    _say(board, "reading", make_reading("mast", 3, 1, 1000))
+    items = _until(arrivals, lambda items: len(items) >= 1)
+    assert "could not be dealt with" in items[0].sentence
+    monkeypatch.setattr(source, "_item", real)
+    _say(board, "reading", make_reading("mast", 3, 2, 2000))
+    assert _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))
+
+
+def test_no_commands_over_a_network(arrivals) -> None:
+    source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1"))
+    assert isinstance(source.command("mast", "silence").exception(0), LinkError)
+    with pytest.raises(WireError):
+        source.command("mast", "dance")
