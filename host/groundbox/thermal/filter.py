@@ -1,0 +1,58 @@
+"""A filter that clogs: the rise of the case for each watt, with both fans on, from outing to outing."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from groundbox.thermal.fit import SPREAD, CaseFit, fit
+from groundbox.thermal.rows import Row
+
+KNOWN_SPREAD = 0.05  # the case itself does not change between outings; only its air stream may
+WORTH_NOTICE = 1.25  # common practice, no source: a quarter more rise is a filter to clean
+SURE = 2.0
+FIRST = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutingRise:
+    """Steady rise in K/W with both fans at full speed over one outing; `spread` is 1 sd of its logarithm."""
+
+    name: str
+    k_per_w: float
+    spread: float
+
+
+def outing_rise(name: str, rows: Iterable[Row], case: CaseFit) -> OutingRise | None:
+    """How well both fans cooled `case` in one outing; None if its rows do not tell.
+
+    Raises:
+        GroundboxError: hardly any rows, as fit().
+    """
+    streams = ("fan_one_w_per_k", "fan_two_w_per_k")
+    known = {key: max(KNOWN_SPREAD, spread) for key, spread in case.spread.items()}
+    found = fit(rows, case.model, known | dict.fromkeys(streams, SPREAD))
+    if "fan_two_w_per_k" in found.untold:
+        return None
+    rises = [math.log(model.rise_k_per_w(2)) for model in found.draws]
+    mean = sum(rises) / len(rises)
+    spread = math.sqrt(sum((rise - mean) ** 2 for rise in rises) / (len(rises) - 1))
+    return OutingRise(name=name, k_per_w=found.model.rise_k_per_w(2), spread=spread)
+
+
+def filter_notice(outings: Sequence[OutingRise]) -> str | None:
+    """Sentence for the person when the latest outing's rise is well over that of the first; None otherwise.
+
+    `outings` in order of time, since the filter was last clean.
+    """
+    first, latest = outings[:-1][:FIRST], outings[-1:]
+    if not first:
+        return None
+    weights = [1 / outing.spread**2 for outing in first]
+    before = sum(w * math.log(outing.k_per_w) for w, outing in zip(weights, first, strict=True)) / sum(weights)
+    more = math.log(latest[0].k_per_w) - before
+    if more < math.log(WORTH_NOTICE) or more < SURE * math.sqrt(latest[0].spread ** 2 + 1 / sum(weights)):
+        return None
+    return (
+        f"with both fans on the case now rises {latest[0].k_per_w:.2f} K for each watt, {math.expm1(more):.0%} more "
+        "than at first: clean or change the filter and look for anything in the way of the air"
+    )

@@ -1,0 +1,78 @@
+"""A case as it is now: walls nobody measures, heat nobody logs, and the time left should the fans stop. No NumPy."""
+
+import math
+
+from groundbox.thermal.model import CaseModel, CaseState, Drive, minutes_to, predict
+from groundbox.thermal.rows import LONGEST_GAP_S, Row
+
+AIR_S = 15.0  # the modelled air is drawn to the measured one over this time
+EXTRA_S = 600.0  # and what that takes again and again becomes heat from elsewhere over this
+LOAD_S = 300.0  # the load to come is the mean of about this long
+WATCH_S = 120.0
+
+
+class Tracker:
+    """Follows one case row by row.
+
+    Attributes:
+        state: air, walls and block; None before the first row.
+        extra_watts: heat in the air that the logged watts and the noted sun do not explain, such as sun nobody noted.
+    """
+
+    def __init__(self, model: CaseModel) -> None:
+        self.model = model
+        self.state: CaseState | None = None
+        self.extra_watts = 0.0
+        self._row: Row | None = None
+        self._watts = 0.0
+        self._watched_s = 0.0
+
+    def update(self, row: Row) -> None:
+        """Takes in the next row; repeated and older ones are passed over, after a gap it begins anew."""
+        if self._row is not None and self.state is not None:
+            dt_s = row.t_s - self._row.t_s
+            if dt_s <= 0:
+                return
+            if dt_s <= LONGEST_GAP_S:
+                self._follow(self.state, row, dt_s)
+                return
+        self._begin(row)
+
+    def drive(self, fans: float) -> Drive | None:
+        """What acts on the case if its load and weather stay and `fans` (0 to 2) run; None before the first row."""
+        if self._row is None:
+            return None
+        watts = self._watts + self.extra_watts
+        return Drive(watts=watts, outside_c=self._row.outside_c, fans=fans, sun=self._row.sun or 0.0)
+
+    def minutes_to(self, limit_c: float, fans: float = 0.0) -> float | None:
+        """Minutes until the air is at `limit_c` if from now on `fans` run; None: not within a day, or not yet known.
+
+        `known` tells the two apart.
+        """
+        drive = self.drive(fans)
+        if self.state is None or drive is None or not self.known:
+            return None
+        return minutes_to(limit_c, self.model, self.state, drive)
+
+    @property
+    def known(self) -> bool:
+        """It has watched for long enough."""
+        return self._watched_s >= WATCH_S
+
+    def _begin(self, row: Row) -> None:
+        self._row, self._watts, self._watched_s, self.extra_watts = row, row.watts, 0.0, 0.0
+        inner, outer = self.model.air_wall_w_per_k, self.model.wall_outside_w_per_k
+        sun = (row.sun or 0.0) * self.model.sun_watts
+        wall_c = (inner * row.case_c + outer * row.outside_c + sun) / (inner + outer)
+        self.state = CaseState(air_c=row.case_c, wall_c=wall_c, block_c=row.block_c)
+
+    def _follow(self, state: CaseState, row: Row, dt_s: float) -> None:
+        acting = Drive(watts=row.watts + self.extra_watts, outside_c=row.outside_c, fans=row.fans, sun=row.sun or 0.0)
+        foretold = predict(self.model, state, acting, dt_s)
+        pull_k = (1 - math.exp(-dt_s / AIR_S)) * (row.case_c - foretold.air_c)
+        self.extra_watts += self.model.air_j_per_k * pull_k / EXTRA_S
+        self._watts += (1 - math.exp(-dt_s / LOAD_S)) * (row.watts - self._watts)
+        block_c = foretold.block_c if row.block_c is None else row.block_c
+        self.state = CaseState(air_c=foretold.air_c + pull_k, wall_c=foretold.wall_c, block_c=block_c)
+        self._row, self._watched_s = row, self._watched_s + dt_s

@@ -1,0 +1,78 @@
+"""What a logged outing says about a case's heat, and its thinning into short means. No NumPy."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+FANS_JUMP = 0.2  # a bin ends where the fans change by more: its means would blur a kink in the temperature
+LONGEST_GAP_S = 300.0  # a longer silence starts a new stretch: the walls may be anywhere by then
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row of a log; `watts`, `fans` and `sun` are means over the time since the row before.
+
+    `watts` is battery volts times amps (the magnitude while charging: charger and battery losses are folded in),
+    `fans` 0 to 2 the sum of the pair's shares of full speed, `outside_c` the intake sensor, `sun` a share of full sun
+    or None where nobody noted it (in the shade it is 0), `block_c` the battery's block or None without a sensor.
+    """
+
+    t_s: float
+    case_c: float
+    outside_c: float
+    watts: float
+    fans: float
+    sun: float | None = None
+    block_c: float | None = None
+
+    def __post_init__(self) -> None:
+        told = (self.sun or 0.0, self.block_c or 0.0)
+        numbers = (self.t_s, self.case_c, self.outside_c, self.watts, self.fans, *told)
+        if not all(map(math.isfinite, numbers)) or not 0 <= self.fans <= 2 or not 0 <= (self.sun or 0.0) <= 1:
+            raise ValueError(f"not a row of a case log: {self}")
+
+
+def stretches(rows: Iterable[Row]) -> list[list[Row]]:
+    """Rows cut at gaps and at steps back in time; rows at or before the one before are the start of a new stretch."""
+    found: list[list[Row]] = []
+    last_s = math.nan
+    for row in rows:
+        if not 0 < row.t_s - last_s <= LONGEST_GAP_S:
+            if row.t_s == last_s:
+                continue
+            found.append([])
+        found[-1].append(row)
+        last_s = row.t_s
+    return found
+
+
+def thinned(rows: Sequence[Row], bin_s: float = 10.0) -> list[Row]:
+    """Means of one stretch over bins of about `bin_s`, each at the time of its last row, weighted by time."""
+    out = [rows[0]]
+    held: list[tuple[float, Row]] = []
+    for before, row in zip(rows, rows[1:], strict=False):
+        if held and (row.t_s - out[-1].t_s > bin_s + 1e-6 or abs(row.fans - before.fans) > FANS_JUMP):
+            out.append(_mean(held))
+            held = []
+        held.append((row.t_s - before.t_s, row))
+    return [*out, _mean(held)] if held else out
+
+
+def _mean(held: Sequence[tuple[float, Row]]) -> Row:
+    total = sum(dt for dt, _ in held)
+
+    def mean(name: str) -> float:
+        return float(sum(dt * getattr(row, name) for dt, row in held) / total)
+
+    def mean_if_told(name: str) -> float | None:
+        return None if any(getattr(row, name) is None for _, row in held) else mean(name)
+
+    return Row(
+        t_s=held[-1][1].t_s,
+        case_c=mean("case_c"),
+        outside_c=mean("outside_c"),
+        watts=mean("watts"),
+        fans=mean("fans"),
+        sun=mean_if_told("sun"),
+        block_c=mean_if_told("block_c"),
+    )

@@ -1,0 +1,190 @@
+"""Fits recover cases they were not told: of the model's own kind to its stated spread, and the rig's other physics."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+from tests.host.thermal.outings import drive_box, own, rig_box
+
+from groundbox.errors import BadInput, GroundboxError
+from groundbox.rig.box import Box
+from groundbox.rig.case import Case
+from groundbox.rig.fans import flow_m3_per_h
+from groundbox.thermal.case_file import load_case, save_case
+from groundbox.thermal.filter import OutingRise, filter_notice, outing_rise
+from groundbox.thermal.fit import CaseFit, fit
+from groundbox.thermal.live import Tracker
+from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive
+
+
+def shaken(seed: int) -> CaseModel:
+    random = Random(seed)
+    return CaseModel(**{name: getattr(CaseModel(), name) * math.exp(random.gauss(0, 0.4)) for name in NAMES})
+
+
+def off_by_sd(found: CaseFit, truth: CaseModel) -> dict[str, float]:
+    return {name: math.log(getattr(found.model, name) / getattr(truth, name)) / found.spread[name] for name in NAMES}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_own_kind_is_recovered(seed: int) -> None:
+    truth = shaken(seed)
+    found = fit(own(truth, seed))
+    assert max(map(abs, off_by_sd(found, truth).values())) < 3
+    assert set(found.untold) <= {"wall_block_w_per_k"}  # the weakest way heat has: hardly ever told
+    assert found.residual_rms_k < 0.1
+    for fans in (0, 1, 2):
+        assert found.model.rise_k_per_w(fans) == pytest.approx(truth.rise_k_per_w(fans), rel=0.1)
+
+
+def test_what_was_never_seen_is_not_told() -> None:
+    truth = shaken(4)
+    without_block = [replace(row, block_c=None) for row in own(truth, 4, one_fan=False)]
+    found = fit(without_block)
+    assert {"fan_one_w_per_k", "air_block_w_per_k", "block_lag_s"} <= set(found.untold)
+    assert found.spread["fan_one_w_per_k"] > 0.6
+    assert any("one fan alone" in remark for remark in found.remarks)
+    low, _, high = found.rise_k_per_w(1)
+    assert high > 1.5 * low  # and a prediction with one fan says how little is known
+
+
+def test_sun_nobody_noted_leaves_the_walls_unsure() -> None:
+    truth = shaken(1)
+    found = fit(own(truth, 1, sun_noted=False))
+    assert found.hidden_watts is not None
+    assert {"wall_j_per_k", "wall_outside_w_per_k", "sun_watts"} <= set(found.untold)
+    assert max(map(abs, off_by_sd(found, truth).values())) < 3
+
+
+def test_gaps_and_repeats_do_no_harm() -> None:
+    rows = own(shaken(1), 1, hours=3)
+    cut = [row for row in rows if not 5000 < row.t_s < 6000]
+    with_repeats = [again for row in cut for again in (row, row)]
+    once, twice = fit(cut), fit(with_repeats)
+    assert once == twice
+    assert max(map(abs, off_by_sd(once, shaken(1)).values())) < 3
+
+
+def test_too_little_is_refused() -> None:
+    with pytest.raises(GroundboxError, match="minutes"):
+        fit(own(shaken(1), 1, hours=0.3))
+
+
+def test_heat_that_no_column_holds_shows_in_the_remarks() -> None:
+    """The lid stands open for half an hour, which nobody noted: the case is as cold as outside."""
+    rows = [
+        replace(row, case_c=row.outside_c + 1) if 7200 < row.t_s < 9000 else row for row in own(shaken(2), 2, hours=3)
+    ]
+    found = fit(rows)
+    assert found.residual_rms_k > 0.3
+    assert any("than this model" in remark for remark in found.remarks)
+
+
+def true_rise(box: Box, fans: int) -> float:
+    """Steady rise in K/W of the rig's own case, by letting it settle."""
+    case = Case(box.settings.case, 25.0)
+    for i, fan in enumerate(box.fans):
+        fan.rpm = fan.settings.full_rpm if i < fans else 0.0
+    flow = flow_m3_per_h(box.fans, box.settings.case.path, box.blocked) if fans else 0.0
+    for _ in range(2000):
+        case.step(60, 60 * 40.0, 0, 0, flow, 25)
+    return (case.air_c - 25) / 40
+
+
+def widths(found: CaseFit, fans: int) -> float:
+    """One sd of the logarithm of the rise, from its 5 and 95 % points."""
+    low, _, high = found.rise_k_per_w(fans)
+    return math.log(high / low) / (2 * 1.645)
+
+
+@pytest.mark.parametrize("sun_noted", [True, False])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_rigs_box_is_recovered(seed: int, sun_noted: bool) -> None:
+    """Three nodes, fan curves, sensor errors of 0.3 K: the rises lie where the fit says they may."""
+    box = rig_box(seed)
+    found = fit(drive_box(box, hours=6, sun_noted=sun_noted, stalled=(3.2, 4.0)))
+    for fans in (0, 1, 2):
+        off = math.log(found.model.rise_k_per_w(fans) / true_rise(box, fans)) / widths(found, fans)
+        assert abs(off) < 2.5, f"{fans} fans: {off:.1f} sd"
+    if sun_noted:
+        assert max(widths(found, fans) for fans in (0, 1, 2)) < 0.08
+        case = box.settings.case
+        for name, true in (
+            ("air_j_per_k", case.air_j_per_k),
+            ("wall_j_per_k", case.walls_j_per_k),
+            ("air_wall_w_per_k", case.air_walls_w_per_k),
+            ("wall_outside_w_per_k", case.walls_outside_w_per_k),
+            ("air_block_w_per_k", case.air_block_w_per_k),
+            ("sun_watts", 1000 * case.sun_area_m2),
+        ):
+            assert abs(math.log(getattr(found.model, name) / true)) < 3 * found.spread[name], name
+
+
+def test_fans_stop_in_the_rigs_box() -> None:
+    """Foretold with fans about to stop, then done: the rig's case gets to 45 C neither long before nor long after."""
+    box = rig_box(1)
+    rows = drive_box(box, hours=4.5, stalled=(3.2, 4.0))
+    found = fit(rows)
+    tracker = Tracker(found.model)
+    for row in rows:
+        tracker.update(row)
+    likely, drive = tracker.minutes_to(45), tracker.drive(0)
+    assert likely is not None
+    assert drive is not None
+    assert tracker.state is not None
+    early = found.early_minutes_to(45, tracker.state, drive)
+    seconds = 0.0
+    for fan in box.fans:
+        fan.fault = "stalled"
+    while box.case.air_c < 45:
+        box.step(0.5)
+        seconds += 0.5
+    assert likely == pytest.approx(seconds / 60, rel=0.3)
+    assert early is not None
+    assert early < likely
+
+
+def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
+    case = fit(drive_box(rig_box(1), hours=5, stalled=(3.2, 4.0)))
+
+    def outing(name: str, seed: int, blocked: float) -> OutingRise:
+        box = rig_box(seed)
+        box.blocked = blocked
+        told = outing_rise(name, drive_box(box, hours=4), case)
+        assert told is not None
+        return told
+
+    clean = [outing("first", 1, 0.0), outing("second", 1, 0.0)]
+    assert filter_notice(clean) is None
+    assert filter_notice(clean[:1]) is None
+    assert filter_notice([*clean, outing("third", 1, 0.2)]) is None
+    notice = filter_notice([*clean, outing("fourth", 1, 0.75)])
+    assert notice is not None
+    assert "filter" in notice
+
+
+def test_a_notice_wants_to_be_sure() -> None:
+    clean = OutingRise(name="a", k_per_w=0.10, spread=0.05)
+    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.14, spread=0.30)]) is None
+    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.14, spread=0.05)]) is not None
+    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.11, spread=0.01)]) is None
+
+
+def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> None:
+    path = tmp_path / "case.json"
+    found = fit(own(shaken(1), 1, hours=2))
+    save_case(path, found)
+    back = load_case(path)
+    state, drive = CaseState(air_c=35, wall_c=33), Drive(watts=60, outside_c=30)
+    assert back == found
+    assert back.early_minutes_to(50, state, drive) == found.early_minutes_to(50, state, drive)
+    path.write_text(path.read_text().replace('"air_j_per_k": ', '"air_j_per_k": -', 1))
+    with pytest.raises(BadInput, match=r"case\.json: .*air_j_per_k"):
+        load_case(path)
+    path.write_text("{")
+    with pytest.raises(BadInput, match="fit the case again"):
+        load_case(path)
+    with pytest.raises(BadInput, match="cannot be read"):
+        load_case(tmp_path / "none.json")
