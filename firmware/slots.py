@@ -19,7 +19,7 @@ class Slots:
         path: where the file would be; the slots are `path`.a and `path`.b.
 
     Attributes:
-        damaged: True when the last `load` met a slot that is there but not valid.
+        damaged: True when the last `load` met a slot that is not valid, or not there when it must be.
     """
 
     def __init__(self, path):
@@ -31,15 +31,18 @@ class Slots:
     def load(self):
         """Newest valid content as bytes, or None."""
         found = None
-        self.damaged = False
+        self.damaged = missing = False
         for slot in (0, 1):
             raw = _read(self._paths[slot])
             content = None if raw is None else _content(raw)
             if content is not None and (found is None or content[0] > self._generation):
                 self._generation, found = content
                 self._newest = slot
-            elif raw is not None and content is None:
-                self.damaged = True
+            elif content is None:
+                self.damaged = self.damaged or raw is not None
+                missing = missing or raw is None
+        if missing and self._generation > 1:
+            self.damaged = True
         return found
 
     def save(self, content):

@@ -1,7 +1,7 @@
-"""Just enough of a board's peripherals to start the firmware without one: still pins, and a shunt monitor that answers.
+"""Just enough of a board's peripherals to start the firmware: still pins, and a shunt monitor that answers.
 
-What they were told stands in plain attributes, for a test that runs in the same interpreter. A file named `press` in the
-working directory holds the button down.
+What they were told stands in plain attributes, for a test that runs in the same interpreter. A file named `press` in
+the working directory holds the button down.
 """
 
 import os

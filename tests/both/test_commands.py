@@ -1,0 +1,136 @@
+"""Commands are checked, done and answered, whoever sends them."""
+
+import commands
+from groundbox.wire import line
+from groundbox.wire.messages import EVENTS, UNKNOWN, fields_of
+from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
+
+
+class _Control:
+    def __init__(self):
+        self.marks = []
+        self.silenced = 0
+        self.uncorrected = 11980
+        self.switched = []
+
+    def mark(self, kind):
+        self.marks.append(kind)
+
+    def silence(self):
+        self.silenced += 1
+
+    def switch(self, output, on):
+        self.switched.append((output, on))
+        return output == 2
+
+    def uncorrected_of(self, channel):
+        return self.uncorrected
+
+
+class _File:
+    box = "mast"
+
+    def __init__(self):
+        self.values = defaults()
+
+
+class _Desk:
+    def __init__(self):
+        self.control = _Control()
+        self.file = _File()
+        self.refusal = ""
+
+    def change(self, changes):
+        box = changes.pop("box", None)
+        reason = refusal_of_all(changes, self.file.values)
+        if not reason:
+            self.file.values.update(changes)
+            self.file.box = box or self.file.box
+        return reason
+
+    def leave(self):
+        return self.refusal
+
+
+def _answers(desk, name, *values):
+    """Answers without the command's number, each seen to fit the registry."""
+    found = []
+    for answer in commands.answers(name, ["mast", 77] + list(values), desk):
+        assert answer[0] == 77
+        line.encode("answer", ["mast", 1, 1] + answer)
+        found.append(tuple(answer[1:]))
+    return found
+
+
+def test_get_gives_a_value_and_its_range():
+    assert _answers(_Desk(), "get", "fan_on_centi_c") == [("ok", "fan_on_centi_c", "3500", 2000, 5000, None)]
+    assert _answers(_Desk(), "get", "box") == [("ok", "box", "mast", None, None, None)]
+    assert _answers(_Desk(), "get", "colour")[0][:2] == ("unknown", "colour")
+
+
+def test_get_all_gives_every_setting():
+    answers = _answers(_Desk(), "get", "*")
+    assert [answer[1] for answer in answers] == ["box"] + [setting[0] for setting in SETTINGS]
+    for answer, setting in zip(answers[1:], SETTINGS):  # noqa: B905
+        assert answer == ("ok", setting[0], str(setting[1]), setting[2], setting[3], None)
+
+
+def test_set_takes_what_is_in_range():
+    desk = _Desk()
+    assert _answers(desk, "set", "fan_on_centi_c", "3600") == [("ok", "fan_on_centi_c", "3600", 2000, 5000, None)]
+    assert desk.file.values["fan_on_centi_c"] == 3600
+    assert _answers(desk, "set", "box", "table") == [("ok", "box", "table", None, None, None)]
+
+
+def test_set_refuses_what_is_not():
+    desk = _Desk()
+    for setting in SETTINGS:
+        for value in (setting[2] - 1, setting[3] + 1):
+            answer = _answers(desk, "set", setting[0], str(value))[0]
+            assert answer[0] == "refused" and answer[3:5] == setting[2:4], setting[0]
+    for value in ("many", "3.5", "0x10", "99999999999999999999"):
+        assert _answers(desk, "set", "fan_on_centi_c", value)[0][0] == "refused", value
+    assert _answers(desk, "set", "fan_on_centi_c", "3000")[0][0] == "refused"  # under the temperature that stops them
+    assert _answers(desk, "set", "colour", "1")[0][:2] == ("unknown", "colour")
+    assert desk.file.values == defaults()
+
+
+def test_calibrate_keeps_what_was_read_and_what_was_true():
+    desk = _Desk()
+    assert _answers(desk, "calibrate", "battery", 1, 12040) == [("ok", "battery", "11980", None, None, None)]
+    assert desk.file.values["battery_raw1_mv"] == 11980
+    assert desk.file.values["battery_true1_mv"] == 12040
+
+
+def test_calibrate_refuses_a_channel_that_reads_nothing_and_a_point_out_of_range():
+    desk = _Desk()
+    assert _answers(desk, "calibrate", "battery", 1, 30000)[0][0] == "refused"
+    desk.control.uncorrected = UNKNOWN
+    assert _answers(desk, "calibrate", "battery", 1, 12040)[0][0] == "refused"
+    assert desk.file.values == defaults()
+
+
+def test_people_mark_silence_and_switch():
+    desk = _Desk()
+    for kind in ("launch", "landing", "charge", "swap"):
+        assert _answers(desk, "mark", kind)[0][:3] == ("ok", "mark", kind)
+        assert kind in EVENTS
+    assert desk.control.marks == [0, 1, 2, 3]
+    assert _answers(desk, "silence")[0][0] == "ok" and desk.control.silenced == 1
+    assert _answers(desk, "switch", 2, "off")[0][:3] == ("ok", "output2", "off")
+    assert _answers(desk, "switch", 1, "on")[0][0] == "refused"
+    assert desk.control.switched == [(2, 0), (1, 1)]
+
+
+def test_maintenance_is_refused_with_its_reason():
+    desk = _Desk()
+    assert _answers(desk, "maintenance") == [("ok", "maintenance", None, None, None, None)]
+    desk.refusal = "in flight: mark the landing first"
+    assert _answers(desk, "maintenance")[0][0] == "refused"
+    assert _answers(desk, "maintenance")[0][5] == "in_flight:_mark_the_landing_first"
+
+
+def test_a_missing_value_is_refused():
+    for name in ("get", "set", "calibrate", "mark", "switch"):
+        values = [None] * (len(fields_of(name)) - 2)
+        assert _answers(_Desk(), name, *values)[0][0] == "refused", name
