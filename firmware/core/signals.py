@@ -62,8 +62,8 @@ class Signals:
 
     def step(self, step_ms):
         """Lets `step_ms` pass and sets buzzer and lamp."""
-        self._phase_ms = (self._phase_ms + step_ms) % _PERIODS_MS[self.severity]
         slot = self._phase_ms // _SLOT_MS
+        self._phase_ms = (self._phase_ms + step_ms) % _PERIODS_MS[self.severity]
         beeps = self._cause + 1 if self.severity else 1
         self.lamp = 1 if slot < 4 * beeps and slot & 3 < 2 else 0
         self.buzzer = self.lamp if self._sounding() else 0

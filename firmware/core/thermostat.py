@@ -96,7 +96,9 @@ class Thermostat:
             running = self.heat_wanted
         percent = 0
         if running:
-            percent = lowest if self._warmer else self._share
+            percent = self._share if self.heat_wanted else self.percent
+            if self._warmer:
+                percent = min(percent, lowest)
         if charging and percent < lowest:
             percent = lowest
         if fan_fault and percent:

@@ -65,13 +65,13 @@ class Box:
         inputs = self.inputs
         self.noise ^= 1
         if self.battery_mv != UNKNOWN:
-            inputs.monitor_bus = self.battery_mv * 4 // 5 + self.noise
+            inputs.monitor_bus = min(65535, self.battery_mv * 4 // 5 + self.noise)
         if self.battery_ma != UNKNOWN:
             inputs.monitor_shunt = (self.battery_ma * 4 // 5 + self.noise) & 0xFFFF
         check_mv = self.battery_mv if self.check_mv is None else self.check_mv
         if check_mv != UNKNOWN:
             for _ in range(5):
-                inputs.window.put(check_mv * 65535 // 18000 + self.noise)
+                inputs.window.put(min(65535, check_mv * 65535 // 18000 + self.noise))
         self._warmth(inputs)
         self._turn(step_ms)
         inputs.button = self.button

@@ -123,6 +123,13 @@ def test_charging_runs_at_least_at_the_lowest_speed_pause_or_not():
     assert step(thermostat, COLD, 31) == 0
 
 
+def test_what_charging_started_stays_slow_and_runs_its_least_time():
+    thermostat = Thermostat(limits())
+    assert step(thermostat, COLD, 10, charging=1) == 30
+    assert step(thermostat, COLD, 20) == 30
+    assert step(thermostat, COLD) == 0
+
+
 def test_a_warm_intake_caps_the_speed():
     thermostat = started()
     assert step(thermostat, WARM, intake=WARM + 199) == 100

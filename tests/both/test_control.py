@@ -1,0 +1,307 @@
+"""The whole step: what goes in at one end comes out as drives, readings and events at the other."""
+
+from bench import Box
+
+from core import onewire
+from groundbox.wire.line import encode
+from groundbox.wire.messages import (
+    CHANNELS,
+    CHARGE_STATES,
+    LEVELS,
+    MARKS,
+    OUTPUT_STATES,
+    PLACES,
+    SENSOR_STATES,
+    UNKNOWN,
+    fields_of,
+)
+
+LAUNCH = MARKS.index("launch")
+LANDING = MARKS.index("landing")
+
+
+def events(box):
+    found = []
+    for sequence in range(box.outbox.oldest, box.outbox.sequence + 1):
+        name, values = box.outbox.unpack(sequence)
+        if name == "event":
+            found.append((values[1], values[2]))
+    return found
+
+
+def fans(box):
+    return box.control.outputs.fan1_percent, box.control.outputs.fan2_percent
+
+
+def test_a_reading_each_second_numbered_and_dated():
+    box = Box()
+    box.run(5)
+    assert box.outbox.sequence == 5
+    for sequence in range(1, 6):
+        name, values = box.outbox.unpack(sequence)
+        assert name == "reading"
+        assert values[0] == sequence * 1000
+        assert encode(name, ["table", 1, sequence] + values)
+
+
+def test_uneven_steps_still_give_one_reading_a_second():
+    box = Box()
+    ms = 0
+    for step_ms in (100, 130, 90, 110, 99, 101, 400, 2, 68, 100) * 30:
+        box.step(step_ms)
+        ms += step_ms
+    assert box.outbox.sequence == ms // 1000
+    assert box.control.uptime_s * 1000 + box.control.uptime_ms == ms
+
+
+def test_a_step_five_seconds_late_makes_one_reading():
+    box = Box()
+    box.run(3)
+    box.step(5000)
+    assert box.outbox.sequence == 4
+    assert box.control.uptime_s == 8
+
+
+def test_healthy_box():
+    reading = Box().run(10)
+    assert abs(reading.battery_mv - 12500) <= 3
+    assert abs(reading.check_mv - 12500) <= 3
+    assert abs(reading.battery_ma - 2000) <= 3
+    assert abs(reading.case_centi_c - 2500) <= 2
+    assert reading.humidity_centi_percent == UNKNOWN
+    for place in ("battery", "check", "current", "case", "block", "intake"):
+        assert SENSOR_STATES[getattr(reading, place + "_sensor")] == "ok", place
+    assert (reading.fan1_percent, reading.fan1_rpm, reading.fan3_percent, reading.fan3_rpm) == (0, 0, UNKNOWN, UNKNOWN)
+    assert OUTPUT_STATES[reading.output1] == "on"
+    assert PLACES[reading.place] == "ground"
+    assert CHARGE_STATES[reading.charging] == "no"
+
+
+def test_the_thermostat_drives_the_pair():
+    box = Box()
+    box.run(3)
+    assert fans(box) == (0, 0)
+    box.case = 3600
+    reading = box.run(5)
+    assert fans(box) == (100, 100)
+    assert abs(reading.fan1_rpm - 3000) <= 60
+    box.case = 3000
+    box.run(40)
+    assert fans(box) == (0, 0)
+
+
+def test_a_lost_case_sensor_means_fans_full():
+    box = Box()
+    box.run(3)
+    box.case = UNKNOWN
+    box.run(4)
+    assert fans(box) == (0, 0)
+    reading = box.run(1)
+    assert fans(box) == (100, 100)
+    assert SENSOR_STATES[reading.case_sensor] == "silent"
+    assert reading.case_centi_c == UNKNOWN
+    for counts, state in ((65535, "open"), (0, "shorted")):
+        box = Box()
+        box.run(3)
+        box.case_counts = counts
+        reading = box.run(2)
+        assert SENSOR_STATES[reading.case_sensor] == state
+        assert fans(box) == (100, 100)
+        box.case_counts = None
+        box.run(40)
+        assert fans(box) == (0, 0)
+
+
+def test_a_frozen_case_sensor_means_fans_full():
+    box = Box()
+    box.case_counts = 32000
+    box.run(600)
+    assert fans(box) == (0, 0)
+    box.block = 2900
+    reading = box.run(310)
+    assert SENSOR_STATES[reading.case_sensor] == "frozen"
+    assert fans(box) == (100, 100)
+
+
+def test_alone_a_case_sensor_is_frozen_when_its_own_fans_do_not_move_it():
+    box = Box(block_sensor_kind=0, intake_sensor_kind=0)
+    box.case_counts = 20000
+    reading = box.run(250)
+    assert reading.case_centi_c > 3500
+    assert SENSOR_STATES[reading.case_sensor] == "ok"
+    assert SENSOR_STATES[box.run(60).case_sensor] == "frozen"
+
+
+def test_an_intake_fault_moves_no_fan():
+    box = Box()
+    box.run(3)
+    box.intake = UNKNOWN
+    reading = box.run(20)
+    assert SENSOR_STATES[reading.intake_sensor] == "silent"
+    assert fans(box) == (0, 0)
+    assert LEVELS[box.control.signals.severity] == "notice"
+
+
+def test_a_stalled_fan_is_a_fault_urgent_while_charging():
+    box = Box(fan_mode=1)
+    box.case = 3550
+    box.run(10)
+    assert fans(box) == (34, 34)
+    box.stuck = (1,)
+    reading = box.run(6)
+    assert reading.fan1_rpm == 0
+    assert fans(box) == (100, 100)
+    assert LEVELS[box.control.signals.severity] == "notice"
+    box.battery_ma = -3000
+    box.run(6)
+    assert LEVELS[box.control.signals.severity] == "urgent"
+
+
+def test_charging_runs_the_fans():
+    box = Box()
+    box.battery_ma = -3000
+    reading = box.run(6)
+    assert CHARGE_STATES[reading.charging] == "yes"
+    box.run(1)
+    assert fans(box) == (30, 30)
+
+
+def test_low_voltage_drops_what_may_be_dropped_and_says_so():
+    box = Box()
+    box.battery_mv = 11200
+    box.run(30)
+    outputs = box.control.outputs
+    assert (outputs.output1_on, outputs.output2_on) == (1, 0)
+    ((kind, value),) = events(box)
+    assert kind == "output2_dropped"
+    assert abs(value - 1120) <= 1
+    box.battery_mv = 12600
+    box.run(300)
+    assert outputs.output2_on == 0
+    box.battery_ma = -3000
+    box.run(6)
+    assert (outputs.output1_on, outputs.output2_on) == (1, 1)
+    assert [kind for kind, _ in events(box)] == ["output2_on"]
+
+
+def test_after_landing_the_battery_is_spared():
+    box = Box()
+    box.battery_mv = 11850
+    box.control.mark(LAUNCH)
+    box.run(200)
+    assert box.control.outputs.output2_on == 1
+    box.control.mark(LANDING)
+    box.run(60)
+    assert box.control.outputs.output2_on == 0
+
+
+def test_a_person_switches():
+    box = Box()
+    box.run(1)
+    assert box.control.switch(2, 0)
+    assert box.control.outputs.output2_on == 0
+    assert box.control.switch(2, 1)
+    assert box.control.outputs.output2_on == 1
+    assert [kind for kind, _ in events(box)] == ["output2_off", "output2_on"]
+    box = Box(output2_kind=0)
+    assert not box.control.switch(2, 1)
+    assert box.control.outputs.output2_on == 0
+
+
+def test_state_of_the_last_start_comes_back():
+    box = Box()
+    box.control.restore(1, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("dropped"))
+    assert (box.control.outputs.output1_on, box.control.outputs.output2_on) == (1, 0)
+    reading = box.run(5)
+    assert PLACES[reading.place] == "flight"
+    assert OUTPUT_STATES[reading.output2] == "dropped"
+
+
+def test_the_button_marks_and_silences():
+    box = Box()
+    for place, kind in (("flight", "launch"), ("ground", "landing")):
+        box.button = 1
+        box.run(2)
+        assert PLACES[box.control.place] == place
+        assert events(box)[-1][0] == kind
+        box.button = 0
+        box.run(1)
+    assert box.control.landed == 1
+    box.button = 1
+    box.step(300)
+    box.button = 0
+    box.step(100)
+    assert events(box)[-1][0] == "silenced"
+
+
+def test_every_mark_is_an_event():
+    box = Box()
+    for kind in range(len(MARKS)):
+        box.control.mark(kind)
+    assert [kind for kind, _ in events(box)] == list(MARKS)
+
+
+def test_changed_settings_come_into_force_with_all_state_kept():
+    box = Box()
+    box.run(5)
+    values = dict(box.control._limits.settings)
+    values.update({"fan_on_centi_c": 2400, "fan_off_centi_c": 2000, "case_sensor_kind": 3, "output2_kind": 0})
+    box.control.apply(values)
+    box.case_counts = 400
+    reading = box.run(5)
+    assert reading.case_centi_c == 2500
+    assert fans(box) == (100, 100)
+    assert OUTPUT_STATES[reading.output2] == "absent"
+    assert box.control.uptime_s == 10
+
+
+def test_uncorrected_values_for_calibration():
+    box = Box(battery_raw1_mv=11100, battery_true1_mv=11000, battery_raw2_mv=14600, battery_true2_mv=14500)
+    reading = box.run(3)
+    assert abs(reading.battery_mv - 12400) <= 3
+    of = box.control.uncorrected_of
+    assert abs(of(CHANNELS.index("battery")) - 12500) <= 3
+    assert abs(of(CHANNELS.index("check")) - 12500) <= 3
+    assert abs(of(CHANNELS.index("current")) - 2000) <= 3
+    for name in ("case", "block", "intake"):
+        assert abs(of(CHANNELS.index(name)) - 2500) <= 3
+    box.case_counts = 65535
+    box.battery_mv = UNKNOWN
+    box.run(6)
+    assert of(CHANNELS.index("case")) == UNKNOWN
+    assert of(CHANNELS.index("battery")) == UNKNOWN
+
+
+def test_whatever_the_sensors_say_the_line_can_be_sent():
+    extremes = (
+        {"battery_mv": 40000, "check_mv": 18000, "battery_ma": 40000, "case": 12400, "block": -3900},
+        {"battery_mv": 0, "check_mv": 0, "battery_ma": -40000, "case": -3900, "block": 12400},
+        {"battery_mv": 31000, "check_mv": 17000, "battery_ma": -32000},
+        {"battery_mv": UNKNOWN, "check_mv": UNKNOWN, "battery_ma": UNKNOWN, "block": UNKNOWN, "intake": UNKNOWN},
+    )
+    for changes in extremes:
+        box = Box()
+        for name in changes:
+            setattr(box, name, changes[name])
+        box.run(8)
+        for sequence in range(1, box.outbox.sequence + 1):
+            name, values = box.outbox.unpack(sequence)
+            assert encode(name, ["x", 1, sequence] + values)
+
+
+def test_every_field_of_the_reading_is_filled():
+    """A field added to the registry and forgotten here would stay as it was made."""
+    box = Box(humidity_fitted=1, fan3_kind=2, fan4_kind=2)
+    box.inputs.humidity_centi_percent = 4000
+    box.case = 3600
+    reading = box.run(3)
+    for field in fields_of("reading")[4:]:
+        if not isinstance(field[1], tuple):
+            assert getattr(reading, field[0]) != UNKNOWN, field[0]
+
+
+def test_a_start_onewire_sensors_have_not_answered_yet():
+    box = Box(case_sensor_kind=3)
+    box.case_counts = onewire.SHORTED
+    assert SENSOR_STATES[box.run(2).case_sensor] == "shorted"
+    assert fans(box) == (100, 100)

@@ -1,0 +1,135 @@
+"""Buzzer, lamp, button, deadlines."""
+
+from bench import limits
+
+from core.alive import Alive
+from core.button import Button
+from core.signals import Signals
+
+
+def heard(signals, seconds):
+    """Numbers of beeps in each group heard, and of flashes in all."""
+    groups = []
+    flashes = 0
+    quiet_ms = 10000
+    before = lamp = 0
+    for _ in range(seconds * 10):
+        signals.step(100)
+        if signals.lamp and not lamp:
+            flashes += 1
+        lamp = signals.lamp
+        if signals.buzzer and not before:
+            if quiet_ms > 400:
+                groups.append(0)
+            groups[-1] += 1
+        quiet_ms = 0 if signals.buzzer else quiet_ms + 100
+        before = signals.buzzer
+    return groups, flashes
+
+
+def judged(low_voltage=0, case_heat=0, fault=0, charge=0):
+    signals = Signals(limits())
+    signals.judge(low_voltage, case_heat, fault, charge)
+    return signals
+
+
+def test_all_well_is_quiet_and_the_lamp_shows_life():
+    assert heard(judged(), 20) == ([], 4)
+
+
+def test_so_many_beeps_tell_what_and_their_pace_how_bad():
+    assert heard(judged(low_voltage=1), 40)[0] == [1] * 4
+    assert heard(judged(case_heat=1), 40)[0] == [2] * 4
+    assert heard(judged(fault=2), 40)[0] == [3] * 10
+    assert heard(judged(charge=3), 40)[0][:20] == [4] * 20
+
+
+def test_the_worst_is_told_and_of_equals_the_battery():
+    assert set(heard(judged(low_voltage=1, case_heat=2), 20)[0]) == {2}
+    assert set(heard(judged(low_voltage=2, case_heat=2, fault=2), 20)[0]) == {1}
+
+
+def test_silenced_until_worse():
+    signals = judged(low_voltage=1)
+    signals.silence()
+    assert heard(signals, 60) == ([], 6)
+    signals.judge(2, 0, 0, 0)
+    assert heard(signals, 4)[0] == [1]
+
+
+def test_silenced_until_something_else_comes():
+    signals = judged(low_voltage=3)
+    signals.silence()
+    signals.judge(3, 1, 0, 0)
+    assert heard(signals, 4)[0]
+
+
+def test_gone_and_come_again_sounds_again():
+    signals = judged(low_voltage=2)
+    signals.silence()
+    signals.judge(0, 0, 0, 0)
+    signals.judge(2, 0, 0, 0)
+    assert heard(signals, 4)[0]
+
+
+def test_silence_ends():
+    signals = judged(low_voltage=2)
+    signals.silence()
+    assert heard(signals, 600)[0] == []
+    assert heard(signals, 4)[0]
+
+
+def test_a_press_is_confirmed_once():
+    for beeps in (1, 2):
+        signals = judged()
+        signals.confirm(beeps)
+        seen = []
+        for _ in range(20):
+            signals.step(100)
+            seen.append(signals.buzzer)
+        assert sum(seen) == 3 * beeps
+        assert seen[-1] == 0
+
+
+def pressed(button, held_ms, step_ms=100):
+    short = long = 0
+    for _ in range(held_ms // step_ms):
+        button.step(step_ms, 1)
+        short += button.short
+        long += button.long
+    for _ in range(3):
+        button.step(step_ms, 0)
+        short += button.short
+        long += button.long
+    return short, long
+
+
+def test_short_and_long_press():
+    button = Button()
+    for held_ms, presses in (
+        (0, (0, 0)),
+        (100, (1, 0)),
+        (1400, (1, 0)),
+        (1500, (0, 1)),
+        (60000, (0, 1)),
+        (200, (1, 0)),
+    ):
+        assert pressed(button, held_ms) == presses, held_ms
+    assert pressed(button, 10000, 250) == (0, 1)
+
+
+def test_each_task_has_its_own_deadline():
+    alive = Alive((1000, 3000))
+    for _ in range(10):
+        alive.step(100)
+        alive.mark(1)
+    assert not alive.late(0)
+    alive.step(1)
+    assert alive.late(0)
+    assert not alive.late(1)
+    alive.mark(0)
+    assert not alive.late(0)
+    for _ in range(1000000 // 1000):
+        alive.step(1000)
+    assert alive.late(0)
+    assert alive.late(1)
