@@ -32,6 +32,7 @@ WALL_START_K = 5.0  # assumed: 1 sd of the walls' first temperature about the ai
 SENSOR_K = 0.03  # a residual is never taken to be surer than this
 MOST_ALIKE = 0.98
 ROUNDS = 4
+MOST_TRIES = 30
 DRAWS = 60
 CASE = len(NAMES)
 # Heat of unknown cause on the walls can pass for walls of another kind: where nobody noted the sun these stay as known.
@@ -192,7 +193,7 @@ class _Problem:
         """The best point, its noise learned on the way."""
         x = self.centre
         for _ in range(ROUNDS):
-            x = least_squares(self.residuals, x, jac=self.slopes, method="lm", xtol=1e-6, ftol=1e-6).x
+            x = least_squares(self.residuals, x, jac=self.slopes, method="lm", ftol=1e-5, max_nfev=MOST_TRIES).x
             self.learn_noise(x)
         return x
 
@@ -210,7 +211,8 @@ class _Problem:
                 pulls = pulls + np.outer(pull, pull)
             row += len(s.dt_s)
         widened = np.sqrt(np.maximum(np.diag(curved @ pulls @ curved) / np.diag(curved), 1.0))
-        return curved * np.outer(widened, widened)
+        widest: Array = curved * widened[:, None] * widened[None, :]
+        return widest
 
     def learn_noise(self, x: Array) -> None:
         """Take sigma and likeness of neighbours from the errors at `x`."""
