@@ -1,8 +1,10 @@
 """State of charge and runtime left, recursively from readings: the one class the rest of the program talks to."""
 
 import math
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +15,9 @@ from groundbox.battery.forward import Stretch, hours_left, quantiles
 from groundbox.battery.load import RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
+from groundbox.battery.state import FORM, bank_from, bank_state
 from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
+from groundbox.errors import BadInput
 
 __all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
@@ -45,6 +49,23 @@ class _Pending:
     measured_charge: float = 0.0
     volt_hours: float = 0.0
     last_rate: float = 0.0
+
+
+_PLAIN_STATE = (
+    "start_soc",
+    "t_s",
+    "volts",
+    "amps",
+    "block_c",
+    "charging",
+    "measured",
+    "known",
+    "loaded_hours",
+    "loaded_charge",
+    "rest_hours",
+    "typical_s",
+    "restless",
+)
 
 
 class Estimator:
@@ -207,6 +228,32 @@ class Estimator:
     def _bank(self) -> Bank:
         assert self.bank is not None
         return self.bank
+
+    # -- state ------------------------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, object]:
+        """All that is needed to go on after a restart, as JSON-able values (about 100 kB)."""
+        kept: dict[str, object] = {name: getattr(self, name) for name in _PLAIN_STATE}
+        kept["form"] = FORM
+        kept["pending"] = asdict(self._pending)
+        kept["load"] = {**asdict(self.load), "steps": [list(step) for step in self.load.steps]}
+        kept["bank"] = None if self.bank is None else bank_state(self.bank)
+        return kept
+
+    @classmethod
+    def resume(cls, papers: Papers, limits: Limits, state: dict[str, Any]) -> "Estimator":
+        """The estimator that `state` was taken from; the papers and limits may have changed since."""
+        if state.get("form") != FORM:
+            raise BadInput("estimator state", "form", f"is {state.get('form')!r}, not {FORM}; start anew")
+        estimator = cls(papers, limits, start_soc=state["start_soc"])
+        for name in _PLAIN_STATE:
+            setattr(estimator, name, state[name])
+        estimator._pending = _Pending(**state["pending"])
+        load = dict(state["load"])
+        load["steps"] = deque((seconds, charge) for seconds, charge in load["steps"])
+        estimator.load = RecentLoad(**load)
+        estimator.bank = None if state["bank"] is None else bank_from(state["bank"])
+        return estimator
 
     # -- answers out ------------------------------------------------------------------------------------------------
 

@@ -27,6 +27,7 @@ LOAD_RATE = 0.004
 DIP = 0.03  # charge at the start of a discharge in which the voltage dips and says nothing
 POINTS, INDEPENDENT = 80, 12  # points kept of a run, and how many of them count as independent
 MISFIT_VOLTS = 0.006
+UNSEEN_VOLTS = 0.009  # per cell: what a curve learnt from one run is off by in another
 RUN_CAPACITY_SD, START_SD = 0.03, 0.03
 PER_RUN = 3  # capacity, offset and start charge of each run
 
@@ -134,7 +135,7 @@ def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Arr
     x, covariance = solve(residuals, start, lower)
     extra = x[9:].reshape(-1, PER_RUN)
     left = np.concatenate([_misfit(x[:9], run, own) for run, own in zip(runs, extra, strict=True)])
-    error = float(np.hypot(np.sqrt(np.mean(left**2)), MISFIT_VOLTS / np.sqrt(len(runs))))
+    error = float(np.hypot(np.sqrt(np.mean(left**2)), UNSEEN_VOLTS / len(runs) ** 0.75))
     profile = Profile(mean=x[:9], covariance=covariance[:9, :9], error_volts=error, worn_share=0.0)
     return profile, extra
 

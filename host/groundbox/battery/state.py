@@ -1,0 +1,57 @@
+"""An estimator's state as plain JSON values, so that a restarted host goes on where the last one stopped."""
+
+import base64
+import zlib
+from dataclasses import fields
+
+import numpy as np
+
+from groundbox.battery.bank import Bank
+from groundbox.battery.curve import Array
+from groundbox.errors import BadInput
+
+FORM = 1
+_UPPER = np.triu_indices(8)
+
+
+def _packed(values: Array) -> str:
+    return base64.b64encode(zlib.compress(np.ascontiguousarray(values, dtype="<f4").tobytes())).decode("ascii")
+
+
+def _unpacked(text: str, shape: tuple[int, ...]) -> Array:
+    return np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype="<f4").astype(float).reshape(shape)
+
+
+def bank_state(bank: Bank) -> dict[str, object]:
+    """The bank's arrays, packed; covariances by their upper triangle."""
+    state: dict[str, object] = {"members": len(bank.drawn)}
+    for field in fields(bank):
+        value = getattr(bank, field.name)
+        if field.name == "covariance":
+            value = value[:, _UPPER[0], _UPPER[1]]
+        state[field.name] = _packed(value) if isinstance(value, np.ndarray) else value
+    return state
+
+
+def _covariance(text: str, members: int) -> Array:
+    covariance = np.zeros((members, 8, 8))
+    covariance[:, _UPPER[0], _UPPER[1]] = _unpacked(text, (members, 36))
+    return np.asarray(covariance + np.triu(covariance, 1).transpose(0, 2, 1))
+
+
+def bank_from(state: dict[str, object]) -> Bank:
+    """The bank that `bank_state` packed; BadInput when the state is of another form or damaged."""
+    try:
+        members = int(str(state["members"]))
+        shapes = {"wells": (members, 4), "mean": (members, 8)}
+        values: dict[str, object] = {}
+        for field in fields(Bank):
+            value = state[field.name]
+            if field.name == "covariance":
+                value = _covariance(str(value), members)
+            elif isinstance(value, str):
+                value = _unpacked(value, shapes.get(field.name, (members,)))
+            values[field.name] = value
+        return Bank(**values)  # type: ignore[arg-type]
+    except (KeyError, ValueError, TypeError, zlib.error) as error:
+        raise BadInput("estimator state", "", f"is damaged or of another version ({error}); start anew") from error
