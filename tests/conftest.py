@@ -1,8 +1,14 @@
-"""Lets CPython import the firmware's modules as a board does: from its root, with `const` at hand."""
+"""Lets CPython import the firmware's modules as a board does, and finds the interpreter with a 32-bit object model."""
 
+import os
+import shutil
+import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
+
+import pytest
 
 _ROOT = Path(__file__).parents[1]
 sys.path[:0] = [str(_ROOT / "firmware"), str(_ROOT / "tests" / "both")]
@@ -10,3 +16,24 @@ sys.path[:0] = [str(_ROOT / "firmware"), str(_ROOT / "tests" / "both")]
 _micropython = ModuleType("micropython")
 _micropython.const = lambda value: value  # type: ignore[attr-defined]
 sys.modules.setdefault("micropython", _micropython)
+
+
+@pytest.fixture(scope="session")
+def on_32_bit() -> Callable[..., str]:
+    """Runs code on MicroPython with 31-bit small integers, as on a board; gives what it printed.
+
+    Needs node and GROUNDBOX_NODE_MODULES, the folder npm installed @micropython/micropython-webassembly-pyscript into.
+    """
+    modules = os.environ.get("GROUNDBOX_NODE_MODULES", "")
+    node = shutil.which("node")
+    if not modules or not node or not Path(modules, "@micropython/micropython-webassembly-pyscript").is_dir():
+        pytest.skip("no 32-bit MicroPython: GROUNDBOX_NODE_MODULES names no folder with its npm package, or no node")
+    script = str(_ROOT / "tests" / "board" / "wasm32.mjs")
+
+    def run(code: str, *directories: Path) -> str:
+        command = [node, script, modules, code, *map(str, directories)]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    return run
