@@ -1,0 +1,198 @@
+"""board.py and what it opens, on the real interpreter with still peripherals."""
+
+from collections.abc import Callable
+
+OnBoard = Callable[..., str]
+
+_OPEN = """
+import machine
+from board import Board
+from core.inout import Inputs, Outputs
+from groundbox.wire.messages import UNKNOWN
+from groundbox.wire.settings import defaults
+from pins import PINS, RP2, ESP32
+settings = defaults()
+board = Board()
+board.hold(True, False)
+board.inputs = inputs = Inputs()
+outputs = Outputs()
+"""
+
+
+def test_outputs_have_their_kept_state_from_the_first_moment(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+outputs.output2_on = 0
+board.fit(settings)
+board.sense(100)
+board.drive(outputs)
+assert machine.pins[PINS["outputs"][0]] == [0], machine.pins  # low is on
+assert machine.pins[PINS["outputs"][1]] == [1], machine.pins
+outputs.output2_on = 1
+board.drive(outputs)
+assert machine.pins[PINS["outputs"][1]] == [1, 0]
+"""
+    )
+
+
+def test_fans_run_full_until_told_and_low_is_full(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+board.fit(settings)
+drives = [machine.pwms[pin] for pin in PINS["fan_drives"] if pin in machine.pwms]
+assert len(drives) == 2  # as many as are fitted
+assert [drive.duty for drive in drives] == [0, 0]
+for percent, duty in ((0, 65535), (50, 32768), (100, 0)):
+    outputs.fan1_percent = percent
+    board.drive(outputs)
+    assert drives[0].duty == duty, drives[0].duty
+assert drives[1].duty == 65535
+"""
+    )
+
+
+def test_tachometer_pulses_are_counted_and_wrap(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+board.fit(settings)
+tach = machine.irqs[PINS["fan_tachs"][1]]
+for _ in range(65537):
+    tach(None)
+assert list(inputs.pulses) == [0, 1, 0, 0]
+settings["fan2_tach"] = 0
+board.fit(settings)
+assert machine.irqs[PINS["fan_tachs"][1]] is None
+"""
+    )
+
+
+def test_inputs_are_what_the_peripherals_say(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+board.fit(settings)
+board.sense(100)
+assert (inputs.monitor_bus, inputs.monitor_shunt) == (9584, 0x0640)
+assert machine.registers[0] == 0x4527, hex(machine.registers[0])  # configured
+assert (inputs.case_raw, inputs.intake_raw, inputs.block_raw) == (32768, 32768, 32768)
+assert inputs.button == 0
+machine.pressed = 1
+board.sense(100)
+assert inputs.button == 1
+(timer,) = machine.timers
+assert timer.freq == board.sample_hz == 500
+for _ in range(50):
+    timer.callback(timer)
+inputs.window.take()
+assert (inputs.window.count, inputs.window.low, inputs.window.high) == (50, 43690, 43690)
+"""
+    )
+
+
+def test_the_sample_rate_is_what_the_port_takes_and_a_change_counts_at_once(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+settings["sample_hz"] = 2000
+board.fit(settings)
+assert board.sample_hz == machine.timers[0].freq == RP2["most_sample_hz"]
+settings["sample_hz"] = 200
+board.fit(settings)
+assert [timer.freq for timer in machine.timers] == [200] == [board.sample_hz]
+settings["check_adc_fitted"] = 0
+board.fit(settings)
+assert machine.timers == [] and board.sample_hz == 10
+"""
+    )
+
+
+def test_a_stranger_at_the_monitors_address_is_not_believed(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+machine.registers[0xFE] = 0x1234
+board.fit(settings)
+for _ in range(30):
+    board.sense(100)
+    assert inputs.monitor_bus == inputs.monitor_shunt == UNKNOWN
+machine.registers[0xFE] = 0x5449
+for _ in range(11):
+    board.sense(100)
+assert inputs.monitor_bus == 9584
+del machine.registers[2]
+board.sense(100)
+assert inputs.monitor_bus == inputs.monitor_shunt == UNKNOWN
+"""
+    )
+
+
+def test_a_1_wire_sensor_is_read_in_short_pieces(on_board: OnBoard) -> None:
+    """25.0625 C is 0191 (DS18B20 data sheet, table of temperatures); three sensors in turn."""
+    on_board(
+        """
+from probe import Probe
+from groundbox.wire.messages import UNKNOWN
+
+class Bus:
+    def __init__(self):
+        self.present = True
+        self.took_us = 0
+        self.answer = []
+        self.converted_ms = None
+    def reset(self):
+        self.took_us += 1000
+        return self.present
+    def writebyte(self, value):
+        self.took_us += 600
+        if value == 0x44:
+            self.converted_ms = now_ms
+        elif value == 0xBE:
+            assert now_ms - self.converted_ms >= 750
+            self.answer = [0x91, 0x01, 0x4B, 0x46, 0x7F, 0xFF, 0x0F, 0x10, 0x25]
+    def readbyte(self):
+        self.took_us += 600
+        return self.answer.pop(0)
+
+from core.onewire import crc8
+bus = Bus()
+good = bytearray([0x91, 0x01, 0x4B, 0x46, 0x7F, 0xFF, 0x0F, 0x10, 0])
+check = crc8(good, 8)
+now_ms = 0
+probe = Probe(bus)
+read_at = []
+for step in range(400):
+    before = bus.took_us
+    if bus.answer:
+        bus.answer[-1] = check
+    raw = probe.read(100, step % 3 == 0)
+    assert bus.took_us - before <= 2500
+    assert bus.took_us == before or step % 3 == 0
+    if raw != UNKNOWN:
+        assert raw == 0x0191
+        read_at.append(now_ms)
+    if step == 200:
+        bus.present = False
+    if step == 250:
+        bus.present = True
+    now_ms += 100
+gaps = [b - a for a, b in zip(read_at, read_at[1:])]
+assert len(read_at) > 12 and sorted(gaps)[-2] <= 2500, gaps
+"""
+    )
+
+
+def test_both_pin_tables_are_complete_and_use_no_pin_twice(on_board: OnBoard) -> None:
+    on_board(
+        _OPEN
+        + """
+for table in (RP2, ESP32):
+    assert set(table) == set(RP2)
+    used = [table[name] for name in ("button", "lamp", "buzzer", "divider")] + list(table["i2c"][1:])
+    for name in ("outputs", "onewire", "ntc", "fan_drives", "fan_tachs"):
+        used += [pin for pin in table[name] if pin is not None]
+    assert len(used) == len(set(used)), sorted(used)
+"""
+    )

@@ -1,0 +1,298 @@
+"""Restarts: what is kept, what is held, what bites and what only begins again."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from groundbox.rig.bench import Bench, Message
+from groundbox.rig.happenings import Happening
+from groundbox.wire.messages import fields_of
+
+NewBench = Callable[..., Bench]
+
+
+def _field(message: Message, name: str) -> int | str | None:
+    return message[1][[field[0] for field in fields_of(message[0])].index(name)]
+
+
+def _events(messages: list[Message]) -> list[int | str | None]:
+    return [_field(message, "kind") for message in messages if message[0] == "event"]
+
+
+def _hello(messages: list[Message]) -> Message:
+    return next(message for message in messages if message[0] == "hello")
+
+
+def _answers(messages: list[Message]) -> list[int | str | None]:
+    return [_field(message, "result") for message in messages if message[0] == "answer"]
+
+
+def _spoil(tmp_path: Path, file: str, code: str) -> None:
+    """Appends to one of the staged firmware's files."""
+    path = tmp_path / "flash" / file
+    path.write_text(path.read_text() + "\n\n" + code)
+
+
+def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
+    board = bench()
+    first = _hello(board.run_for(3))
+    board.say("set", ["mast", 1, "low_urgent_mv", "11500"])
+    board.say("set", ["mast", 2, "low_urgent_mv", "9000"])
+    messages = board.run_for(2)
+    assert _answers(messages) == ["ok", "refused"]
+    assert "settings_changed" in _events(messages)
+    board.world.power_cut()
+    board.run_for(2)
+    board.say("who", ["mast", 3])
+    board.say("get", ["mast", 4, "low_urgent_mv"])
+    messages = board.run_for(2)
+    second = _hello(messages)
+    assert _field(second, "boot") == _field(first, "boot") + 1
+    assert _field(second, "settings") != _field(first, "settings")
+    assert _field(second, "reset_cause") == "power"
+    assert [_field(message, "value") for message in messages if message[0] == "answer"] == ["11500"]
+
+
+def test_damaged_settings_do_not_stop_a_start(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    for slot in "ab":
+        (tmp_path / "flash" / f"settings.{slot}").write_bytes(b"\x00\xff" * 50)
+        (tmp_path / "flash" / f"kept.{slot}").write_bytes(b"")
+    messages = board.run_for(5)
+    assert "settings_fallback" in _events(messages)
+    assert [message for message in messages if message[0] == "reading"]
+    assert str(_field(_hello(messages), "box")).startswith("box-")
+
+
+def test_a_box_without_sensors_still_starts_and_says_what_is_missing(bench: NewBench) -> None:
+    happenings = [Happening(at_s=0, thing=name, value="open") for name in ("case", "intake", "block")]
+    happenings.append(Happening(at_s=0, thing="monitor", value="silent"))
+    messages = bench(happenings=happenings).run_for(30)
+    reading = messages[-1]
+    assert _field(reading, "battery_sensor") == "silent"
+    assert _field(reading, "battery_mv") is not None, "the divider takes over"
+    assert _field(reading, "case_sensor") == "open"
+    assert _field(reading, "case_centi_c") is None
+    assert _field(reading, "fan1_percent") == 100
+
+
+def test_a_monitor_that_comes_back_is_configured_again(bench: NewBench) -> None:
+    happenings = [
+        Happening(at_s=5, thing="monitor", value="silent"),
+        Happening(at_s=20, thing="monitor", value="sound"),
+    ]
+    board = bench(happenings=happenings)
+    assert _field(board.run_for(18)[-1], "current_sensor") == "silent"
+    assert _field(board.run_for(8)[-1], "current_sensor") == "ok"
+
+
+def test_case_by_1_wire_sensor_stays_fresh(bench: NewBench) -> None:
+    board = bench(board_settings={"case_sensor_kind": 3, "block_sensor_kind": 3, "intake_sensor_kind": 3})
+    readings = [message for message in board.run_for(60) if message[0] == "reading"][6:]
+    for sensor in ("case_sensor", "block_sensor", "intake_sensor"):
+        assert {_field(reading, sensor) for reading in readings} == {"ok"}
+    assert {_field(reading, "fan1_percent") for reading in readings} == {0}
+    assert max(_field(reading, "worst_step_us") for reading in readings) < 6000
+    assert abs(_field(readings[-1], "case_centi_c") - 100 * board.box.case.air_c) < 60
+
+
+def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -> None:
+    board = bench()
+    seen = []
+    feel = board.world._wiring.drive
+
+    def watch(levels: list[int]) -> None:
+        feel(levels)
+        if not seen or seen[-1] != board.box.output_on:
+            seen.append(list(board.box.output_on))
+
+    board.world._wiring.drive = watch
+    board.run_for(3)
+    board.say("switch", ["mast", 1, 2, "off"])
+    assert _answers(board.run_for(2)) == ["ok"]
+    assert seen == [[True, True], [True, False]]
+    board.world.power_cut()
+    messages = board.run_for(3)
+    assert seen == [[True, True], [True, False], [True, True], [True, False]]
+    assert _field(messages[-1], "output2") == "off"
+    assert not [kind for kind in _events(messages) if str(kind).startswith("output")]
+
+
+def test_flight_outlasts_a_reset(bench: NewBench) -> None:
+    board = bench()
+    board.run_for(3)
+    board.say("mark", ["mast", 1, "launch"])
+    board.run_for(2)
+    board.world.power_cut()
+    assert _field(board.run_for(3)[-1], "place") == "flight"
+
+
+def test_the_button_marks_when_held_and_silences_when_tapped(bench: NewBench) -> None:
+    presses = [(5, "pressed"), (7, "released"), (10, "pressed"), (10.3, "released"), (15, "pressed"), (17, "released")]
+    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    assert _events(board.run_for(20)) == ["started", "launch", "silenced", "landing"]
+
+
+def test_a_hung_link_is_started_again_while_control_goes_on(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    _spoil(
+        tmp_path,
+        "uplink_serial.py",
+        """
+_sound_run = SerialUplink.run
+_hung = []
+
+
+async def _run(self, alive, pace):
+    if not _hung:
+        _hung.append(1)
+        for _ in range(100):
+            self.turn()
+            alive()
+            await pace.wait()
+        await asyncio.sleep_ms(1 << 28)
+    await _sound_run(self, alive, pace)
+
+
+SerialUplink.run = _run
+""",
+    )
+    early = board.run_for(12)
+    assert len(board.run_for(3)) == 0, "it hangs"
+    late = board.run_for(70)
+    assert _hello(late)
+    assert "link_restarted" in _events(late)
+    readings = {_field(message, "sequence") for message in early + late if message[0] != "hello"}
+    assert readings >= set(range(1, 70)), "what was measured meanwhile follows"
+    assert board.world.starts == 1
+    health = [message for message in late if message[0] == "health"][-1]
+    assert (_field(health, "link_restarts"), _field(health, "late_steps")) == (1, 0)
+
+
+def test_a_link_that_fails_is_reported_and_started_again(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    _spoil(
+        tmp_path,
+        "uplink_serial.py",
+        """
+_sound_turn = SerialUplink.turn
+_failed = []
+
+
+def _turn(self):
+    if self._desk.control.uptime_s == 5 and not _failed:
+        _failed.append(1)
+        raise ValueError("seeded")
+    return _sound_turn(self)
+
+
+SerialUplink.turn = _turn
+""",
+    )
+    messages = board.run_for(20)
+    assert b"ValueError: seeded" in board.console.heard
+    assert "link_restarted" in _events(messages)
+    assert len([message for message in messages if message[0] == "hello"]) == 2
+    assert board.world.starts == 1
+
+
+def test_hung_control_is_ended_by_the_watchdog_and_started_again(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    _spoil(
+        tmp_path,
+        "core/control.py",
+        """
+_sound_step = Control.step
+
+
+def _step(self, step_ms, inputs):
+    if self.uptime_s == 10:
+        raise OSError("seeded")
+    _sound_step(self, step_ms, inputs)
+
+
+Control.step = _step
+""",
+    )
+    messages = board.run_for(26)
+    assert b"OSError: seeded" in board.console.heard, "the link still tells what is wrong"
+    hellos = [message for message in messages if message[0] == "hello"]
+    assert [_field(message, "reset_cause") for message in hellos] == ["power", "watchdog"]
+    assert board.world.starts == 2
+
+
+def test_one_bad_step_is_reported_and_control_goes_on(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    _spoil(
+        tmp_path,
+        "core/control.py",
+        """
+_sound_step = Control.step
+_failed = []
+
+
+def _step(self, step_ms, inputs):
+    if self.uptime_s == 10 and not _failed:
+        _failed.append(1)
+        raise OSError("seeded")
+    _sound_step(self, step_ms, inputs)
+
+
+Control.step = _step
+""",
+    )
+    board.run_for(60)
+    assert board.console.heard.count(b"OSError: seeded") == 1
+    assert board.world.starts == 1
+
+
+def test_a_start_that_fails_is_told_and_tried_again(bench: NewBench, tmp_path: Path) -> None:
+    board = bench()
+    _spoil(tmp_path, "desk.py", "raise ImportError('seeded')")
+    board.run_for(9)
+    assert board.console.heard.count(b"ImportError: seeded") >= 2
+    assert board.world.starts >= 3
+
+
+def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench) -> None:
+    board = bench()
+    board.run_for(3)
+    board.say("switch", ["mast", 1, 2, "off"])
+    board.say("maintenance", ["mast", 2])
+    messages = board.run_for(4)
+    assert _answers(messages) == ["ok", "ok"]
+    assert board.world.starts == 2
+    assert board.console.heard.rstrip().endswith(b"maintenance: files can be copied; the next reset ends it")
+    assert board.run_for(60) == []
+    assert board.world.starts == 2, "no watchdog"
+    assert board.box.output_on == [True, False]
+    assert board.box.lamp
+    assert {fan.drive for fan in board.box.fans} == {1.0}
+    board.world.power_cut()
+    messages = board.run_for(5)
+    assert _field(_hello(messages), "reset_cause") == "maintenance"
+    assert _field(messages[-1], "output2") == "off"
+    board.world.power_cut()
+    assert _field(_hello(board.run_for(3)), "reset_cause") == "power"
+
+
+def test_no_maintenance_in_flight(bench: NewBench) -> None:
+    board = bench()
+    board.run_for(3)
+    board.say("mark", ["mast", 1, "launch"])
+    board.say("maintenance", ["mast", 2])
+    assert _answers(board.run_for(5)) == ["ok", "refused"]
+    assert board.world.starts == 1
+
+
+def test_the_button_held_at_power_on_and_let_go_asks_for_maintenance(bench: NewBench) -> None:
+    presses = [(0, "pressed"), (4.5, "released")]
+    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    assert board.run_for(10) == []
+    assert b"maintenance" in board.console.heard
+
+
+def test_a_stuck_button_only_delays_a_start(bench: NewBench) -> None:
+    board = bench(happenings=[Happening(at_s=0, thing="button", value="pressed")])
+    messages = board.run_for(20)
+    assert _field(_hello(messages), "reset_cause") == "power"
+    assert [message for message in messages if message[0] == "reading"]
