@@ -30,8 +30,10 @@ class Pin:
     def value(self, level=None):
         if level is None:
             return 1 - pressed
-        if pins[self.number][-1] != level:
-            pins[self.number].append(level)
+        told = pins[self.number]
+        if told[-1] != level:
+            told.append(level)
+            del told[:-4]
         return None
 
     def irq(self, handler=None, trigger=0, hard=False):
