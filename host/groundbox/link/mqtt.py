@@ -13,9 +13,9 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import LinkError, WireError
-from groundbox.link.clock import BoardClock
 from groundbox.link.decode import Frame
 from groundbox.link.items import Told, command_values, to_item
+from groundbox.link.known import Dated, Known
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.link.tally import Tally
@@ -51,7 +51,8 @@ class MqttSource:
     def __init__(self, arrivals: Arrivals, clocks: Clocks, broker: Broker, client_id: str = "groundbox-host") -> None:
         self._arrivals, self._clocks, self._broker = arrivals, clocks, broker
         self._source = f"{broker.host}:{broker.port}"
-        self._board_clocks: dict[str, BoardClock] = {}
+        self._known = Known()
+        self._boxes: set[str] = set()
         self._refused: dict[str, str] = {}
         self._tally = Tally(self._source)
         self._stopping = False
@@ -72,7 +73,7 @@ class MqttSource:
     def tell_stored(self, stored: Iterable[Stored]) -> None:
         """See Source."""
         for one in stored:
-            if one.box not in self._board_clocks:
+            if one.box not in self._boxes:
                 continue
             fields: dict[str, int | str | None] = {"stored_boot": one.boot, "stored_sequence": one.sequence}
             values = command_values("stored", one.box, 0, fields)
@@ -177,19 +178,16 @@ class MqttSource:
             )
         return False
 
-    def _dated(self, frame: Frame, retained: bool) -> dict[str, object]:
+    def _dated(self, frame: Frame, retained: bool) -> Dated:
         """The time of a message; one that the broker kept says nothing by when it comes."""
         now, fields = self._clocks.now(), frame.fields
-        box, boot, uptime_ms = fields["box"], fields["boot"], fields.get("uptime_ms")
-        clock = self._board_clocks.setdefault(str(box), BoardClock(str(box)))
+        box, boot, uptime_ms = str(fields["box"]), fields["boot"], fields.get("uptime_ms")
+        self._boxes.add(box)
         if not isinstance(boot, int) or not isinstance(uptime_ms, int):
             return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
         if not retained:
-            clock.heard(boot, uptime_ms, received_wall_s=now.wall_s)
-        wall = clock.wall(boot, uptime_ms)
-        if wall is None:
-            return {}
-        return {"wall_s": wall.wall_s, "wall_uncertainty_s": wall.uncertainty_s, "wall_source": wall.source}
+            self._known.clock(box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
+        return self._known.dated(box, boot, uptime_ms)
 
     def _complain(self, sentence: str) -> None:
         if self._connected is not False:

@@ -9,32 +9,21 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
-from typing import TypedDict
 
 from groundbox.errors import WireError
-from groundbox.link.clock import BoardClock
+from groundbox.link import notes
+from groundbox.link.asking import CLOCK_SET_S, Asking
 from groundbox.link.decode import ConsoleText, Corrupt, Decoder, Found, Frame, OtherRegistry
 from groundbox.link.items import to_item
+from groundbox.link.known import Known
 from groundbox.link.missing import Missing
 from groundbox.link.questions import Moment, Questions
 from groundbox.link.tally import Tally
 from groundbox.model import Answer, Hello, Item, LinkNote, StartTime, Stored, from_wire
 from groundbox.wire.messages import BY_NAME, checksum
 
-ASK_WHO_S = 1.0
-SILENT_S = 5.0  # then the board is asked who it is
-REFUSED_S = 20.0  # how often a board whose data is not decoded is asked again
-ASK_CLOCK_S = 30.0
-CLOCK_LOST_S = 3.0  # a question for the clock not answered by then is asked again
-CLOCK_SET_S = 0.5
 INTRODUCED_S = 5.0  # without an answer for the clock by then, records go on with the time they came
 HELD = 64
-
-
-class _Dated(TypedDict, total=False):
-    wall_s: float
-    wall_uncertainty_s: float
-    wall_source: str
 
 
 class Session:
@@ -42,7 +31,7 @@ class Session:
 
     Args:
         source: the port's name.
-        clocks: time mappings by box; outlive the connection.
+        known: what outlives the connection.
         first_command: number before the first command; random, so that no answer to an earlier program fits.
         claim: asked with a box's name whether this port may speak for it.
 
@@ -54,14 +43,14 @@ class Session:
     def __init__(
         self,
         source: str,
-        clocks: dict[str, BoardClock],
+        known: Known,
         first_command: int,
         claim: Callable[[str], bool] = lambda box: True,
     ) -> None:
         self.source = source
         self.hello: Hello | None = None
         self.heard_s: float | None = None
-        self._clocks, self._claim = clocks, claim
+        self._known, self._claim = known, claim
         self._decoder = Decoder()
         self._questions = Questions(first_command)
         self._tally = Tally(source)
@@ -70,8 +59,8 @@ class Session:
         self._refused: str | None = None
         self._met: str | None = None
         self._introduced = self._again = False
-        self._introduce_at_s = self._who_at_s = self._clock_at_s = 0.0
-        self._wall_less_monotonic_s: float | None = None
+        self._introduce_at_s = 0.0
+        self._asking = Asking()
         self._torn = True  # the first line after opening may lack its beginning
 
     def receive(self, data: bytes, now: Moment) -> list[Item]:
@@ -87,10 +76,12 @@ class Session:
 
     def tick(self, now: Moment) -> list[Item]:
         """Does what is due at `now`; called several times a second."""
-        self._ask_who_when_due(now)
+        if self._asking.who_is_due(now, known=self.hello is not None):
+            self._questions.send("who", "*")
         items: list[Item] = []
         if self.hello:
-            self._ask_clock_when_due(now)
+            if self._asking.clock_is_due(now):
+                self._ask_clock(now)
             if not self._introduced and now.real_s >= self._introduce_at_s:
                 items += self._introduce(None, now)
             if self._introduced:
@@ -105,6 +96,7 @@ class Session:
     def tell_stored(self, stored: Stored) -> None:
         """Tells the board, if it is this one."""
         if self.hello and self.hello.box == stored.box:
+            self._known.tell(stored)
             self._questions.send("stored", stored.box, stored_boot=stored.boot, stored_sequence=stored.sequence)
 
     def command(
@@ -126,7 +118,7 @@ class Session:
                 return self._frame(found, now)
             case OtherRegistry():
                 self.heard_s = now.real_s
-                return self._refuse_registry(found.box, found.firmware, found.registry, now)
+                return self._refuse(notes.registry(self.source, now, found.box, found.firmware, found.registry), now)
             case Corrupt():
                 if self._refused:  # its messages, by a registry that is not ours
                     self.heard_s = now.real_s
@@ -141,6 +133,8 @@ class Session:
         if BY_NAME[frame.name][1] != "board":  # our own words come back: no board
             return []
         self.heard_s = now.real_s
+        if self.hello:
+            self._asking.heard(now)
         if frame.name == "hello":
             return self._on_hello(frame, now)
         if self._refused:
@@ -156,10 +150,9 @@ class Session:
         hello = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
         assert isinstance(hello, Hello)
         if hello.registry != checksum():
-            return self._refuse_registry(hello.box, hello.firmware, hello.registry, now)
+            return self._refuse(notes.registry(self.source, now, hello.box, hello.firmware, hello.registry), now)
         if not self._claim(hello.box):
-            sentence = f"a second board calls itself {hello.box}; its data is not taken: rename one of the two"
-            return self._refuse(hello.box, "twice", sentence, now)
+            return self._refuse(notes.twice(self.source, now, hello.box), now)
         self._refused = None
         if self._goes_on(hello):
             self.hello = hello
@@ -168,22 +161,21 @@ class Session:
 
     def _goes_on(self, hello: Hello) -> bool:
         """True when `hello` is of the start that is known already."""
-        known = self.hello
+        before = self.hello
         return (
-            known is not None
-            and (hello.box, hello.boot) == (known.box, known.boot)
-            and hello.uptime_ms >= known.uptime_ms
+            before is not None
+            and (hello.box, hello.boot) == (before.box, before.boot)
+            and hello.uptime_ms >= before.uptime_ms
             and hello.sequence >= self._records.newest
         )
 
     def _begin(self, hello: Hello, now: Moment) -> list[Item]:
-        kind = "restarted" if self._met == hello.box else "found"
-        told = f"answers, firmware {hello.firmware}" if kind == "found" else f"started anew ({hello.reset_cause})"
+        note = notes.met(self.source, now, hello, again=self._met == hello.box)
         self.hello, self._met, self._introduced = hello, hello.box, False
         self._records = Missing(hello.oldest_sequence, hello.sequence)
         self._introduce_at_s = now.real_s + INTRODUCED_S
         self._ask_clock(now)
-        return [self._note(hello.box, kind, f"{self.source}: box {hello.box} {told}", now)]
+        return [note]
 
     def _on_clock(self, frame: Frame, now: Moment) -> list[Item]:
         box, boot, _, number, uptime_ms = frame.values
@@ -191,35 +183,47 @@ class Session:
         if question is None or self.hello is None or not isinstance(uptime_ms, int):
             return []
         if (box, boot) != (self.hello.box, self.hello.boot):
-            self._ask_anew(now)
+            self._ask_anew()
             return []
         round_trip_s = now.monotonic_s - question.monotonic_s
         if abs(now.wall_s - question.wall_s - round_trip_s) > CLOCK_SET_S:  # the host's clock was set meanwhile
             self._ask_clock(now)
             return []
-        exchanged = self._clock(self.hello.box).exchange(
+        exchanged = self._known.clock(self.hello.box).exchange(
             self.hello.boot,
             uptime_ms,
             received_wall_s=now.wall_s,
             received_monotonic_s=now.monotonic_s,
             round_trip_s=round_trip_s,
         )
-        self._clock_at_s = now.real_s + ASK_CLOCK_S
+        self._asking.clock_answered(now)
         self._again = self._again or exchanged.again
+        self._skip_told()
         if not self._introduced:
             return self._introduce(exchanged.start, now)
         if self._again:
-            self._ask_anew(now)
+            self._ask_anew()
             return []
         return [exchanged.start] if exchanged.start else []
+
+    def _skip_told(self) -> None:
+        """Records that this very start was told are stored need not come again."""
+        assert self.hello
+        box, boot = self.hello.box, self.hello.boot
+        if self._again:
+            self._known.forget(box, boot)
+        else:
+            self._records.told(self._known.told(box, boot) + 1, 0)
 
     def _introduce(self, start: StartTime | None, now: Moment) -> list[Item]:
         """The hello, dated, and the records held back until now."""
         assert self.hello
         hello = self.hello
-        if self._clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
-            self._clock(hello.box).heard(hello.boot, hello.uptime_ms, received_wall_s=now.wall_s)
-        items: list[Item] = [replace(hello, again=self._again, **self._dated(hello.boot, hello.uptime_ms))]
+        if self._known.clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
+            self._known.clock(hello.box).heard(hello.boot, hello.uptime_ms, received_wall_s=now.wall_s)
+        items: list[Item] = [
+            replace(hello, again=self._again, **self._known.dated(hello.box, hello.boot, hello.uptime_ms))
+        ]
         if start:
             items.append(start)
         self._introduced, self._again = True, False
@@ -243,10 +247,10 @@ class Session:
         box, boot, sequence = frame.values[:3]
         assert self.hello
         if not isinstance(boot, int) or not isinstance(sequence, int) or box != self.hello.box:
-            self._who_at_s = 0.0
+            self._asking.who_soon()
             raise WireError(f"{frame.name} of box {box} from box {self.hello.box}")
         if boot > self.hello.boot:  # it started anew, and its hello was lost
-            self._ask_anew(now)
+            self._ask_anew()
             self._held.append(frame)
             return []
         if not BY_NAME[frame.name][2]:
@@ -257,7 +261,7 @@ class Session:
             raise WireError(f"{frame.name} without uptime_ms")
         if boot == self.hello.boot:
             self._count_record(boot, sequence, uptime_ms, now)
-        item = to_item(frame, **self._dated(boot, uptime_ms))
+        item = to_item(frame, **self._known.dated(self.hello.box, boot, uptime_ms))
         return [item] if item else []
 
     def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> None:
@@ -265,34 +269,19 @@ class Session:
         skipped = self._records.came(sequence)
         if skipped is not None:  # not from the backlog
             self._tally.gap += skipped
-            self._clock(self.hello.box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
+            self._known.clock(self.hello.box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
 
     # --- what goes out ---
 
-    def _ask_who_when_due(self, now: Moment) -> None:
-        silent = self.heard_s is None or now.real_s - self.heard_s > SILENT_S
-        if now.real_s < self._who_at_s or (self.hello and not silent and self._who_at_s):
-            return
-        self._questions.send("who", "*")
-        wait_s = REFUSED_S if self._refused else SILENT_S if self.hello else ASK_WHO_S
-        self._who_at_s = now.real_s + wait_s
-
-    def _ask_clock_when_due(self, now: Moment) -> None:
-        before, self._wall_less_monotonic_s = self._wall_less_monotonic_s, now.wall_s - now.monotonic_s
-        was_set = before is not None and abs(self._wall_less_monotonic_s - before) > CLOCK_SET_S
-        if was_set or now.real_s >= self._clock_at_s:
-            self._ask_clock(now)
+    def _ask_anew(self) -> None:
+        """Forgets who the board is and asks."""
+        self.hello, self._introduced = None, False
+        self._asking.who_soon()
 
     def _ask_clock(self, now: Moment) -> None:
         assert self.hello
         self._questions.ask_clock(self.hello.box, now)
-        self._clock_at_s = now.real_s + CLOCK_LOST_S
-
-    def _ask_anew(self, now: Moment) -> None:
-        """Forgets who the board is and asks."""
-        self.hello, self._introduced = None, False
-        self._who_at_s = 0.0
-        self._ask_who_when_due(now)
+        self._asking.clock_asked(now)
 
     def _ask_missing(self, now: Moment) -> None:
         assert self.hello
@@ -306,36 +295,16 @@ class Session:
 
     # --- small change ---
 
-    def _refuse_registry(self, box: str, firmware: str | None, registry: str | None, now: Moment) -> list[Item]:
-        sentence = (
-            f"box {box} speaks registry {registry} (firmware {firmware}), this program {checksum()}; its data is "
-            "not decoded: install the firmware and the program of one version"
-        )
-        return self._refuse(box, "registry", sentence, now)
-
-    def _refuse(self, box: str, kind: str, sentence: str, now: Moment) -> list[Item]:
+    def _refuse(self, note: LinkNote, now: Moment) -> list[Item]:
+        """Takes nothing from a board; says why, once."""
         self.hello, self._introduced = None, False
         self._held.clear()
-        self._who_at_s = now.real_s + REFUSED_S
-        known, self._refused = self._refused, sentence
-        return [] if known == sentence else [self._note(box, kind, f"{self.source}: {sentence}", now)]
+        self._asking.who_later(now)
+        known, self._refused = self._refused, note.sentence
+        return [] if known == note.sentence else [note]
 
     def _count_lost(self, lost: int, now: Moment) -> list[Item]:
         if not lost or not self.hello:
             return []
         self._tally.lost += lost
-        sentence = f"{self.source}: box {self.hello.box}: {lost} records are lost; the board could hold them no longer"
-        return [self._note(self.hello.box, "gap", sentence, now)]
-
-    def _clock(self, box: str) -> BoardClock:
-        return self._clocks.setdefault(box, BoardClock(box))
-
-    def _dated(self, boot: int, uptime_ms: int) -> _Dated:
-        assert self.hello
-        wall = self._clock(self.hello.box).wall(boot, uptime_ms)
-        if wall is None:
-            return {}
-        return {"wall_s": wall.wall_s, "wall_uncertainty_s": wall.uncertainty_s, "wall_source": wall.source}
-
-    def _note(self, box: str, kind: str, sentence: str, now: Moment) -> LinkNote:
-        return LinkNote(source=self.source, box=box, kind=kind, sentence=sentence, wall_s=now.wall_s)
+        return [notes.lost_records(self.source, now, self.hello.box, lost)]

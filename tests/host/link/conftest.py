@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from groundbox.link.known import Known
 from groundbox.link.questions import Moment
 from groundbox.link.session import Session
 from groundbox.model import Item
@@ -118,7 +119,7 @@ def board() -> FakeBoard:
 
 @pytest.fixture
 def desk(board: FakeBoard) -> Desk:
-    return Desk(Session("/dev/board", {}, 1000), board)
+    return Desk(Session("/dev/board", Known(), 1000), board)
 
 
 @pytest.fixture

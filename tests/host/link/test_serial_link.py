@@ -11,7 +11,7 @@ from random import Random
 import pytest
 
 from groundbox.errors import LinkError, WireError
-from groundbox.link import serial_link
+from groundbox.link import port, serial_link
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.link.waits import Waits
@@ -86,9 +86,9 @@ def arrivals() -> Arrivals:
 
 @pytest.fixture
 def ports(tmp_path: Path, arrivals: Arrivals, monkeypatch: pytest.MonkeyPatch) -> Iterator[SerialPorts]:
-    monkeypatch.setattr(serial_link, "LOST_WAIT_S", 0.05)
+    monkeypatch.setattr(port, "LOST_WAIT_S", 0.05)
     monkeypatch.setattr(serial_link, "SCAN_S", 0.05)
-    monkeypatch.setattr(serial_link, "STRANGER_S", 1.2)
+    monkeypatch.setattr(port, "STRANGER_S", 1.2)
     ports = SerialPorts(arrivals, REAL, [str(tmp_path / "tty*")], Random(1))
     yield ports
     ports.stop()
@@ -201,6 +201,18 @@ def test_a_full_queue_stops_the_link_and_loses_nothing(tmp_path: Path, plugged: 
         assert set(_readings(items)) >= set(range(1, 20))
     finally:
         ports.stop()
+
+
+def test_a_fault_of_ours_does_not_end_the_thread(
+    ports: SerialPorts, arrivals: Arrivals, plugged: Plugged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    faults = iter([True])
+    monkeypatch.setattr(port, "LOST_LONGEST_S", 0.05)
+    real = port.Session.tick
+    monkeypatch.setattr(port.Session, "tick", lambda *given: 1 / 0 if next(faults, False) else real(*given))
+    ports.start()
+    items = _until(arrivals, lambda items: len(_readings(items)) >= 1)
+    assert "a fault of this program: ZeroDivisionError" in items[0].sentence
 
 
 def test_stop_before_start_is_harmless(arrivals: Arrivals) -> None:

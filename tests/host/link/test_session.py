@@ -7,6 +7,7 @@ from concurrent.futures import Future
 import pytest
 
 from groundbox.errors import LinkError
+from groundbox.link.known import Known
 from groundbox.link.session import HELD, Session
 from groundbox.model import Answer, Console, Hello, Item, LinkCount, LinkNote, Reading, StartTime, Stored
 from groundbox.wire import line
@@ -94,7 +95,7 @@ def test_a_new_connection_asks_for_what_the_board_still_holds(make_desk: Callabl
     for _ in range(300):
         board.now_s += 1.0
         board.measure(say=False)
-    desk = make_desk(Session("/dev/board", {}, 1), board)
+    desk = make_desk(Session("/dev/board", Known(), 1), board)
     items = desk.run(3.0)
     assert sorted(set(_sequences(items))) == list(range(62, board.sequence + 1)), "240 when it said hello"
     assert _of(LinkCount, items) == [], "what was before this connection is no gap of it"
@@ -151,7 +152,7 @@ def test_an_answer_to_an_earlier_program_is_not_taken(desk, board) -> None:
 
 def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_board: Callable) -> None:
     board = make_board(registry="0BADCAFE")
-    desk = make_desk(Session("/dev/board", {}, 1), board)
+    desk = make_desk(Session("/dev/board", Known(), 1), board)
     items = desk.run(60.0)
     assert [note.kind for note in _of(LinkNote, items)] == ["registry"]
     assert "0BADCAFE" in items[0].sentence
@@ -165,7 +166,7 @@ def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_boa
 
 def test_a_second_board_of_the_same_name_is_not_taken(make_desk: Callable, make_board: Callable) -> None:
     free = {"mast": False}
-    desk = make_desk(Session("/dev/board", {}, 1, claim=lambda box: free[box]), make_board())
+    desk = make_desk(Session("/dev/board", Known(), 1, claim=lambda box: free[box]), make_board())
     items = desk.run(30.0)
     assert [note.kind for note in _of(LinkNote, items)] == ["twice"]
     assert len(items) == 1
@@ -175,7 +176,7 @@ def test_a_second_board_of_the_same_name_is_not_taken(make_desk: Callable, make_
 
 def test_an_echo_is_no_board(make_desk: Callable, make_board: Callable) -> None:
     board = make_board()
-    desk = make_desk(Session("/dev/board", {}, 1), board)
+    desk = make_desk(Session("/dev/board", Known(), 1), board)
     board.hear = lambda data: setattr(board, "out", data)  # type: ignore[method-assign]
     assert desk.run(10.0, measure=False) == []
     assert desk.session.heard_s is None
@@ -196,6 +197,22 @@ def test_stored_goes_to_its_board_alone(desk, board) -> None:
     desk.run(1.0)
     assert board.told == 4
     assert len(_said(board, "stored")) == 1
+
+
+def test_what_this_very_start_was_told_is_not_asked_for_again(make_desk: Callable, make_board: Callable) -> None:
+    board, known = make_board(), Known()
+    desk = make_desk(Session("/dev/board", known, 1), board)
+    desk.run(20.0)
+    desk.session.tell_stored(Stored(box="mast", boot=3, sequence=18))
+    desk.session = Session("/dev/board", known, 1)
+    assert min(_sequences(desk.run(3.0))) == 19
+    board.restart(3)  # installed anew: what the other start was told does not count
+    desk.session = Session("/dev/board", known, 1)
+    for _ in range(30):
+        board.measure(say=False)
+    items = desk.run(3.0)
+    assert [hello.again for hello in _of(Hello, items)] == [True]
+    assert set(_sequences(items)) == set(range(1, board.sequence + 1))
 
 
 def _command(desk, name: str, **fields: object) -> Future[Answer]:
