@@ -15,6 +15,7 @@ COMMANDS = {
     "log": "Record every board found, warn, and show one line a box",
     "mark": "Note a launch, landing, charge or swap",
     "now": "One line a box: turn-back time or runtime left",
+    "plan": "Launch or wait, loads to switch off, charging between flights",
     "replay": "Run a recorded discharge through the estimator",
     "size": "Battery, wire, fuse, air and parts of a box on paper",
 }

@@ -1,5 +1,6 @@
 """The day as the planner works with it: minutes since its start, papers read, names resolved."""
 
+import datetime
 from dataclasses import dataclass, field
 
 from groundbox.battery.papers import Papers
@@ -54,11 +55,18 @@ class Day:
     turnaround_min: float
     longest_wait_min: float
     night_c: float
+    date: datetime.date | None = None
     off: frozenset[tuple[str, str]] = field(default_factory=frozenset)
 
     def clock(self, minute: float) -> str:
         """Minutes since the start as a clock time, rounded up to a minute."""
-        whole = int(-(-(self.start_clock_min + minute) // 1))
+        return self._clock(int(-(-round(self.start_clock_min + minute, 6) // 1)))
+
+    def clock_before(self, minute: float) -> str:
+        """The same, rounded down: for the latest moment of something."""
+        return self._clock(int(round(self.start_clock_min + minute, 6) // 1))
+
+    def _clock(self, whole: int) -> str:
         days, rest = divmod(whole, 1440)
         return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{days} d)" if days else "")
 

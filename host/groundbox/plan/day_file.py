@@ -189,6 +189,7 @@ def load_day(path: Path | str) -> Day:
         turnaround_min=shape.turnaround_min,
         longest_wait_min=shape.longest_wait_min,
         night_c=shape.night_c,
+        date=shape.date,
     )
     _check_cutoffs(reader, day)
     return day

@@ -75,7 +75,10 @@ class Battery(_Part, frozen=True, kw_only=True):
 
 
 class Charger(_Part, frozen=True, kw_only=True):
-    """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all)."""
+    """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all).
+
+    at_home: runs on the mains too, for the night; in the field it hangs on `source`.
+    """
 
     name: Name
     amps: Positive
@@ -90,6 +93,7 @@ class Charger(_Part, frozen=True, kw_only=True):
     at_once: Annotated[int, Meta(ge=1, le=20)] = 1
     plug_in_min: Minutes = 3.0
     source: str | None = None
+    at_home: bool = True
     open_from: datetime.time | None = None
     open_until: datetime.time | None = None
 

@@ -17,6 +17,8 @@ class _Day:
     busy_until: dict[int, int] = field(default_factory=dict)
     free_from: int = 0
     taken: dict[tuple[int, int], float] = field(default_factory=dict)
+    waits: dict[tuple[int, int], float] = field(default_factory=dict)
+    crews: dict[int, dict[int, int]] = field(default_factory=dict)
 
     def to_spare(self, battery: int) -> float:
         """Share of its capacity that a battery has beyond what the hungriest flight to come asks of it."""
@@ -28,8 +30,8 @@ class _Day:
         return (self.ah[battery] - max(needs, default=0.0)) / self.problem.capacity_ah[battery]
 
 
-def _crew(day: _Day, flight: int, slot: int) -> dict[int, int] | None:
-    """Fullest fitting battery for each box, or None when some box has none with enough."""
+def _crew(day: _Day, flight: int, slot: int, enough: bool = True) -> dict[int, int] | None:
+    """Fullest fitting battery for each box, or None when some box has none (with `enough`: none with enough)."""
     chosen: dict[int, int] = {}
     for box in day.problem.boxes[flight]:
         fitting = [
@@ -38,7 +40,7 @@ def _crew(day: _Day, flight: int, slot: int) -> dict[int, int] | None:
             if battery not in chosen.values()
             and (flight, box, battery) in day.problem.fits
             and day.busy_until.get(battery, 0) <= slot
-            and day.ah[battery] >= day.problem.fits[flight, box, battery].need_ah - SLACK_AH
+            and (not enough or day.ah[battery] >= day.problem.fits[flight, box, battery].need_ah - SLACK_AH)
         ]
         if not fitting:
             return None
@@ -56,9 +58,22 @@ def _launch(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> None:
         day.busy_until[battery] = start.last
         for slot in range(start.first, start.last):
             day.taken[battery, slot] = fit.use_ah * day.problem.slot_min[slot] / minutes
-        # Waiting is drawn before the launch; taken off here at once, since this rule only knows it now.
-        wait = fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
-        day.ah[battery] -= wait
+        if flight not in day.crews:  # the launch was not known ahead: what waiting took is taken off at once
+            day.ah[battery] -= fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
+
+
+def _begin_waiting(day: _Day, slot: int) -> None:
+    """Where a flight has one start only, its boxes wait for it with the batteries that are fullest then."""
+    for flight, starts in enumerate(day.problem.flights):
+        if len(starts) == 1 and starts[0].wait_from == slot < starts[0].first:
+            crew = _crew(day, flight, slot, enough=False)
+            if crew is None:
+                continue
+            day.crews[flight] = crew
+            for box, battery in crew.items():
+                rate = day.problem.fits[flight, box, battery].wait_ah_min
+                for later in range(slot, starts[0].first):
+                    day.waits[battery, later] = rate * day.problem.slot_min[later]
 
 
 def _charge(day: _Day, slot: int) -> None:
@@ -72,7 +87,9 @@ def _charge(day: _Day, slot: int) -> None:
             if (battery, charger, slot) not in problem.gains or used.get(charger, 0) >= places:
                 continue
             first = (battery, charger, slot - 1) not in day.charging
-            here = slot_gain(problem, battery, charger, slot, day.ah[battery], first)
+            here = slot_gain(
+                problem, battery, charger, slot, day.ah[battery], first, day.waits.get((battery, slot), 0.0)
+            )
             if here > gain and _afforded(day, charger, slot):
                 best, gain = charger, here
         if best is not None:
@@ -87,6 +104,18 @@ def _afforded(day: _Day, charger: int, slot: int) -> bool:
         if spent + budget.amounts.get((charger, slot), 0.0) > budget.limit + 1e-9:
             return False
     return True
+
+
+def _ready_crew(day: _Day, flight: int, start: Start) -> dict[int, int] | None:
+    """The batteries that launch now: those that waited, if they have enough, else the fullest that have."""
+    waited = day.crews.get(flight)
+    if waited is None:
+        crew = _crew(day, flight, start.first)
+        return crew if crew and _room_to_wait(day, flight, start, crew) else None
+    for box, battery in waited.items():
+        if day.ah[battery] < day.problem.fits[flight, box, battery].need_ah - SLACK_AH:
+            return None
+    return waited
 
 
 def _room_to_wait(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> bool:
@@ -108,10 +137,11 @@ def greedy(problem: Problem) -> Choice:
             waiting.pop(0)
         if waiting and slot >= day.free_from:
             start = next((s for s in problem.flights[waiting[0]] if s.first == slot), None)
-            crew = _crew(day, waiting[0], slot) if start else None
-            if start and crew and _room_to_wait(day, waiting[0], start, crew):
+            crew = _ready_crew(day, waiting[0], start) if start else None
+            if start and crew:
                 _launch(day, waiting.pop(0), start, crew)
+        _begin_waiting(day, slot)
         _charge(day, slot)
         for battery in range(len(day.ah)):
-            day.ah[battery] -= day.taken.get((battery, slot), 0.0)
+            day.ah[battery] -= day.taken.get((battery, slot), 0.0) + day.waits.get((battery, slot), 0.0)
     return Choice(starts=tuple(day.starts), fitted=day.fitted, charging=frozenset(day.charging))

@@ -339,7 +339,7 @@ def _stage(program: _Program, best: _Best, cost: Terms, seconds: float) -> tuple
 
 def _try_patterns(best: _Best, seconds: float) -> None:
     """Where lateness is open: solve a few less late days with all start times given, least late first."""
-    tries = []
+    tries: list[tuple[float, int, Problem]] = []
     for pattern in _patterns(best.problem):
         late = [starts[0].late_min for starts in pattern.flights if len(starts) == 1]
         if len(late) == len(pattern.flights) == best.worth.flown and 0 < sum(late) < best.worth.late_min:
@@ -369,8 +369,9 @@ def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> 
         gaps.append(f"perhaps {best.worth.late_min - max(bound, 0.0):.0f} min less late")
     program.keep(late, best.worth.late_min + 1e-6)
     bound, proven = _stage(program, best, deep, seconds * STAGE_SHARES[2])
-    if not proven and bound < best.worth.deep_ah - 0.01:
-        gaps.append(f"perhaps {best.worth.deep_ah - max(bound, 0.0):.1f} Ah less deep discharge")
+    less_ah = best.worth.deep_ah - max(bound, 0.0)
+    if not proven and less_ah > 0.05:
+        gaps.append(f"perhaps {less_ah:.1f} Ah less deep discharge")
     if tidy:
         program.keep(deep, best.worth.deep_ah + DEEP_STEP_AH)
         values, _, _ = program.model.solve(program.tidy_cost(), seconds * STAGE_SHARES[3])
@@ -382,3 +383,15 @@ def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> 
         levels=tuple(tuple(row) for row in best.rows),
         open_gap=", ".join(gaps) or None,
     )
+
+
+def rough_worth(problem: Problem) -> Worth:
+    """What simple rules reach: quick, and never better than the best schedule."""
+    return _by_simple_rules(problem).worth
+
+
+def most_flights(problem: Problem, seconds: float) -> int:
+    """Most flights that a schedule found within `seconds` flies."""
+    best, program = _by_simple_rules(problem), _Program(problem)
+    _stage(program, best, program.flight_cost(), seconds)
+    return best.worth.flown

@@ -1,0 +1,130 @@
+"""After the last landing: what to charge overnight and until when, when to top up in storage, when to test."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import log
+
+from groundbox.plan import charge, supply
+from groundbox.plan.day import Day
+from groundbox.plan.day_shape import Charger as ChargerEntry
+from groundbox.plan.planner import Plan
+from groundbox.plan.result import CHARGING
+from groundbox.plan.timetable import charger_of
+
+LOSS_PER_MONTH_20C = 0.03  # of what is left (makers' sheets, secondary copies)
+DOUBLING_K = 10.0  # from memory
+TOP_UP_AT = 0.80  # common practice, no source
+TEST_EVERY_DAYS = 182  # common practice, no source: twice a season
+GENTLE_C20 = 0.15  # of C20, where the charger can be set so low: overnight there is time (common practice, no source)
+DAYS_PER_MONTH, LONGEST_STORE_MONTHS = 30.4, 6.0  # makers' sheets ask for a top-up twice a year (secondary copies)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Night:
+    """One battery's night. `amps`, `charger`, `until_min` are None where it cannot be charged, with `because`."""
+
+    battery: str
+    soc: float
+    charger: str | None
+    amps: float | None
+    from_min: float | None
+    until_min: float | None
+    top_up: date | None
+    test: date | None
+    because: str = ""
+
+
+def months_until(soc: float, storage_c: float) -> float:
+    """Months of storage until a full battery's charge has fallen to `soc` by self-discharge."""
+    rate = LOSS_PER_MONTH_20C * 2 ** ((storage_c - 20) / DOUBLING_K)
+    return log(soc) / log(1 - min(rate, 0.9))
+
+
+def _amps(block: charge.Block, entry: ChargerEntry) -> float | None:
+    """Gentle where the charger can be set so, else the least it can that the battery stands."""
+    steps = tuple(entry.settable_amps) or (entry.amps,)
+    allowed = [step for step in steps if step <= block.limit_amps + 1e-9]
+    if not allowed:
+        return None
+    gentle = [step for step in allowed if step <= GENTLE_C20 * block.c20_ah + 1e-9]
+    return max(gentle) if gentle else min(allowed)
+
+
+def _dates(day: Day, name: str, today: date | None, night_c: float) -> tuple[date | None, date | None]:
+    entry = day.batteries[name].battery
+    months = min(LONGEST_STORE_MONTHS, months_until(TOP_UP_AT, night_c))
+    top_up = today + timedelta(days=round(DAYS_PER_MONTH * months)) if today else None
+    if entry.last_test is None:
+        return top_up, today
+    return top_up, entry.last_test + timedelta(days=TEST_EVERY_DAYS)
+
+
+def _best(
+    day: Day, block: charge.Block, free: dict[str, float], missing_ah: float, boxes: set[str]
+) -> tuple[str, float, float] | None:
+    """(charger, amps, ready minute) that has this battery full soonest, of those that run on the mains at home."""
+    found = []
+    for name, entry in day.chargers.items():
+        amps = _amps(block, entry)
+        if amps is None or not entry.at_home or (entry.boxes and not boxes & set(entry.boxes)):
+            continue
+        charger = charger_of(entry, amps)
+        if charge.refusals(block, charger):
+            continue
+        hours = charge.hours_until_full(block, charger, missing_ah)
+        if hours is not None:
+            found.append((free[name] + 60 * hours, name, amps))
+    return (min(found)[1], min(found)[2], min(found)[0]) if found else None
+
+
+def evening(plan: Plan, today: date | None) -> list[Night]:
+    """Every battery's night, the emptiest charged first, one after another on each charger.
+
+    Args:
+        today: the day's date; None leaves dates out.
+    """
+    day = plan.day
+    end = plan.table.bounds_min[-1]
+    free = dict.fromkeys(day.chargers, end)
+    nights = []
+    for name in sorted(day.batteries, key=lambda one: supply.soc_of(plan.walk.banks[one]).likely):
+        bank, battery = plan.walk.banks[name], day.batteries[name]
+        top_up, test = _dates(day, name, today, day.night_c)
+        block = charge.Block(
+            c20_ah=battery.papers.c20_ah,
+            health=supply.likely_capacity(bank),
+            cells=battery.papers.cells,
+            max_amps=battery.papers.max_charge_amps,
+            block_c=day.night_c,
+        )
+        missing = supply.likely_missing(bank) * battery.papers.c20_ah
+        rest_volts = battery.battery.rest_volts
+        found = _best(day, block, free, missing, set(battery.battery.boxes))
+        because = ""
+        if rest_volts is not None and rest_volts < charge.LOWEST_REST_VOLTS:
+            found, because = None, f"{rest_volts:.1f} V at rest: inspect it before any charge"
+        elif found is None:
+            because = "no charger here suits it overnight: use one on the mains that holds a tenth of its ampere-hours"
+        nights.append(
+            Night(
+                battery=name,
+                soc=supply.soc_of(bank).likely,
+                charger=found[0] if found else None,
+                amps=found[1] if found else None,
+                from_min=free[found[0]] if found else None,
+                until_min=found[2] if found else None,
+                top_up=top_up,
+                test=test,
+                because=because,
+            )
+        )
+        if found:
+            free[found[0]] = found[2]
+    return nights
+
+
+CAUTIONS = (
+    *CHARGING,
+    "Charge overnight in the open or in an airy room, on a surface that does not burn, never in a closed box.",
+    "Local code and the maker's sheet come first.",
+)

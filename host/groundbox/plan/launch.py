@@ -1,0 +1,296 @@
+"""Flies the schedule with the believed batteries: launch or wait, margins, turn-back times, charges."""
+
+import copy
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from groundbox.battery.bank import Bank
+from groundbox.plan import charge, supply
+from groundbox.plan.day import LOADED_VOLTS, Day
+from groundbox.plan.demand import Demand, demand
+from groundbox.plan.problem import Start
+from groundbox.plan.schedule import Schedule
+from groundbox.plan.supply import Soc
+from groundbox.plan.timetable import Timetable, Yard, block_of, charger_of, needed_charge, phases_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the early number.
+
+    verdict: "launch", "wait" (until `launch_min`), or "not today" (then all but `because` is None).
+    """
+
+    flight: str
+    box: str
+    verdict: str
+    because: str
+    battery: str | None = None
+    launch_min: float | None = None
+    turn_back_min: float | None = None
+    margin_min: float | None = None
+    runtime_early_min: float | None = None
+    runtime_likely_min: float | None = None
+    runtime_late_min: float | None = None
+    landing_early_min: float | None = None
+    landing_likely_min: float | None = None
+    landing_late_min: float | None = None
+    limit: str | None = None
+    soc_launch: Soc | None = None
+    soc_landing: Soc | None = None
+    case_c: float | None = None
+    fan_wh: float | None = None
+    loads_off: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeRun:
+    """One battery on one charger. `enough_min`: enough for its next flight; `full_min`: full."""
+
+    battery: str
+    charger: str
+    amps: float
+    from_min: float
+    until_min: float
+    soc_from: Soc
+    soc_until: Soc
+    box_running: bool
+    taper_hidden: bool
+    stage: str
+    enough_min: float | None
+    full_min: float | None
+    last_fifth_hours: float | None
+
+
+@dataclass(slots=True)
+class Walk:
+    """What happens when the schedule is followed."""
+
+    answers: list[Answer] = field(default_factory=list)
+    charges: list[ChargeRun] = field(default_factory=list)
+    traces: dict[str, list[tuple[float, Soc]]] = field(default_factory=dict)
+    banks: dict[str, Bank] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _Session:
+    charger: str
+    amps: float
+    from_min: float
+    soc_from: Soc
+    missing_ah: float
+    state: charge.State
+    box_running: bool = False
+    taper_hidden: bool = False
+
+
+class _Walker:
+    """Follows one schedule slot by slot."""
+
+    def __init__(self, day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> None:
+        self.day, self.yard, self.table, self.choice = day, yard, table, schedule.choice
+        self.walk = Walk(banks=copy.deepcopy(yard.banks))
+        self.plugged = {(table.batteries[b], slot): table.chargers[c] for b, c, slot in self.choice.charging}
+        self.sessions: dict[str, _Session] = {}
+        self.open: dict[tuple[int, str], Answer] = {}
+
+    def run(self) -> Walk:
+        bounds = self.table.bounds_min
+        for slot, (low, high) in enumerate(zip(bounds, bounds[1:], strict=False)):
+            self._land(slot, low)
+            self._mark(low)
+            self._launch(slot, low)
+            for battery in self.table.batteries:
+                self._move(battery, slot, low, high)
+        self._land(len(bounds) - 1, bounds[-1])
+        self._mark(bounds[-1])
+        for battery in list(self.sessions):
+            self._unplug(battery, bounds[-1])
+        return self.walk
+
+    def _mark(self, minute: float) -> None:
+        for name, bank in self.walk.banks.items():
+            self.walk.traces.setdefault(name, []).append((minute, supply.soc_of(bank)))
+
+    def _flown(self) -> list[tuple[int, Start, str, str]]:
+        """(flight, start, box, battery) of everything flown."""
+        return [
+            (flight, start, self.table.boxes[box], self.table.batteries[battery])
+            for (flight, box), battery in self.choice.fitted.items()
+            if (start := self.choice.starts[flight]) is not None
+        ]
+
+    def _launch(self, slot: int, minute: float) -> None:
+        for flight, start, box, battery in self._flown():
+            if start.first == slot:
+                self.open[flight, box] = self._answer(flight, start, box, battery, minute)
+
+    def _answer(self, flight: int, start: Start, box: str, battery: str, minute: float) -> Answer:
+        planned, entry = self.day.flights[flight], self.day.boxes[box]
+        found = demand(self.day, entry, planned, minute)
+        bank, papers = self.walk.banks[battery], self.yard.papers[battery]
+        band = supply.runtime(bank, papers, found.limits, phases_of(found), self.day.block_c(minute))
+        length = planned.flight.length_min
+        margin = band.early_min - length - entry.reserve_min
+        late = start.late_min > 0.5
+        return Answer(
+            flight=planned.name,
+            box=box,
+            verdict="wait" if late else "launch",
+            because=f"{start.late_min:.0f} min later than wished, for charging"
+            if late
+            else "enough on the early number",
+            battery=battery,
+            launch_min=minute,
+            turn_back_min=minute + band.early_min - entry.reserve_min - planned.flight.time_home_min,
+            margin_min=margin,
+            runtime_early_min=band.early_min,
+            runtime_likely_min=band.likely_min,
+            runtime_late_min=band.late_min,
+            landing_early_min=max(0.0, band.early_min - length),
+            landing_likely_min=max(0.0, band.likely_min - length),
+            landing_late_min=max(0.0, band.late_min - length),
+            limit=band.limit,
+            soc_launch=supply.soc_of(bank),
+            case_c=found.case_c,
+            fan_wh=found.fan_amps * LOADED_VOLTS * length / 60,
+            loads_off=tuple(sorted(load for where, load in self.day.off if where == box)),
+        )
+
+    def _land(self, slot: int, minute: float) -> None:
+        for flight, start, box, battery in self._flown():
+            if start.last == slot:
+                answer = self.open.pop((flight, box))
+                self.walk.answers.append(replace(answer, soc_landing=supply.soc_of(self.walk.banks[battery])))
+
+    def _load(self, battery: str, slot: int, minute: float) -> tuple[float, bool]:
+        """(amps, in the air) that boxes draw from the battery in a slot."""
+        for flight, start, box, fitted in self._flown():
+            if fitted == battery and start.wait_from <= slot < start.last:
+                found: Demand = demand(self.day, self.day.boxes[box], self.day.flights[flight], minute)
+                in_air = slot >= start.first
+                return (found.flight_amps if in_air else found.waiting_amps), in_air
+        return 0.0, False
+
+    def _move(self, battery: str, slot: int, low: float, high: float) -> None:
+        amps, _ = self._load(battery, slot, low)
+        charger = self.plugged.get((battery, slot))
+        session = self.sessions.get(battery)
+        if session is not None and session.charger != charger:
+            self._unplug(battery, low)
+        bank, papers, hours = self.walk.banks[battery], self.yard.papers[battery], (high - low) / 60
+        block_c = self.day.block_c(low)
+        if charger is None:
+            supply.draw(bank, papers, amps, hours, block_c)
+            return
+        if battery not in self.sessions:
+            plug_hours = min(hours, self.day.chargers[charger].plug_in_min / 60)
+            supply.draw(bank, papers, amps, plug_hours, block_c)
+            hours -= plug_hours
+            self._plug(battery, charger, low + 60 * plug_hours)
+        self._charge(battery, low, hours, amps)
+
+    def _plug(self, battery: str, charger: str, minute: float) -> None:
+        bank = self.walk.banks[battery]
+        missing = supply.likely_missing(bank) * self.yard.papers[battery].c20_ah
+        amps = self.table.amps[battery, charger]
+        state = charge.State(missing_ah=missing)
+        self.sessions[battery] = _Session(charger, amps, minute, supply.soc_of(bank), missing, state)
+
+    def _charge(self, battery: str, minute: float, hours: float, load_amps: float) -> None:
+        session, bank, papers = self.sessions[battery], self.walk.banks[battery], self.yard.papers[battery]
+        if hours <= 0:
+            return
+        charger = charger_of(self.day.chargers[session.charger], session.amps)
+        session.box_running = session.box_running or load_amps > 0
+        missing = supply.likely_missing(bank) * papers.c20_ah
+        hidden = charge.holds_back(charger, load_amps)
+        session.taper_hidden = session.taper_hidden or hidden
+        stage = "float" if hidden else session.state.stage
+        before = replace(session.state, missing_ah=missing, stage=stage)
+        block = block_of(self.day, self.yard, battery, minute)
+        session.state = charge.go_on(block, charger, before, hours, load_amps=load_amps)
+        supply.draw(bank, papers, (session.state.missing_ah - missing) / hours, hours, self.day.block_c(minute))
+
+    def _unplug(self, battery: str, minute: float) -> None:
+        session = self.sessions.pop(battery)
+        self.walk.charges.append(
+            ChargeRun(
+                battery=battery,
+                charger=session.charger,
+                amps=session.amps,
+                from_min=session.from_min,
+                until_min=minute,
+                soc_from=session.soc_from,
+                soc_until=supply.soc_of(self.walk.banks[battery]),
+                box_running=session.box_running,
+                taper_hidden=session.taper_hidden,
+                stage=session.state.stage,
+                **self._how_long(battery, session, minute),
+            )
+        )
+
+    def _how_long(self, battery: str, session: _Session, minute: float) -> Mapping[str, float | None]:
+        """When it has enough for the next flight, when it is full, and what the last fifth costs."""
+        charger = charger_of(self.day.chargers[session.charger], session.amps)
+        block = block_of(self.day, self.yard, battery, session.from_min)
+        load = self._load_at(battery, session.from_min) if session.box_running else 0.0
+        full = charge.hours_until_full(block, charger, session.missing_ah, load_amps=load)
+        need = self._next_need(battery, minute, session.from_min)
+        enough = None
+        if need is not None:
+            goal = block.capacity_ah * (1 - need)
+            enough = charge.hours_until(block, charger, session.missing_ah, goal, load_amps=load)
+        return {
+            "enough_min": None if enough is None else session.from_min + 60 * enough,
+            "full_min": None if full is None else session.from_min + 60 * full,
+            "last_fifth_hours": charge.last_fifth_hours(block, charger, load_amps=load),
+        }
+
+    def _load_at(self, battery: str, minute: float) -> float:
+        slot = max(i for i, edge in enumerate(self.table.bounds_min) if edge <= minute + 1e-6)
+        return self._load(battery, min(slot, len(self.table.bounds_min) - 2), minute)[0]
+
+    def _next_need(self, battery: str, minute: float, from_min: float) -> float | None:
+        for flight, start, box, fitted in sorted(self._flown(), key=lambda row: row[1].first):
+            launch = self.table.bounds_min[start.first]
+            if fitted == battery and launch >= minute - 1e-6:
+                planned, entry = self.day.flights[flight], self.day.boxes[box]
+                minutes = planned.flight.length_min + entry.reserve_min
+                found = self.table.demands[flight, box]
+                return needed_charge(self.day, self.yard, battery, found, minutes, self.day.block_c(launch))
+        return None
+
+
+def follow(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> Walk:
+    """Everything that happens when the schedule is followed, the flights not flown among the answers."""
+    walk = _Walker(day, yard, table, schedule).run()
+    for flight, start in enumerate(schedule.choice.starts):
+        if start is None:
+            walk.answers += [_not_today(day, yard, table, schedule, flight, box) for box in day.flights[flight].boxes]
+    order = {planned.name: place for place, planned in enumerate(day.flights)}
+    walk.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
+    walk.charges.sort(key=lambda run: (run.from_min, run.battery))
+    return walk
+
+
+def _not_today(day: Day, yard: Yard, table: Timetable, schedule: Schedule, flight: int, box: str) -> Answer:
+    """Why this box keeps the flight on the ground, or that another box does."""
+    place, wished = table.boxes.index(box), day.flights[flight].launch_min
+    slot = min(range(len(table.bounds_min)), key=lambda i: abs(table.bounds_min[i] - wished))
+    best, words = None, "no battery that may go in there lasts this flight with reserve, even full"
+    for battery, name in enumerate(table.batteries):
+        fit = table.problem.fits.get((flight, place, battery))
+        if fit is None:
+            continue
+        short = fit.need_ah - schedule.levels[battery][slot]
+        if best is None or short < best:
+            best = short
+            have, cap = schedule.levels[battery][slot], table.problem.capacity_ah[battery]
+            words = (
+                f"{name} has {100 * have / cap:.0f} % at {day.clock(wished)} and needs {100 * fit.need_ah / cap:.0f} %"
+                if short > 0
+                else "this box could; another box, or a later flight, needs the time or the charge"
+            )
+    off = tuple(sorted(load for where, load in day.off if where == box))
+    return Answer(flight=day.flights[flight].name, box=box, verdict="not today", because=words, loads_off=off)

@@ -1,0 +1,130 @@
+"""From a day to its plan: schedule, follow it, correct what falls short, switch loads off where that saves a flight."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from groundbox.plan.day import Day, mean_amps
+from groundbox.plan.launch import Walk, follow
+from groundbox.plan.problem import Worth
+from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
+from groundbox.plan.timetable import Timetable, Yard, timetable, yard_of
+
+ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
+FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
+SHORT_MIN = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A day with its schedule and what happens when it is followed."""
+
+    day: Day
+    yard: Yard
+    table: Timetable
+    schedule: Schedule
+    walk: Walk
+
+    @property
+    def works(self) -> bool:
+        """True when every flight is flown, with its reserve."""
+        return all(answer.verdict != "not today" for answer in self.walk.answers)
+
+
+def delays_of(day: Day) -> tuple[float, ...]:
+    """Minutes by which a launch may slip: fine steps for few flights, coarse for many."""
+    step = FINE_STEP_MIN if len(day.flights) <= FINE_FLIGHTS else COARSE_STEP_MIN
+    return tuple(step * count for count in range(int(day.longest_wait_min // step) + 1))
+
+
+def droppable(day: Day) -> list[tuple[str, str]]:
+    """(box, load) pairs that may be switched off: not essential, not fans, on so far; the lightest first."""
+    pairs = [
+        (mean_amps(load), box.name, load.name)
+        for box in day.boxes.values()
+        for load in box.load
+        if not load.essential and not load.with_fans and (box.name, load.name) not in day.off
+    ]
+    return [(box, load) for _, box, load in sorted(pairs)]
+
+
+def _scheduled(
+    day: Day, yard: Yard, seconds: float, start_min: float, extra: Mapping[tuple[int, str], float]
+) -> tuple[Timetable, Schedule]:
+    """On time if every flight can be; else with launches that slip."""
+    table = timetable(day, yard, delays=(0.0,), extra=extra, start_min=start_min)
+    schedule = best_schedule(table.problem, seconds * 0.3)
+    if schedule.worth.flown == len(day.flights):
+        return table, schedule
+    late_table = timetable(day, yard, delays=delays_of(day), extra=extra, start_min=start_min)
+    late = best_schedule(late_table.problem, seconds * 0.7)
+    return (late_table, late) if late.worth.flown > schedule.worth.flown else (table, schedule)
+
+
+def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
+    """(flight, box) -> minutes that a launch falls short of the reserve on the early number."""
+    place = {flight.name: index for index, flight in enumerate(day.flights)}
+    return {
+        (place[answer.flight], answer.box): -answer.margin_min
+        for answer in walk.answers
+        if answer.margin_min is not None and answer.margin_min < 0
+    }
+
+
+def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float) -> Plan:
+    """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve."""
+    extra: dict[tuple[int, str], float] = {}
+    for _ in range(ROUNDS):
+        table, schedule = _scheduled(day, yard, seconds, start_min, extra)
+        walk = follow(day, yard, table, schedule)
+        short = _shortfalls(day, walk)
+        if not short:
+            break
+        for key, minutes in short.items():
+            extra[key] = extra.get(key, 0.0) + minutes + SHORT_MIN
+    if short:
+        walk.answers = [
+            replace(answer, verdict="not today", because="short of the reserve by the time it would launch")
+            if answer.margin_min is not None and answer.margin_min < 0
+            else answer
+            for answer in walk.answers
+        ]
+    return Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
+
+
+def rough(day: Day, yard: Yard, start_min: float = 0.0) -> Worth:
+    """What simple rules make of the day: quick, never better than the plan."""
+    return rough_worth(timetable(day, yard, delays=delays_of(day), start_min=start_min).problem)
+
+
+def _loads_to_drop(day: Day, yard: Yard, flown: int, start_min: float) -> frozenset[tuple[str, str]]:
+    """The smallest set of loads whose absence flies more, by simple rules; empty when none does."""
+    pairs = droppable(day)
+    sets = [frozenset(found) for size in (1, 2) for found in combinations(pairs, size)]
+    best: tuple[int, frozenset[tuple[str, str]]] = (flown, frozenset())
+    for off in [*sets, frozenset(pairs)]:
+        worth = rough(replace(day, off=day.off | off), yard, start_min)
+        if worth.flown > best[0]:
+            best = (worth.flown, off)
+        if worth.flown == len(day.flights):
+            break
+    return best[1]
+
+
+def plan_day(day: Day, yard: Yard | None = None, *, seconds: float = 4.0, start_min: float = 0.0) -> Plan:
+    """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
+
+    Args:
+        yard: batteries as believed now; None takes them from the day.
+        seconds: about how long the solver may take.
+        start_min: now, in minutes of the day.
+    """
+    yard = yard or yard_of(day)
+    plan = plan_as_is(day, yard, seconds, start_min)
+    if plan.works:
+        return plan
+    off = _loads_to_drop(day, yard, plan.schedule.worth.flown, start_min)
+    if not off:
+        return plan
+    leaner = plan_as_is(replace(day, off=day.off | off), yard, seconds, start_min)
+    return leaner if leaner.schedule.worth.flown > plan.schedule.worth.flown else plan

@@ -1,0 +1,135 @@
+"""The day goes on otherwise than planned: a new plan from now, and in plain sentences what it changes."""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+
+from msgspec.structs import replace as struct_replace
+
+from groundbox.battery.bank import Bank
+from groundbox.plan import supply
+from groundbox.plan.day import Day, PlannedFlight
+from groundbox.plan.launch import Answer
+from groundbox.plan.planner import Plan, plan_as_is
+from groundbox.plan.timetable import Yard
+
+SECONDS = 0.5
+MARGIN_NEWS_MIN = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Now:
+    """What is known now, at a minute of the day.
+
+    done: names of flights that have landed, or been given up.
+    charges: battery -> state of charge now (0 to 1), where it is known; others are taken from the old plan.
+    banks: battery -> the estimator's own believed batteries, where it runs; they win over `charges`.
+    dead: chargers that turned out not to charge.
+    gone: batteries no longer there.
+    fitted: box -> battery, where one was swapped.
+    """
+
+    minute: float
+    done: Collection[str] = ()
+    charges: Mapping[str, float] | None = None
+    banks: Mapping[str, Bank] | None = None
+    dead: Collection[str] = ()
+    gone: Collection[str] = ()
+    fitted: Mapping[str, str] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replan:
+    """The new plan and what it changes, one sentence each."""
+
+    plan: Plan
+    news: tuple[str, ...]
+
+
+def _remaining(day: Day, now: Now) -> tuple[PlannedFlight, ...]:
+    """Flights still to come, none before now and each after the one before it."""
+    flights, free = [], now.minute
+    for flight in day.flights:
+        if flight.name in now.done:
+            continue
+        launch = max(flight.launch_min, free)
+        flights.append(replace(flight, launch_min=launch, gap_min=min(flight.gap_min, launch - now.minute)))
+        free = launch + flight.flight.length_min + day.turnaround_min
+    return tuple(flights)
+
+
+def _charge_in_plan(plan: Plan, battery: str, minute: float) -> float:
+    """What the old plan expected of a battery at a minute."""
+    trace = plan.walk.traces[battery]
+    return min(trace, key=lambda point: abs(point[0] - minute))[1].likely
+
+
+def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
+    """Batteries as believed now; health and worked-out needs are kept from the old plan."""
+    banks: dict[str, Bank] = {}
+    for name in day.batteries:
+        known = (now.banks or {}).get(name)
+        soc = (now.charges or {}).get(name)
+        if soc is None:
+            soc = _charge_in_plan(plan, name, now.minute)
+        banks[name] = known if known is not None else supply.at_charge(plan.yard.banks[name], soc)
+    papers = {name: battery.papers for name, battery in day.batteries.items()}
+    return Yard(banks=banks, papers=papers, needs=plan.yard.needs, curves=plan.yard.curves)
+
+
+def _day_now(plan: Plan, now: Now) -> Day:
+    day = plan.day
+    boxes = {
+        name: struct_replace(box, battery=(now.fitted or {}).get(name, box.battery)) for name, box in day.boxes.items()
+    }
+    return replace(
+        day,
+        flights=_remaining(day, now),
+        boxes=boxes,
+        batteries={name: battery for name, battery in day.batteries.items() if name not in now.gone},
+        chargers={name: charger for name, charger in day.chargers.items() if name not in now.dead},
+    )
+
+
+def _news_of(day: Day, old: Answer, new: Answer) -> str | None:
+    """What changed for one box in one flight, None when nothing that matters did."""
+    where = f"{new.flight}, {new.box}"
+    if new.launch_min is None or old.launch_min is None:
+        if old.launch_min is None and new.launch_min is not None:
+            return f"{where}: can launch after all, at {day.clock(new.launch_min)}"
+        if new.launch_min is None and old.launch_min is not None:
+            return f"{where}: not today any more: {new.because}"
+        return None
+    if abs(new.launch_min - old.launch_min) >= 1:
+        return f"{where}: launch at {day.clock(new.launch_min)} instead of {day.clock(old.launch_min)}"
+    if new.battery != old.battery:
+        return f"{where}: battery {new.battery} instead of {old.battery}"
+    assert new.margin_min is not None
+    assert old.margin_min is not None
+    change = new.margin_min - old.margin_min
+    if abs(change) < MARGIN_NEWS_MIN:
+        return None
+    return f"{where}: {abs(change):.0f} min {'more' if change > 0 else 'less'} margin, now {new.margin_min:.0f}"
+
+
+def _news(old: Plan, new: Plan) -> tuple[str, ...]:
+    before = {(answer.flight, answer.box): answer for answer in old.walk.answers}
+    sentences = [
+        sentence
+        for answer in new.walk.answers
+        if (answer.flight, answer.box) in before
+        and (sentence := _news_of(new.day, before[answer.flight, answer.box], answer)) is not None
+    ]
+    old_runs = {(run.battery, run.charger) for run in old.walk.charges if run.until_min > new.table.bounds_min[0]}
+    new_runs = {(run.battery, run.charger) for run in new.walk.charges}
+    sentences += [f"charge {battery} on {charger} too" for battery, charger in sorted(new_runs - old_runs)]
+    sentences += [f"no more {battery} on {charger}" for battery, charger in sorted(old_runs - new_runs)]
+    return tuple(sentences)
+
+
+def replan(plan: Plan, now: Now, *, seconds: float = SECONDS) -> Replan:
+    """The plan from now on. With no flight left there is nothing to plan: the old plan comes back, with that said."""
+    day = _day_now(plan, now)
+    if not day.flights:
+        return Replan(plan=plan, news=("no flight is left today",))
+    new = plan_as_is(day, _yard_now(plan, now, day), seconds, now.minute)
+    return Replan(plan=new, news=_news(plan, new))
