@@ -60,6 +60,11 @@ class Service:
         output: what a person sees and hears.
         commit_every_s: real seconds between commits.
         silent_after_s: see BoxState.
+
+    Attributes:
+        flight: whether the aircraft is out.
+        followers: every box, by name.
+        views: how every box stood at the last turn.
     """
 
     def __init__(
@@ -76,7 +81,8 @@ class Service:
     ) -> None:
         self.settings, self.store, self.output = settings, store, output
         self._arrivals, self._sources, self._clocks = arrivals, list(sources), clocks
-        self._commit_every_s, self._silent_after_s = commit_every_s, silent_after_s
+        self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
+        self.views: list[BoxView] = []
         self._warner, self._alarm = Warner(), Alarm()
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
@@ -229,15 +235,15 @@ class Service:
             source.tell_stored(stored)
 
     def _judge(self, now: Moment) -> None:
-        views = []
+        self.views = []
         for box, follower in self.followers.items():
-            state = follower.state(now.monotonic_s, now.wall_s, self.flight, self._silent_after_s)
+            state = follower.state(now.monotonic_s, now.wall_s, self.flight, self.silent_after_s)
             for change in self._warner.update(now.monotonic_s, state):
                 self._log(change)
-            views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
+            self.views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
         for active in self._alarm.due(now.real_s, self._warner.active()):
             self.output.sound(active)
-        self.output.show(views, now)
+        self.output.show(self.views, now)
 
     def _tell_places(self, now: Moment) -> None:
         """Tells boards that believe otherwise whether the aircraft is out."""

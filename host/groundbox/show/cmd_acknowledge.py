@@ -33,16 +33,17 @@ def command(
     """Quiet warnings you have seen: of BOX, one WARNING, or all. They stay shown, and sound again if they get worse."""
     chosen = chosen_settings(settings_file, database)
     with open_reader(chosen) as reader:
-        waiting = reader.open_warnings(known_box(chosen, box) if box else None)
+        up_now = reader.open_warnings(known_box(chosen, box) if box else None)
+    waiting = [one for one in up_now if one.change == "raised"]
     seen = [one for one in waiting if warning in (None, one.warning)]
     if warning is not None and not seen:
-        up = ", ".join(one.warning for one in waiting) or "none"
-        raise BadInput("warning", warning, f"is not up for {box}; up now: {up}")
+        up = ", ".join(one.warning for one in waiting) or "nothing"
+        raise BadInput("warning", warning, f"does not wait to be seen at {box}; what does: {up}")
     for one in seen:
         hand_over(chosen.database_path, Acknowledge(box=one.box, warning=one.warning, wall_s=time.time()))
         click.echo(json.dumps(_told(one)) if as_json else f"seen: {one.severity.upper()} {one.box}: {one.sentence}")
     if not seen and not as_json:
-        click.echo("no warning is up")
+        click.echo("no warning waits to be seen")
 
 
 def _told(one: WarningChange) -> dict[str, str]:

@@ -12,7 +12,7 @@ from groundbox.service.service import Service
 from groundbox.service.tracker import NO_NUMPY, estimator_class
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
-from groundbox.show.options import chosen_settings, settings_options
+from groundbox.show.options import chosen_settings, database_to_write, settings_options
 from groundbox.show.recording import record, sources_of, stop_signals
 from groundbox.show.screen import Screen
 from groundbox.show.sound import Sounder
@@ -41,9 +41,8 @@ def command(settings_file: Path | None, database: Path | None, ports: tuple[str,
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
     sources = sources_of(chosen, arrivals, clocks, ports)
-    chosen.database_path.parent.mkdir(parents=True, exist_ok=True)
     screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
-    with Store(chosen.database_path) as store, stop_signals() as stop, screen:
+    with Store(database_to_write(chosen)) as store, stop_signals() as stop, screen:
         service = Service(chosen, store, arrivals, sources, clocks, screen)
         for line in opening(chosen, ports, screen.sounder.means, service):
             screen.say(time.time(), line)

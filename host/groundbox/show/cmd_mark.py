@@ -9,16 +9,12 @@ import click
 from groundbox.errors import BadInput
 from groundbox.model import Mark
 from groundbox.settings import Settings
-from groundbox.show.options import chosen_settings, known_box, settings_options
+from groundbox.show.options import chosen_settings, database_to_write, known_box, settings_options
 from groundbox.show.screen import stamp
 from groundbox.store import hand_over
+from groundbox.warn.words import CHARGE_CAUTIONS
 from groundbox.wire.messages import MARKS
 
-CHARGE_CAUTIONS = (
-    "charge with the battery out of the box or the lid wide open, in the open air, away from sparks and flames",
-    "lead-acid batteries give off hydrogen; fans do not make a closed box safe to charge in",
-    "never charge a frozen, swollen or leaking battery, and keep a fuse in the lead",
-)
 EXAMPLE = """
 \b
 Examples:
@@ -42,7 +38,7 @@ def command(
     """Note a launch, landing, charge or swap at BOX, now. NAME is the battery put in, or the charger used."""
     chosen = chosen_settings(settings_file, database)
     mark = Mark(box=known_box(chosen, box), kind=kind, wall_s=time.time(), name=_checked_name(chosen, kind, name))
-    hand_over(chosen.database_path, mark)
+    hand_over(database_to_write(chosen), mark)
     cautions = CHARGE_CAUTIONS if kind == "charge" else ()
     if as_json:
         told = {"box": box, "mark": kind, "name": name, "wall_s": round(mark.wall_s, 3), "cautions": cautions}

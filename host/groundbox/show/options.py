@@ -9,7 +9,7 @@ import click
 import msgspec
 
 from groundbox import settings
-from groundbox.errors import BadInput
+from groundbox.errors import BadInput, StoreError
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
@@ -35,6 +35,20 @@ def chosen_settings(settings_file: Path | None, database: Path | None) -> Settin
     """
     found = settings.load(settings_file or settings.find())
     return found if database is None else msgspec.structs.replace(found, database=str(database.absolute()))
+
+
+def database_to_write(chosen: Settings) -> Path:
+    """The database file, in a folder that is there now.
+
+    Raises:
+        StoreError: the folder cannot be made.
+    """
+    path = chosen.database_path
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"{path.parent}: cannot be made or is no folder ({error.strerror})") from error
+    return path
 
 
 def open_reader(chosen: Settings) -> Reader:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Sequence
+from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -28,9 +29,11 @@ class Screen:
         console: where to.
         sounder: how warnings are heard.
         foot: a line under the boxes.
+        kept: also gets every line that stays.
     """
 
-    def __init__(self, console: Console, sounder: Sounder, foot: str = "") -> None:
+    def __init__(self, console: Console, sounder: Sounder, foot: str = "", kept: TextIO | None = None) -> None:
+        self._kept = kept
         self._console, self.sounder, self.foot = console, sounder, foot
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
         self._drawn_s = float("-inf")
@@ -50,7 +53,7 @@ class Screen:
 
     def say(self, wall_s: float, text: str) -> None:
         """One line that stays."""
-        self._console.print(Text(f"{stamp(wall_s)} {text}"), soft_wrap=not self._console.is_terminal)
+        self._print(Text(f"{stamp(wall_s)} {text}"))
 
     def warn(self, change: WarningChange) -> None:
         """A line when a warning is raised, cleared or acknowledged."""
@@ -60,7 +63,12 @@ class Screen:
             text.append(f" {change.box}: {change.sentence}")
         else:
             text = Text(f"{stamp(change.wall_s)} {change.change} {change.box}: {change.warning}")
+        self._print(text)
+
+    def _print(self, text: Text) -> None:
         self._console.print(text, soft_wrap=not self._console.is_terminal)
+        if self._kept:
+            self._kept.write(f"{text.plain}\n")
 
     def sound(self, active: Active) -> None:
         """A warning to be heard."""

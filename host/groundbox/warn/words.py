@@ -3,6 +3,12 @@
 from collections.abc import Iterable
 from datetime import datetime
 
+CHARGE_CAUTIONS = (
+    "charge with the battery out of the box or the lid wide open, in the open air, away from sparks and flames",
+    "lead-acid batteries give off hydrogen; fans do not make a closed box safe to charge in",
+    "never charge a frozen, swollen or leaking battery, and keep a fuse in the lead",
+)
+
 
 def span(seconds: float) -> str:
     """ "40 s", "12 min", "3 h 05 min"; rounded down, so that a promise is never longer than it is."""

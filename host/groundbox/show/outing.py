@@ -1,0 +1,198 @@
+"""The invented outing as a simulation: its boxes, its clock, and what people do in it. All numbers invented."""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from groundbox.rig.box import BoxSettings
+from groundbox.rig.clock import SimClock
+from groundbox.rig.lead_acid import BatterySettings
+from groundbox.rig.loads import LoadSettings
+from groundbox.rig.runner import SimulatedBoard
+from groundbox.rig.weather import Weather
+from groundbox.warn.words import clock, span
+
+FIRST_LAUNCH_S = 300.0
+FLIGHTS, FLIGHT_S, GAP_S = 4, 35 * 60.0, 40 * 60.0
+LAST_LANDING_S = FIRST_LAUNCH_S + FLIGHTS * FLIGHT_S + (FLIGHTS - 1) * GAP_S
+STALL_S = FIRST_LAUNCH_S + 15 * 60.0  # within the first flight a twig stops fan 2 of the table
+FREED_AFTER_S = 300.0
+SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 20.0, 20.0, 5.0  # the stall is shown slowly
+PRESS_S = 2.0  # how long the button is held to mark a launch or landing
+LAG_REAL_S = 0.5  # boards further behind than this: the machine cannot keep up
+
+WEATHER = Weather(
+    outside_c=((0.0, 24.0), (7200.0, 28.0), (10800.0, 29.0), (18000.0, 26.0)),
+    sun_w_m2=((0.0, 800.0), (10800.0, 650.0), (18000.0, 300.0)),
+)
+TABLE = BoxSettings(
+    name="table",
+    battery=BatterySettings(c20_ah=18.0, ohm=0.014),
+    loads=(
+        LoadSettings(name="display", watts=18.0),
+        LoadSettings(name="repeater", watts=6.0),
+        LoadSettings(name="usb", watts=0.0, rest_s=600.0, bursts=((600.0, 10.0),), output=2),
+    ),
+    lead_ohm=0.02,
+    weather=WEATHER,
+    seed=7,
+)
+MAST = BoxSettings(
+    name="mast",
+    battery=BatterySettings(c20_ah=9.0, health=0.7, ohm=0.03),
+    loads=(
+        LoadSettings(name="receivers", watts=10.0),
+        LoadSettings(name="servos", watts=2.3, rest_s=15.0, bursts=((0.3, 36.0), (2.0, 12.0)), irregular=True),
+    ),
+    lead_ohm=0.03,
+    weather=WEATHER,
+    seed=8,
+)
+
+
+class OutingClock(SimClock):
+    """A SimClock whose speed may change; time itself never jumps."""
+
+    def __init__(self, speed: float, start_wall_s: float) -> None:
+        super().__init__(speed, start_wall_s)
+        self._from = (time.monotonic(), 0.0, speed)
+
+    def set_speed(self, speed: float) -> None:
+        """From now on so many simulated seconds a real second."""
+        self._from = (time.monotonic(), self.monotonic_s(), speed)
+        self.speed = speed
+
+    def monotonic_s(self) -> float:
+        """Simulated seconds since the start, never backward."""
+        real_s, sim_s, speed = self._from
+        return sim_s + (time.monotonic() - real_s) * speed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What the people of the outing go by."""
+
+    in_flight: bool
+    turn_back_s: dict[str, float | None]  # wall time, by box
+    not_enough: tuple[str, ...]  # why a launch is advised against, one sentence a box
+    fan_warned_s: float | None  # wall time at which the stalled fan was warned about
+
+
+class Outing:
+    """What people do: they mark at the table's button, free the fan, stay on the ground when told to, and turn back.
+
+    Args:
+        clock: the boards' and the host's.
+        folder: for the boards' memory.
+        speed: simulated seconds a real second, where nothing is shown slowly and the machine keeps up.
+        say: tells a person what happens.
+    """
+
+    def __init__(self, clock: OutingClock, folder: Path, speed: float, say: Callable[[str], None]) -> None:
+        self.clock, self.speed, self._say = clock, speed, say
+        self.boards = [SimulatedBoard(box, clock, folder / box.name) for box in (TABLE, MAST)]
+        self.table = self.boards[0]
+        self.stalled_s: float | None = None
+        self.freed = False
+        self.flight = 0
+        self.skipped: list[int] = []
+        self.over = False
+        self._released_s: float | None = None
+        self._land_s = 0.0
+        self._turned: str | None = None
+        self._begun_s = 0.0
+
+    def start(self) -> None:
+        """Switches both boxes on."""
+        self._begun_s = self.clock.monotonic_s()
+        for board in self.boards:
+            board.start()
+
+    def stop(self) -> None:
+        """Switches them off."""
+        for board in self.boards:
+            board.stop()
+
+    @property
+    def now_s(self) -> float:
+        """Simulated seconds since the boxes were switched on."""
+        return self.clock.monotonic_s() - self._begun_s
+
+    def wall_s(self, at_s: float) -> float:
+        """Wall time of a moment of the outing."""
+        return self.clock.wall_s() - self.now_s + at_s
+
+    def act(self, standing: Standing) -> None:
+        """Does what is due."""
+        now_s = self.now_s
+        self._keep_pace(now_s, standing)
+        self._fan(now_s, standing)
+        if self._released_s is not None:
+            if now_s >= self._released_s:
+                self.table.set("button", "released")
+                self._released_s = None
+        elif standing.in_flight:
+            self._fly(now_s, standing)
+        elif self.flight < FLIGHTS and now_s >= FIRST_LAUNCH_S + self.flight * (FLIGHT_S + GAP_S):
+            self._launch(now_s, standing)
+        elif self.flight == FLIGHTS and now_s >= LAST_LANDING_S:
+            self.over = True
+
+    def _press(self, now_s: float) -> None:
+        self.table.set("button", "pressed")
+        self._released_s = now_s + PRESS_S
+
+    def _launch(self, now_s: float, standing: Standing) -> None:
+        self.flight += 1
+        if standing.not_enough:
+            self.skipped.append(self.flight)
+            for why in standing.not_enough:
+                self._say(f"flight {self.flight} is not flown. {why}")
+            return
+        self._land_s = now_s + FLIGHT_S
+        self._turned = None
+        self._say(f"flight {self.flight} of {FLIGHTS}: the pilot holds the button of box table and launches")
+        self._press(now_s)
+
+    def _fly(self, now_s: float, standing: Standing) -> None:
+        latest = {box: at_s for box, at_s in standing.turn_back_s.items() if at_s is not None}
+        first = min(latest, key=lambda box: latest[box], default=None)
+        if first and self._turned is None and latest[first] <= self.wall_s(now_s):
+            self._turned = first
+            self._land_s = min(self._land_s, now_s + 8 * 60.0)
+            self._say(f"the pilot turns back for box {first}, home at {clock(self.wall_s(self._land_s))}")
+        if now_s >= self._land_s:
+            self._say(f"flight {self.flight} lands; the pilot holds the button again")
+            self._press(now_s)
+
+    def _fan(self, now_s: float, standing: Standing) -> None:
+        if self.stalled_s is None and now_s >= STALL_S:
+            self.stalled_s = now_s
+            self.table.set("fan2", "stalled")
+            self._say("a twig stops fan 2 of box table (on purpose)")
+        elif self.stalled_s is not None and not self.freed and now_s >= self.stalled_s + FREED_AFTER_S:
+            self.freed = True
+            self.table.set("fan2", "sound")
+            self._say("the spotter frees fan 2")
+
+    def _keep_pace(self, now_s: float, standing: Standing) -> None:
+        """Slow while the stall is shown, at real speed once all is over, and never faster than the machine manages."""
+        lag_s = max(now_s - board.box.now_s for board in self.boards)
+        if lag_s > LAG_REAL_S * self.clock.speed and now_s > 60 and self.speed > 5:
+            self.speed = max(self.speed * 0.8, 5.0)
+        shown = STALL_S - SLOW_BEFORE_S <= now_s < (self.stalled_s or STALL_S) + SLOW_AFTER_S
+        waits = self.stalled_s is not None and standing.fan_warned_s is None and now_s < self.stalled_s + 60
+        wanted = 1.0 if self.over else min(self.speed, SLOW_SPEED) if shown or waits else self.speed
+        if wanted != self.clock.speed:
+            self.clock.set_speed(wanted)
+
+    def told_of_fan(self, standing: Standing) -> str:
+        """How soon the stalled fan was warned about."""
+        if self.stalled_s is None:
+            return "fan 2 of box table has not been stopped yet"
+        if standing.fan_warned_s is None:
+            return "fan 2 of box table was stopped and NOT warned about"
+        at_s = self.wall_s(self.stalled_s)
+        after = span(standing.fan_warned_s - at_s)
+        return f"fan 2 of box table was stopped at {clock(at_s)}, and warned about {after} later"
