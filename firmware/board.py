@@ -1,4 +1,4 @@
-"""The board itself: the only import of machine. Fills core's Inputs, drives what core's Outputs say, decides nothing.
+"""The board itself: the only import of machine, hence longer than others. Fills core's Inputs, drives core's Outputs.
 
 Used of the port, and nothing else: machine's ADC, I2C (readfrom_mem_into, writeto_mem), PWM (duty_u16), Pin (value,
 irq), Timer, WDT, disable_irq, enable_irq, reset, reset_cause, unique_id; onewire.OneWire (reset, writebyte, readbyte).
@@ -10,7 +10,7 @@ import machine
 from machine import ADC, I2C, PWM, Pin, Timer
 
 from fitted import Absent, Ntc, counter, sampler
-from groundbox.wire.messages import RESET_CAUSES
+from groundbox.wire.messages import RESET_CAUSES, UNKNOWN
 from groundbox.wire.settings import SENSOR_KINDS
 from pins import PINS
 from shunt import Shunt
@@ -21,7 +21,7 @@ _I2C_HZ = 400000
 _I2C_WAIT_US = 5000
 _STEPS_HZ = 10  # without fast samples the monitor is seen once a step
 _PLACES = ("case", "intake", "block")
-_FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz"]
+_FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz", "humidity_fitted"]
 _FITTED += ["%s_sensor_kind" % place for place in _PLACES]
 _FITTED += ["fan%d_%s" % (i, what) for i in (1, 2, 3, 4) for what in ("kind", "tach")]
 _ONEWIRE_KIND = SENSOR_KINDS.index("onewire")
@@ -45,6 +45,7 @@ class Board:
         self._watchdog = None
         self._timer = None
         self._shunt = None
+        self._hygrometer = None
         self._turn = 0
         self._drives = [None, None, None, None]
         self._percents = array("h", (-1, -1, -1, -1))
@@ -65,6 +66,7 @@ class Board:
         self._fitted = fitted
         kind = settings["voltage_monitor_kind"]
         self._shunt = Shunt(_bus(), kind) if kind else None
+        self._hygrometer = _hygrometer() if settings["humidity_fitted"] else None
         self._case = self._sensor(0, settings["case_sensor_kind"])
         self._intake = self._sensor(1, settings["intake_sensor_kind"])
         self._block = self._sensor(2, settings["block_sensor_kind"])
@@ -85,6 +87,8 @@ class Board:
         inputs.case_raw = self._case.read(step_ms, turn == 0)
         inputs.intake_raw = self._intake.read(step_ms, turn == 1)
         inputs.block_raw = self._block.read(step_ms, turn == 2)
+        hygrometer = self._hygrometer
+        inputs.humidity_centi_percent = hygrometer.read(step_ms) if hygrometer else UNKNOWN
         inputs.button = self.pressed()
 
     def drive(self, outputs):
@@ -162,6 +166,12 @@ def reset_cause():
         if cause == getattr(machine, name, None):
             return RESET_CAUSES.index(word)
     return RESET_CAUSES.index("other")
+
+
+def _hygrometer():
+    from hygrometer import Hygrometer
+
+    return Hygrometer(_bus())
 
 
 def _adc(number):

@@ -26,7 +26,7 @@ class Port:
         self._out.register(writer, select.POLLOUT)
         self._line = bytearray()
         self._overlong = False
-        self._pending = b""
+        self._pending = memoryview(b"")
 
     def read_line(self):
         """The next complete line without its newline, or None when no more bytes wait.
@@ -49,7 +49,7 @@ class Port:
 
     def put(self, line):
         """Takes one line (bytes, newline included) to be written; only when `flush` gave 0."""
-        self._pending = line
+        self._pending = memoryview(line)
 
     def flush(self):
         """Writes what goes without waiting; number of bytes left."""
@@ -64,4 +64,7 @@ class Port:
 
 
 def _ready(poll, mask):
-    return any(seen & mask for _, seen in poll.poll(0))
+    for _, seen in poll.ipoll(0):  # noqa: SIM110 (asked for each byte: allocates nothing)
+        if seen & mask:
+            return True
+    return False

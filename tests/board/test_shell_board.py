@@ -129,6 +129,33 @@ assert inputs.monitor_bus == inputs.monitor_shunt == UNKNOWN
     )
 
 
+def test_humidity_is_read_where_it_is_fitted(on_board: OnBoard) -> None:
+    """0x8000 is half of full scale, 50 % (HDC2080 data sheet, humidity formula)."""
+    on_board(
+        _OPEN
+        + """
+settings["humidity_fitted"] = 1
+board.fit(settings)
+for _ in range(30):
+    board.sense(100)
+    assert inputs.humidity_centi_percent == UNKNOWN
+machine.humid.update({0x02: 0x00, 0x03: 0x80, 0xFC: 0x49, 0xFD: 0x54})
+for _ in range(21):
+    board.sense(100)
+assert inputs.humidity_centi_percent == 5000
+assert (machine.humid[0x0E], machine.humid[0x0F]) == (0x50, 0x01)
+machine.humid[0x02] = machine.humid[0x03] = 0xFF
+for _ in range(10):
+    board.sense(100)
+assert inputs.humidity_centi_percent == 9999
+machine.humid.clear()
+for _ in range(10):
+    board.sense(100)
+assert inputs.humidity_centi_percent == UNKNOWN
+"""
+    )
+
+
 def test_a_1_wire_sensor_is_read_in_short_pieces(on_board: OnBoard) -> None:
     """25.0625 C is 0191 (DS18B20 data sheet, table of temperatures); three sensors in turn."""
     on_board(

@@ -209,3 +209,14 @@ def test_a_reader_that_stalls_does_not_hold_up_control(bench: NewBench) -> None:
     assert _field(health, "worst_step_us") < 20_000
     assert (_field(health, "late_steps"), _field(health, "link_restarts")) == (0, 0)
     assert board.world.starts == 1
+
+
+def test_a_port_that_takes_a_byte_at_a_time_says_the_same(bench: NewBench, tmp_path: Path) -> None:
+    """As on RP2040, where POLLOUT promises room for one byte only."""
+    board = bench()
+    pins = tmp_path / "flash" / "pins.py"
+    pins.write_text(pins.read_text() + 'PINS["write_bytes"] = 1\n')
+    messages = board.run_for(30.5)
+    assert _records(messages) == list(range(1, 32))
+    board.say("who", ["mast", 1])
+    assert set(_records(board.run_for(10))) >= set(range(1, 40))

@@ -10,6 +10,7 @@ pins = {}
 pwms = {}
 analog = {26: 43690, 27: 32768, 28: 32768, 29: 32768}  # 12 V by a 6:1 divider on 3 V; 25 C
 registers = {0: 0x4127, 1: 0x0640, 2: 9584, 0xFE: 0x5449}  # 2 A in 2 mohm, 11.98 V
+humid = {}  # registers of a humidity sensor at 0x41
 fed = []
 timers = []
 irqs = {}
@@ -62,15 +63,22 @@ class I2C:
         pass
 
     def readfrom_mem_into(self, address, register, into):
-        if register not in registers:
+        if address == 0x41 and register in humid:
+            into[0] = humid[register]
+            into[1] = humid[register + 1]
+        elif address == 0x40 and register in registers:
+            into[0] = registers[register] >> 8
+            into[1] = registers[register] & 0xFF
+        else:
             raise OSError(5)
-        into[0] = registers[register] >> 8
-        into[1] = registers[register] & 0xFF
 
     def writeto_mem(self, address, register, data):
-        if register not in registers:
+        if address == 0x41 and humid:
+            humid[register] = data[0]
+        elif address == 0x40 and register in registers:
+            registers[register] = data[0] << 8 | data[1]
+        else:
             raise OSError(5)
-        registers[register] = data[0] << 8 | data[1]
 
 
 class Timer:
