@@ -23,6 +23,7 @@ class BoxSettings:
         name: 1 to 16 plain characters.
         lead_ohm: from the battery to the equipment, there and back.
         board_watts: what the board itself takes.
+        ticks_start_ms: what the board's tick counter shows at power-on; it wraps at 2**30.
         start_c: temperature of everything at the start; None: as outside.
         seed: the same seed and settings give the same run.
     """
@@ -36,6 +37,7 @@ class BoxSettings:
     weather: Weather = field(default_factory=Weather)
     lead_ohm: float = 0.02
     board_watts: float = 0.3
+    ticks_start_ms: int = 0
     start_c: float | None = None
     seed: int = 1
 

@@ -63,6 +63,7 @@ class PortConsole:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._master: int | None = None
+        self._poll = select.poll()
         self._rest = b""
         self.plug()
 
@@ -73,6 +74,7 @@ class PortConsole:
         self._master, slave = pty.openpty()
         tty.setraw(slave)
         os.set_blocking(self._master, False)
+        self._poll.register(self._master, 0)
         self.path.parent.mkdir(parents=True, exist_ok=True)
         self.path.unlink(missing_ok=True)
         self.path.symlink_to(os.ttyname(slave))
@@ -83,6 +85,7 @@ class PortConsole:
         master, self._master, self._rest = self._master, None, b""
         if master is not None:
             self.path.unlink(missing_ok=True)
+            self._poll.unregister(master)
             os.close(master)
 
     def from_board(self, data: bytes) -> None:
@@ -107,11 +110,7 @@ class PortConsole:
         return self._master if self._is_open() else None
 
     def _is_open(self) -> bool:
-        if self._master is None:
-            return False
-        poll = select.poll()
-        poll.register(self._master, select.POLLIN)
-        return not any(event & select.POLLHUP for _, event in poll.poll(0))
+        return self._master is not None and not self._poll.poll(0)  # a hang-up is reported unasked
 
     def _send(self) -> None:
         if not self._rest or self._master is None:

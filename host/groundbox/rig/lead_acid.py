@@ -85,7 +85,7 @@ class LeadAcid:
 
     def step(self, dt_s: float, volts: float, amps: float) -> float:
         """Draws `amps` at `volts` for `dt_s`; returns the heat given off in joules."""
-        gas = self._gas(volts) if amps < 0 else 0.0
+        gas = self.gas_amps(volts) if amps < 0 else 0.0
         stored = min(0.0, amps + gas) if amps < 0 else amps
         drawn = self._inner_volts * stored * dt_s
         heat = drawn - volts * amps * dt_s
@@ -117,7 +117,8 @@ class LeadAcid:
         self._slow_ohm = 0.02 * scale * self._cold
         self._charge_ohm = self._ohm + scale * self._cold * (0.15 + 0.015 / (1.003 - min(head, 1.002)))
 
-    def _gas(self, volts: float) -> float:
+    def gas_amps(self, volts: float) -> float:
+        """Part of a charging current that only splits water, where the current is large enough for it."""
         return _GAS_AMPS_PER_AH * self.settings.c20_ah * exp(_GAS_PER_VOLT * (min(volts, 16.0) - 14.4))
 
 

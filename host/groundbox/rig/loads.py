@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
-_BACK_VOLTS = 0.5  # a load that gave up starts again this far above its lowest voltage: assumed
+_BACK_VOLTS = 0.2  # a load that gave up starts again this far above its lowest voltage: assumed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -77,6 +77,6 @@ class Wiring:
             "unique_id": list(Random(settings.name).randbytes(8)),
             "random_seed": random.getrandbits(30),
             "clock_s": 1609459200,  # the first of January 2021: nobody has set this clock
-            "ticks_us": 0,
+            "ticks_us": settings.ticks_start_ms * 1000,
         }
         path.write_text(json.dumps(content), encoding="ascii")
