@@ -13,6 +13,7 @@ _INSERTS = {table: schema.insert(table) for table in schema.KEYS}
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count")
 _SAME_MS = 100
+_TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
 REPEAT = schema.REPEAT
 
 
@@ -165,6 +166,8 @@ class Records:
             self._connection.execute(
                 f"UPDATE {table} SET wall_ms = wall_ms + ? WHERE box = ? AND run = ?", (by_ms, box, self._run)
             )
+        if abs(by_ms) < _TOLD_MS:
+            return
         self.notices.append(
             f"box {box}: this computer's clock was set by {by_ms / 1000:+.1f} s; the times recorded since the start of "
             "this log were moved with it"

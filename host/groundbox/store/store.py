@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import uuid4
 
-from groundbox import __version__
+import groundbox
 from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, EstimatorState, Fitted, Item, KnownBattery, Mark, Stored, WarningChange
 from groundbox.store import handover
@@ -179,7 +179,7 @@ class Store(Reader):
         """The number of this run; being the first write, it finds a read-only or locked database."""
         with sentences(self._path):
             cursor = self._connection.execute(
-                "INSERT INTO run (program, sqlite) VALUES (?, ?)", (__version__, sqlite3.sqlite_version)
+                "INSERT INTO run (program, sqlite) VALUES (?, ?)", (groundbox.__version__, sqlite3.sqlite_version)
             )
         assert cursor.lastrowid is not None
         return cursor.lastrowid

@@ -44,7 +44,7 @@ def decode(name: str, text: bytes) -> list[int | str | None]:
 def _object(text: bytes) -> dict[str, int | str | None]:
     try:
         found = json.loads(text)
-    except (ValueError, RecursionError):
+    except (ValueError, RuntimeError):  # RuntimeError: nested too deeply
         raise ValueError("not JSON")
     if not isinstance(found, dict):
         raise ValueError("not an object")
