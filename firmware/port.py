@@ -14,6 +14,9 @@ class Port:
     Args:
         reader, writer: byte streams that can be polled.
         write_bytes: the most bytes that a write may take once POLLOUT is seen without waiting for room.
+
+    Attributes:
+        written: bytes written; whoever counts sets it back.
     """
 
     def __init__(self, reader, writer, write_bytes):
@@ -27,6 +30,7 @@ class Port:
         self._line = bytearray()
         self._overlong = False
         self._pending = memoryview(b"")
+        self.written = 0
 
     def read_line(self):
         """The next complete line without its newline, or None when no more bytes wait.
@@ -60,6 +64,7 @@ class Port:
             if not count:
                 break
             self._pending = self._pending[count:]
+            self.written += count
         return len(self._pending)
 
 

@@ -63,18 +63,16 @@ class SerialUplink:
         """A few milliseconds' worth of hearing and saying; True when more can be said soon."""
         self._every_now_and_then()
         started = ticks_ms()
-        moved = False
+        self._port.written = 0
         while ticks_diff(ticks_ms(), started) < _BUDGET_MS:
             heard = self._hear_line()
-            before = self._port.flush()
-            if before:
+            if self._port.flush():
                 if not heard:
-                    return moved
+                    return self._port.written > 0
                 continue
             line = self._next_line()
             if line:
                 self._port.put(line)
-                moved = True
             elif not heard:
                 return False
         return True

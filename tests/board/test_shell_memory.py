@@ -35,7 +35,7 @@ gc.threshold(-1)
 
 class Sink:
     def __init__(self):
-        self.lines = 0
+        self.lines = self.written = 0
     def put(self, line):
         assert line.endswith(b"\\n")
         self.lines += 1
