@@ -3,13 +3,14 @@
 from collections import deque
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
+from dataclasses import replace
 from threading import Condition, Event, Thread
 from typing import Protocol
 
 from groundbox.errors import LinkError, WireError
-from groundbox.link.decode import Decoder, Frame
+from groundbox.link.decode import Corrupt, Decoder, Frame
 from groundbox.link.items import to_item
-from groundbox.model import Answer, Item, LinkCount, Stored
+from groundbox.model import Answer, Health, Item, LinkCount, Stored
 
 
 class Arrivals:
@@ -121,27 +122,25 @@ class ReplaySource:
         decoder, corrupt = Decoder(), 0
         for piece in self._data:
             for found in decoder.feed(piece):
-                if not isinstance(found, Frame):
+                if isinstance(found, Corrupt):
                     corrupt += 1
-                elif not self._frame(found):
+                elif isinstance(found, Frame) and not self._frame(found):
                     return
         self._put(LinkCount(source=self._source, box=None, wall_s=self._last_s, corrupt_lines=corrupt))
 
     def _frame(self, frame: Frame) -> bool:
+        """False once stopped."""
         try:
             item = to_item(frame)
         except WireError:
             return True
         if item is None:
             return True
-        uptime_ms = getattr(item, "uptime_ms", None)
         if item.boot != self._boot:
             self._boot, self._begin_s = item.boot, self._last_s
-        if uptime_ms is not None:
-            self._last_s = max(self._last_s, self._begin_s + uptime_ms / 1000)
-        wall_s = self._last_s if uptime_ms is None else self._begin_s + uptime_ms / 1000
-        dated = to_item(frame, wall_s=wall_s, wall_source="replay")
-        return dated is None or self._put(dated)
+        wall_s = self._last_s if isinstance(item, Health) else self._begin_s + item.uptime_ms / 1000
+        self._last_s = max(self._last_s, wall_s)
+        return self._put(replace(item, wall_s=wall_s, wall_source="replay"))
 
     def _put(self, item: Item) -> bool:
         while not self._stopping.is_set():
