@@ -10,7 +10,7 @@ from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
 from groundbox.plan.timetable import Timetable, Yard, timetable, yard_of
 
-ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
+ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 0.5
 
@@ -74,14 +74,14 @@ def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
 def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float) -> Plan:
     """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve."""
     extra: dict[tuple[int, str], float] = {}
-    for _ in range(ROUNDS):
-        table, schedule = _scheduled(day, yard, seconds, start_min, extra)
+    for round_ in range(ROUNDS):
+        table, schedule = _scheduled(day, yard, seconds / 2**round_, start_min, extra)
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
         if not short:
             break
         for key, minutes in short.items():
-            extra[key] = extra.get(key, 0.0) + minutes + SHORT_MIN
+            extra[key] = extra.get(key, 0.0) + minutes * 1.5**round_ + SHORT_MIN
     if short:
         walk.answers = [
             replace(answer, verdict="not today", because="short of the reserve by the time it would launch")

@@ -18,7 +18,7 @@ from groundbox.plan.problem import DEEP_FRACTION, Choice, Points, Problem, Start
 Terms = dict[int, float]
 STAGE_SHARES = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
 DEEP_STEP_AH = 1e-4
-TRY_SHARE, MOST_TRIES = 0.05, 6
+TRY_SHARE, MOST_TRIES, MOST_TIDY_SECONDS = 0.15, 6, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -354,34 +354,68 @@ def _try_patterns(best: _Best, seconds: float) -> None:
             return
 
 
+def _open_stage(name: str, worth_: Worth, flights: int = 0) -> bool:
+    """False where the best so far cannot be bettered in this respect, so that there is nothing to solve."""
+    return {"flights": worth_.flown < flights, "late": worth_.late_min > 0, "deep": worth_.deep_ah > 0}[name]
+
+
+def _flights_stage(program: _Program, best: _Best, seconds: float) -> str | None:
+    """Most flights; the words for what is not proven."""
+    cost, most = program.flight_cost(), float(len(best.problem.flights))
+    if _open_stage("flights", best.worth, len(best.problem.flights)):
+        bound, proven = _stage(program, best, cost, seconds)
+        most = best.worth.flown if proven else min(most, -bound)
+    program.keep(cost, -best.worth.flown)
+    more = int(most + 1e-6) - best.worth.flown
+    return f"perhaps {more} more flight(s)" if more > 0 else None
+
+
+def _late_stage(program: _Program, best: _Best, seconds: float) -> str | None:
+    """Least late; the words for what is not proven."""
+    cost, least = program.late_cost(), 0.0
+    if _open_stage("late", best.worth):
+        bound, proven = _stage(program, best, cost, seconds)
+        if not proven:
+            _try_patterns(best, seconds * TRY_SHARE)
+        least = best.worth.late_min if proven else max(bound, 0.0)
+    program.keep(cost, best.worth.late_min + 1e-6)
+    less = best.worth.late_min - least
+    return f"perhaps {less:.0f} min less late" if less > 0.5 else None
+
+
+def _deep_stage(program: _Program, best: _Best, seconds: float) -> str | None:
+    """Least deep discharge; the words for what is not proven."""
+    cost, least = program.deep_cost(), 0.0
+    if _open_stage("deep", best.worth):
+        bound, proven = _stage(program, best, cost, seconds)
+        least = best.worth.deep_ah if proven else max(bound, 0.0)
+    program.keep(cost, best.worth.deep_ah + DEEP_STEP_AH)
+    less = best.worth.deep_ah - least
+    return f"perhaps {less:.1f} Ah less deep discharge" if less > 0.05 else None
+
+
 def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> Schedule:
     """The best schedule, and what of it is not proven within about `seconds` of solving."""
-    best, program, gaps = _by_simple_rules(problem), _Program(problem), []
-    flights, late, deep = program.flight_cost(), program.late_cost(), program.deep_cost()
-    bound, proven = _stage(program, best, flights, seconds * STAGE_SHARES[0])
-    if not proven and -bound >= best.worth.flown + 1 - 1e-6:
-        gaps.append(f"perhaps {int(-bound + 1e-6) - best.worth.flown} more flight(s)")
-    program.keep(flights, -best.worth.flown)
-    bound, proven = _stage(program, best, late, seconds * STAGE_SHARES[1])
-    if not proven:
-        _try_patterns(best, seconds * TRY_SHARE)
-    if not proven and bound < best.worth.late_min - 0.5:
-        gaps.append(f"perhaps {best.worth.late_min - max(bound, 0.0):.0f} min less late")
-    program.keep(late, best.worth.late_min + 1e-6)
-    bound, proven = _stage(program, best, deep, seconds * STAGE_SHARES[2])
-    less_ah = best.worth.deep_ah - max(bound, 0.0)
-    if not proven and less_ah > 0.05:
-        gaps.append(f"perhaps {less_ah:.1f} Ah less deep discharge")
+    best, program = _by_simple_rules(problem), _Program(problem)
+    flights, late, deep, last = STAGE_SHARES
+    gaps = []
+    for name, stage, share, rest in (
+        ("flights", _flights_stage, flights, late + deep + last),
+        ("late", _late_stage, late, deep + last),
+        ("deep", _deep_stage, deep, last),
+    ):
+        here = seconds * share / (share + rest) if _open_stage(name, best.worth, len(problem.flights)) else 0.0
+        gaps.append(stage(program, best, here))
+        seconds -= here
     if tidy:
-        program.keep(deep, best.worth.deep_ah + DEEP_STEP_AH)
-        values, _, _ = program.model.solve(program.tidy_cost(), seconds * STAGE_SHARES[3])
+        values, _, _ = program.model.solve(program.tidy_cost(), min(seconds, MOST_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
     return Schedule(
         choice=best.choice,
         worth=best.worth,
         levels=tuple(tuple(row) for row in best.rows),
-        open_gap=", ".join(gaps) or None,
+        open_gap=", ".join(gap for gap in gaps if gap) or None,
     )
 
 

@@ -38,7 +38,7 @@ def spans(plan: Plan, battery: str) -> Iterator[tuple[str, float, float, str]]:
 
 
 def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
-    """For each battery two rows of bars (likely, and the least it may be) and what it does, over a row of clock times."""
+    """For each battery two rows of bars (likely, and the least it may be) and what it does, over the clock."""
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
     minutes = [begin + (end - begin) * (column + 0.5) / width for column in range(width)]
     lines = []
