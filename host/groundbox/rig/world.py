@@ -16,6 +16,7 @@ from groundbox.rig.wiring import Wiring
 
 _BOOT_US = 400_000  # from power to the first line of main.py: assumed
 _LONGEST_STEP_US = 250_000
+_LONGEST_SLICE_US = 100_000  # the board sees its inputs as they were when the slice began
 _NEVER_US = 1 << 60
 _ENDS = {-1: "reset", -2: "watchdog", -3: "soft"}  # as board/rig_clock.py gives them
 
@@ -151,7 +152,7 @@ class World:
         wiring.drive(ask[2:])
         board_us = self._start_us + ask[0]
         self._catch_up(board_us)
-        end_us = max(board_us, min(board_us + ask[1], until_us, self._next_change_us()))
+        end_us = max(board_us, min(board_us + min(ask[1], _LONGEST_SLICE_US), until_us, self._next_change_us()))
         if end_us > board_us:
             fd = None if self._unread else self._console.fd()
             end_us = max(board_us, self._pace.wait(end_us, fd))

@@ -58,8 +58,8 @@ def test_cold_takes_capacity_and_warmth_gives_it_back() -> None:
 
 
 def test_recharge_goes_as_a_recorded_one() -> None:
-    """A 17 Ah block charged at 3 A to 14.4 V: most charge back at 14.3 V, then 1.2, 0.65, 0.3 A after 1, 2, 4 hours, and
-    4 to 10 % more put in than was taken. Derived from measured recharges (faster-lead-acid telemetry, BSD-3).
+    """A 17 Ah block charged at 3 A to 14.4 V: most charge back at 14.3 V, then 1.2, 0.65, 0.3 A after 1, 2, 4 hours,
+    and 4 to 10 % more put in than was taken. Derived from measured recharges (faster-lead-acid telemetry, BSD-3).
     """
     battery = LeadAcid(BatterySettings(c20_ah=17.0))
     taken_ah = 3 * _hours_to(battery, 3.0, _END_VOLTS, 20)
