@@ -1,6 +1,9 @@
 """`groundbox now`: how things stand, from the database, whether or not `groundbox log` runs."""
 
 import json
+import shutil
+import sys
+import textwrap
 import time
 from pathlib import Path
 
@@ -37,7 +40,7 @@ def command(settings_file: Path | None, database: Path | None, as_json: bool) ->
     for view in views:
         click.echo(lines.line(view))
         for warning in lines.warnings(view):
-            click.echo(f"  {warning}")
+            click.echo(_wrapped(warning))
         if view.reading and view.reading.wall_s and (view.state.silent_s or 0) > view.state.silent_after_s:
             at_s = view.reading.wall_s
             click.echo(
@@ -45,6 +48,12 @@ def command(settings_file: Path | None, database: Path | None, as_json: bool) ->
             )
     if any(view.runtime_s for view in views):
         click.echo(lines.LASTS_MEANS)
+
+
+def _wrapped(words: str) -> str:
+    """Indented, and on a terminal broken to its width."""
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 10_000
+    return textwrap.fill(words, width, initial_indent="  ", subsequent_indent="    ")
 
 
 def as_object(view: BoxView) -> dict[str, object]:

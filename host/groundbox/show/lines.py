@@ -71,8 +71,11 @@ def warnings(view: BoxView) -> list[str]:
 
 def line(view: BoxView) -> str:
     """All in one line, for where nothing can be redrawn."""
-    parts = [answer(view), battery(view), case(view), fans(view)]
-    if view.state.in_flight and view.runtime_s is not None:
-        parts.insert(1, lasts(view))
+    parts = [answer(view)]
+    if view.reading is not None:
+        silent = view.state.silent_s is None or view.state.silent_s > view.state.silent_after_s
+        if view.state.in_flight and view.runtime_s is not None and not silent:
+            parts.append(lasts(view))
+        parts += [f"last known {battery(view)}" if silent else battery(view), case(view), fans(view)]
     worst = [f"{one.severity.upper()} {one.kind}" for one in view.warnings]
     return f"{view.state.box}: {'; '.join([*parts, *worst])}"

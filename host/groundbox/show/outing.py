@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 from groundbox.rig.box import BoxSettings
 from groundbox.rig.clock import SimClock
@@ -16,11 +17,11 @@ from groundbox.warn.words import clock, span
 FIRST_LAUNCH_S = 300.0
 FLIGHTS, FLIGHT_S, GAP_S = 4, 35 * 60.0, 40 * 60.0
 LAST_LANDING_S = FIRST_LAUNCH_S + FLIGHTS * FLIGHT_S + (FLIGHTS - 1) * GAP_S
-STALL_S = FIRST_LAUNCH_S + 15 * 60.0  # within the first flight a twig stops fan 2 of the table
+STALL_S = FIRST_LAUNCH_S + 10 * 60.0  # when its fans next run after this, a twig stops fan 2 of the table
 FREED_AFTER_S = 300.0
-SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 20.0, 20.0, 5.0  # the stall is shown slowly
+SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
 PRESS_S = 2.0  # how long the button is held to mark a launch or landing
-LAG_REAL_S = 0.5  # boards further behind than this: the machine cannot keep up
+AHEAD_S = 1.0  # the clock is so far ahead of the slowest board at most
 
 WEATHER = Weather(
     outside_c=((0.0, 24.0), (7200.0, 28.0), (10800.0, 29.0), (18000.0, 26.0)),
@@ -52,21 +53,26 @@ MAST = BoxSettings(
 
 
 class OutingClock(SimClock):
-    """A SimClock whose speed may change; time itself never jumps."""
+    """Simulated time whose speed may change, and which waits for boards that cannot keep up: nobody is ever late.
+
+    Attributes:
+        followed: for each board, what simulated time it has reached.
+    """
 
     def __init__(self, speed: float, start_wall_s: float) -> None:
         super().__init__(speed, start_wall_s)
-        self._from = (time.monotonic(), 0.0, speed)
-
-    def set_speed(self, speed: float) -> None:
-        """From now on so many simulated seconds a real second."""
-        self._from = (time.monotonic(), self.monotonic_s(), speed)
-        self.speed = speed
+        self.followed: list[Callable[[], float]] = []
+        self._lock = Lock()
+        self._real_s, self._sim_s = time.monotonic(), 0.0
 
     def monotonic_s(self) -> float:
         """Simulated seconds since the start, never backward."""
-        real_s, sim_s, speed = self._from
-        return sim_s + (time.monotonic() - real_s) * speed
+        with self._lock:
+            real_s = time.monotonic()
+            sim_s = self._sim_s + (real_s - self._real_s) * self.speed
+            slowest_s = min((reached() for reached in self.followed), default=sim_s)
+            self._real_s, self._sim_s = real_s, max(self._sim_s, min(sim_s, slowest_s + AHEAD_S))
+            return self._sim_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +82,7 @@ class Standing:
     in_flight: bool
     turn_back_s: dict[str, float | None]  # wall time, by box
     not_enough: tuple[str, ...]  # why a launch is advised against, one sentence a box
+    fan_runs: bool  # fan 2 of the table
     fan_warned_s: float | None  # wall time at which the stalled fan was warned about
 
 
@@ -95,6 +102,7 @@ class Outing:
         self.table = self.boards[0]
         self.stalled_s: float | None = None
         self.freed = False
+        self._watched_s: float | None = None
         self.flight = 0
         self.skipped: list[int] = []
         self.over = False
@@ -108,6 +116,7 @@ class Outing:
         self._begun_s = self.clock.monotonic_s()
         for board in self.boards:
             board.start()
+            self.clock.followed.append(lambda box=board.box: self._begun_s + box.now_s)  # type: ignore[misc]
 
     def stop(self) -> None:
         """Switches them off."""
@@ -126,7 +135,7 @@ class Outing:
     def act(self, standing: Standing) -> None:
         """Does what is due."""
         now_s = self.now_s
-        self._keep_pace(now_s, standing)
+        self._set_pace(now_s, standing)
         self._fan(now_s, standing)
         if self._released_s is not None:
             if now_s >= self._released_s:
@@ -167,25 +176,25 @@ class Outing:
             self._press(now_s)
 
     def _fan(self, now_s: float, standing: Standing) -> None:
-        if self.stalled_s is None and now_s >= STALL_S:
-            self.stalled_s = now_s
-            self.table.set("fan2", "stalled")
-            self._say("a twig stops fan 2 of box table (on purpose)")
-        elif self.stalled_s is not None and not self.freed and now_s >= self.stalled_s + FREED_AFTER_S:
+        if self.stalled_s is None:
+            if self._watched_s is None:
+                if standing.fan_runs and now_s >= STALL_S:
+                    self._watched_s = now_s
+            elif now_s >= self._watched_s + SLOW_BEFORE_S:
+                self.stalled_s = now_s
+                self.table.set("fan2", "stalled")
+                self._say("a twig stops fan 2 of box table (on purpose)")
+        elif not self.freed and now_s >= self.stalled_s + FREED_AFTER_S:
             self.freed = True
             self.table.set("fan2", "sound")
             self._say("the spotter frees fan 2")
 
-    def _keep_pace(self, now_s: float, standing: Standing) -> None:
-        """Slow while the stall is shown, at real speed once all is over, and never faster than the machine manages."""
-        lag_s = max(now_s - board.box.now_s for board in self.boards)
-        if lag_s > LAG_REAL_S * self.clock.speed and now_s > 60 and self.speed > 5:
-            self.speed = max(self.speed * 0.8, 5.0)
-        shown = STALL_S - SLOW_BEFORE_S <= now_s < (self.stalled_s or STALL_S) + SLOW_AFTER_S
-        waits = self.stalled_s is not None and standing.fan_warned_s is None and now_s < self.stalled_s + 60
-        wanted = 1.0 if self.over else min(self.speed, SLOW_SPEED) if shown or waits else self.speed
-        if wanted != self.clock.speed:
-            self.clock.set_speed(wanted)
+    def _set_pace(self, now_s: float, standing: Standing) -> None:
+        """Slow while the stall is shown, at real speed once all is over."""
+        slowly = self._watched_s is not None and self.stalled_s is None
+        if self.stalled_s is not None:
+            slowly = now_s < self.stalled_s + (SLOW_AFTER_S if standing.fan_warned_s else 3 * SLOW_AFTER_S)
+        self.clock.speed = 1.0 if self.over else min(self.speed, SLOW_SPEED) if slowly else self.speed
 
     def told_of_fan(self, standing: Standing) -> str:
         """How soon the stalled fan was warned about."""

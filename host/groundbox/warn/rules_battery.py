@@ -102,7 +102,9 @@ def under_cutoff(state: BoxState, raised: bool) -> Verdict:
         return None
     if state.equipment_volts > state.cutoff_volts + (0.3 if raised else 0.0):
         return False
-    return f"{volts(state.equipment_volts)} at the equipment, which stops working under {volts(state.cutoff_volts)}"
+    return (
+        f"{volts(state.equipment_volts, 2)} at the equipment, which stops working under {volts(state.cutoff_volts, 2)}"
+    )
 
 
 def at_floor(state: BoxState, raised: bool) -> Verdict:
@@ -111,7 +113,7 @@ def at_floor(state: BoxState, raised: bool) -> Verdict:
         return None
     if state.charging != "no" or state.battery_volts > state.floor_volts + (0.3 if raised else 0.0):
         return False
-    return f"{volts(state.battery_volts)}, and under {volts(state.floor_volts)} this battery is harmed"
+    return f"{volts(state.battery_volts, 2)}, and under {volts(state.floor_volts, 2)} this battery is harmed"
 
 
 def brown_out(state: BoxState, raised: bool) -> Verdict:
@@ -122,8 +124,8 @@ def brown_out(state: BoxState, raised: bool) -> Verdict:
         return False
     load = f" ({state.heaviest_load})" if state.heaviest_load else ""
     return (
-        f"{volts(state.heaviest_volts)} to expect at the equipment when the largest load{load} starts, "
-        f"it stops working under {volts(state.cutoff_volts)}"
+        f"{volts(state.heaviest_volts, 2)} to expect at the equipment when the largest load{load} starts, "
+        f"it stops working under {volts(state.cutoff_volts, 2)}"
     )
 
 

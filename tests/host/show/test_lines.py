@@ -93,6 +93,11 @@ def test_one_line_holds_it_all() -> None:
     assert lines.line(flying).endswith("; lasts 61 / 75 / 99 min; 12.0 V; case 38 C; fans off; URGENT fan_stalled")
 
 
+def test_what_is_old_is_called_so() -> None:
+    assert lines.line(_with(silent_s=90.0)) == "mast: SILENT for 90 s; last known 12.0 V; case 38 C; fans off"
+    assert lines.line(_with(replace(VIEW, reading=None), silent_s=None)) == "mast: not heard yet"
+
+
 def test_unknown_is_said() -> None:
     assert lines.line(_with(battery_volts=None, case_c=None)).endswith("no reading; case no reading; fans off")
 

@@ -61,9 +61,9 @@ CASES = [
         replace(FINE, equipment_volts=10.9),
         "low_voltage",
         "stop",
-        "10.9 V at the equipment, which stops working under 11.0",
+        "10.90 V at the equipment, which stops working under 11.00 V",
     ),
-    (replace(FINE, battery_volts=10.4), "floor", "urgent", "10.4 V, and under 10.5 V this battery is harmed"),
+    (replace(FINE, battery_volts=10.4), "floor", "urgent", "10.40 V, and under 10.50 V this battery is harmed"),
     (replace(FINE, heaviest_volts=10.8), "brown_out", "urgent", "when the largest load (servos) starts"),
     (
         replace(FINE, overvoltage="stop", battery_volts=15.4, touchy_volts=16.0),

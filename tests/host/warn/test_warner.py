@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.model import WarningChange
@@ -114,7 +114,8 @@ VALUES = st.fixed_dictionaries(
 )
 
 
-@given(st.lists(st.tuples(st.integers(1, 60), VALUES), min_size=1, max_size=40))
+@settings(deadline=None, max_examples=60)
+@given(st.lists(st.tuples(st.integers(1, 60), VALUES), min_size=1, max_size=15))
 def test_never_raised_before_its_delay_nor_cleared_before_its_time(steps: list[tuple[int, dict[str, object]]]) -> None:
     """Whatever comes: raised and cleared take turns, and a warning stands at least as long as its clearing takes."""
     warner, now_s = Warner(), 0.0
@@ -141,6 +142,7 @@ def _take_turns(change: WarningChange, raised: dict[str, tuple[str, float]], now
         raised[change.warning] = (change.severity, now_s)
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from(
         [
