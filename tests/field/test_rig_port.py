@@ -117,7 +117,8 @@ def test_cpython_stands_in(board: NewBoard) -> None:
 
 
 def test_two_boards_side_by_side_under_one_clock(tmp_path: Path) -> None:
-    boards = outing.boards(SimClock(SPEED), tmp_path)
+    clock = SimClock(SPEED)
+    boards = [SimulatedBoard(box, clock, tmp_path / box.name) for box in (outing.TABLE, outing.MAST)]
     for each in boards:
         each.start()
     try:

@@ -1,41 +1,15 @@
-"""The invented outing of demo and tests: a volunteer group maps a raised bog from the air. All numbers are invented.
+"""The two boxes of the invented outing: a volunteer group maps a raised bog from the air. All numbers are invented.
 
-Four flights on a warm afternoon, two boxes: `table`, and `mast` with an old battery that does not last the day
-uncharged. The boxes come warm out of the car, so their fans run from the start, and one of them gets stuck.
+`table`, and `mast` with an old battery that does not last the day uncharged. They come warm out of the car, so their
+fans run from the start. Loads, cutoff and leads are those of examples/groundbox.toml.
 """
 
-from dataclasses import dataclass
-from pathlib import Path
-
 from groundbox.rig.box import BoxSettings
-from groundbox.rig.clock import SimClock
-from groundbox.rig.happenings import Happening
 from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.loads import LoadSettings
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.rig.weather import Weather
 
 CUTOFF_VOLTS = 11.0
-TIME_HOME_S = 8 * 60.0
-SET_UP_S = 10 * 60.0  # before the first launch
-FLIGHT_S = 35 * 60.0
-GAP_S = 40 * 60.0
-STALL_S = 150.0  # a fan of the table box gets stuck
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flight:
-    """One flight as planned, in seconds since the boxes were switched on."""
-
-    launch_s: float
-    landing_s: float
-
-
-FLIGHTS = tuple(
-    Flight(launch_s=start_s, landing_s=start_s + FLIGHT_S)
-    for start_s in (SET_UP_S + n * (FLIGHT_S + GAP_S) for n in range(4))
-)
-
 _HOUR = 3600.0
 AFTERNOON = Weather(
     outside_c=((0.0, 24.0), (1 * _HOUR, 26.0), (2.5 * _HOUR, 29.0), (4 * _HOUR, 28.0), (5 * _HOUR, 26.5)),
@@ -51,7 +25,7 @@ TABLE = BoxSettings(
         LoadSettings(name="usb", watts=0.0, rest_s=600.0, bursts=((600.0, 10.0),), heat_share=0.2, output=2),
     ),
     weather=AFTERNOON,
-    lead_ohm=0.03,
+    lead_ohm=0.02,
     start_c=38.0,
     seed=7,
 )
@@ -69,29 +43,10 @@ MAST = BoxSettings(
             irregular=True,
             bursts=((0.06, 36.0), (0.6, 9.0)),
             heat_share=0.0,
-            output=2,
         ),
     ),
     weather=AFTERNOON,
-    lead_ohm=0.05,
+    lead_ohm=0.03,
     start_c=37.0,
     seed=8,
 )
-
-
-def boards(
-    clock: SimClock, folder: Path, *, stall_s: float = STALL_S, interpreter: str | None = None
-) -> list[SimulatedBoard]:
-    """The two boxes with their boards, not yet started.
-
-    Args:
-        clock: simulated time, for the host as well.
-        folder: for flash and ports; one folder a box is made in it.
-        stall_s: when a fan of the table box gets stuck, in simulated seconds.
-        interpreter: as for SimulatedBoard.
-    """
-    stall = Happening(at_s=stall_s, thing="fan2", value="stalled")
-    return [
-        SimulatedBoard(TABLE, clock, folder / "table", happenings=[stall], interpreter=interpreter),
-        SimulatedBoard(MAST, clock, folder / "mast", interpreter=interpreter),
-    ]

@@ -66,6 +66,20 @@ def test_loads_keep_their_mean() -> None:
     assert joules / now_s == pytest.approx(4.0, rel=0.02)
 
 
+def _lasts_s(settings: BoxSettings, most_s: float) -> float:
+    box = Box(settings)
+    while box.now_s < most_s and all(load.working for load in box.loads.values()):
+        _run(box, 10.0, 5.0)
+    return box.now_s
+
+
+def test_the_old_battery_does_not_last_the_day_and_the_new_one_does() -> None:
+    """Four flights of 35 minutes and three gaps of 40 are 260 minutes (invented outing); fans on throughout."""
+    day_s = 260 * 60
+    assert 140 * 60 < _lasts_s(MAST, day_s) < day_s - 35 * 60
+    assert _lasts_s(TABLE, day_s) >= day_s
+
+
 def test_a_load_starved_of_voltage_stops_and_comes_back() -> None:
     load = Load(LoadSettings(name="display", watts=18, lowest_volts=11.0), "seed")
     load.feel(10.9)
