@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from threading import Event, Thread
+from threading import Thread
 
 from groundbox.errors import LinkError
 from groundbox.rig.box import Box, BoxSettings
@@ -11,9 +11,8 @@ from groundbox.rig.console import PortConsole
 from groundbox.rig.flash import provision
 from groundbox.rig.happenings import Happening, Value, happen
 from groundbox.rig.process import best_interpreter
-from groundbox.rig.world import Paced, World
+from groundbox.rig.world import NEVER_US, Paced, World
 
-_CHUNK_US = 200_000
 _STOP_S = 30.0
 
 
@@ -50,7 +49,6 @@ class SimulatedBoard:
         self._flash = provision(folder, settings.name, board_settings or {})
         self._console = PortConsole(folder / "port")
         self.port = str(self._console.path)
-        self._stop = Event()
         self._world: World | None = None
         self._pace: Paced | None = None
         self._thread: Thread | None = None
@@ -69,8 +67,8 @@ class SimulatedBoard:
         Raises:
             LinkError: the simulation had failed.
         """
-        self._stop.set()
-        if self._thread is not None:
+        if self._world is not None and self._thread is not None:
+            self._world.stopped = True
             self._thread.join(_STOP_S)
         self._console.unplug()
         if self._error is not None:
@@ -116,8 +114,7 @@ class SimulatedBoard:
     def _live(self) -> None:
         assert self._world is not None
         try:
-            while not self._stop.is_set():
-                self._world.run_until(self._world.now_us + _CHUNK_US)
+            self._world.run_until(NEVER_US)
         except Exception as error:  # noqa: BLE001 (a thread must not die unseen: stop() raises it)
             self._error = error
         finally:

@@ -7,6 +7,7 @@ from queue import Empty, SimpleQueue
 from select import select
 from typing import Protocol
 
+from groundbox.errors import LinkError
 from groundbox.rig.box import Box
 from groundbox.rig.clock import SimClock
 from groundbox.rig.console import Console
@@ -17,7 +18,7 @@ from groundbox.rig.wiring import Wiring
 _BOOT_US = 400_000  # from power to the first line of main.py: assumed
 _LONGEST_STEP_US = 250_000
 _LONGEST_SLICE_US = 100_000  # the board sees its inputs as they were when the slice began
-_NEVER_US = 1 << 60
+NEVER_US = 1 << 60
 _ENDS = {-1: "reset", -2: "watchdog", -3: "soft"}  # as board/rig_clock.py gives them
 
 
@@ -67,6 +68,7 @@ class World:
         starts: times the board was started.
         last_cause: why it was started last: power, watchdog, reset.
         powered: False keeps the board dead.
+        stopped: True ends `run_until` after the present step; from any thread.
     """
 
     def __init__(
@@ -84,6 +86,7 @@ class World:
         self.starts = 0
         self.last_cause = "power"
         self.powered = True
+        self.stopped = False
         self._flash, self._console, self._interpreter, self._pace = flash, console, interpreter, pace
         self._wiring = Wiring(box, flash)
         self._to_come = sorted(happenings, key=lambda happening: -happening.at_s)
@@ -92,6 +95,7 @@ class World:
         self._process: Process | None = None
         self._start_us = 0
         self._unread = b""
+        self._heard_of = False
 
     @property
     def pid(self) -> int | None:
@@ -104,7 +108,7 @@ class World:
 
     def run_until(self, until_us: int) -> None:
         """Lets the world go on to `until_us`, or for one step beyond the board's own time."""
-        while self.now_us < until_us:
+        while self.now_us < until_us and not self.stopped:
             self._obey()
             if not self.powered:
                 self._dead(min(until_us, self.now_us + _BOOT_US))
@@ -138,13 +142,14 @@ class World:
         wiring_file = self._flash.parent / "start.json"
         self._wiring.write(wiring_file, self.starts, self.last_cause, process.fds)
         process.start(self._flash, wiring_file)
-        self._process, self._start_us = process, self.now_us
+        self._process, self._start_us, self._heard_of = process, self.now_us, False
 
     def _exchange(self, process: Process, until_us: int) -> None:
         wiring = self._wiring
         if not process.ask(wiring.ask):
-            return self.power_cut("watchdog")  # hung or crashed
+            return self._lost(process)
         ask = wiring.ask.tolist()
+        self._heard_of = True
         self._hear(process)
         if ask[1] < 0:
             end = _ENDS[ask[1]]
@@ -162,6 +167,15 @@ class World:
         self.box.advance(dt_s)  # while the board works
         self.now_us = end_us
         return None
+
+    def _lost(self, process: Process) -> None:
+        """The interpreter has hung or crashed, as a board's watchdog would notice; or it never came up."""
+        if not self._heard_of:
+            text = process.console_read().decode(errors="replace").strip()
+            raise LinkError(
+                f"{self._interpreter} does not run the board: {text.rpartition(chr(10))[2] or 'no reason given'}"
+            )
+        self.power_cut("watchdog")
 
     def _hear(self, process: Process) -> None:
         while not self._console.full():
@@ -206,4 +220,4 @@ class World:
         next_s = self.box.next_change_s
         if self._to_come:
             next_s = min(next_s, self._to_come[-1].at_s)
-        return _NEVER_US if next_s == float("inf") else max(self.now_us + 1, ceil(next_s * 1e6))
+        return NEVER_US if next_s == float("inf") else max(self.now_us + 1, ceil(next_s * 1e6))

@@ -1,8 +1,12 @@
 """The simulated board's peripherals, on both interpreters: what a program sees of pins, converters, buses and time."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+
+from groundbox.errors import LinkError
+from groundbox.rig import process
 
 Run = Callable[..., list[str]]
 
@@ -192,3 +196,15 @@ def test_a_program_that_fails_tells_and_waits(run: Run) -> None:
 def test_random_bytes_come_from_the_seed(run: Run) -> None:
     program = "import os\nprint(list(os.urandom(4)))\n"
     assert run(program) == run(program) != run(program, seed=2)
+
+
+def test_a_program_that_never_looks_at_its_clock_is_ended(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Simulated time stands still for it; real time tells."""
+    monkeypatch.setattr(process, "_HUNG_MS", 700)
+    assert run(_CAUSE + "time.sleep_ms(100)\nif machine.reset_cause() == 1:\n    while True: pass\n") == ["1", "3"]
+
+
+def test_an_interpreter_that_does_not_come_up_is_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(process, "BOARD_CODE", Path("/nowhere"))
+    with pytest.raises(LinkError, match="python does not run the board: .*nowhere/power_on.py"):
+        run("")
