@@ -10,7 +10,7 @@ from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
 from groundbox.plan.timetable import Timetable, Yard, timetable, yard_of
 
-ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
+ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 0.5
 
@@ -49,16 +49,17 @@ def droppable(day: Day) -> list[tuple[str, str]]:
 
 
 def _scheduled(
-    day: Day, yard: Yard, seconds: float, start_min: float, extra: Mapping[tuple[int, str], float]
+    day: Day, yard: Yard, seconds: float, start_min: float, extra: Mapping[tuple[int, str], float], try_on_time: bool
 ) -> tuple[Timetable, Schedule]:
     """On time if every flight can be; else with launches that slip."""
-    table = timetable(day, yard, delays=(0.0,), extra=extra, start_min=start_min)
-    schedule = best_schedule(table.problem, seconds * 0.3)
-    if schedule.worth.flown == len(day.flights):
-        return table, schedule
+    if try_on_time:
+        table = timetable(day, yard, delays=(0.0,), extra=extra, start_min=start_min)
+        schedule = best_schedule(table.problem, seconds * 0.3)
+        if schedule.worth.flown == len(day.flights):
+            return table, schedule
     late_table = timetable(day, yard, delays=delays_of(day), extra=extra, start_min=start_min)
     late = best_schedule(late_table.problem, seconds * 0.7)
-    return (late_table, late) if late.worth.flown > schedule.worth.flown else (table, schedule)
+    return (table, schedule) if try_on_time and schedule.worth.flown >= late.worth.flown else (late_table, late)
 
 
 def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
@@ -74,14 +75,16 @@ def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
 def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float) -> Plan:
     """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve."""
     extra: dict[tuple[int, str], float] = {}
+    on_time = True
     for round_ in range(ROUNDS):
-        table, schedule = _scheduled(day, yard, seconds / 2**round_, start_min, extra)
+        table, schedule = _scheduled(day, yard, seconds / 2**round_, start_min, extra, on_time)
+        on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
         if not short:
             break
         for key, minutes in short.items():
-            extra[key] = extra.get(key, 0.0) + minutes * 1.5**round_ + SHORT_MIN
+            extra[key] = extra.get(key, 0.0) + minutes * 2**round_ + SHORT_MIN
     if short:
         walk.answers = [
             replace(answer, verdict="not today", because="short of the reserve by the time it would launch")

@@ -73,7 +73,7 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
             soc = _charge_in_plan(plan, name, now.minute)
         banks[name] = known if known is not None else supply.at_charge(plan.yard.banks[name], soc)
     papers = {name: battery.papers for name, battery in day.batteries.items()}
-    return Yard(banks=banks, papers=papers, needs=plan.yard.needs, curves=plan.yard.curves)
+    return Yard(banks=banks, papers=papers, early=plan.yard.early, curves=plan.yard.curves)
 
 
 def _day_now(plan: Plan, now: Now) -> Day:

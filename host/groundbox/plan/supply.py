@@ -112,15 +112,21 @@ def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase],
     return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
 
 
-def least_charge(
-    bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], minutes: float, block_c: float
-) -> float | None:
-    """Lowest charge (middle of the band) from which the early runtime is `minutes`; None when full is not enough."""
-    if runtime(at_charge(bank, 1.0), papers, limits, phases, block_c).early_min < minutes:
+def early_curve(
+    bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float
+) -> tuple[tuple[float, float], ...]:
+    """(state of charge, early runtime in minutes) at every tenth of charge, rested."""
+    return tuple(
+        (tenth / 10, runtime(at_charge(bank, tenth / 10), papers, limits, phases, block_c).early_min)
+        for tenth in range(1, 11)
+    )
+
+
+def least_charge(curve: Sequence[tuple[float, float]], minutes: float) -> float | None:
+    """Lowest charge from which the early runtime is `minutes`, None when full is too little."""
+    if curve[-1][1] < minutes:
         return None
-    low, high = 0.0, 1.0
-    for _ in range(9):
-        middle = (low + high) / 2
-        enough = runtime(at_charge(bank, middle), papers, limits, phases, block_c).early_min >= minutes
-        low, high = (low, middle) if enough else (middle, high)
-    return high
+    for (x0, y0), (x1, y1) in zip(curve, curve[1:], strict=False):
+        if y1 >= minutes:
+            return x1 if y1 <= y0 else max(x0, x0 + (x1 - x0) * (minutes - y0) / (y1 - y0))
+    return curve[-1][0]

@@ -27,7 +27,7 @@ class Yard:
 
     banks: dict[str, Bank]
     papers: dict[str, Papers]
-    needs: dict[tuple[object, ...], float | None] = field(default_factory=dict)
+    early: dict[tuple[object, ...], Points] = field(default_factory=dict)
     curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
 
 
@@ -135,13 +135,11 @@ def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: fl
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
     cold = block_c // CELSIUS_STEP * CELSIUS_STEP
-    key = (*battery_key(day, battery), amps, peak, cold, round(minutes, 1), found.limits)
-    if key not in yard.needs:
+    key = (*battery_key(day, battery), amps, peak, cold, found.limits)
+    if key not in yard.early:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
-        yard.needs[key] = supply.least_charge(
-            yard.banks[battery], yard.papers[battery], found.limits, phases, minutes, cold
-        )
-    return yard.needs[key]
+        yard.early[key] = supply.early_curve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)
+    return supply.least_charge(yard.early[key], minutes)
 
 
 def _fits(

@@ -1,0 +1,55 @@
+"""A plan's time against its size, and how much better than simple rules it is."""
+
+import sys
+from pathlib import Path
+from time import perf_counter
+
+from groundbox.plan.planner import plan_day
+from groundbox.plan.replan import Now, replan
+from groundbox.plan.schedule import best_schedule, rough_worth
+from groundbox.plan.timetable import timetable, yard_of
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "host" / "plan"))
+from days import random_day  # noqa: E402
+from random_days import random_problem  # noqa: E402
+
+SIZES = ((2, 4, 1), (4, 6, 2), (6, 8, 2), (8, 8, 3), (12, 10, 3))
+SEEDS = range(4)
+
+
+def _sizes() -> None:
+    print("batteries flights chargers | table s, schedule s (on time), whole plan s, replan s | flown, proven")
+    for batteries, flights, chargers in SIZES:
+        for seed in SEEDS:
+            day = random_day(seed, batteries=batteries, flights=flights, chargers=chargers)
+            t0 = perf_counter()
+            table = timetable(day, yard_of(day))
+            t1 = perf_counter()
+            best_schedule(table.problem, 3.0)
+            t2 = perf_counter()
+            plan = plan_day(day, seconds=1.5)
+            t3 = perf_counter()
+            replan(plan, Now(minute=80.0, done=(day.flights[0].name,)))
+            t4 = perf_counter()
+            print(
+                f"{batteries:9d} {flights:7d} {chargers:8d} | "
+                f"{t1 - t0:5.2f} {t2 - t1:5.2f} {t3 - t2:5.2f} {t4 - t3:5.2f} | "
+                f"{plan.schedule.worth.flown} of {flights}, {plan.schedule.open_gap or 'proven'}"
+            )
+
+
+def _against_rules() -> None:
+    print("\nflights flown, minutes late, Ah deep: solver | simple rules")
+    for seed in range(12):
+        problem = random_problem(200 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
+        found, rules = best_schedule(problem, 3.0), rough_worth(problem)
+        print(
+            f"  {found.worth.flown} {found.worth.late_min:4.0f} {found.worth.deep_ah:5.2f} | "
+            f"{rules.flown} {rules.late_min:4.0f} {rules.deep_ah:5.2f}   {found.open_gap or 'proven'}"
+        )
+
+
+def main(arguments: list[str]) -> None:
+    """Print times against size, then solver against rules."""
+    _sizes()
+    _against_rules()
