@@ -168,17 +168,28 @@ class Bench:
         self.service.turn()
 
     def restart_board(self, cause: str) -> None:
-        self.boot, self.boot_s, self.sequence = self.boot + 1, self.now_s, 1
-        event = Event(
+        self.boot, self.boot_s, self.sequence = self.boot + 1, self.now_s, 0
+        self.arrive(self.event("started", RESET_CAUSES.index(cause)))
+
+    def arrive(self, record: Reading | Event) -> None:
+        self.arrivals.put(replace(record, wire=_wire_values(record)))
+
+    def event(self, kind: str, value: int | None = None) -> Event:
+        self.sequence += 1
+        uptime_ms = int(1000 * (self.now_s - self.boot_s))
+        wall_s = START_S + self.now_s
+        return Event(
             box="mast",
             boot=self.boot,
-            sequence=1,
-            uptime_ms=0,
-            kind="started",
-            value=RESET_CAUSES.index(cause),
-            wall_s=START_S + self.now_s,
+            sequence=self.sequence,
+            uptime_ms=uptime_ms,
+            kind=kind,
+            value=value,
+            wall_s=wall_s,
         )
-        self.arrivals.put(replace(event, wire=_wire_values(event)))
+
+    def button(self, kind: str) -> None:
+        self.arrive(self.event(kind))
 
     def hand(self, request: Mark | Acknowledge) -> None:
         hand_over(self.settings.database_path, request)
@@ -289,9 +300,7 @@ def test_a_stalled_fan_is_sounded_until_seen(bench: Bench) -> None:
 
 def test_the_boards_button_acknowledges(bench: Bench) -> None:
     bench.pass_s(5, fan2_state="stalled")
-    bench.sequence += 1
-    event = Event(box="mast", boot=1, sequence=bench.sequence, uptime_ms=5500, kind="silenced", wall_s=START_S)
-    bench.arrivals.put(replace(event, wire=_wire_values(event)))
+    bench.button("silenced")
     bench.turn()
     assert [one.acknowledged for one in bench.view.warnings] == [True]
     bench.pass_s(1, fan2_state="stalled")
@@ -301,12 +310,46 @@ def test_the_boards_button_acknowledges(bench: Bench) -> None:
 
 def test_the_boards_button_launches_and_lands(bench: Bench) -> None:
     bench.pass_s(3)
-    bench.pass_s(3, place="flight")
+    bench.button("launch")
+    bench.pass_s(15, place="flight")
     assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 15)
     assert "launch marked at the button of mast" in bench.heard.said
     assert bench.boards.commands == []
-    bench.pass_s(2, place="ground")
+    bench.button("landing")
+    bench.pass_s(15)
     assert not bench.view.state.in_flight
+    assert bench.boards.commands == []
+
+
+def test_a_launch_at_one_box_is_told_to_the_others(bench: Bench) -> None:
+    bench.pass_s(1)
+    bench.arrive(bench.reading(box="table"))
+    bench.turn()
+    bench.button("launch")
+    bench.turn()
+    assert bench.boards.commands == [("table", "mark", {"kind": "launch"})]
+
+
+def test_a_launch_while_this_program_was_down_is_not_taken_back(bench: Bench) -> None:
+    """After a restart live readings come first, and what was missed after them."""
+    bench.pass_s(5)
+    bench.store.close()
+    bench.now_s += 30.0
+    missed = bench.event("launch")
+    bench.begin()
+    bench.pass_s(3, place="flight")
+    bench.arrive(missed)
+    bench.pass_s(15, place="flight")
+    assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 18)
+    assert bench.boards.commands == []
+
+
+def test_a_board_in_flight_is_believed_when_nothing_else_is_known(bench: Bench) -> None:
+    bench.pass_s(12, place="flight")
+    assert bench.view.state.in_flight
+    assert bench.boards.commands == []
 
 
 def test_boards_are_told_of_a_launch_marked_here(bench: Bench) -> None:
@@ -315,8 +358,11 @@ def test_boards_are_told_of_a_launch_marked_here(bench: Bench) -> None:
     assert bench.boards.commands == [("mast", "mark", {"kind": "launch"})]
     bench.pass_s(3)
     bench.pass_s(3, place="flight")
+    bench.button("launch")  # the board's echo
+    bench.pass_s(12, place="flight")
     assert len(bench.boards.commands) == 1
     assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 18)
     assert not any("button" in text for text in bench.heard.said)
 
 
@@ -324,7 +370,7 @@ def test_a_board_that_restarts_on_the_ground_does_not_land_the_aircraft(bench: B
     bench.mark("launch")
     bench.pass_s(20, place="flight")
     bench.restart_board("watchdog")
-    bench.pass_s(2, place="ground")
+    bench.pass_s(11, place="ground")
     assert bench.view.state.in_flight
     assert bench.up() == {"restarted": "urgent"}
     assert bench.boards.commands[-1] == ("mast", "mark", {"kind": "launch"})
@@ -394,8 +440,7 @@ def test_an_unmarked_charge_and_an_unmarked_swap_are_asked_about(bench: Bench) -
 
 
 def test_a_box_nobody_configured_appears_by_itself(bench: Bench) -> None:
-    stranger = bench.reading(box="pond")
-    bench.arrivals.put(replace(stranger, wire=_wire_values(stranger)))
+    bench.arrive(bench.reading(box="pond"))
     bench.turn()
     view = bench.heard.views["pond"]
     assert lines.answer(view) == "runtime unknown: no battery and cutoff are set for this box (groundbox.toml)"

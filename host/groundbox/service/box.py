@@ -234,6 +234,11 @@ class Follower:
             warnings=warnings,
         )
 
+    @property
+    def place(self) -> str | None:
+        """Where the board believes the aircraft is; None when it was not heard in this run."""
+        return self.reading.place if self.reading and self._heard_s is not None else None
+
     def _runtime_s(self, wall_s: float) -> tuple[float, float, float] | None:
         """Early, likely, late; time that passed since the estimate is taken off."""
         estimate = self.tracker.estimate if self.tracker else None

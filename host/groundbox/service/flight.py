@@ -28,6 +28,11 @@ class Flight:
         self.flown += kind == "landing"
         return True
 
+    @property
+    def known(self) -> bool:
+        """True once a launch or landing was noted in this outing."""
+        return self._changed_s > float("-inf")
+
     def landing_in_s(self, wall_s: float) -> float | None:
         """Seconds to the planned landing, below 0 when it is overdue; None on the ground or with no length set."""
         if self.launched_s is None or self.length_s is None:

@@ -30,8 +30,7 @@ from groundbox.warn.warner import Active, Warner
 COMMIT_EVERY_S = 1.0
 ESTIMATE_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
-TELL_EVERY_S = 10.0
-ECHO_S = 5.0
+SETTLE_S = 10.0  # so long may a board and this program differ on whether the aircraft is out
 TAKE_S = 0.1
 
 
@@ -86,8 +85,7 @@ class Service:
         self._warner, self._alarm = Warner(), Alarm()
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
-        self._places: dict[str, tuple[int, str]] = {}  # box: (boot, place) last seen
-        self._told: dict[str, tuple[str, float]] = {}  # box: (mark, real time) last told to its board
+        self._differs_s: dict[str, float] = {}  # box: since when (real time) its board believes otherwise
         now = clocks.now()
         self.flight = flight_now(store, settings, now.wall_s)
         self.followers: dict[str, Follower] = {}
@@ -114,7 +112,7 @@ class Service:
         if now.real_s - self._committed_s >= self._commit_every_s:
             self._commit(now)
         self._judge(now)
-        self._tell_places(now)
+        self._agree_on_place(now)
 
     def stop(self) -> None:
         """Ends the sources, and keeps all that came and the estimators' states."""
@@ -148,7 +146,6 @@ class Service:
             case Reading():
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
                 follower.take_reading(item, now.monotonic_s)
-                self._watch_place(item, now)
             case Event():
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
                 follower.take_event(item, now.wall_s)
@@ -157,24 +154,14 @@ class Service:
                 self.output.say(now.wall_s, item.sentence)
 
     def _on_event(self, event: Event, now: Moment) -> None:
-        if event.kind == "silenced":
+        at_s = now.wall_s if event.wall_s is None else event.wall_s
+        if self.flight.note(event.kind, at_s):
+            self.output.say(at_s, f"{event.kind} marked at the button of {event.box}")
+            self._tell_others(event.kind, event.box)
+        elif event.kind == "silenced":
             self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
         elif event.kind in EVENT_WORDS:
             self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
-
-    def _watch_place(self, reading: Reading, now: Moment) -> None:
-        """A board whose place changes within one start had its button pressed, unless it was told to."""
-        if reading.place is None:
-            return
-        before = self._places.get(reading.box)
-        self._places[reading.box] = (reading.boot, reading.place)
-        if before is None or before[0] != reading.boot or before[1] == reading.place:
-            return
-        kind = "launch" if reading.place == "flight" else "landing"
-        told, at_s = self._told.get(reading.box, ("", float("-inf")))
-        echo = told == kind and now.real_s - at_s < ECHO_S
-        if not echo and self.flight.note(kind, now.wall_s):
-            self.output.say(now.wall_s, f"{kind} marked at the button of {reading.box}")
 
     def _on_mark(self, mark: Mark) -> None:
         follower = self.followers.get(mark.box)
@@ -185,7 +172,9 @@ class Service:
                 follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
                 if isinstance(made, str):
                     self.output.say(mark.wall_s, f"{mark.box}: runtime unknown, {made}")
-        new = self.flight.note(mark.kind, mark.wall_s) or mark.kind not in ("launch", "landing")
+        new = True
+        if mark.kind in ("launch", "landing") and (new := self.flight.note(mark.kind, mark.wall_s)):
+            self._tell_others(mark.kind)
         name = f", {mark.name}" if mark.name else ""
         self.output.say(mark.wall_s, f"{mark.box}: {mark.kind} marked{name}{'' if new else ' (known already)'}")
 
@@ -245,16 +234,28 @@ class Service:
             self.output.sound(active)
         self.output.show(self.views, now)
 
-    def _tell_places(self, now: Moment) -> None:
-        """Tells boards that believe otherwise whether the aircraft is out."""
+    def _agree_on_place(self, now: Moment) -> None:
+        """A board that goes on differing is told whether the aircraft is out; with no history it is believed."""
         wanted, kind = ("flight", "launch") if self.flight.launched_s is not None else ("ground", "landing")
-        for box, (_, place) in self._places.items():
-            told = self._told.get(box)
-            if place == wanted or (told and told[0] == kind and now.real_s - told[1] < TELL_EVERY_S):
-                continue
-            self._told[box] = (kind, now.real_s)
-            for source in self._sources:
-                source.command(box, "mark", kind=kind)
+        for box, follower in self.followers.items():
+            if follower.place in (None, wanted):
+                self._differs_s.pop(box, None)
+            elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
+                del self._differs_s[box]
+                if self.flight.known:
+                    self._tell(box, kind)
+                elif self.flight.note("launch", now.wall_s):
+                    self.output.say(now.wall_s, f"{box} says that the aircraft is out: counted as launched now")
+
+    def _tell(self, box: str, kind: str) -> None:
+        for source in self._sources:
+            source.command(box, "mark", kind=kind)
+
+    def _tell_others(self, kind: str, box: str | None = None) -> None:
+        """Tells every board but `box`."""
+        for other, follower in self.followers.items():
+            if other != box and follower.place is not None:
+                self._tell(other, kind)
 
     def _log(self, change: WarningChange) -> None:
         self.store.add_warning(change)

@@ -15,7 +15,7 @@ from groundbox.errors import BadInput, LinkError
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
-from groundbox.rig.process import MICROPYTHON, interpreter_path
+from groundbox.rig.process import MICROPYTHON
 from groundbox.service.service import Service
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
@@ -113,12 +113,10 @@ class Demo:
 
     def _open(self) -> None:
         runs = {board.interpreter for board in self._outing.boards}
-        what = (
-            f"MicroPython ({interpreter_path()})" if runs == {MICROPYTHON} else "CPython, there is no MicroPython here"
-        )
+        what = "MicroPython" if runs == {MICROPYTHON} else "CPython (there is no MicroPython here)"
         ends = self._outing.wall_s(LAST_LANDING_S)
         self._say(f"two simulated boxes, firmware {__version__} on {what}")
-        self._say(f"{self._clock.speed:g} times real time; what follows is invented, and so are these clock times")
+        self._say(f"{self._clock.speed:g} times real time; all of it is invented, the time of day too")
         flights = f"{FLIGHTS} flights of {span(FLIGHT_S)}, {span(GAP_S)} between"
         self._say(f"{flights}; last landing planned for {clock(ends)}")
 

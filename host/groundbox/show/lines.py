@@ -3,7 +3,7 @@
 from groundbox.service.box import BoxView
 from groundbox.warn.words import celsius, clock, listed, span, volts
 
-LASTS_MEANS = "lasts: minutes of runtime left, at worst / likely / at best"
+LASTS_MEANS = "lasts: minutes left, at worst / likely / at best"
 
 
 def answer(view: BoxView) -> str:

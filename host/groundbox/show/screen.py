@@ -16,6 +16,7 @@ from groundbox.service.box import BoxView
 from groundbox.show import lines
 from groundbox.show.sound import Sounder
 from groundbox.warn.warner import Active
+from groundbox.warn.words import span
 
 REDRAW_S = 0.25
 PLAIN_EVERY_S = 10.0
@@ -106,8 +107,16 @@ def standing(views: Sequence[BoxView], moment: Moment, foot: str) -> RenderableT
             table = _grid()
     if not views:
         table.add_row("", "no box heard yet", "", "", "")
-    tail = f"{stamp(moment.wall_s)}  {foot}"
-    return Group(*parts, table, Text(tail, "dim"))
+    return Group(*parts, table, Text(f"{stamp(moment.wall_s)} {_flight(views)}"), Text(foot, "dim"))
+
+
+def _flight(views: Sequence[BoxView]) -> str:
+    if not any(view.state.in_flight for view in views):
+        return "on the ground"
+    left_s = next((view.state.landing_in_s for view in views if view.state.landing_in_s is not None), None)
+    if left_s is None:
+        return "in flight"
+    return f"in flight, landing planned in {span(left_s)}" if left_s >= 0 else f"in flight, {span(-left_s)} overdue"
 
 
 def _grid() -> Table:

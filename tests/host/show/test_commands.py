@@ -178,7 +178,7 @@ def test_now_says_what_is_not_known(folder: Path, run: Run) -> None:
     with Store(folder / "day.db"):
         pass
     status, text = run("now")
-    assert (status, text) == (0, "mast: not heard yet\n")
+    assert (status, text) == (0, "mast: not heard yet\nnothing fresh from any box; is `groundbox log` running?\n")
     status, text = run("now", "--json")
     (told,) = json.loads(text)
     assert told["silent"] is True

@@ -138,8 +138,9 @@ def _take_turns(change: WarningChange, raised: dict[str, tuple[str, float]], now
         assert now_s - at_s >= shortest
     else:
         assert change.change == "raised"
-        assert raised.get(change.warning, ("", 0.0))[0] != change.severity
-        raised[change.warning] = (change.severity, now_s)
+        before, at_s = raised.get(change.warning, ("", now_s))
+        assert before != change.severity
+        raised[change.warning] = (change.severity, at_s)
 
 
 @settings(deadline=None)
