@@ -123,6 +123,11 @@ class Board:
         """Resets the board; does not return."""
         machine.reset()
 
+    def restart_in(self, wait_ms):
+        """Has the board reset itself later, unless a person's program stops all timers before."""
+        self._timer = Timer(PINS["timer"])
+        self._timer.init(mode=Timer.ONE_SHOT, period=wait_ms, callback=lambda _: machine.reset())
+
     def _fan(self, i, percent):
         if self._drives[i] and percent != self._percents[i]:
             self._percents[i] = percent

@@ -11,6 +11,7 @@ from groundbox.wire.messages import OUTPUT_STATES, RESET_CAUSES
 _HELD_MS = 3000  # button held from power-on this long, then released: maintenance
 _STUCK_MS = 10000
 _AFTER_ERROR_MS = 3000
+_FORGOTTEN_MS = 1800000
 _COLLECT_BYTES = 16384  # while modules load: else what they leave lying between them cuts the heap into small pieces
 
 
@@ -51,11 +52,15 @@ def _asked_by_button(hardware):
 
 
 def _wait_for_files(kept, hardware):
-    """Leaves the board at its prompt: no watchdog, outputs held, fans full by their wiring, lamp lit."""
+    """Leaves the board at its prompt: no watchdog, outputs held, fans full by their wiring, lamp lit.
+
+    Nothing watches the battery meanwhile, so a board that was forgotten goes back to work.
+    """
     kept.planned = memory.AFTER_MAINTENANCE
     kept.save()
     hardware.signal(0, 1)
-    print("maintenance: files can be copied; the next reset ends it")
+    hardware.restart_in(_FORGOTTEN_MS)
+    print("maintenance: files can be copied; a reset, or half an hour, ends it")
 
 
 main()

@@ -223,3 +223,108 @@ for table in (RP2, ESP32):
     assert len(used) == len(set(used)), sorted(used)
 """
     )
+
+
+_PORT = """
+from port import Port
+
+class Stream:
+    def __init__(self, said=b""):
+        self.said = said
+        self.room = 10000
+        self.heard = b""
+    def read(self, count):
+        got, self.said = self.said[:count], self.said[count:]
+        return got
+    def write(self, data):
+        taken = bytes(data[: self.room])
+        self.heard += taken
+        self.room -= len(taken)
+        return len(taken) or None
+
+class Poll:
+    def register(self, stream, mask):
+        self.stream = stream
+        self.mask = mask
+    def ipoll(self, wait):
+        return ((self.stream, self.mask),)
+
+import port
+port.select = type("", (), {"poll": Poll, "POLLIN": 1, "POLLOUT": 4})
+"""
+
+
+def test_the_port_keeps_no_more_of_a_line_than_the_longest_one(on_board: OnBoard) -> None:
+    on_board(
+        _PORT
+        + """
+reader = Stream(b"x" * 5000 + b"\\nshort\\n\\nhalf")
+port = Port(reader, Stream(), 8)
+lines = []
+for _ in range(40):
+    line = port.read_line()
+    if line is not None:
+        lines.append(line)
+assert lines[0] == b"x" * 513, len(lines[0])  # one more than the longest: it fails as a line
+assert lines[1:] == [b"short", b""]
+"""
+    )
+
+
+def test_the_port_keeps_the_tail_of_a_write(on_board: OnBoard) -> None:
+    on_board(
+        _PORT
+        + """
+writer = Stream()
+port = Port(Stream(), writer, 8)
+line = bytes(range(32, 127)) + b"\\n"
+port.put(line)
+writer.room = 20
+assert port.flush() == len(line) - 20
+assert port.flush() == len(line) - 20
+assert port.written == 20
+writer.room = 1000
+assert port.flush() == 0
+assert writer.heard == line
+"""
+    )
+
+
+def test_a_turn_of_the_link_ends_in_time_whatever_waits(on_board: OnBoard) -> None:
+    """With a clock that moves 1 ms at each look: no turn looks more than ten times."""
+    on_board(
+        """
+import gc
+gc.threshold(16384)
+import board, kept, start, uplink_serial
+hardware = board.Board()
+memory = kept.Kept()
+hardware.hold(True, True)
+desk = start.build(memory, hardware, 0)
+for _ in range(60):
+    desk.control.event(1, 0)
+looks = [0]
+def ticks_ms():
+    looks[0] += 1
+    return looks[0]
+uplink_serial.ticks_ms = ticks_ms
+
+class Port:
+    written = 0
+    lines = 0
+    def put(self, line):
+        self.lines += 1
+    def flush(self):
+        return 0
+    def read_line(self):
+        return None
+
+link = uplink_serial.SerialUplink(desk, Port())
+turns = 0
+while link.turn():
+    assert looks[0] <= 10
+    looks[0] = 0
+    turns += 1
+assert turns >= 5 and link._port.lines >= 60
+"""
+    )

@@ -47,6 +47,7 @@ def test_a_board_says_hello_and_a_reading_each_second(bench: NewBench) -> None:
 def test_records_are_kept_until_stored_and_no_longer(bench: NewBench) -> None:
     board = bench()
     boot = _field(board.run_for(10.5)[0], "boot")
+    board.say("stored", ["mast", 8, boot - 1, 20])  # another start's
     board.say("stored", ["mast", 1, boot, 6])
     board.say("who", ["mast", 2])
     again = board.run_for(0.3)
@@ -54,7 +55,6 @@ def test_records_are_kept_until_stored_and_no_longer(bench: NewBench) -> None:
     assert _named(again, "hello")
     board.say("stored", ["mast", 3, boot, 10_000])  # more than there is: all there is
     board.say("stored", ["mast", 4, boot, 3])  # late: takes nothing back
-    board.say("stored", ["mast", 5, boot - 1, 20])  # another start's
     board.say("who", ["mast", 6])
     assert len(_records(board.run_for(0.9))) <= 1
     board.say("resend", ["mast", 7, 2, 4])
@@ -180,6 +180,8 @@ def test_our_own_words_sent_back_are_ignored(bench: NewBench) -> None:
     board.run_for(5.5)
     board.console.say(bytes(board.console.heard))
     assert {name for name, _ in board.run_for(1)} <= {"reading"}
+    board.say("get", ["mast", 1, "sample_hz"])
+    assert _named(board.run_for(1), "answer"), "the link still lives"
 
 
 class StalledConsole(BufferConsole):

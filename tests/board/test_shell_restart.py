@@ -52,6 +52,15 @@ def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
     assert [_field(message, "value") for message in messages if message[0] == "answer"] == ["11500"]
 
 
+def test_a_change_of_what_is_fitted_counts_at_once(bench: NewBench) -> None:
+    board = bench(board_settings={"intake_sensor_kind": 0})
+    assert _field(board.run_for(5)[-1], "intake_sensor") == "absent"
+    board.say("set", ["mast", 1, "intake_sensor_kind", "1"])
+    reading = board.run_for(5)[-1]
+    assert _field(reading, "intake_sensor") == "ok"
+    assert _field(reading, "intake_centi_c") is not None
+
+
 def test_damaged_settings_do_not_stop_a_start(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
     for slot in "ab":
@@ -149,7 +158,8 @@ async def _run(self, alive, pace):
             self.turn()
             alive()
             await pace.wait()
-        await asyncio.sleep_ms(1 << 28)
+        await asyncio.sleep_ms(30000)
+        self._desk.say("the hung one woke up")
     await _sound_run(self, alive, pace)
 
 
@@ -164,6 +174,7 @@ SerialUplink.run = _run
     readings = {_field(message, "sequence") for message in early + late if message[0] != "hello"}
     assert readings >= set(range(1, 70)), "what was measured meanwhile follows"
     assert board.world.starts == 1
+    assert b"the hung one" not in board.console.heard, "it was ended for good"
     health = [message for message in late if message[0] == "health"][-1]
     assert (_field(health, "link_restarts"), _field(health, "late_steps")) == (1, 0)
 
@@ -261,7 +272,7 @@ def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench)
     messages = board.run_for(4)
     assert _answers(messages) == ["ok", "ok"]
     assert board.world.starts == 2
-    assert board.console.heard.rstrip().endswith(b"maintenance: files can be copied; the next reset ends it")
+    assert board.console.heard.rstrip().endswith(b"maintenance: files can be copied; a reset, or half an hour, ends it")
     assert board.run_for(60) == []
     assert board.world.starts == 2, "no watchdog"
     assert board.box.output_on == [True, False]
@@ -273,6 +284,15 @@ def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench)
     assert _field(messages[-1], "output2") == "off"
     board.world.power_cut()
     assert _field(_hello(board.run_for(3)), "reset_cause") == "power"
+
+
+def test_a_board_forgotten_in_maintenance_goes_back_to_work(bench: NewBench) -> None:
+    board = bench()
+    board.run_for(3)
+    board.say("maintenance", ["mast", 1])
+    board.run_for(1700)
+    assert board.world.starts == 2
+    assert _field(_hello(board.run_for(200)), "reset_cause") == "maintenance"
 
 
 def test_no_maintenance_in_flight(bench: NewBench) -> None:
