@@ -158,7 +158,7 @@ class Bank:
         spread = vectors * np.sqrt(np.maximum(values, 1e-10))
         moved = centre + keep * (states[picked] - centre) + np.sqrt(1 - keep**2) * scores @ spread.T
         self.capacity = np.maximum(moved[:, 0], MIN_CAPACITY)
-        self.strength = np.maximum(moved[:, 1], -0.2)
+        self.strength = np.maximum(moved[:, 1], 0.0)
         self.drawn = np.maximum(moved[:, 2], 0.0) * self.whole
         if self.log_rate is not None:
             self.log_rate = moved[:, 3]
@@ -200,7 +200,7 @@ def new_bank(
     points = even_points(members, 3 if rate_known else 4)
     capacity = _capacities(profile, points[:, 0])
     lag_sd = float(np.sqrt(profile.covariance[LAG, LAG]))
-    strength = np.maximum(profile.mean[LAG] + lag_sd * normal_scores(points[:, 1]), -0.2)
+    strength = np.maximum(profile.mean[LAG] + lag_sd * normal_scores(points[:, 1]), 0.0)
     start = _start_charges(start_soc, points[:, 2], doubt)
     pair = profile.covariance[:2, :2]
     slope = np.linalg.solve(pair, profile.covariance[:2, COEFFICIENTS]).T

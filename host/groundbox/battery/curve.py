@@ -46,10 +46,10 @@ def terms(depleted: Array, rate: Array | float) -> Array:
     )
 
 
-def advance_wells(wells: Array, rate: Array | float, hours: float) -> Array:
+def advance_wells(wells: Array, rate: Array | float, hours: float, well_hours: Array = WELL_HOURS) -> Array:
     """(..., 4) the wells after `hours` at a constant rate (broadcast against the leading axes)."""
-    decay = np.exp(-hours / WELL_HOURS)
-    inflow = np.asarray(rate, dtype=float)[..., np.newaxis] * (WELL_HOURS * (1 - decay))
+    decay = np.exp(-hours / well_hours)
+    inflow = np.asarray(rate, dtype=float)[..., np.newaxis] * (well_hours * (1 - decay))
     return np.asarray(wells * decay + inflow)
 
 

@@ -122,7 +122,7 @@ def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Arr
     """The profile of one battery from its runs, and (runs, 3) what each run differed by."""
     root = np.linalg.inv(np.linalg.cholesky(prior.covariance))
     lower = np.full(9 + PER_RUN * len(runs), -np.inf)
-    lower[[CAPACITY, LAG, 5, 6, 7, 8]] = (0.2, -0.3, 0.005, 0.0, 0.005, 0.0)
+    lower[[CAPACITY, LAG, 5, 6, 7, 8]] = (0.2, 0.0, 0.005, 0.0, 0.005, 0.0)
 
     def residuals(x: Array) -> Array:
         extra = x[9:].reshape(-1, PER_RUN)

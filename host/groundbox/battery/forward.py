@@ -11,8 +11,9 @@ from groundbox.battery.curve import Array, Places
 
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
 NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
-LOAD_MEMORY_HOURS = 2.5  # how long an unsteady load stays like itself (assumed)
+LOAD_MEMORY_HOURS = 4.0  # how long an unsteady load stays like itself (assumed)
 LEAST_UNSTEADINESS = 0.05
+SHARE_HALVINGS, HOUR_HALVINGS = 18, 8
 LEAST_WEIGHT = 3e-4
 ENDLESS_HOURS = 9000.0
 
@@ -51,33 +52,44 @@ def _bounded(coefficients: Array) -> Array:
 
 
 def _share_at_limit(run: _Runners, limit: Array, rate: Array) -> Array:
-    """(m, 5) depleted share at which the voltage under `rate` meets the limit."""
+    """(m, k) depleted share at which the voltage under `rate` meets the limit; `curve.terms`, gathered for speed."""
+    offset, slope, bend, knee, activation, resistance, thinning = (run.coefficients[:, [n]] for n in range(7))
+    steady = offset + 0.5 * slope + 0.25 * bend + knee * np.log(2) + run.drop - limit
+    steady = steady - activation * np.arcsinh(rate / curve.ACTIVATION_RATE) - resistance * rate
+    thin = thinning * rate
     low = np.full(run.drawn.shape, curve.FULLEST)
     high = np.full(run.drawn.shape, curve.EMPTIEST)
-    base = run.coefficients[:, np.newaxis, :]
-    for _ in range(22):
-        middle = (low + high) / 2
-        volts = np.sum(curve.terms(middle, rate) * base, axis=-1) + run.drop
-        above = volts > limit
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    for _ in range(SHARE_HALVINGS):
+        u = (low + high) / 2
+        left = 1 - np.minimum(u, curve.SHARPEST)
+        beyond = np.maximum(u - curve.SHARPEST, 0) / (1 - curve.SHARPEST)
+        above = steady - u * (slope + bend * u) + knee * (np.log(left) - beyond) > thin / left * (1 + beyond)
+        low, high = np.where(above, u, low), np.where(above, high, u)
     return np.asarray((low + high) / 2)
 
 
 def _hours_to_share(run: _Runners, share: Array, rate: Array) -> Array:
-    """(m, 5) hours at `rate` until the depleted share is reached for good; 0 where it is already."""
-    wanted = share * run.whole
+    """(m, k) hours at `rate` until the depleted share is reached for good; 0 where it is already."""
+    wanted = share * run.whole - run.drawn
     lag = run.wells @ curve.WELL_SHARES
-    most = np.maximum(wanted - run.drawn + np.abs(run.strength * lag), 0.0) / rate
-    low, high = np.zeros_like(wanted), np.minimum(most, ENDLESS_HOURS)
-    for _ in range(20):
+    inflow = rate[..., np.newaxis] * curve.WELL_HOURS
+    excess = run.wells - inflow
+    settled = inflow @ curve.WELL_SHARES
+
+    def short(hours: Array) -> Array:
+        decay = np.exp(hours[..., np.newaxis] / -curve.WELL_HOURS)
+        return np.asarray(wanted - rate * hours - run.strength * (settled + (excess * decay) @ curve.WELL_SHARES))
+
+    already = wanted <= run.strength * lag
+    low = np.zeros(already.shape)
+    high = np.minimum(np.maximum(wanted / rate, 0.0), ENDLESS_HOURS)
+    for _ in range(HOUR_HALVINGS):
         middle = (low + high) / 2
-        decay = np.exp(-middle[..., np.newaxis] / curve.WELL_HOURS)
-        inflow = rate[..., np.newaxis] * curve.WELL_HOURS
-        later = (inflow + (run.wells - inflow) * decay) @ curve.WELL_SHARES
-        short = run.drawn + rate * middle + run.strength * later < wanted
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    already = run.drawn + run.strength * lag >= wanted
-    return np.asarray(np.where(already, 0.0, (low + high) / 2))
+        more = short(middle) > 0
+        low, high = np.where(more, middle, low), np.where(more, high, middle)
+    at_low, at_high = np.maximum(short(low), 0.0), np.minimum(short(high), 0.0)
+    part = at_low / np.maximum(at_low - at_high, 1e-12)
+    return np.asarray(np.where(already, 0.0, low + (high - low) * np.minimum(part, 1.0)))
 
 
 def _descend(run: _Runners, stretches: Sequence[Stretch]) -> Array:

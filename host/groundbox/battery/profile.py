@@ -13,6 +13,8 @@ __all__ = ["CAPACITY", "Profile", "aged", "fitted_profile", "prior_of", "profile
 # Assumed: in field use a battery loses this part of its capacity a year, and the loss differs widely.
 FADE_PER_YEAR, FADE_SPREAD = 0.07, 0.6
 SHEET_TRUST, SHEET_SLACK = 0.6, 0.9
+# The one run that was fitted may not have begun full, or not have been this battery.
+DOUBT_ONE_RUN = 0.15
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
 RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.04, 0.004
 
@@ -30,7 +32,9 @@ def fitted_profile(fitted: Fitted) -> Profile:
     mean, covariance = np.array(fitted.mean), np.array(fitted.covariance)
     covariance[CAPACITY, CAPACITY] += (RUN_CAPACITY_SD * mean[CAPACITY]) ** 2
     covariance[2, 2] += RUN_OFFSET_SD**2
-    return Profile(mean=mean, covariance=covariance, error_volts=fitted.error_volts, worn_share=0.05)
+    return Profile(
+        mean=mean, covariance=covariance, error_volts=fitted.error_volts, worn_share=DOUBT_ONE_RUN / fitted.runs**2
+    )
 
 
 def after_sheet(prior: Profile, sheet: Profile) -> Profile:

@@ -1,0 +1,91 @@
+"""The commands as another program calls them: forms that are fixed, one clear line for bad input."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox.errors import BadInput
+from groundbox.show.cmd_battery import command as battery
+from groundbox.show.cmd_replay import command as replay
+
+LOG = "t_s,volts,amps\n" + "".join(f"{60 * m},{12.6 - 0.004 * m:.3f},2.0\n" for m in range(480))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "log.csv").write_text(LOG)
+    (tmp_path / "b.toml").write_text("c20_ah = 18\n")
+    return tmp_path
+
+
+def _replayed(folder: Path, *options: str, log: str = "log.csv") -> list[dict[str, float | None]]:
+    arguments = [str(folder / log), "--battery", str(folder / "b.toml"), "--cutoff", "10.9", "--json", *options]
+    done = CliRunner().invoke(replay, arguments, catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return [json.loads(line) for line in done.output.splitlines()]
+
+
+def test_one_object_a_line_with_the_fixed_names(folder: Path) -> None:
+    rows = _replayed(folder)
+    assert list(rows[0]) == ["t_s", "soc", "runtime_early_s", "runtime_likely_s", "runtime_late_s"]
+    assert [row["t_s"] for row in rows[:3]] == [0, 60, 120]
+    assert rows[0]["runtime_likely_s"] is None
+    assert rows[-1]["runtime_likely_s"] == 0
+    for row in rows[5:]:
+        early, likely, late = (row[f"runtime_{name}_s"] for name in ("early", "likely", "late"))
+        assert early is not None
+        assert likely is not None
+        assert late is not None
+        assert 0 <= early <= likely <= late
+
+
+def test_later_rows_change_nothing_before_them(folder: Path) -> None:
+    (folder / "short.csv").write_text("".join(LOG.splitlines(keepends=True)[:200]))
+    assert _replayed(folder, log="short.csv") == _replayed(folder)[:199]
+
+
+def test_options_reach_the_estimator(folder: Path) -> None:
+    plain = _replayed(folder, "--start-soc", "1", "--every", "600")
+    heavier = _replayed(folder, "--start-soc", "1", "--every", "600", "--load-ahead", "4")
+    assert [row["t_s"] for row in plain[:3]] == [0, 600, 1200]
+    assert (heavier[5]["runtime_likely_s"] or 0) < 0.6 * (plain[5]["runtime_likely_s"] or 0)
+    half = _replayed(folder, "--start-soc", "0.5")
+    assert (half[0]["soc"] or 0) == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_log_without_current(folder: Path) -> None:
+    (folder / "v.csv").write_text("\n".join(",".join(line.split(",")[:2]) for line in LOG.splitlines()))
+    told = _replayed(folder, "--load", "2", log="v.csv")
+    alone = _replayed(folder, log="v.csv")
+    for rows in (told, alone):
+        assert all(row["runtime_likely_s"] is not None for row in rows[10:])
+
+
+def test_bad_input_is_one_line(folder: Path) -> None:
+    for arguments in (
+        ["none.csv", "--battery", str(folder / "b.toml"), "--cutoff", "11"],
+        [str(folder / "log.csv"), "--battery", str(folder / "none.toml"), "--cutoff", "11"],
+        [str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--cutoff", "24"],
+    ):
+        with pytest.raises(BadInput) as error:
+            CliRunner().invoke(replay, arguments, catch_exceptions=False)
+        assert "\n" not in str(error.value)
+
+
+def test_new_show_and_fit(folder: Path) -> None:
+    run = CliRunner()
+    made = str(folder / "new.toml")
+    done = run.invoke(battery, ["new", made, "--c20", "9", "--label", "mast 2", "--json"], catch_exceptions=False)
+    assert json.loads(done.output)["c20_ah"] == 9
+    with pytest.raises(BadInput, match="there already"):
+        run.invoke(battery, ["new", made, "--c20", "9"], catch_exceptions=False)
+    shown = json.loads(run.invoke(battery, ["show", made, "--json"], catch_exceptions=False).output)
+    assert shown["from_full"][0]["early_h"] <= shown["from_full"][0]["likely_h"]
+    assert any("hydrogen" in sentence for sentence in shown["cautions"])
+    fit = ["fit", str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--out", str(folder / "f.toml")]
+    found = json.loads(run.invoke(battery, [*fit, "--json"], catch_exceptions=False).output)
+    assert found["fitted"]["runs"] == 1
+    assert 5 < found["fitted"]["capacity_ah"] < 40
+    assert "Before you act" in run.invoke(battery, fit, catch_exceptions=False).output

@@ -1,0 +1,93 @@
+"""A fit finds the battery that a log was made from, and a fitted battery is known better."""
+
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from groundbox.battery import curve
+from groundbox.battery.estimate import Estimator, Limits, Sample
+from groundbox.battery.fit import Discharge, discharges, fitted_papers, runs_in
+from groundbox.battery.papers import Papers, load_papers, save_papers
+from groundbox.battery.population import CAPACITY, LAG, sound_profile
+from groundbox.errors import BadInput
+
+PAPERS = Papers(c20_ah=18.0)
+
+
+def made(capacity: float, amps: float, offset: float = 0.0) -> list[Sample]:
+    """A discharge of a battery from the population's middle, but with this capacity (units of C20) and offset."""
+    numbers = sound_profile().mean
+    wells, drawn, rows = np.zeros(4), 0.0, []
+    rate = amps / PAPERS.c20_ah
+    whole = curve.whole_charge(np.array(capacity), np.array(numbers[LAG]))
+    for minute in range(6000):
+        depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[LAG]))
+        volts = float(curve.terms(depleted, rate) @ numbers[2:]) + offset
+        rows.append(Sample(t_s=60.0 * minute, volts=6 * volts, amps=amps))
+        if volts < 1.75:
+            break
+        drawn, wells = drawn + rate / 60, curve.advance_wells(wells, rate, 1 / 60)
+    return rows
+
+
+def _runs(capacity: float, *loads: float) -> list[Discharge]:
+    return [run for amps in loads for run in discharges(iter(made(capacity, amps)), PAPERS, f"{amps} A")]
+
+
+@pytest.mark.parametrize("capacity", [0.75, 0.95, 1.15])
+def test_capacity_is_found(capacity: float) -> None:
+    found = fitted_papers(PAPERS, _runs(capacity, 1.5, 4.0), date(2026, 5, 1)).fitted
+    assert found is not None
+    assert found.capacity_ah / PAPERS.c20_ah == pytest.approx(capacity, rel=0.04)
+    assert found.error_volts < 0.01
+
+
+def test_two_runs_leave_less_doubt_than_one() -> None:
+    one = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1)).fitted
+    two = fitted_papers(PAPERS, _runs(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
+    assert one is not None
+    assert two is not None
+    assert np.sqrt(two.covariance[LAG][LAG]) < np.sqrt(one.covariance[LAG][LAG])
+
+
+def test_a_fitted_battery_is_foretold_better() -> None:
+    def width(papers: Papers) -> float:
+        estimator = Estimator(papers, Limits(cutoff_volts=10.5, floor_volts_per_cell=0.0), start_soc=1.0)
+        for sample in made(0.95, 2.5)[:120]:
+            estimator.update(sample)
+        found = estimator.estimate()
+        assert found.runtime_late_s is not None
+        assert found.runtime_early_s is not None
+        return found.runtime_late_s - found.runtime_early_s
+
+    assert width(fitted_papers(PAPERS, _runs(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PAPERS)
+
+
+def test_shallow_discharges_and_recharges_are_passed_over() -> None:
+    rows = made(1.0, 2.0)
+    shallow = rows[:60]
+    charge = [Sample(t_s=rows[-1].t_s + 60.0 * (1 + m), volts=13.5, amps=-2.0) for m in range(60)]
+    assert discharges(iter(shallow), PAPERS) == []
+    assert len(discharges(iter(rows + charge), PAPERS)) == 1
+
+
+def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
+    first = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1))
+    second = fitted_papers(first, _runs(0.9, 2.5), date(2026, 8, 1))
+    assert [row.date.month for row in second.history] == [5, 8]
+    save_papers(tmp_path / "b.toml", second)
+    again = load_papers(tmp_path / "b.toml")
+    assert again.fitted is not None
+    assert again.fitted.mean[CAPACITY] == pytest.approx(second.fitted.mean[CAPACITY] if second.fitted else 0, rel=1e-6)
+
+
+def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
+    log = tmp_path / "blind.csv"
+    log.write_text("t_s,volts\n" + "".join(f"{60 * m},{12.5 - m / 1000}\n" for m in range(60)))
+    with pytest.raises(BadInput, match="needs to know the current"):
+        runs_in(log, PAPERS)
+    log.write_text("t_s,volts,amps\n0,12.5,1\n60,12.4,1\n")
+    with pytest.raises(BadInput, match="no discharge deeper"):
+        runs_in(log, PAPERS)

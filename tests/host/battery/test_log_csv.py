@@ -1,0 +1,56 @@
+"""A log is read row by row, and a bad row is answered by naming its line."""
+
+from pathlib import Path
+
+import pytest
+
+from groundbox.battery.log_csv import read_log
+from groundbox.battery.values import Sample
+from groundbox.errors import BadInput
+
+
+def _log(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    return path
+
+
+def test_known_columns_in_any_order(tmp_path: Path) -> None:
+    path = _log(tmp_path, "note,volts,t_s,amps,case_c\nx,12.5,0,1.5,20\ny,12.4,60,,21\n")
+    assert list(read_log(path)) == [
+        Sample(t_s=0.0, volts=12.5, amps=1.5, case_c=20.0),
+        Sample(t_s=60.0, volts=12.4, amps=None, case_c=21.0),
+    ]
+
+
+def test_a_repeated_time_is_passed_on(tmp_path: Path) -> None:
+    assert len(list(read_log(_log(tmp_path, "t_s,volts\n0,12\n0,12\n1,12\n")))) == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "empty"),
+        ("t_s,amps\n0,1\n", "volts"),
+        ("t_s,volts\n", "no rows"),
+        ("t_s,volts\n0,12\n5,twelve\n", "line 3, volts"),
+        ("t_s,volts\n0,12\n5,\n", "line 3, volts"),
+        ("t_s,volts\n0,12\n5,nan\n", "line 3, volts"),
+        ("t_s,volts\n0,12500\n", "millivolts"),
+        ("t_s,volts\n10,12\n5,12\n", "line 3, t_s"),
+        ("t_s,volts,volts\n10,12,12\n", "twice"),
+    ],
+)
+def test_what_is_wrong_is_named(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(BadInput) as error:
+        list(read_log(_log(tmp_path, text)))
+    assert said in str(error.value)
+    assert "log.csv" in str(error.value)
+
+
+def test_a_missing_or_binary_file(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="cannot be read"):
+        list(read_log(tmp_path / "none.csv"))
+    (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00\x01")
+    with pytest.raises(BadInput, match="UTF-8"):
+        list(read_log(tmp_path / "b.csv"))

@@ -1,0 +1,57 @@
+"""A battery file survives a round trip, and a wrong one is answered by naming file, key and mend."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from groundbox.battery.papers import DischargeRow, Papers, load_papers, save_papers
+from groundbox.errors import BadInput
+
+
+def test_round_trip(tmp_path: Path) -> None:
+    papers = Papers(
+        c20_ah=9.0,
+        label='mast "2"',
+        age_years=3.0,
+        in_service=date(2023, 4, 1),
+        max_charge_amps=2.7,
+        discharge=[DischargeRow(amps=0.45, minutes=1200), DischargeRow(amps=5.5, minutes=60, temp_c=20)],
+    )
+    save_papers(tmp_path / "b.toml", papers)
+    assert load_papers(tmp_path / "b.toml") == papers
+    assert "# rated capacity at the 20-hour rate" in (tmp_path / "b.toml").read_text()
+    assert [p.name for p in tmp_path.iterdir()] == ["b.toml"]
+
+
+def test_the_least_a_file_says(tmp_path: Path) -> None:
+    (tmp_path / "b.toml").write_text("c20_ah = 9\n")
+    papers = load_papers(tmp_path / "b.toml")
+    assert (papers.cells, papers.c20_ah, papers.fitted) == (6, 9.0, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("cells = 6\n", "c20_ah"),
+        ("c20_ah = 9\ncapacity = 3\n", "capacity"),
+        ("c20_ah = 'nine'\n", "c20_ah"),
+        ("c20_ah = 9000000\n", "c20_ah"),
+        ("c20_ah = 9\ncells = 0\n", "cells"),
+        ("c20_ah = 9\n[[discharge]]\namps = 1\nminutes = 60\nend_volts_per_cell = 10.5\n", "V per cell"),
+        ("c20_ah = \n", "TOML"),
+    ],
+)
+def test_what_is_wrong_is_named(tmp_path: Path, text: str, said: str) -> None:
+    path = tmp_path / "b.toml"
+    path.write_text(text)
+    with pytest.raises(BadInput) as error:
+        load_papers(path)
+    assert said in str(error.value)
+    assert "b.toml" in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="battery new"):
+        load_papers(tmp_path / "none.toml")
