@@ -1,0 +1,36 @@
+"""Eight hours of the outing's boxes with everything at its true rate: 10 Hz control, 500 Hz samples, tachometers."""
+
+import time
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from groundbox.rig import outing
+from groundbox.rig.bench import Bench
+from groundbox.rig.box import BoxSettings
+from groundbox.rig.happenings import Happening
+from groundbox.rig.process import best_interpreter
+
+_DAY_S = 8 * 3600
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("box", [outing.TABLE, outing.MAST], ids=lambda box: box.name)
+def test_a_day_without_a_restart_a_late_step_or_a_gap(box: BoxSettings, tmp_path: Path) -> None:
+    """The speed is printed, never asserted."""
+    charge = [Happening(at_s=hour * 3600.0, thing="charger_amps", value=amps) for hour, amps in ((3, 4.0), (5, 0.0))]
+    kinds: Counter[str] = Counter()
+    with Bench(box, tmp_path, happenings=charge, interpreter=best_interpreter(), native=True) as board:
+        began = time.perf_counter()
+        health: list[int | str | None] = []
+        for _ in range(_DAY_S // 600):
+            for name, values in board.run_for(600):
+                kinds[name] += 1
+                health = values if name == "health" else health
+        took_s = time.perf_counter() - began
+        assert board.world.starts == 1
+    print(f"{box.name}: {_DAY_S} simulated seconds in {took_s:.1f} s, {_DAY_S / took_s:.0f} times real time")
+    assert kinds["reading"] >= _DAY_S - 10
+    late_steps, bad_lines, link_restarts = health[5], health[7], health[8]
+    assert (late_steps, bad_lines, link_restarts) == (0, 0, 0)
