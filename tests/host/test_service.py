@@ -439,6 +439,13 @@ def test_an_unmarked_charge_and_an_unmarked_swap_are_asked_about(bench: Bench) -
     assert "unmarked" not in bench.up()
 
 
+def test_no_runtime_without_a_voltage(bench: Bench) -> None:
+    bench.pass_s(300)
+    bench.pass_s(5, battery_volts=None, battery_sensor="range", check_volts=None, check_sensor="range")
+    assert lines.answer(bench.view) == "runtime unknown: no voltage from its battery"
+    assert bench.up() == {"fuse_open": "stop"}
+
+
 def test_a_box_nobody_configured_appears_by_itself(bench: Bench) -> None:
     bench.arrive(bench.reading(box="pond"))
     bench.turn()

@@ -13,11 +13,13 @@ from groundbox.service.timeline import Timeline
 from groundbox.service.tracker import Tracker
 from groundbox.service.unmarked import Unmarked
 from groundbox.settings import Box
+from groundbox.warn.rules_battery import reads_nothing
 from groundbox.warn.state import SILENT_AFTER_S, BoxState
 from groundbox.warn.warner import Active
 from groundbox.wire.messages import CHANNELS, RESET_CAUSES
 
 KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
+BLIND = "no voltage from its battery"
 NO_SETTINGS = "no battery and cutoff are set for this box (groundbox.toml)"
 
 
@@ -222,13 +224,14 @@ class Follower:
         """What a screen shows."""
         estimate = self.tracker.estimate if self.tracker else None
         why = self.why_not if self.tracker is None else estimate.unknown_because if estimate else "no reading yet"
+        blind = self.reading is not None and (self.reading.battery_volts is None or reads_nothing(state))
         return BoxView(
             state=state,
             reading=self.reading,
             battery=self.tracker.battery if self.tracker else None,
             estimate=estimate,
-            runtime_s=self._runtime_s(state.wall_s),
-            unknown_because=why,
+            runtime_s=None if blind else self._runtime_s(state.wall_s),
+            unknown_because=BLIND if blind else why,
             turn_back_s=self._turn_back_s(flight),
             charging_since_s=self._charging_since_s,
             warnings=warnings,

@@ -13,7 +13,6 @@ from groundbox.service.box import BoxView
 from groundbox.service.snapshot import snapshot
 from groundbox.show import lines
 from groundbox.show.options import chosen_settings, open_reader, settings_options
-from groundbox.warn.words import clock, span
 
 EXAMPLE = """
 \b
@@ -41,13 +40,15 @@ def command(settings_file: Path | None, database: Path | None, as_json: bool) ->
         click.echo(lines.line(view))
         for warning in lines.warnings(view):
             click.echo(_wrapped(warning))
-        if view.reading and view.reading.wall_s and (view.state.silent_s or 0) > view.state.silent_after_s:
-            at_s = view.reading.wall_s
-            click.echo(
-                f"  these figures are {span(wall_s - at_s)} old, from {clock(at_s)}; is `groundbox log` running?"
-            )
+    if views and all(silent(view) for view in views):
+        click.echo("nothing fresh from any box; is `groundbox log` running?")
     if any(view.runtime_s for view in views):
         click.echo(lines.LASTS_MEANS)
+
+
+def silent(view: BoxView) -> bool:
+    """True for a box of which nothing fresh is known."""
+    return view.state.silent_s is None or view.state.silent_s > view.state.silent_after_s
 
 
 def _wrapped(words: str) -> str:
@@ -62,7 +63,7 @@ def as_object(view: BoxView) -> dict[str, object]:
     estimate = view.estimate
     return {
         "box": state.box,
-        "silent": state.silent_s is None or state.silent_s > state.silent_after_s,
+        "silent": silent(view),
         "last_heard_s": view.reading.wall_s if view.reading else None,
         "in_flight": state.in_flight,
         "turn_back_s": view.turn_back_s if state.in_flight else None,

@@ -36,7 +36,9 @@ class Screen:
     def __init__(self, console: Console, sounder: Sounder, foot: str = "", kept: TextIO | None = None) -> None:
         self._kept = kept
         self._console, self.sounder, self.foot = console, sounder, foot
-        self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+        self._live: Live | None = None
+        if console.is_terminal:  # stdout stays as it is: the bell goes straight to the terminal
+            self._live = Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False)
         self._drawn_s = float("-inf")
         self._last: RenderableType | None = None
 
@@ -122,7 +124,7 @@ def _flight(views: Sequence[BoxView]) -> str:
 def _grid() -> Table:
     """Fixed widths, so that the parts of the list stand under each other in 80 columns."""
     table = Table.grid(padding=(0, 1))
-    for width in (10, 36, 6, 9, 14):
+    for width in (10, 35, 7, 9, 13):
         table.add_column(width=width, overflow="fold")
     return table
 
