@@ -23,6 +23,12 @@ class Console(Protocol):
     def fd(self) -> int | None:
         """A descriptor that becomes readable when the host speaks; None when nobody listens."""
 
+    def board_ends(self) -> None:
+        """The board is reset or without power."""
+
+    def board_starts(self) -> None:
+        """The board comes up."""
+
 
 class BufferConsole:
     """For a test in the same process.
@@ -52,23 +58,44 @@ class BufferConsole:
     def fd(self) -> int | None:
         return None
 
+    def board_ends(self) -> None:
+        """Nothing: the test keeps listening."""
+
+    def board_starts(self) -> None:
+        """Nothing."""
+
 
 class PortConsole:
     """A port other programs open like that of a board on USB.
 
-    While nobody has it open, what the board says is lost, as on USB. `path` is a link and stays the same when the cable
-    is drawn and put back.
+    While nobody has it open, what the board says is lost, and when the board is reset the port vanishes for a while,
+    both as on USB. `path` is a link and stays the same.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._cable = True
         self._master: int | None = None
         self._poll = select.poll()
         self._rest = b""
-        self.plug()
+        self._open()
 
-    def plug(self) -> None:
-        """Puts the cable in."""
+    def plug(self, plugged: bool) -> None:
+        """Puts the cable in, or draws it: then the port vanishes under whoever has it open."""
+        self._cable = plugged
+        if plugged:
+            self._open()
+        else:
+            self._close()
+
+    def board_ends(self) -> None:
+        self._close()
+
+    def board_starts(self) -> None:
+        if self._cable:
+            self._open()
+
+    def _open(self) -> None:
         if self._master is not None:
             return
         self._master, slave = pty.openpty()
@@ -80,8 +107,7 @@ class PortConsole:
         self.path.symlink_to(os.ttyname(slave))
         os.close(slave)
 
-    def unplug(self) -> None:
-        """Draws the cable: the port vanishes under whoever has it open."""
+    def _close(self) -> None:
         master, self._master, self._rest = self._master, None, b""
         if master is not None:
             self.path.unlink(missing_ok=True)

@@ -70,7 +70,7 @@ class SimulatedBoard:
         if self._world is not None and self._thread is not None:
             self._world.stopped = True
             self._thread.join(_STOP_S)
-        self._console.unplug()
+        self._console.plug(False)
         if self._error is not None:
             raise LinkError(f"simulated box {self.box.settings.name}: {self._error}") from self._error
 
@@ -95,7 +95,7 @@ class SimulatedBoard:
 
     def plug(self, plugged: bool) -> None:
         """Puts the cable to the host in, or draws it."""
-        self._order(self._console.plug if plugged else self._console.unplug)
+        self._order(lambda: self._console.plug(plugged))
 
     def power(self, powered: bool) -> None:
         """Cuts the board's power, or gives it back."""

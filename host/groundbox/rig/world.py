@@ -123,6 +123,7 @@ class World:
             self._hear(self._process)
             self._process.kill()
             self._process = None
+            self._console.board_ends()
         self.last_cause = cause
         self._unread = b""
         self._wiring.release()
@@ -137,6 +138,7 @@ class World:
     def _power_on(self) -> None:
         self._wiring.release()
         self._dead(self.now_us + _BOOT_US)
+        self._console.board_starts()
         self.starts += 1
         process = Process(self._interpreter, self._native)
         wiring_file = self._flash.parent / "start.json"
