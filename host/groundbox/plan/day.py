@@ -83,6 +83,12 @@ class Day:
         return self.ambient_c(minute) + self.weather.block_above_ambient_k
 
 
+def since(start_clock_min: float, clock_min: float) -> float:
+    """Minutes from the start to a clock time; one more than twelve hours back is taken as the next day."""
+    minutes = clock_min - start_clock_min
+    return minutes + 1440 if minutes < -720 else minutes
+
+
 def by_hour(values: dict[str, float], clock_min: float) -> float:
     """Straight-line interpolation between hours of the clock; the nearest value outside them."""
     points = sorted((float(hour) * 60, value) for hour, value in values.items())

@@ -7,7 +7,7 @@ from typing import NoReturn
 
 from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
-from groundbox.plan.day import Day, FieldBattery, PlannedFlight
+from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
 from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight
 from groundbox.plan.toml_file import near, read_toml
 
@@ -119,7 +119,9 @@ def _flights(reader: _Reader, flights: list[Flight], boxes: list[Box], start: fl
             reader.bad(f"{place}, time_home_min", f"is longer than the flight ({flight.length_min:g} min): shorten it")
         launch = landed + (flight.gap_min or 0.0)
         if flight.launch is not None:
-            launch = (_minutes(flight.launch) - start) % 1440
+            launch = since(start, _minutes(flight.launch))
+            if launch < 0:
+                reader.bad(f"{place}, launch", "is before the day's start: correct `launch` or `start`")
             if launch < landed and planned:
                 reader.bad(f"{place}, launch", f'overlaps "{planned[-1].name}", which lands later: launch after it')
         _check_loads(reader, place, flight, boxes)

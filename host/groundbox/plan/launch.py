@@ -187,13 +187,14 @@ class _Walker:
             plug_hours = min(hours, self.day.chargers[charger].plug_in_min / 60)
             supply.draw(bank, papers, amps, plug_hours, block_c)
             hours -= plug_hours
-            self._plug(battery, charger, low + 60 * plug_hours)
+            self._plug(battery, charger, slot, low + 60 * plug_hours)
+        self.sessions[battery].amps = self.table.amps[battery, charger, slot]
         self._charge(battery, low, hours, amps)
 
-    def _plug(self, battery: str, charger: str, minute: float) -> None:
+    def _plug(self, battery: str, charger: str, slot: int, minute: float) -> None:
         bank = self.walk.banks[battery]
         missing = supply.likely_missing(bank) * self.yard.papers[battery].c20_ah
-        amps = self.table.amps[battery, charger]
+        amps = self.table.amps[battery, charger, slot]
         state = charge.State(missing_ah=missing)
         self.sessions[battery] = _Session(charger, amps, minute, supply.soc_of(bank), missing, state)
 

@@ -15,6 +15,7 @@ from groundbox.plan.size_battery import ORDINARY_AH
 from groundbox.plan.timetable import Yard, believed_of, timetable
 
 LONGER_GAP_MIN = 10.0
+SOLVER_SIZE = 30  # flights times batteries up to which the solver, not only simple rules, judges a change
 # What a change costs the pilot, smaller is easier (assumed; only the order matters).
 COST_LOAD_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 2.0, 4.0, 5.0, 6.0
 CHECK_SECONDS, CONFIRM_SECONDS = 0.4, 1.0
@@ -134,6 +135,8 @@ def _may_fly_all(day: Day, yard: Yard) -> bool:
         for flight, boxes in enumerate(table.problem.boxes)
         for box in boxes
     )
+    if len(day.flights) * len(day.batteries) > SOLVER_SIZE:
+        return False
     return boxes_served and most_flights(table.problem, CHECK_SECONDS) == wanted
 
 

@@ -72,11 +72,11 @@ def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
     }
 
 
-def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float) -> Plan:
+def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float, rounds: int = ROUNDS) -> Plan:
     """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve."""
     extra: dict[tuple[int, str], float] = {}
     on_time = True
-    for round_ in range(ROUNDS):
+    for round_ in range(rounds):
         table, schedule = _scheduled(day, yard, seconds / 2**round_, start_min, extra, on_time)
         on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)

@@ -12,7 +12,7 @@ from groundbox.plan.launch import Answer
 from groundbox.plan.planner import Plan, plan_as_is
 from groundbox.plan.timetable import Yard
 
-SECONDS = 0.5
+SECONDS, ROUNDS = 0.4, 2
 MARGIN_NEWS_MIN = 5.0
 
 
@@ -131,5 +131,5 @@ def replan(plan: Plan, now: Now, *, seconds: float = SECONDS) -> Replan:
     day = _day_now(plan, now)
     if not day.flights:
         return Replan(plan=plan, news=("no flight is left today",))
-    new = plan_as_is(day, _yard_now(plan, now, day), seconds, now.minute)
+    new = plan_as_is(day, _yard_now(plan, now, day), seconds, now.minute, ROUNDS)
     return Replan(plan=new, news=_news(plan, new))

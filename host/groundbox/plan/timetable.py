@@ -9,7 +9,7 @@ from groundbox.battery.bank import Bank
 from groundbox.battery.papers import Papers
 from groundbox.battery.values import Phase
 from groundbox.plan import charge, supply
-from groundbox.plan.day import Day, FieldBattery, by_hour
+from groundbox.plan.day import Day, FieldBattery, by_hour, since
 from groundbox.plan.day_shape import Charger as ChargerEntry
 from groundbox.plan.day_shape import Source
 from groundbox.plan.demand import Demand, demand, running
@@ -53,7 +53,7 @@ class Timetable:
     boxes: tuple[str, ...]
     chargers: tuple[str, ...]
     demands: Mapping[tuple[int, str], Demand]
-    amps: Mapping[tuple[str, str], float]
+    amps: Mapping[tuple[str, str, int], float]
     refused: Mapping[tuple[str, str], tuple[str, ...]]
 
 
@@ -92,7 +92,7 @@ def _open(day: Day, charger: ChargerEntry) -> tuple[float, float]:
 
 
 def _since_start(day: Day, clock_min: float) -> float:
-    return (clock_min - day.start_clock_min) % 1440
+    return since(day.start_clock_min, clock_min)
 
 
 def _starts(day: Day, bounds: tuple[float, ...], delays: tuple[float, ...]) -> tuple[tuple[Start, ...], ...]:
@@ -206,7 +206,11 @@ def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -
     boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
     if entry.boxes and not {box.name for box in boxes} & set(entry.boxes):
         return None, ("the charger does not reach it",)
-    amps = charge.chosen_amps(block, entry.amps, tuple(entry.settable_amps))
+    given = _source_amps(day, day.sources.get(entry.source or ""), minute)
+    steps = tuple(step for step in entry.settable_amps or [entry.amps] if step <= given + 1e-9)
+    if not steps and not _by_the_hour(day, entry):
+        return None, (f"its source gives {given:.1f} A of charging at most, less than the charger takes",)
+    amps = charge.chosen_amps(block, entry.amps, steps or tuple(entry.settable_amps))
     stands = {load.name: load.highest_volts for box in boxes for load in running(day, box, None) if load.highest_volts}
     rest_volts = day.batteries[battery].battery.rest_volts
     sentences = charge.refusals(
@@ -215,7 +219,13 @@ def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -
         rest_volts=rest_volts,
         load_volts=stands,
     )
-    return (None if sentences else amps), sentences
+    return (None if sentences or amps is None else min(amps, given)), sentences
+
+
+def _by_the_hour(day: Day, entry: ChargerEntry) -> bool:
+    """True on a source whose charge controller itself holds back, as a solar one does."""
+    source = day.sources.get(entry.source or "")
+    return source is not None and bool(source.amps_by_hour)
 
 
 def _curve(
@@ -251,9 +261,11 @@ def _source_amps(day: Day, source: Source | None, minute: float) -> float:
 
 def _gains(
     day: Day, yard: Yard, names: tuple[str, ...], bounds: tuple[float, ...]
-) -> tuple[dict[tuple[int, int, int], Points], dict[tuple[str, str], float], dict[tuple[str, str], tuple[str, ...]]]:
+) -> tuple[
+    dict[tuple[int, int, int], Points], dict[tuple[str, str, int], float], dict[tuple[str, str], tuple[str, ...]]
+]:
     gains: dict[tuple[int, int, int], Points] = {}
-    set_to: dict[tuple[str, str], float] = {}
+    set_to: dict[tuple[str, str, int], float] = {}
     refused: dict[tuple[str, str], tuple[str, ...]] = {}
     for c, (charger, entry) in enumerate(day.chargers.items()):
         begin, end = _open(day, entry)
@@ -265,20 +277,19 @@ def _gains(
                 if amps is None:
                     refused[battery, charger] = sentences
                     continue
-                amps = min(amps, _source_amps(day, day.sources.get(entry.source or ""), (low + high) / 2))
                 if amps > 0:
-                    set_to[battery, charger] = amps
+                    set_to[battery, charger, slot] = amps
                     gains[b, c, slot] = _curve(day, yard, battery, entry, amps, high - low, low)
     return gains, set_to, refused
 
 
-def _budgets(day: Day, bounds: tuple[float, ...], set_to: Mapping[tuple[str, str], float]) -> tuple[Budget, ...]:
+def _budgets(day: Day, bounds: tuple[float, ...], set_to: Mapping[tuple[str, str, int], float]) -> tuple[Budget, ...]:
     """Watt-hours that a source may give in all, and amps that it gives at once."""
     budgets = []
     for name, source in day.sources.items():
         on = [(c, charger) for c, (charger, entry) in enumerate(day.chargers.items()) if entry.source == name]
         watts = {
-            c: max((amps for (_, used), amps in set_to.items() if used == charger), default=0.0)
+            c: max((amps for (_, used, _), amps in set_to.items() if used == charger), default=0.0)
             * CHARGE_VOLTS
             / source.charger_efficiency
             for c, charger in on
@@ -325,7 +336,7 @@ def timetable(
         gains=gains,
         plug_ah={
             (names.index(battery), list(day.chargers).index(charger)): amps * day.chargers[charger].plug_in_min / 60
-            for (battery, charger), amps in set_to.items()
+            for (battery, charger, _), amps in set_to.items()
         },
         at_once=tuple(entry.at_once for entry in day.chargers.values()),
         budgets=_budgets(day, bounds, set_to),

@@ -1,5 +1,6 @@
 """`groundbox plan DAY.toml`: launch or wait, what to switch off, which battery to charge when, and the evening."""
 
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -7,11 +8,15 @@ from typing import Any
 import click
 import msgspec
 
+from groundbox.errors import BadInput
+from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
 from groundbox.plan.evening import CAUTIONS, Night, evening
 from groundbox.plan.launch import Answer, ChargeRun
 from groundbox.plan.mend import Mend, mends
 from groundbox.plan.planner import Plan, plan_day
+from groundbox.plan.replan import Now, Replan, replan
+from groundbox.plan.toml_file import near
 from groundbox.show.day_plot import save_plot, text_plot
 
 LIMITS = {"cutoff": "equipment cutoff", "floor": "battery floor"}
@@ -95,7 +100,7 @@ def _refusal_lines(plan: Plan) -> list[str]:
     return [
         f"  {battery} not on {charger}: {'; '.join(sentences)}"
         for (battery, charger), sentences in sorted(plan.table.refused.items())
-        if (battery, charger) not in plan.table.amps
+        if not any(used[:2] == (battery, charger) for used in plan.table.amps)
     ]
 
 
@@ -181,27 +186,85 @@ def plan_tree(plan: Plan, found: list[Mend] | None, nights: list[Night]) -> dict
     }
 
 
+def _minute_of(plan: Plan, clock: str) -> float:
+    hour, _, minute = clock.partition(":")
+    if not (hour.isdigit() and minute.isdigit() and int(hour) < 24 and int(minute) < 60):
+        raise BadInput("--at", "", f'"{clock}" is not a clock time: write it as 14:35')
+    return max(0.0, since(plan.day.start_clock_min, int(hour) * 60 + int(minute)))
+
+
+def _known(option: str, name: str, known: Iterable[str]) -> str:
+    if name not in known:
+        raise BadInput(option, "", f'there is no "{name}" in the day; {near(name, known)}')
+    return name
+
+
+def _charges(plan: Plan, pairs: tuple[str, ...]) -> dict[str, float]:
+    charges = {}
+    for pair in pairs:
+        name, _, share = pair.rpartition("=")
+        try:
+            charges[_known("--charge", name, plan.day.batteries)] = float(share)
+        except ValueError:
+            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=SHARE, as M9=0.62') from None
+        if not 0 <= charges[name] <= 1:
+            raise BadInput("--charge", "", f"{share} is not a share: write 0 to 1")
+    return charges
+
+
+def _as_it_is_now(plan: Plan, at: str, done: tuple[str, ...], charge: tuple[str, ...], dead: tuple[str, ...]) -> Replan:
+    flights = [flight.name for flight in plan.day.flights]
+    now = Now(
+        minute=_minute_of(plan, at),
+        done=[_known("--done", name, flights) for name in done],
+        charges=_charges(plan, charge),
+        dead=[_known("--dead", name, plan.day.chargers) for name in dead],
+    )
+    return replan(plan, now)
+
+
 @click.command()
 @click.argument("day_toml", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
 @click.option("--seconds", default=4.0, show_default=True, type=click.FloatRange(0.2, 600), help="Time for the solver.")
 @click.option(
-    "--mends/--no-mends", "search", default=True, help="Where a day does not work, search what would make it work."
+    "--mends/--no-mends", "search", default=True, help="Where a day does not work, search what would mend it."
 )
-def command(day_toml: Path, as_json: bool, plot: Path | None, seconds: float, search: bool) -> None:
+@click.option("--at", help="Plan anew from this clock time, and say what that changes.")
+@click.option("--done", multiple=True, help="With --at: a flight that has landed or was given up.")
+@click.option("--charge", multiple=True, help="With --at: a battery's charge now, as M9=0.62.")
+@click.option("--dead", multiple=True, help="With --at: a charger that turned out not to charge.")
+def command(
+    day_toml: Path,
+    as_json: bool,
+    plot: Path | None,
+    seconds: float,
+    search: bool,
+    at: str | None,
+    done: tuple[str, ...],
+    charge: tuple[str, ...],
+    dead: tuple[str, ...],
+) -> None:
     """Plan a flying day: launch or wait, loads to switch off, charging between flights, the evening.
 
     \b
-    Example:
+    Examples:
       groundbox plan host/groundbox/examples/bog_day.toml --plot day.svg
+      groundbox plan day.toml --at 14:50 --done "north edge" --charge M9=0.62
     """
-    plan = plan_day(load_day(day_toml), seconds=seconds)
-    found = mends(plan.day, plan.yard) if search and not plan.works else None
+    plan, news = plan_day(load_day(day_toml), seconds=seconds), None
+    if at is not None:
+        changed = _as_it_is_now(plan, at, done, charge, dead)
+        plan, news = changed.plan, changed.news
+    found = mends(plan.day, plan.yard) if search and not plan.works and at is None else None
     nights = evening(plan, plan.day.date)
     if plot is not None:
         save_plot(plan, plot)
     if as_json:
-        click.echo(msgspec.json.format(msgspec.json.encode(plan_tree(plan, found, nights)), indent=2))
-    else:
-        _print(plan, found, nights)
+        tree = plan_tree(plan, found, nights) | ({} if news is None else {"news": list(news)})
+        click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
+        return
+    if news is not None:
+        click.echo("Changed\n" + "\n".join(f"  {sentence}" for sentence in news or ("nothing that matters",)) + "\n")
+    _print(plan, found, nights)
