@@ -234,6 +234,42 @@ def test_the_button_marks_and_silences():
     assert events(box)[-1][0] == "silenced"
 
 
+def beeps(box, seconds):
+    """Beeps heard while so many seconds pass."""
+    found = before = 0
+    for _ in range(seconds * 10):
+        box.step(100)
+        found += box.control.outputs.buzzer > before
+        before = box.control.outputs.buzzer
+    return found
+
+
+def test_a_launch_is_confirmed_by_one_beep_and_a_landing_by_two():
+    box = Box()
+    for count in (1, 2, 1, 2):
+        box.button = 1
+        assert beeps(box, 3) == count
+        box.button = 0
+        assert beeps(box, 3) == 0
+
+
+def test_either_output_tells_its_own_name():
+    box = Box(output1_kind=2)
+    box.battery_mv = 11200
+    box.run(30)
+    assert [kind for kind, _ in events(box)] == ["output1_dropped", "output2_dropped"]
+    box.battery_ma = -3000
+    box.run(6)
+    assert [kind for kind, _ in events(box)][2:] == ["output1_on", "output2_on"]
+
+
+def test_it_lands_only_after_it_said_so():
+    box = Box()
+    box.battery_mv = 11850
+    box.run(200)
+    assert box.control.outputs.output2_on == 1
+
+
 def test_every_mark_is_an_event():
     box = Box()
     for kind in range(len(MARKS)):

@@ -64,6 +64,8 @@ def test_stored_goes_forward_only_and_never_past_the_newest():
     assert outbox.stored_to == 2
     outbox.stored(4)
     assert outbox.stored_to == 2
+    outbox.stored(3)
+    assert outbox.stored_to == 3
 
 
 def test_a_reading_comes_out_as_the_registry_wants_it():

@@ -92,6 +92,12 @@ def test_after_landing_the_battery_is_spared():
     it.switch(1)
     assert state(it, 0, spare=True) == "on"
     assert state(it, 3, spare=True) == "dropped"
+    it = output(drop_level=3)
+    state(it, 2)
+    assert state(it, 2, spare=True) == "dropped"
+    it.switch(1)
+    assert state(it, 2) == "on"
+    assert state(it, 2, spare=True) == "dropped"
 
 
 def test_the_last_state_comes_back_after_a_restart():

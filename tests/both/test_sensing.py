@@ -164,6 +164,32 @@ def test_a_divider_stuck_at_the_top_is_out_of_range():
     assert bench.states()[1] == "range"
 
 
+def test_what_counts_as_nothing_there_and_as_too_much():
+    for mv, state in ((990, "open"), (1010, "ok"), (30990, "ok"), (31010, "range")):
+        assert Bench(check_adc_fitted=0).run(mv, UNKNOWN, 2)[0] == state, mv
+
+
+def test_extremes_stay_within_the_registry():
+    bench = Bench()
+    bench.run(1100, 12000, 1, dip_mv=2000)
+    assert bench.supply.battery_min_mv == 0
+    for _ in range(10):
+        bench.inputs.window.put(1000 * 65535 // 18000)
+        bench.inputs.window.put(17000 * 65535 // 18000)
+    bench.run(30900, 1000, 1)
+    assert bench.supply.battery_max_mv == 32000
+    bench.run(12000, 12000, 1, ma=31500)
+    assert bench.supply.battery_max_ma <= 32000
+    assert bench.run(12000, 12000, 3, ma=33000)[2] == "range"
+
+
+def test_a_rise_shows_in_the_maximum():
+    bench = Bench()
+    bench.run(12000, 12000, 1, dip_mv=14000)
+    assert abs(bench.supply.battery_max_mv - 14000) <= 20
+    assert bench.supply.battery_mv - bench.supply.battery_min_mv <= 50
+
+
 def test_sources_disagree_after_their_time_and_agree_again():
     bench = Bench()
     bench.run(12000, 12000, 3)

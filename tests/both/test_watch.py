@@ -130,6 +130,24 @@ def test_a_voltage_that_stands_still_or_falls_is_no_charging():
         assert charging(watch, mv) == "no"
 
 
+def test_noise_is_no_rise():
+    watch = BatteryWatch(limits())
+    for _ in range(100):
+        assert charging(watch, 13400) == "no"
+        assert charging(watch, 13429) == "no"
+    watch = BatteryWatch(limits())
+    charging(watch, 13390)
+    assert charging(watch, 13420, 5) == "yes"
+
+
+def test_a_minute_long_rise_is_one_but_slower_is_drift():
+    watch = BatteryWatch(limits())
+    mv = 13400
+    for _ in range(20):
+        mv += 1
+        assert charging(watch, mv, 3) == "no"
+
+
 def test_rebound_after_a_load_is_no_charging():
     watch = BatteryWatch(limits())
     charging(watch, 11000, 60)
