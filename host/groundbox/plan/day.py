@@ -42,7 +42,8 @@ class FieldBattery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One outing. `off` holds (box, load) pairs that stay off; `start_clock_min` is the clock at minute 0."""
+    """One outing. `off` holds (box, load) pairs that stay off, but for the flights in
+    `on_again`, (flight, box, load); `start_clock_min` is the clock at minute 0."""
 
     name: str
     start_clock_min: float
@@ -57,6 +58,7 @@ class Day:
     night_c: float
     date: datetime.date | None = None
     off: frozenset[tuple[str, str]] = field(default_factory=frozenset)
+    on_again: frozenset[tuple[str, str, str]] = field(default_factory=frozenset)
 
     def clock(self, minute: float) -> str:
         """Minutes since the start as a clock time, rounded up to a minute."""
@@ -69,6 +71,10 @@ class Day:
     def _clock(self, whole: int) -> str:
         days, rest = divmod(whole, 1440)
         return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{days} d)" if days else "")
+
+    def is_off(self, flight: str | None, box: str, load: str) -> bool:
+        """True where a load is to be kept off in a flight, or (None) while waiting."""
+        return (box, load) in self.off and (flight, box, load) not in self.on_again
 
     def ambient_c(self, minute: float) -> float:
         """Outside air at a minute of the day."""

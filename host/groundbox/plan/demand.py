@@ -62,7 +62,7 @@ def running(day: Day, box: Box, planned: PlannedFlight | None) -> list[Load]:
         load
         for load in box.load
         if not load.with_fans
-        and (box.name, load.name) not in day.off
+        and not day.is_off(planned.name if planned is not None else None, box.name, load.name)
         and (load.between_flights if planned is None else names is None or load.name in names)
     ]
 

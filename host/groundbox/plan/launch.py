@@ -154,7 +154,7 @@ class _Walker:
             soc_launch=supply.soc_of(bank),
             case_c=found.case_c,
             fan_wh=found.fan_amps * LOADED_VOLTS * length / 60,
-            loads_off=tuple(sorted(load for where, load in self.day.off if where == box)),
+            loads_off=_off_in(self.day, planned.name, box),
         )
 
     def _land(self, slot: int, minute: float) -> None:
@@ -263,6 +263,10 @@ class _Walker:
         return None
 
 
+def _off_in(day: Day, flight: str, box: str) -> tuple[str, ...]:
+    return tuple(sorted(load for where, load in day.off if where == box and day.is_off(flight, box, load)))
+
+
 def follow(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> Walk:
     """Everything that happens when the schedule is followed, the flights not flown among the answers."""
     walk = _Walker(day, yard, table, schedule).run()
@@ -293,5 +297,5 @@ def _not_today(day: Day, yard: Yard, table: Timetable, schedule: Schedule, fligh
                 if short > 0
                 else "this box could; another box, or a later flight, needs the time or the charge"
             )
-    off = tuple(sorted(load for where, load in day.off if where == box))
-    return Answer(flight=day.flights[flight].name, box=box, verdict="not today", because=words, loads_off=off)
+    name = day.flights[flight].name
+    return Answer(flight=name, box=box, verdict="not today", because=words, loads_off=_off_in(day, name, box))

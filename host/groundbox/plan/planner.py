@@ -13,6 +13,7 @@ from groundbox.plan.timetable import Timetable, Yard, timetable, yard_of
 ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 0.5
+MOST_TRIES = 16  # of putting a load on again in one flight
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +115,18 @@ def _loads_to_drop(day: Day, yard: Yard, flown: int, start_min: float) -> frozen
     return best[1]
 
 
+def _with_loads_back(plan: Plan) -> Plan:
+    """The same schedule with loads on again in each flight that stands it, the earliest flights first."""
+    flown = [answer.flight for answer in plan.walk.answers if answer.verdict != "not today"]
+    tries = [(flight, box, load) for flight in dict.fromkeys(flown) for box, load in sorted(plan.day.off)]
+    for one in tries[:MOST_TRIES]:
+        day = replace(plan.day, on_again=plan.day.on_again | {one})
+        walk = follow(day, plan.yard, plan.table, plan.schedule)
+        if not _shortfalls(day, walk):
+            plan = replace(plan, day=day, walk=walk)
+    return plan
+
+
 def plan_day(day: Day, yard: Yard | None = None, *, seconds: float = 4.0, start_min: float = 0.0) -> Plan:
     """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
 
@@ -130,4 +143,4 @@ def plan_day(day: Day, yard: Yard | None = None, *, seconds: float = 4.0, start_
     if not off:
         return plan
     leaner = plan_as_is(replace(day, off=day.off | off), yard, seconds, start_min)
-    return leaner if leaner.schedule.worth.flown > plan.schedule.worth.flown else plan
+    return _with_loads_back(leaner) if leaner.schedule.worth.flown > plan.schedule.worth.flown else plan

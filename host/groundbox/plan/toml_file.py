@@ -13,6 +13,11 @@ from groundbox.errors import BadInput
 T = TypeVar("T")
 
 EXPLAINED = (
+    (re.compile(r"Expected `(?:float|int)` >= ([-\d.]+?)(?:\.0)?$"), r"must be \1 or more"),
+    (re.compile(r"Expected `(?:float|int)` <= ([-\d.]+?)(?:\.0)?$"), r"must be \1 or less"),
+    (re.compile(r"Expected `(?:float|int)` > ([-\d.]+?)(?:\.0)?$"), r"must be above \1"),
+    (re.compile(r"Expected `array` of length >= (\d+)"), r"needs at least \1 entry"),
+    (re.compile(r"Expected `str` of length >= 1"), "must not be empty"),
     (re.compile(r"Expected `([^`]+)`, got `([^`]+)`"), r"must be \1, not \2"),
     (re.compile(r"Object missing required field `([^`]+)`"), r"`\1` is missing: add it"),
 )

@@ -135,6 +135,8 @@ def _print(plan: Plan, found: list[Mend] | None, nights: list[Night]) -> None:
         if plan.schedule.open_gap is None
         else f"not proven best: {plan.schedule.open_gap}"
     )
+    for box, load in sorted(plan.day.off):
+        echo(f"between flights keep {load} of {box} off, in flights as said below")
     for flight in plan.day.flights:
         echo(f"\n{flight.name} ({flight.flight.length_min:g} min, {flight.flight.time_home_min:g} min home)")
         for answer in plan.walk.answers:
@@ -168,6 +170,9 @@ def plan_tree(plan: Plan, found: list[Mend] | None, nights: list[Night]) -> dict
         "deep_ah": plan.schedule.worth.deep_ah,
         "not_proven": plan.schedule.open_gap,
         "loads_off": [{"box": box, "load": load} for box, load in sorted(plan.day.off)],
+        "loads_on_again": [
+            {"flight": flight, "box": box, "load": load} for flight, box, load in sorted(plan.day.on_again)
+        ],
         "answers": [asdict(answer) for answer in plan.walk.answers],
         "charges": [asdict(run) for run in plan.walk.charges],
         "refused": [

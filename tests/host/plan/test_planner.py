@@ -97,7 +97,9 @@ def test_a_load_is_kept_off_where_that_flies_more() -> None:
         seconds=1,
     )
     assert ("mast", "floodlight") in plan.day.off
-    assert all("floodlight" in answer.loads_off for answer in plan.walk.answers if answer.box == "mast")
+    _keeps_its_word(plan)
+    off = [bool(answer.loads_off) for answer in plan.walk.answers if answer.box == "mast"]
+    assert any(off), "off in some flight, on again in those that stand it"
 
 
 def _with_battery(day: Day, name: str, **fields: object) -> Day:
@@ -320,8 +322,8 @@ GOOD = EXAMPLE.read_text()
             "overlaps",
         ),
         ("launch = 13:20:00", "launch = 12:20:00", "flight 1 (north edge), launch", "before the day's start"),
-        ("length_min = 35", "length_min = -35", "flight 1, length_min", ">= 1"),
-        ("gap_min = 40", "gap_min = -5", "flight 2, gap_min", ">= 0"),
+        ("length_min = 35", "length_min = -35", "flight 1, length_min", "1 or more"),
+        ("gap_min = 40", "gap_min = -5", "flight 2, gap_min", "0 or more"),
         (
             'name = "dams"',
             'name = "dams"\nloads = { mast = ["recievers"] }',

@@ -132,7 +132,7 @@ GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'
     [
         ("name = ", "", "is not TOML"),
         ('name = "x"', "", "`duty` is missing"),
-        (GOOD.replace("amps = 1", "amps = -1"), "duty 1, amps", ">= 0"),
+        (GOOD.replace("amps = 1", "amps = -1"), "duty 1, amps", "0 or more"),
         (GOOD.replace("amps = 1", 'amps = "1"'), "duty 1, amps", "a number"),
         (GOOD.replace("amps = 1", "amps = nan"), "duty 1, amps", "plain number"),
         (GOOD.replace("minutes", "minuts"), "duty 1, minuts", 'did you mean "minutes"'),
