@@ -17,6 +17,7 @@ from micropython import const
 NOTHING = const(-1)
 _OK = const(0)
 _SILENT = const(6)
+_ABSENT = const(7)
 _SILENT_MS = const(5000)
 _BAD_MS = const(2000)
 _CLEAN_MS = const(3000)
@@ -43,6 +44,11 @@ class Channel:
         self._still = UNKNOWN
         self._rival = UNKNOWN
         self._doubt_ms = 0
+
+    def leave_out(self):
+        """This sensor is not fitted (any more)."""
+        self.state = _ABSENT
+        self.value = UNKNOWN
 
     def step(self, step_ms, code, value):
         """Takes what came in the last `step_ms`: `code` is NOTHING, ok (then `value` counts) or a fault's index."""

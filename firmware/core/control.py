@@ -7,6 +7,8 @@ read, and grows old.
 
 Each step takes raw numbers in and drives fans and signals; what is judged (sensors, battery, thermostat, tachometers,
 outputs) is judged as each second of uptime is full, on all that came in it, fast samples included.
+
+Longer than its fellows, since it is the one place where all parts meet.
 """
 
 from core.button import Button

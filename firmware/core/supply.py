@@ -11,7 +11,6 @@ from micropython import const
 _OK = const(0)
 _RANGE = const(3)
 _FROZEN = const(4)
-_ABSENT = const(7)
 _HIGHEST = const(32000)
 _RIVAL_MV = const(100)
 _CURRENT_RIVAL_MV = const(300)
@@ -26,7 +25,7 @@ class Supply:
     Attributes, UNKNOWN where not known:
         battery, check, current: core.channel.Channel each.
         disagree: True while both voltages work and have differed for long.
-        battery_mv, battery_min_mv, battery_max_mv: of the primary, or of the check while the primary has a fault.
+        battery_mv, battery_min_mv, battery_max_mv: of the primary, or of the check while only that works.
         check_mv; battery_ma, battery_min_ma, battery_max_ma (positive = discharge).
         low_mv, high_mv: the lower and the higher of both sources while they disagree, else battery_mv.
         plain_mv, plain_check_mv, plain_ma: before calibration.
@@ -79,13 +78,15 @@ class Supply:
             self._compare(step_ms)
         else:
             self._voltage(step_ms, self.battery, self._primary, None, self._battery_line)
-            self.check.state = _ABSENT
+            self.check.leave_out()
+            self.disagree = False
         self.plain_mv = self._primary.mv
         self._choose()
         if self._has_current:
             self._settle_current(step_ms)
         else:
-            self.current.state = _ABSENT
+            self.current.leave_out()
+            self.battery_ma = self.battery_min_ma = self.battery_max_ma = UNKNOWN
 
     def _voltage(self, step_ms, channel, source, other, line):
         code = source.code
@@ -97,9 +98,11 @@ class Supply:
 
     def _compare(self, step_ms):
         limit_ms = self._limits.disagree_s * 1000
-        if self.battery.state != _OK or self.check.state != _OK or self.check.value == UNKNOWN:
+        battery_mv = self.battery.value
+        check_mv = self.check.value
+        if battery_mv == UNKNOWN or check_mv == UNKNOWN:
             self._differ_ms = 0
-        elif abs(self.battery.value - self.check.value) > self._limits.disagree_mv:
+        elif abs(battery_mv - check_mv) > self._limits.disagree_mv:
             self._differ_ms = min(self._differ_ms + step_ms, limit_ms)
         else:
             self._differ_ms = max(self._differ_ms - step_ms, 0)
@@ -111,7 +114,9 @@ class Supply:
     def _choose(self):
         primary = self.battery.value
         check = self.check.value
-        mv = primary if primary != UNKNOWN else check
+        mv = primary
+        if primary == UNKNOWN or (self._primary.code != _OK and check != UNKNOWN and self._second.code == _OK):
+            mv = check
         self.battery_mv = self.low_mv = self.high_mv = mv
         self.check_mv = check
         if mv == UNKNOWN:

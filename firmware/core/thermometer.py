@@ -13,7 +13,6 @@ _OPEN = const(1)
 _SHORTED = const(2)
 _RANGE = const(3)
 _FROZEN = const(4)
-_ABSENT = const(7)
 _ONEWIRE = const(3)
 _POWER_ON = const(1360)  # 85.00 C in sixteenths: the 1-wire sensor's value before its first measurement
 _HOT_ENOUGH = const(8000)  # from here on 85 C may be true
@@ -65,7 +64,7 @@ class Thermometer:
         `rival_centi_c` is another temperature of this box, or UNKNOWN: when it moves by 3 K, this one must move too.
         """
         if not self._kind:
-            self.channel.state = _ABSENT
+            self.channel.leave_out()
             return
         means = self._means
         code = NOTHING

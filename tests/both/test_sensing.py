@@ -146,6 +146,17 @@ def test_a_silent_monitor_leaves_the_check_to_speak():
     assert bench.supply.battery_ma == UNKNOWN
 
 
+def test_a_second_without_the_monitor_is_the_checks():
+    bench = Bench()
+    bench.run(12000, 12000, 5)
+    bench.run(UNKNOWN, 11500)
+    assert abs(bench.supply.battery_mv - 11500) <= 2
+    bench.run(UNKNOWN, UNKNOWN)
+    assert abs(bench.supply.battery_mv - 12000) <= 2
+    bench.run(12000, UNKNOWN)
+    assert abs(bench.supply.battery_mv - 12000) <= 2
+
+
 def test_an_open_sense_lead_and_an_open_fuse():
     bench = Bench()
     assert bench.run(5, 12000, 2) == ("open", "ok", "ok")
@@ -205,6 +216,33 @@ def test_sources_disagree_after_their_time_and_agree_again():
     assert bench.supply.disagree
     bench.run(12000, 12000, 1)
     assert not bench.supply.disagree
+
+
+def test_a_source_that_starts_late_does_not_disagree():
+    bench = Bench(disagree_s=2)
+    for _ in range(4):
+        bench.run(UNKNOWN, 12000)
+        assert not bench.supply.disagree
+        assert bench.supply.low_mv in (UNKNOWN, bench.supply.battery_mv)
+    bench.run(12000, 12000, 10)
+    assert not bench.supply.disagree
+
+
+def test_what_is_taken_out_by_the_settings_says_nothing_more():
+    bench = Bench()
+    bench.run(12000, 12300, 20)
+    assert bench.supply.disagree
+    values = settings(check_adc_fitted=0, current_fitted=0)
+    bench.supply._limits.take(values)
+    bench.supply.apply()
+    assert bench.run(12000, UNKNOWN) == ("ok", "absent", "absent")
+    supply = bench.supply
+    assert (supply.check_mv, supply.battery_ma, supply.battery_max_ma, supply.disagree) == (UNKNOWN,) * 3 + (False,)
+    assert bench.run(UNKNOWN, UNKNOWN, 6) == ("silent", "absent", "absent")
+    assert supply.battery_mv == UNKNOWN
+    bench.supply._limits.take(settings())
+    bench.supply.apply()
+    assert bench.run(12000, 12000, 4) == ("ok", "ok", "ok")
 
 
 def test_a_frozen_monitor_is_told_from_a_quiet_battery():
