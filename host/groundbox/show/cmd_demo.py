@@ -37,7 +37,7 @@ from groundbox.warn.words import clock, span
 
 FILES = ("groundbox.toml", "T18.toml", "M9.toml")
 MARKER = "made-by-groundbox-demo"
-MADE = ("log.txt", "outing.db", "outing.db-wal", "outing.db-shm", "table", "mast")
+MADE = ("log.txt", "outing.db*", "table", "mast")
 SPEED, ONCE_SPEED = 60.0, 150.0
 ONCE_REAL_S = 100.0
 HICCUP_REAL_S = 0.4  # a pause of this computer that shall not look like a silent box
@@ -217,8 +217,8 @@ def fresh_folder(folder: Path | None) -> Path:
         if any(place.iterdir()) and not (place / MARKER).exists():
             raise BadInput(place, "", "is not an earlier demo's folder; name another with --folder")
         (place / MARKER).touch()
-        for name in (*FILES, *MADE):
-            shutil.rmtree(place / name) if (place / name).is_dir() else (place / name).unlink(missing_ok=True)
+        for old in [path for pattern in (*FILES, *MADE) for path in place.glob(pattern)]:
+            shutil.rmtree(old) if old.is_dir() else old.unlink()
         for name in FILES:
             (place / name).write_text((resources.files("groundbox") / "examples" / name).read_text(encoding="utf-8"))
     except OSError as error:

@@ -119,7 +119,8 @@ class Outing:
             self.clock.followed.append(lambda box=board.box: self._begun_s + box.now_s)  # type: ignore[misc]
 
     def stop(self) -> None:
-        """Switches them off."""
+        """Switches them off; time no longer waits for them."""
+        self.clock.followed.clear()
         for board in self.boards:
             board.stop()
 

@@ -1,0 +1,105 @@
+"""`groundbox demo`, whole: real firmware in simulated boxes, recorded, estimated and warned about."""
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox import settings
+from groundbox.errors import BadInput
+from groundbox.rig.process import MICROPYTHON, best_interpreter
+from groundbox.show import cmd_demo
+from groundbox.show.cmd_demo import Demo, fresh_folder
+from groundbox.show.outing import LAST_LANDING_S, Outing
+from groundbox.show.recording import Stop
+from groundbox.store import Reader
+from groundbox.warn.words import clock
+
+PATIENCE_S = 100.0
+
+
+class Watched(Demo):
+    """Ends once every board knows of the launch and the stalled fan was warned about; keeps what is to be looked at."""
+
+    outing: Outing
+
+    def _turn(self, stop: Stop) -> None:
+        super()._turn(stop)
+        self.outing = self._outing
+        told = all(follower.place == "flight" for follower in self._service.followers.values())
+        if self._fan_warned_s is not None and told:
+            stop.ask()
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Watched:
+    place = fresh_folder(tmp_path_factory.mktemp("demo"))
+    watched = Watched(settings.load(place / settings.FILE_NAME), place, 100.0, PATIENCE_S)
+    watched.run()
+    return watched
+
+
+def test_a_fan_stalled_on_purpose_is_warned_about_within_15_s(demo: Watched) -> None:
+    assert demo.outing.stalled_s is not None
+    assert demo._fan_warned_s is not None
+    after_s = demo._fan_warned_s - demo.outing.wall_s(demo.outing.stalled_s)
+    assert 0 < after_s <= 15
+
+
+def test_the_masts_turn_back_time_comes_before_the_last_planned_landing_and_is_shown(demo: Watched) -> None:
+    told = demo._turn_back_told
+    assert told is not None
+    assert told < demo.outing.wall_s(LAST_LANDING_S)
+    log = (demo._place / "log.txt").read_text()
+    assert "mast: turn-back time" in log
+    assert "comes before the last planned landing" in log
+    assert f"mast: turn-back time {clock(told)}, before the last planned landing" in "\n".join(demo._closing())
+
+
+def test_the_button_marks_the_flight_for_every_box(demo: Watched) -> None:
+    with Reader(demo._chosen.database_path) as reader:
+        for box in ("table", "mast"):
+            kinds = [event.kind for event in reader.events(box)]
+            assert kinds == ["started", "launch"], box
+
+
+def test_nothing_is_lost_and_nothing_wrong_is_warned_about(demo: Watched) -> None:
+    with Reader(demo._chosen.database_path) as reader:
+        assert reader.boxes() == ["mast", "table"]
+        counts = reader.counts()
+        assert (counts.corrupt_lines, counts.lost_records) == (0, 0)
+        for box in ("table", "mast"):
+            kept = [r.sequence for r in reader.readings(box, 0.0)] + [e.sequence for e in reader.events(box)]
+            assert sorted(kept) == list(range(1, len(kept) + 1))
+        kinds = {(one.box, one.warning) for one in reader.warnings()}
+    assert ("table", "fan_stalled") in kinds
+    assert not {kind for _, kind in kinds} & {"silent", "restarted", "sensor_fault", "sources_disagree", "unmarked"}
+
+
+def test_it_says_which_interpreter_runs_and_how_fast(demo: Watched) -> None:
+    log = (demo._place / "log.txt").read_text()
+    assert ("on MicroPython" if best_interpreter() == MICROPYTHON else "on CPython") in log
+    assert "100 times real time" in log
+
+
+def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cmd_demo, "ONCE_REAL_S", 5.0)
+    done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    for name in ("outing.db", "log.txt", "groundbox.toml"):
+        assert str(tmp_path / name) in done.output
+        assert (tmp_path / name).exists()
+    assert f"groundbox now --settings {tmp_path / 'groundbox.toml'}" in done.output
+
+
+def test_it_deletes_nothing_but_its_own(tmp_path: Path) -> None:
+    (tmp_path / "groundbox.toml").write_text("# mine\n")
+    with pytest.raises(BadInput, match="is not an earlier demo's folder"):
+        fresh_folder(tmp_path)
+    assert (tmp_path / "groundbox.toml").read_text() == "# mine\n"
+    other = fresh_folder(tmp_path / "demo")
+    (other / "notes.txt").write_text("mine")
+    (other / "outing.db").write_text("old")
+    fresh_folder(other)
+    assert (other / "notes.txt").read_text() == "mine"
+    assert not (other / "outing.db").exists()
