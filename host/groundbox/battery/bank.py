@@ -59,6 +59,7 @@ class Bank:
     error_volts: float
     log_rate: Array | None = None  # (n,) each member's own load, where no current is known
     refreshed: int = 0
+    surprise: float = 1.0  # mean square of late surprises in units of what was expected; 1 where all is well
 
     @property
     def whole(self) -> Array:
@@ -106,6 +107,7 @@ class Bank:
         surprise = volts_per_cell - np.einsum("ni,ni->n", row, self.mean)
         # Student's tails: a reading far off says "something else happened" rather than "be sure of the nearest member".
         square = surprise**2 / variance
+        self.surprise += 0.05 * (min(float(self.weight @ square), 50.0) - self.surprise)
         self.log_weight -= 0.5 * (TAIL_FREEDOM + 1) * np.log1p(square / TAIL_FREEDOM) + 0.5 * np.log(variance)
         variance = variance * np.maximum((TAIL_FREEDOM + square) / (TAIL_FREEDOM + 1), 1.0)
         gain = spread / variance[:, np.newaxis]

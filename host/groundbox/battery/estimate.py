@@ -11,6 +11,7 @@ import numpy as np
 from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
+from groundbox.battery.findings import SURPRISE, findings
 from groundbox.battery.forward import Stretch, hours_left, quantiles
 from groundbox.battery.load import RecentLoad
 from groundbox.battery.papers import Papers
@@ -30,6 +31,7 @@ CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE = 0.004
 DIPS = ((0.040, 0.012), (0.012, 0.040))  # volts per cell, and the charge over which the dip at the start goes
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
+SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
 GAP_SECONDS = 900.0
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FLOOR_VOLTS = 1.75
@@ -191,6 +193,8 @@ class Estimator:
             if rate >= REST_RATE and not self.charging:
                 dip = sum(volts * math.exp(-self.loaded_charge / charge) for volts, charge in DIPS)
                 volts = pending.volt_hours / pending.measured_hours
+                if self._bank().surprise > SURPRISE:
+                    self._bank().doubt(SURPRISED_DOUBT)
                 self._bank().observe(volts, self._rates(rate), math.hypot(READING_NOISE, dip, math.sqrt(self.restless)))
         pending.measured_hours = pending.measured_charge = pending.volt_hours = 0.0
 
@@ -264,7 +268,10 @@ class Estimator:
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
         self._advance()
         soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, (0.05, 0.5, 0.95))
-        known = Estimate(t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean())
+        found = findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0))
+        known = Estimate(
+            findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
+        )
         if self._under_cutoff():
             return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
         if because is not None:

@@ -61,7 +61,7 @@ def hours_by_sheet(
 ) -> float:
     """Hours from full by the fitted curve, set right by what it is off at the nearest rows of the table.
 
-    A curve with physics in it follows a whole table to some 6 %; its error is smooth, so the neighbours tell most of it.
+    A curve with physics in it follows a whole table to some 6 %; its error is smooth, so neighbours tell most of it.
     """
     rates = _rates(rows, c20_ah)
     rate = amps / c20_ah / temperature.load_factor(temp_c)

@@ -120,3 +120,62 @@ def fit(logs: tuple[str, ...], battery: str, out: str, as_json: bool) -> None:
     click.echo(f"the curve follows the logs within   {1000 * found.error_volts * papers.cells:8.0f} mV")
     click.echo(f"{out} written.")
     _caution()
+
+
+@command.command(epilog="Example: groundbox battery health mast.toml")
+@click.argument("file", type=click.Path())
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def health(file: str, as_json: bool) -> None:
+    """Measured capacity over the battery's life, and whether to replace it (IEEE 1188: under 80 % of rated)."""
+    from groundbox.battery.health import health as health_of
+
+    papers = load_papers(file)
+    found = health_of(papers)
+    if as_json:
+        _print_json({"health": found, "history": papers.history, "cautions": CAUTIONS})
+        return
+    for row in sorted(papers.history, key=lambda row: row.date):
+        share = row.capacity_ah / papers.c20_ah
+        click.echo(
+            f"{row.date}  {row.capacity_ah:7.1f} Ah +- {2 * row.capacity_sd_ah:4.1f}  {share:5.0%}  "
+            f"{row.resistance_mohm:7.1f} mohm  {row.source}"
+        )
+    if found.per_year is not None and found.per_year_sd is not None:
+        click.echo(f"trend: {100 * found.per_year:+.1f} points a year, +- {200 * found.per_year_sd:.1f}")
+    click.echo(f"{papers.label or file}: {found.verdict}")
+    _caution()
+
+
+@command.command(epilog="Example: groundbox battery test evening.csv --battery mast.toml --out mast.toml")
+@click.argument("log", type=click.Path())
+@click.option("--battery", "battery", type=click.Path(), required=True, help="The battery's papers.")
+@click.option("--out", type=click.Path(), help="Where to write them with what the test taught.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def test(log: str, battery: str, out: str | None, as_json: bool) -> None:
+    """Guide or judge a capacity test from its log: full charge, an hour's rest, a steady load down to the floor.
+
+    Run it again on the growing log to learn the next step. At the floor it judges against the rated capacity
+    (IEEE 450 and 1188, by time, with the temperature factor) and, with --out, fits the battery: one evening that
+    roughly halves the band around runtime left.
+    """
+    from groundbox.battery.capacity_test import CapacityTest, TestStep
+    from groundbox.battery.fit import fitted_papers, runs_in
+    from groundbox.battery.log_csv import read_log
+
+    papers = load_papers(battery)
+    followed = CapacityTest(papers)
+    steps: list[tuple[float, TestStep]] = []
+    for sample in read_log(log):
+        step = followed.update(sample)
+        if not steps or steps[-1][1].name != step.name:
+            steps.append((sample.t_s, step))
+    if not as_json:
+        _caution()
+        click.echo()
+        for t_s, step in steps:
+            click.echo(f"{t_s / 3600:7.2f} h  {step.name:<10} {step.do}")
+        click.echo(f"now        {followed.step.do}")
+    if out is not None and followed.step.name == "stop":
+        save_papers(out, fitted_papers(papers, runs_in(log, papers), date.today()))
+    if as_json:
+        _print_json({"step": followed.step, "steps": [step for _, step in steps], "cautions": CAUTIONS})

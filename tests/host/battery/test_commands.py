@@ -10,7 +10,7 @@ from groundbox.errors import BadInput
 from groundbox.show.cmd_battery import command as battery
 from groundbox.show.cmd_replay import command as replay
 
-LOG = "t_s,volts,amps\n" + "".join(f"{60 * m},{12.6 - 0.004 * m:.3f},2.0\n" for m in range(480))
+LOG = "t_s,volts,amps\n" + "".join(f"{60 * m},{12.6 - 0.008 * m:.3f},4.0\n" for m in range(240))
 
 
 @pytest.fixture
@@ -42,13 +42,13 @@ def test_one_object_a_line_with_the_fixed_names(folder: Path) -> None:
 
 
 def test_later_rows_change_nothing_before_them(folder: Path) -> None:
-    (folder / "short.csv").write_text("".join(LOG.splitlines(keepends=True)[:200]))
-    assert _replayed(folder, log="short.csv") == _replayed(folder)[:199]
+    (folder / "short.csv").write_text("".join(LOG.splitlines(keepends=True)[:100]))
+    assert _replayed(folder, log="short.csv") == _replayed(folder)[:99]
 
 
 def test_options_reach_the_estimator(folder: Path) -> None:
     plain = _replayed(folder, "--start-soc", "1", "--every", "600")
-    heavier = _replayed(folder, "--start-soc", "1", "--every", "600", "--load-ahead", "4")
+    heavier = _replayed(folder, "--start-soc", "1", "--every", "600", "--load-ahead", "8")
     assert [row["t_s"] for row in plain[:3]] == [0, 600, 1200]
     assert (heavier[5]["runtime_likely_s"] or 0) < 0.6 * (plain[5]["runtime_likely_s"] or 0)
     half = _replayed(folder, "--start-soc", "0.5")
@@ -57,7 +57,7 @@ def test_options_reach_the_estimator(folder: Path) -> None:
 
 def test_a_log_without_current(folder: Path) -> None:
     (folder / "v.csv").write_text("\n".join(",".join(line.split(",")[:2]) for line in LOG.splitlines()))
-    told = _replayed(folder, "--load", "2", log="v.csv")
+    told = _replayed(folder, "--load", "4", log="v.csv")
     alone = _replayed(folder, log="v.csv")
     for rows in (told, alone):
         assert all(row["runtime_likely_s"] is not None for row in rows[10:])

@@ -1,0 +1,136 @@
+"""The guided capacity test: full charge, rest, discharge to the floor, verdict. Readings in, next step out.
+
+Judged by time as IEEE 450 and 1188 do: percent = 100 ta / (ts KT), with the actual and the rated time to the end
+voltage and a factor for the battery's temperature (read in a secondary copy).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from groundbox.battery import temperature
+from groundbox.battery.papers import Papers
+from groundbox.battery.population import sound_profile
+from groundbox.battery.sheet import hours_by_sheet, hours_from_full, sheet_profile
+from groundbox.battery.values import Sample
+
+_TIME_CELSIUS = (4.4, 7.2, 10.0, 12.8, 15.6, 18.3, 20.0, 22.2, 25.0, 27.2, 30.0, 46.1, 48.9)
+_TIME_FACTOR = (0.67, 0.735, 0.79, 0.84, 0.882, 0.92, 0.942, 0.970, 1.0, 1.017, 1.045, 1.187, 1.21)
+FLOOR_VOLTS = 1.75
+REST_RATE, REST_HOURS = 0.004, 1.0
+FULL_REST_VOLTS = 2.11  # per cell after an hour's rest: 12.66 V, about 80 % by the AGM chart, from memory
+FULL_CHARGE_VOLTS, FULL_CHARGE_RATE = 2.30, 0.02
+LEAST_RATE, MOST_RATE = 0.03, 0.35
+
+
+def time_factor(block_c: float) -> float:
+    """KT of IEEE 450 and 1188 at the battery's temperature when the discharge began, 1 at 25 C."""
+    return float(np.interp(block_c, _TIME_CELSIUS, _TIME_FACTOR))
+
+
+def percent_of_rated(actual_hours: float, rated_hours: float, block_c: float) -> float:
+    """Capacity in percent of rated, by time."""
+    return 100 * actual_hours / (rated_hours * time_factor(block_c))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestStep:
+    """Where the test stands: `name` is charge, rest, discharge, stop or spoilt; `do` is what the person does now."""
+
+    name: str
+    do: str
+    percent: float | None = None
+    hours: float | None = None
+    mean_amps: float | None = None
+
+
+class CapacityTest:
+    """Follows one test. `update` takes readings in order of time and gives the step reached."""
+
+    def __init__(self, papers: Papers) -> None:
+        self.papers = papers
+        self.seen_full = False
+        self.rest_hours = self.load_hours = self.amp_hours = 0.0
+        self.begun_c: float | None = None
+        self.before_s: float | None = None
+        self.step = TestStep(
+            name="charge",
+            do="charge until the current has tapered off at charging voltage, in the open, away from flames",
+        )
+
+    def update(self, sample: Sample) -> TestStep:
+        """The step after this reading."""
+        amps = sample.amps if sample.amps is not None else sample.declared_amps
+        hours = 0.0 if self.before_s is None else (sample.t_s - self.before_s) / 3600
+        if amps is None or hours < 0 or self.step.name in ("stop", "spoilt"):
+            return self.step
+        self.before_s = sample.t_s
+        rate, volts = amps / self.papers.c20_ah, sample.volts / self.papers.cells
+        if rate < -REST_RATE:
+            self._charging(rate, volts)
+        elif rate < REST_RATE:
+            self._resting(hours, volts)
+        else:
+            self._discharging(hours, amps, volts, sample)
+        return self.step
+
+    def _charging(self, rate: float, volts: float) -> None:
+        self.rest_hours = 0.0
+        if self.load_hours > 0:
+            self.step = TestStep(name="spoilt", do="charged in the middle of the discharge: begin again")
+        elif volts > FULL_CHARGE_VOLTS and -rate < FULL_CHARGE_RATE:
+            self.seen_full = True
+            self.step = TestStep(name="rest", do=f"full: take the charger off and let it rest {REST_HOURS:g} h or more")
+
+    def _resting(self, hours: float, volts: float) -> None:
+        self.rest_hours += hours
+        if self.load_hours > 0:
+            if self.rest_hours > 0.1:
+                self.step = TestStep(name="spoilt", do="the load was off for more than six minutes: begin again")
+        elif self.rest_hours >= REST_HOURS:
+            if self.seen_full or volts >= FULL_REST_VOLTS:
+                self.step = TestStep(
+                    name="discharge",
+                    do=f"rested: switch on a steady load of {LEAST_RATE * self.papers.c20_ah:.1f} to "
+                    f"{MOST_RATE * self.papers.c20_ah:.1f} A and leave it on",
+                )
+            else:
+                self.step = TestStep(name="charge", do="rest voltage is too low for a full battery: charge it first")
+
+    def _discharging(self, hours: float, amps: float, volts: float, sample: Sample) -> None:
+        if self.step.name != "discharge":
+            self.step = TestStep(name="spoilt", do="the load came before a full charge and an hour's rest: begin again")
+            return
+        self.rest_hours = 0.0
+        if self.load_hours == 0:
+            self.begun_c = sample.block_c if sample.block_c is not None else sample.case_c
+        self.load_hours += hours
+        self.amp_hours += amps * hours
+        if volts <= FLOOR_VOLTS:
+            self.step = self._verdict()
+        else:
+            self.step = TestStep(
+                name="discharge", do=f"discharging, {self.amp_hours:.1f} Ah so far; stay with it", hours=self.load_hours
+            )
+
+    def _verdict(self) -> TestStep:
+        mean = self.amp_hours / max(self.load_hours, 1e-9)
+        rated = rated_hours(self.papers, mean)
+        block_c = temperature.REFERENCE_C if self.begun_c is None else self.begun_c
+        percent = percent_of_rated(self.load_hours, rated, block_c)
+        do = f"floor reached: switch the load off now and charge within a day. {percent:.0f} % of rated capacity"
+        if not self.papers.discharge:
+            do += ", by batteries in general: the papers hold no data sheet rows for this load"
+        return TestStep(name="stop", do=do, percent=percent, hours=self.load_hours, mean_amps=mean)
+
+
+def rated_hours(papers: Papers, amps: float) -> float:
+    """Hours promised at this load to 1.75 V per cell at 25 C: by the sheet's rows, else as batteries in general."""
+    if papers.discharge:
+        profile = sheet_profile(sound_profile(), papers.discharge, papers.c20_ah)
+        return hours_by_sheet(
+            profile, papers.discharge, papers.c20_ah, amps, FLOOR_VOLTS, temp_c=temperature.REFERENCE_C
+        )
+    profile = sound_profile()
+    whole = hours_from_full(profile, 0.05, FLOOR_VOLTS)[0] / 20
+    return float(hours_from_full(profile, amps / papers.c20_ah, FLOOR_VOLTS)[0] / whole)

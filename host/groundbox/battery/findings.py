@@ -1,0 +1,61 @@
+"""What it looks like when voltage and amp-hours contradict the battery's measured profile, in plain sentences."""
+
+import numpy as np
+
+from groundbox.battery.bank import MISFIT, Bank
+from groundbox.battery.forward import quantiles
+from groundbox.battery.papers import Papers
+from groundbox.battery.population import CAPACITY
+from groundbox.battery.values import Finding
+
+FALLEN = 0.88  # of the fitted capacity, with 95 % belief
+RESISTANCE, RISEN = 5, 1.8  # place among the coefficients; times the fitted one, with 95 % belief
+STRANGE = 4.0  # spreads of the measured curve
+SURPRISE = 6.0  # mean square of standardised surprises, 1 where the profile fits
+LEAST_LOAD = 0.05  # units of C20 per hour: below that resistance shows too little
+
+
+def _offset_score(bank: Bank, papers: Papers) -> float:
+    """How many spreads the whole curve lies off the measured one."""
+    assert papers.fitted is not None
+    middle = bank.weight @ bank.mean
+    off = middle[0] - papers.fitted.mean[2] + middle[MISFIT]
+    return float(off / np.sqrt(papers.fitted.covariance[2][2] + papers.fitted.error_volts**2))
+
+
+def findings(bank: Bank, papers: Papers, load_rate: float) -> tuple[Finding, ...]:
+    """Empty for a battery without a measured profile, and for one that behaves."""
+    fitted = papers.fitted
+    if fitted is None:
+        return ()
+    found = []
+    weight = bank.weight
+    high = quantiles(bank.capacity, weight, (0.95,))[0]
+    if high < FALLEN * fitted.mean[CAPACITY]:
+        found.append(
+            Finding(
+                kind="capacity fell",
+                sentence=f"gives at most {high * papers.c20_ah:.1f} Ah where {fitted.capacity_ah:.1f} Ah were measured "
+                f"on {fitted.date}: worn, not full, or cold; run `groundbox battery test`",
+            )
+        )
+    middle = float(weight @ bank.mean[:, RESISTANCE])
+    spread = float(np.sqrt(weight @ bank.covariance[:, RESISTANCE, RESISTANCE]))
+    known = fitted.mean[2 + RESISTANCE]
+    if load_rate > LEAST_LOAD and middle - 1.64 * spread > RISEN * max(known, 0.02):
+        found.append(
+            Finding(
+                kind="bad connector?",
+                sentence=f"voltage sags under load as if resistance were {middle / max(known, 0.02):.1f} times the "
+                "measured one: feel the connectors, fuse and leads for warmth, with the load off",
+            )
+        )
+    if bank.surprise > SURPRISE or abs(_offset_score(bank, papers)) > STRANGE:
+        found.append(
+            Finding(
+                kind="wrong battery?",
+                sentence=f"does not behave like {papers.label or 'the battery these papers describe'}: "
+                "check which battery is in the box, and its leads",
+            )
+        )
+    return tuple(found)

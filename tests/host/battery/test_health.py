@@ -1,0 +1,110 @@
+"""Health, the guided capacity test, and what is said when a battery contradicts its papers."""
+
+from datetime import date
+
+import msgspec
+import pytest
+
+from groundbox.battery.capacity_test import CapacityTest
+from groundbox.battery.estimate import Estimator, Limits, Sample
+from groundbox.battery.fit import discharges, fitted_papers
+from groundbox.battery.health import health
+from groundbox.battery.papers import DischargeRow, HistoryRow, Papers
+
+PAPERS = Papers(c20_ah=18.0, label="mast 2")
+
+
+def _row(year: int, month: int, capacity_ah: float, mohm: float = 20.0) -> HistoryRow:
+    return HistoryRow(
+        date=date(year, month, 1), capacity_ah=capacity_ah, capacity_sd_ah=0.5, resistance_mohm=mohm, depth=0.9
+    )
+
+
+def test_nothing_measured_is_said() -> None:
+    found = health(PAPERS)
+    assert found.share is None
+    assert "not enough data yet" in found.verdict
+
+
+@pytest.mark.parametrize(
+    ("capacity_ah", "said"), [(17.5, "sound"), (14.5, "close to 80%"), (12.0, "replace it: under 80%")]
+)
+def test_the_criterion_of_the_standard_is_named(capacity_ah: float, said: str) -> None:
+    verdict = health(msgspec.structs.replace(PAPERS, history=[_row(2025, 4, capacity_ah)])).verdict
+    assert said in verdict
+    assert "IEEE 1188" in verdict
+    assert "not enough data yet for a trend" in verdict
+
+
+def test_a_trend_needs_three_fits_and_two_months() -> None:
+    rows = [_row(2024, 4, 18.0), _row(2025, 4, 17.1), _row(2026, 4, 16.2, mohm=28.0)]
+    found = health(msgspec.structs.replace(PAPERS, history=rows))
+    assert found.per_year == pytest.approx(-0.05, abs=0.002)
+    assert found.resistance_rise == pytest.approx(1.4)
+    assert health(msgspec.structs.replace(PAPERS, history=rows[:2])).per_year is None
+
+
+def _evening(load_hours: float, *, rest_volts: float = 12.9, gap_at: float | None = None) -> list[Sample]:
+    rows = [Sample(t_s=60.0 * m, volts=14.5, amps=-0.2) for m in range(30)]
+    rows += [Sample(t_s=60.0 * (30 + m), volts=rest_volts, amps=0.0) for m in range(70)]
+    minutes = int(load_hours * 60)
+    for minute in range(minutes + 1):
+        off = gap_at is not None and gap_at * 60 <= minute < gap_at * 60 + 10
+        volts = 12.5 if off else 12.6 - 2.1 * (minute / minutes) ** 2
+        rows.append(Sample(t_s=60.0 * (100 + minute), volts=volts, amps=0.0 if off else 3.0, block_c=22.2))
+    return rows
+
+
+SHEET = msgspec.structs.replace(
+    PAPERS, discharge=[DischargeRow(amps=3.0, minutes=300), DischargeRow(amps=0.9, minutes=1200)]
+)
+
+
+def test_the_steps_in_order_and_the_percent_by_time() -> None:
+    test, names = CapacityTest(SHEET), []
+    for sample in _evening(4.65):
+        step = test.update(sample)
+        names += [] if names and names[-1] == step.name else [step.name]
+    assert names == ["rest", "discharge", "stop"]
+    assert test.step.percent == pytest.approx(100 * 4.65 / (5.0 * 0.970), abs=3)
+    assert "switch the load off now" in test.step.do
+
+
+def test_a_spoilt_test_says_so() -> None:
+    for rows in (_evening(4.65, gap_at=2.0), [Sample(t_s=60.0 * m, volts=12.4, amps=3.0) for m in range(30)]):
+        test = CapacityTest(SHEET)
+        for sample in rows:
+            test.update(sample)
+        assert test.step.name == "spoilt"
+        assert "begin again" in test.step.do
+
+
+def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
+    test = CapacityTest(SHEET)
+    for minute in range(90):
+        test.update(Sample(t_s=60.0 * minute, volts=12.2, amps=0.0))
+    assert test.step.name == "charge"
+
+
+def _followed(papers: Papers, sag_ohm: float = 0.0, off_volts: float = 0.0) -> set[str]:
+    from tests.host.battery.test_fit import made
+
+    estimator = Estimator(papers, Limits(cutoff_volts=9.0, floor_volts_per_cell=0.0), start_soc=1.0)
+    kinds: set[str] = set()
+    for place, sample in enumerate(made(1.0, 4.0)):
+        amps = sample.amps or 0.0
+        estimator.update(Sample(t_s=sample.t_s, volts=sample.volts - sag_ohm * amps + off_volts, amps=amps))
+        if place % 10 == 0:
+            kinds |= {finding.kind for finding in estimator.estimate().findings}
+    return kinds
+
+
+def test_a_contradiction_is_said_and_a_good_battery_left_alone() -> None:
+    from tests.host.battery.test_fit import made
+
+    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PAPERS)]
+    strong = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.35, amps)), PAPERS)]
+    known = fitted_papers(PAPERS, runs, date(2026, 5, 1))
+    assert _followed(known) == set()
+    assert "capacity fell" in _followed(fitted_papers(PAPERS, strong, date(2026, 5, 1)))
+    assert "wrong battery?" in _followed(known, off_volts=-0.6)
