@@ -111,7 +111,7 @@ class Process:
 
 def _command(interpreter: str, native: bool) -> list[str]:
     if interpreter == CPYTHON:
-        return [sys.executable, "-I", "-S"]
+        return [sys.executable, "-I", "-S", "-B"]
     path = interpreter_path()
     if interpreter != MICROPYTHON or path is None:
         raise BadInput(

@@ -56,7 +56,7 @@ def test_coupled_case_agrees_with_an_independent_solver() -> None:
             assert (case.air_c, case.walls_c, case.block_c) == pytest.approx(tuple(expected[:, n // 600]), abs=0.002)
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(
     st.lists(
         st.tuples(st.floats(0, 80), st.floats(0, 900), st.floats(0, 40), st.floats(-10, 40)), min_size=1, max_size=8

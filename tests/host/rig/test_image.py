@@ -15,7 +15,7 @@ from groundbox.rig.flash import provision
 _ROOT = Path(__file__).parents[3]
 
 
-def test_every_firmware_file_and_the_shared_code_go_on_the_board(tmp_path: Path) -> None:
+def test_every_firmware_file_and_the_common_code_go_on_the_board(tmp_path: Path) -> None:
     image.stage(tmp_path)
     staged = {path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.py")}
     firmware = {path.relative_to(_ROOT / "firmware").as_posix() for path in (_ROOT / "firmware").rglob("*.py")}

@@ -1,7 +1,7 @@
 """The simulated battery against published figures, and against what every battery must do."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.rig.lead_acid import BatterySettings, LeadAcid, along
@@ -84,6 +84,7 @@ def test_recharge_goes_as_a_recorded_one() -> None:
 _STEPS = st.lists(st.tuples(st.floats(1, 600), st.floats(-3, 6)), min_size=1, max_size=30)
 
 
+@settings(deadline=None)
 @given(_STEPS)
 def test_charge_balances(steps: list[tuple[float, float]]) -> None:
     """What is in the tanks is what was there, less what was drawn; the side reaction on charge only takes away."""
@@ -99,6 +100,7 @@ def test_charge_balances(steps: list[tuple[float, float]]) -> None:
     assert battery.at_hand_ah + battery.bound_ah == pytest.approx(expected_ah - gas_ah, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(0.2, 8), st.floats(1.05, 3))
 def test_a_heavier_load_never_lasts_longer(amps: float, times: float) -> None:
     light = _hours_to(LeadAcid(BatterySettings(c20_ah=7.2)), amps, _END_VOLTS, 60)

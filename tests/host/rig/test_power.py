@@ -1,7 +1,7 @@
 """Where battery, charger and loads meet: Kirchhoff's laws hold, whatever comes."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.rig.power import Charger, solve
@@ -11,6 +11,7 @@ _OHMS = st.tuples(st.floats(0.01, 0.2), st.floats(0.2, 1.0))
 _LEAD = st.floats(0.005, 0.2)
 
 
+@settings(deadline=None)
 @given(_SOURCES, _OHMS, _LEAD, st.floats(0, 60), st.floats(0, 12))
 def test_currents_meet_and_voltages_add_up(
     inner: float, ohms: tuple[float, float], lead: float, watts: float, charger_amps: float
