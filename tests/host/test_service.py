@@ -11,7 +11,18 @@ from groundbox.errors import StoreError
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.model import Acknowledge, Answer, Event, LinkNote, Mark, Reading, Stored, WarningChange, wire_name
+from groundbox.model import (
+    Acknowledge,
+    Answer,
+    EstimatorState,
+    Event,
+    LinkNote,
+    Mark,
+    Reading,
+    Stored,
+    WarningChange,
+    wire_name,
+)
 from groundbox.service import tracker
 from groundbox.service.box import BoxView
 from groundbox.service.service import Service
@@ -468,6 +479,20 @@ def test_killed_and_restarted_it_goes_on_where_it_was(bench: Bench) -> None:
     assert bench.heard.changes == []
     assert after.turn_back_s == pytest.approx(before.turn_back_s, rel=1e-9, abs=60)
     assert after.runtime_s is not None
+
+
+def test_a_saved_estimate_of_another_version_is_begun_anew(bench: Bench) -> None:
+    bench.pass_s(200)
+    state = {"estimator": {"of": "old"}, "timeline": {"boot": 1, "offset_s": 0.0, "last_s": 1.0}}
+    at_s = START_S + bench.now_s
+    bench.store.save_estimator(
+        EstimatorState(box="mast", battery="sedge", wall_s=at_s, boot=1, sequence=200, state=state)
+    )
+    bench.store.commit()
+    bench.store.close()
+    bench.begin()
+    bench.pass_s(5)
+    assert bench.view.runtime_s is not None
 
 
 def test_what_was_missed_meanwhile_reaches_the_estimator_in_order(bench: Bench) -> None:

@@ -65,7 +65,7 @@ def tracker_for(
     if saved is not None:
         try:
             return Tracker(box, entry, battery, papers, saved)
-        except (KeyError, TypeError, ValueError):  # saved by another version
+        except (BadInput, KeyError, TypeError, ValueError):  # saved by another version
             pass
     return Tracker(box, entry, battery, papers)
 

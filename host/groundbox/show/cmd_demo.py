@@ -44,9 +44,9 @@ HICCUP_REAL_S = 0.4  # a pause of this computer that shall not look like a silen
 EXAMPLE = """
 \b
 Examples:
-  groundbox demo              the whole afternoon in about 5 minutes, then at its own pace until Ctrl-C
-  groundbox demo --once       ends by itself within two minutes
-  groundbox demo --speed 1    as slow as life
+  groundbox demo            the afternoon in 5 minutes, then on until Ctrl-C
+  groundbox demo --once     ends by itself within two minutes
+  groundbox demo --speed 1  as slow as life
 """
 
 

@@ -18,7 +18,7 @@ EXAMPLE = """
 \b
 Examples:
   groundbox now
-  groundbox now --json | jq '.[] | {box, turn_back_s, runtime_early_s}'
+  groundbox now --json --database bog.db
 """
 
 
