@@ -14,7 +14,15 @@ import numpy as np
 
 from groundbox.battery import curve
 from groundbox.battery.curve import Array
-from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, WORST_CAPACITY, Profile
+from groundbox.battery.population import (
+    CAPACITY,
+    COEFFICIENTS,
+    LAG,
+    LIKELY_LOG_RATE,
+    LOG_RATE_SD,
+    WORST_CAPACITY,
+    Profile,
+)
 
 MEMBERS = 480
 MISFIT = 7  # place of the wandering misfit after the seven coefficients
@@ -26,8 +34,6 @@ MIN_CAPACITY = 0.25
 TAIL_FREEDOM = 4.0
 LEAST_COEFFICIENTS: Array = np.array([-np.inf, -np.inf, -np.inf, 0.005, 0.0, 0.01, 0.0])
 FILL_HOURS = 1.0  # with the current tapered to a thirtieth of C20 or less
-# A load nobody declared: around a fourteenth of C20, anything from a sixtieth to a quarter (assumed).
-LIKELY_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 14)), 0.8
 
 
 def even_points(count: int, dimensions: int) -> Array:

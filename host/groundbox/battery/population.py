@@ -11,11 +11,13 @@ CAPACITY, LAG, COEFFICIENTS = 0, 1, slice(2, 9)
 
 # Population of sound batteries: the middle and spread of fits to seven makers' discharge tables and three recorded
 # batteries (17 Ah valve-regulated, 85 Ah tubular, a large five-cell block), widened, since ten batteries are few.
-SOUND_MEAN: Array = np.array([1.06, 0.80, 2.040, 0.100, 0.060, 0.058, 0.0120, 0.150, 0.0060])
-SOUND_SD: Array = np.array([0.21, 0.80, 0.022, 0.055, 0.065, 0.018, 0.0080, 0.110, 0.0045])
+SOUND_MEAN: Array = np.array([1.03, 0.80, 2.040, 0.100, 0.060, 0.058, 0.0120, 0.150, 0.0060])
+SOUND_SD: Array = np.array([0.24, 0.80, 0.022, 0.055, 0.065, 0.018, 0.0080, 0.110, 0.0045])
 SLOPE, BEND = 3, 4
 SLOPE_BEND_CORRELATION = -0.7
-SOUND_ERROR_VOLTS = 0.014
+SOUND_ERROR_VOLTS = 0.011
+# A load nobody declared: around a fourteenth of C20, anything from a sixtieth to a quarter (assumed).
+LIKELY_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 14)), 0.8
 # A battery of unknown age may be worn: this share of belief is spread evenly from WORST_CAPACITY to 1.
 WORN_SHARE, WORST_CAPACITY = 0.15, 0.4
 

@@ -16,7 +16,7 @@ SHEET_TRUST, SHEET_SLACK = 0.6, 0.9
 # The one run that was fitted may not have begun full, or not have been this battery.
 DOUBT_ONE_RUN = 0.15
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
-RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.04, 0.004
+RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.04, 0.006
 
 
 def aged(profile: Profile, age_years: float) -> Profile:
@@ -33,7 +33,10 @@ def fitted_profile(fitted: Fitted) -> Profile:
     covariance[CAPACITY, CAPACITY] += (RUN_CAPACITY_SD * mean[CAPACITY]) ** 2
     covariance[2, 2] += RUN_OFFSET_SD**2
     return Profile(
-        mean=mean, covariance=covariance, error_volts=fitted.error_volts, worn_share=DOUBT_ONE_RUN / fitted.runs**2
+        mean=mean,
+        covariance=covariance,
+        error_volts=fitted.error_volts,
+        worn_share=DOUBT_ONE_RUN / fitted.runs**2,
     )
 
 
