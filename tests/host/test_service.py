@@ -437,6 +437,11 @@ def test_an_unmarked_charge_and_an_unmarked_swap_are_asked_about(bench: Bench) -
     bench.mark("charge")
     assert "unmarked" not in bench.up()
     bench.pass_s(20)
+    bench.mark("charge")
+    bench.pass_s(120)
+    bench.pass_s(90, charging="yes", battery_amps=-2.0)  # the charge that was marked two minutes ago
+    assert "unmarked" not in bench.up()
+    bench.pass_s(20)
     bench.silent_s(900)
     bench.restart_board("power")
     bench.volts = lambda now_s: 13.1

@@ -13,6 +13,7 @@ from groundbox.store import Reader
 
 OUTING_S = 12 * 3600.0  # an outing is one day: what is older does not count as the present
 RECENT_S = 3600.0
+LOOK_BACK_S = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +80,11 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     made = tracker_for(settings, box, inside.name if inside else None, saved)
     tracker, why_not = (None, made) if isinstance(made, str) else (made, "")
     follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s)
-    since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)
+    since_s = wall_s - LOOK_BACK_S
+    if tracker:
+        since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)
     if tracker and tracker.wall_s is not None:
-        since_s = tracker.wall_s - 60.0
+        since_s = tracker.wall_s - LOOK_BACK_S
     follower.prime(reader.readings(box, since_s))
     for mark in reader.marks(box, wall_s - OUTING_S):
         follower.take_mark(mark)

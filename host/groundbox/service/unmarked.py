@@ -1,13 +1,13 @@
 """Notices what looks like a swap or charge that nobody marked, and asks. Pure."""
 
 from collections import deque
-from statistics import fmean
+from statistics import median
 
 from groundbox.model import Reading
 from groundbox.warn.words import span
 
 GAP_S = 60.0
-SETTLED = 10  # readings averaged before and after a gap
+SETTLED = 10  # readings looked at before and after a gap
 SAME_AMPS = 0.4
 JUMP_VOLTS = 0.4  # more than recovery at about the same load brings back
 JUMP_VOLTS_BLIND = 0.7  # the same where no current is measured
@@ -40,6 +40,8 @@ class Unmarked:
             self._charge_known = True
         if kind == "swap":
             self._recent.clear()
+        if kind == "launch" and self._charging_since_s is None:  # what was marked before did not come
+            self._charge_known = False
 
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading at `t_s`."""
@@ -58,22 +60,22 @@ class Unmarked:
             self._before = None
 
     def _watch_charge(self, t_s: float, charging: str | None) -> None:
-        if charging in (None, "no"):
-            if charging == "no":
+        if charging == "no":
+            if self._charging_since_s is not None:  # it has ended, and so has its mark
                 self._charging_since_s, self._charge_known = None, False
-            return
-        if self._charging_since_s is None:
-            self._charging_since_s = t_s
-        if not self._charge_known and t_s - self._charging_since_s >= CHARGING_S:
-            self._charge_known = True
-            self._ask(t_s, f"charging for {span(t_s - self._charging_since_s)}, but no charge is marked")
+        elif charging is not None:
+            if self._charging_since_s is None:
+                self._charging_since_s = t_s
+            if not self._charge_known and t_s - self._charging_since_s >= CHARGING_S:
+                self._charge_known = True
+                self._ask(t_s, "charging, but no charge is marked")
 
     def _compare(self, t_s: float, before: list[_Row], after: list[_Row]) -> None:
-        volts_before, volts_after = fmean(v for v, _ in before), fmean(v for v, _ in after)
+        volts_before, volts_after = median(v for v, _ in before), median(v for v, _ in after)
         amps = [[a for _, a in rows if a is not None] for rows in (before, after)]
         most = JUMP_VOLTS_BLIND
         if all(amps):
-            if abs(fmean(amps[0]) - fmean(amps[1])) > SAME_AMPS:
+            if abs(median(amps[0]) - median(amps[1])) > SAME_AMPS:
                 return
             most = JUMP_VOLTS
         if abs(volts_after - volts_before) > most:

@@ -13,11 +13,13 @@ from click.testing import CliRunner
 from tests.host.test_service import SETTINGS, Boards, Heard
 
 from groundbox.cli import COMMANDS, commands, main
-from groundbox.link.serial_link import Clocks
+from groundbox.link.mqtt import MqttSource
+from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.service.service import Service
 from groundbox.settings import load
+from groundbox.show.recording import sources_of
 from groundbox.store import Reader, Store
 from groundbox.warn.words import CHARGE_CAUTIONS
 
@@ -195,3 +197,20 @@ def test_a_swap_marked_while_nothing_records_counts_at_the_next_start(folder: Pa
         tracker = service.followers["mast"].tracker
         assert tracker is not None
         assert tracker.battery == "heath"
+
+
+def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> None:
+    broker = '\n[[brokers]]\nhost = "127.0.0.1"\nusername = "host"\npassword_file = "secret"\n'
+    (folder / "groundbox.toml").write_text(SETTINGS + broker)
+    status, text = run("log")
+    assert status == 1
+    assert (
+        text
+        == "groundbox: groundbox.toml: brokers 1.password_file: secret cannot be read (No such file or directory)\n"
+    )
+    (folder / "secret").write_text("open sesame\n")
+    clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+    serial, mqtt = sources_of(load(folder / "groundbox.toml"), Arrivals(), clocks, ("/dev/none",))
+    assert isinstance(serial, SerialPorts)
+    assert isinstance(mqtt, MqttSource)
+    assert mqtt._broker.password == "open sesame"
