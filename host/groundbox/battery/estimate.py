@@ -1,9 +1,8 @@
 """State of charge and runtime left, recursively from readings: the one class the rest of the program talks to."""
 
 import math
-from collections import deque
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,12 +12,11 @@ from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
 from groundbox.battery.findings import SURPRISE, findings
 from groundbox.battery.forward import Stretch, hours_left, quantiles
-from groundbox.battery.load import RecentLoad
+from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
-from groundbox.battery.state import FORM, bank_from, bank_state
+from groundbox.battery.state import PLAIN, packed, unpacked
 from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
-from groundbox.errors import BadInput
 
 __all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
@@ -41,35 +39,6 @@ BAND_WIDENING = 1.0
 DECLARED_SD = 0.08  # a declared load is right to about so much (assumed)
 
 
-@dataclass(slots=True)
-class _Pending:
-    """Readings that the filter has not seen yet."""
-
-    hours: float = 0.0
-    charge: float = 0.0
-    measured_hours: float = 0.0
-    measured_charge: float = 0.0
-    volt_hours: float = 0.0
-    last_rate: float = 0.0
-
-
-_PLAIN_STATE = (
-    "start_soc",
-    "t_s",
-    "volts",
-    "amps",
-    "block_c",
-    "charging",
-    "measured",
-    "known",
-    "loaded_hours",
-    "loaded_charge",
-    "rest_hours",
-    "typical_s",
-    "restless",
-)
-
-
 class Estimator:
     """Follows one battery. Bad order and repeats do nothing, gaps widen the answer, memory is constant.
 
@@ -90,7 +59,7 @@ class Estimator:
         self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
         self.restless = 0.0  # mean square step of voltage from reading to reading, while the load seems steady
         self.load = RecentLoad()
-        self._pending = _Pending()
+        self._pending = Pending()
 
     # -- readings in ------------------------------------------------------------------------------------------------
 
@@ -233,30 +202,19 @@ class Estimator:
         assert self.bank is not None
         return self.bank
 
-    # -- state ------------------------------------------------------------------------------------------------------
-
     def state(self) -> dict[str, object]:
         """All that is needed to go on after a restart, as JSON-able values (about 100 kB)."""
-        kept: dict[str, object] = {name: getattr(self, name) for name in _PLAIN_STATE}
-        kept["form"] = FORM
-        kept["pending"] = asdict(self._pending)
-        kept["load"] = {**asdict(self.load), "steps": [list(step) for step in self.load.steps]}
-        kept["bank"] = None if self.bank is None else bank_state(self.bank)
-        return kept
+        kept: dict[str, object] = {name: getattr(self, name) for name in PLAIN}
+        return kept | packed(self._pending, self.load, self.bank)
 
     @classmethod
     def resume(cls, papers: Papers, limits: Limits, state: dict[str, Any]) -> "Estimator":
         """The estimator that `state` was taken from; the papers and limits may have changed since."""
-        if state.get("form") != FORM:
-            raise BadInput("estimator state", "form", f"is {state.get('form')!r}, not {FORM}; start anew")
+        pending, load, bank = unpacked(state)
         estimator = cls(papers, limits, start_soc=state["start_soc"])
-        for name in _PLAIN_STATE:
+        for name in PLAIN:
             setattr(estimator, name, state[name])
-        estimator._pending = _Pending(**state["pending"])
-        load = dict(state["load"])
-        load["steps"] = deque((seconds, charge) for seconds, charge in load["steps"])
-        estimator.load = RecentLoad(**load)
-        estimator.bank = None if state["bank"] is None else bank_from(state["bank"])
+        estimator._pending, estimator.load, estimator.bank = pending, load, bank
         return estimator
 
     # -- answers out ------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from groundbox.battery.papers import Papers
 from groundbox.battery.population import CAPACITY
 from groundbox.battery.values import Finding
 
-FALLEN = 0.88  # of the fitted capacity, with 95 % belief
+FALLEN = 0.90  # of the fitted capacity, with 90 % belief
 RESISTANCE, RISEN = 5, 1.8  # place among the coefficients; times the fitted one, with 95 % belief
 STRANGE = 4.0  # spreads of the measured curve
 SURPRISE = 6.0  # mean square of standardised surprises, 1 where the profile fits
@@ -30,7 +30,7 @@ def findings(bank: Bank, papers: Papers, load_rate: float) -> tuple[Finding, ...
         return ()
     found = []
     weight = bank.weight
-    high = quantiles(bank.capacity, weight, (0.95,))[0]
+    high = quantiles(bank.capacity, weight, (0.90,))[0]
     if high < FALLEN * fitted.mean[CAPACITY]:
         found.append(
             Finding(

@@ -29,6 +29,11 @@ POINTS, INDEPENDENT = 80, 12  # points kept of a run, and how many of them count
 MISFIT_VOLTS = 0.006
 UNSEEN_VOLTS = 0.009  # per cell: what a curve learnt from one run is off by in another
 RUN_CAPACITY_SD, START_SD = 0.03, 0.03
+FULL_SD = 0.015
+PARTLY_MISSING, PARTLY_SD = 0.4, 0.25  # what may be missing of a run that did not begin full, units of its capacity
+PARTLY_COST = 7.0  # in squared spreads: about one log in seven does not begin full, and then anywhere
+SUSPECTS = 3  # runs that gave the least are tried as partly charged
+CAPACITY_STARTS = (1.0, 1.12, 1.3, 1.6)
 PER_RUN = 3  # capacity, offset and start charge of each run
 
 
@@ -113,31 +118,86 @@ def _misfit(numbers: Array, run: Discharge, run_numbers: Array) -> Array:
     return np.asarray(volts - run.cell_volts)
 
 
-def _tailed(score: Array) -> Array:
-    """Scores whose square grows only as a logarithm: a start far from full is unlikely, not impossible."""
-    return np.asarray(np.sign(score) * np.sqrt(4 * np.log1p(score**2 / 4)))
+def _start_scores(missing: Array, partly: frozenset[int]) -> Array:
+    """How unlikely each run's start charge is: full within FULL_SD, or, for the runs in `partly`, far from it."""
+    scores = missing * START_SD / FULL_SD
+    for place in partly:
+        scores[place] = (missing[place] * START_SD - PARTLY_MISSING) / PARTLY_SD
+    return np.asarray(scores)
 
 
-def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Array]:
-    """The profile of one battery from its runs, and (runs, 3) what each run differed by."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """The best numbers under one belief about which runs began full."""
+
+    cost: float
+    x: Array
+    covariance: Array
+    misfit_volts: float  # root mean square of what is left
+
+
+def _solved(
+    prior: Profile, runs: Sequence[Discharge], partly: frozenset[int], starts: Sequence[Array], misfit_volts: float
+) -> _Found:
     root = np.linalg.inv(np.linalg.cholesky(prior.covariance))
     lower = np.full(9 + PER_RUN * len(runs), -np.inf)
     lower[[CAPACITY, LAG, 5, 6, 7, 8]] = (0.2, 0.0, 0.005, 0.0, 0.005, 0.0)
 
+    def left(x: Array) -> list[Array]:
+        return [_misfit(x[:9], run, own) for run, own in zip(runs, x[9:].reshape(-1, PER_RUN), strict=True)]
+
     def residuals(x: Array) -> Array:
         extra = x[9:].reshape(-1, PER_RUN)
-        parts = [root @ (x[:9] - prior.mean), extra[:, :2].ravel(), _tailed(extra[:, 2])]
-        for run, own in zip(runs, extra, strict=True):
-            parts.append(_misfit(x[:9], run, own) / MISFIT_VOLTS * np.sqrt(INDEPENDENT / len(run.drawn)))
-        return np.concatenate(parts)
+        parts = [root @ (x[:9] - prior.mean), extra[:, :2].ravel(), _start_scores(extra[:, 2].copy(), partly)]
+        return np.concatenate(parts + [off * np.sqrt(INDEPENDENT / len(off)) / misfit_volts for off in left(x)])
 
-    start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs))])
-    x, covariance = solve(residuals, start, lower)
-    extra = x[9:].reshape(-1, PER_RUN)
-    left = np.concatenate([_misfit(x[:9], run, own) for run, own in zip(runs, extra, strict=True)])
-    error = float(np.hypot(np.sqrt(np.mean(left**2)), UNSEEN_VOLTS / len(runs) ** 0.75))
-    profile = Profile(mean=x[:9], covariance=covariance[:9, :9], error_volts=error, worn_share=0.0)
-    return profile, extra
+    found = []
+    for start in starts:
+        x, covariance = solve(residuals, start, lower)
+        found.append((float(residuals(x) @ residuals(x)) + PARTLY_COST * len(partly), x, covariance))
+    cost, x, covariance = min(found, key=lambda one: one[0])
+    rms = float(np.sqrt(np.mean(np.concatenate(left(x)) ** 2)))
+    return _Found(cost=cost, x=x, covariance=covariance, misfit_volts=rms)
+
+
+def _starts(prior: Profile, runs: Sequence[Discharge]) -> list[Array]:
+    """Several capacities around what the deepest run proves, since a knee thought too early is a trap."""
+    starts = []
+    for factor in CAPACITY_STARTS:
+        start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs))])
+        start[CAPACITY] = factor * max(run.depth for run in runs)
+        starts.append(start)
+    return starts
+
+
+def _partly(x: Array, place: int) -> list[Array]:
+    """Starts in which one more run is thought to have begun partly charged."""
+    starts = []
+    for factor in (1.0, 1.25):
+        start = x.copy()
+        start[CAPACITY] *= factor
+        start[9 + PER_RUN * place + 2] = PARTLY_MISSING / START_SD
+        starts.append(start)
+    return starts
+
+
+def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Array]:
+    """The profile of one battery from its runs, and (runs, 3) what each run differed by."""
+    partly: frozenset[int] = frozenset()
+    best = _solved(prior, runs, partly, _starts(prior, runs), MISFIT_VOLTS)
+    while len(partly) < len(runs):
+        weakest = np.argsort(best.x[9:].reshape(-1, PER_RUN)[:, 0])
+        places = [int(place) for place in weakest if place not in partly][:SUSPECTS]
+        tried = {p: _solved(prior, runs, partly | {p}, _partly(best.x, p), MISFIT_VOLTS) for p in places}
+        place = min(tried, key=lambda p: tried[p].cost)
+        if tried[place].cost >= best.cost:
+            break
+        partly, best = partly | {place}, tried[place]
+    if best.misfit_volts > MISFIT_VOLTS:
+        best = _solved(prior, runs, partly, [best.x], best.misfit_volts)
+    error = float(np.hypot(best.misfit_volts, UNSEEN_VOLTS / len(runs) ** 0.75))
+    profile = Profile(mean=best.x[:9], covariance=best.covariance[:9, :9], error_volts=error, worn_share=0.0)
+    return profile, best.x[9:].reshape(-1, PER_RUN)
 
 
 def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:

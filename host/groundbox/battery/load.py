@@ -10,6 +10,18 @@ _STEP_SECONDS = 20.0
 
 
 @dataclass(slots=True)
+class Pending:
+    """Readings that the filter has not seen yet; charge in units of C20, volts per cell."""
+
+    hours: float = 0.0
+    charge: float = 0.0
+    measured_hours: float = 0.0
+    measured_charge: float = 0.0
+    volt_hours: float = 0.0
+    last_rate: float = 0.0
+
+
+@dataclass(slots=True)
 class RecentLoad:
     """Amps over the last ten minutes in steps of twenty seconds, so that memory is constant at any reading rate."""
 

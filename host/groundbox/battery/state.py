@@ -2,15 +2,33 @@
 
 import base64
 import zlib
-from dataclasses import fields
+from collections import deque
+from dataclasses import asdict, fields
+from typing import Any
 
 import numpy as np
 
 from groundbox.battery.bank import Bank
 from groundbox.battery.curve import Array
+from groundbox.battery.load import Pending, RecentLoad
 from groundbox.errors import BadInput
 
 FORM = 1
+PLAIN = (
+    "start_soc",
+    "t_s",
+    "volts",
+    "amps",
+    "block_c",
+    "charging",
+    "measured",
+    "known",
+    "loaded_hours",
+    "loaded_charge",
+    "rest_hours",
+    "typical_s",
+    "restless",
+)
 _UPPER = np.triu_indices(8)
 
 
@@ -55,3 +73,23 @@ def bank_from(state: dict[str, object]) -> Bank:
         return Bank(**values)  # type: ignore[arg-type]
     except (KeyError, ValueError, TypeError, zlib.error) as error:
         raise BadInput("estimator state", "", f"is damaged or of another version ({error}); start anew") from error
+
+
+def packed(pending: Pending, load: RecentLoad, bank: Bank | None) -> dict[str, object]:
+    """The parts of an estimator that are not plain numbers."""
+    return {
+        "form": FORM,
+        "pending": asdict(pending),
+        "load": {**asdict(load), "steps": [list(step) for step in load.steps]},
+        "bank": None if bank is None else bank_state(bank),
+    }
+
+
+def unpacked(state: dict[str, Any]) -> tuple[Pending, RecentLoad, Bank | None]:
+    """What `packed` packed; BadInput when the state is of another version."""
+    if state.get("form") != FORM:
+        raise BadInput("estimator state", "form", f"is {state.get('form')!r}, not {FORM}; start anew")
+    load = dict(state["load"])
+    load["steps"] = deque((seconds, charge) for seconds, charge in load["steps"])
+    bank = None if state["bank"] is None else bank_from(state["bank"])
+    return Pending(**state["pending"]), RecentLoad(**load), bank

@@ -58,6 +58,13 @@ def _line(estimate: Estimate) -> str:
     return f"{clock:>9}  {charge:>6}  {times[0]:>9}  {times[1]:>9}  {times[2]:>9}  {note}".rstrip()
 
 
+def _noted(samples: Iterator[Sample], volts: list[tuple[float, float]], wanted: bool) -> Iterator[Sample]:
+    for sample in samples:
+        if wanted:
+            volts.append((sample.t_s, sample.volts))
+        yield sample
+
+
 HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}"
 
 
@@ -71,6 +78,7 @@ HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}
 )
 @click.option("--start-soc", type=click.FloatRange(0, 1), help="Charge at the first row, 0 to 1; else from a rest.")
 @click.option("--every", type=click.FloatRange(0), default=60.0, show_default=True, help="Seconds between answers.")
+@click.option("--plot", type=click.Path(), help="Also draw the discharge: a file ending in .svg, .png or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per line.")
 def command(
     log: str,
@@ -80,6 +88,7 @@ def command(
     load_ahead: float | None,
     start_soc: float | None,
     every: float,
+    plot: str | None,
     as_json: bool,
 ) -> None:
     """Run a recorded discharge through the estimator.
@@ -93,5 +102,13 @@ def command(
     estimator = Estimator(papers, Limits(cutoff_volts=cutoff, floor_volts_per_cell=0.0), start_soc=start_soc)
     if not as_json:
         click.echo(HEADING)
-    for estimate in replayed(read_log(log), estimator, every, load, load_ahead):
+    volts: list[tuple[float, float]] = []
+    answers: list[Estimate] = []
+    for estimate in replayed(_noted(read_log(log), volts, plot is not None), estimator, every, load, load_ahead):
         click.echo(json.dumps(_record(estimate)) if as_json else _line(estimate))
+        if plot is not None:
+            answers.append(estimate)
+    if plot is not None:
+        from groundbox.show.plot_discharge import plot_discharge
+
+        plot_discharge(plot, papers.label or log, volts, answers, cutoff)

@@ -89,3 +89,23 @@ def test_new_show_and_fit(folder: Path) -> None:
     assert found["fitted"]["runs"] == 1
     assert 5 < found["fitted"]["capacity_ah"] < 40
     assert "Before you act" in run.invoke(battery, fit, catch_exceptions=False).output
+
+
+def test_a_plot_is_drawn(folder: Path) -> None:
+    pytest.importorskip("matplotlib")
+    _replayed(folder, "--every", "1200", "--plot", str(folder / "p.svg"))
+    assert "<svg" in (folder / "p.svg").read_text()
+    with pytest.raises(BadInput, match="plot cannot be written"):
+        _replayed(folder, "--every", "6000", "--plot", str(folder / "none" / "p.svg"))
+
+
+def test_health_and_test(folder: Path) -> None:
+    run = CliRunner()
+    told = json.loads(
+        run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output
+    )
+    assert "not enough data yet" in told["health"]["verdict"]
+    arguments = ["test", str(folder / "log.csv"), "--battery", str(folder / "b.toml")]
+    step = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)["step"]
+    assert step["name"] == "spoilt"
+    assert "hydrogen" in run.invoke(battery, arguments, catch_exceptions=False).output

@@ -1,5 +1,6 @@
 """A fit finds the battery that a log was made from, and a fitted battery is known better."""
 
+import dataclasses
 from datetime import date
 from pathlib import Path
 
@@ -91,3 +92,12 @@ def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
     log.write_text("t_s,volts,amps\n0,12.5,1\n60,12.4,1\n")
     with pytest.raises(BadInput, match="no discharge deeper"):
         runs_in(log, PAPERS)
+
+
+def test_a_run_that_did_not_begin_full_is_recognised() -> None:
+    """Without that its capacity would be thought half of what it is."""
+    whole = made(1.0, 3.0)
+    late = [dataclasses.replace(row, t_s=row.t_s - whole[110].t_s) for row in whole[110:]]
+    found = fitted_papers(PAPERS, discharges(iter(late), PAPERS), date(2026, 5, 1)).fitted
+    assert found is not None
+    assert found.capacity_ah + 2 * found.capacity_sd_ah > 0.9 * PAPERS.c20_ah

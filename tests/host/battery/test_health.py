@@ -103,7 +103,7 @@ def test_a_contradiction_is_said_and_a_good_battery_left_alone() -> None:
     from tests.host.battery.test_fit import made
 
     runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PAPERS)]
-    strong = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.35, amps)), PAPERS)]
+    strong = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.5, amps)), PAPERS)]
     known = fitted_papers(PAPERS, runs, date(2026, 5, 1))
     assert _followed(known) == set()
     assert "capacity fell" in _followed(fitted_papers(PAPERS, strong, date(2026, 5, 1)))
