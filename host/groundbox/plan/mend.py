@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, islice
 
 from msgspec.structs import replace as struct_replace
 
@@ -14,7 +14,7 @@ from groundbox.plan.schedule import most_flights
 from groundbox.plan.size_battery import ORDINARY_AH
 from groundbox.plan.timetable import Yard, believed_of, timetable
 
-LONGER_GAP_MIN = 10.0
+LONGER_GAP_MIN, MOST_MENDS = 10.0, 8
 SOLVER_SIZE = 30  # flights times batteries up to which the solver, not only simple rules, judges a change
 # What a change costs the pilot, smaller is easier (assumed; only the order matters).
 COST_LOAD_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 2.0, 4.0, 5.0, 6.0
@@ -145,12 +145,16 @@ def _singles_and_pairs(day: Day, yard: Yard, changes: list[Change]) -> Iterator[
     for change in changes:
         if change in helped:
             yield (change,)
-    for one, other in combinations([change for change in changes if change not in helped], 2):
+    pairs = combinations([change for change in changes if change not in helped], 2)
+    for one, other in sorted(pairs, key=lambda pair: pair[0].cost + pair[1].cost):
         if flies_all(changed(changed(day, one), other), yard):
             yield (one, other)
 
 
 def mends(day: Day, yard: Yard) -> list[Mend]:
-    """Every smallest set of one or two changes with which the whole day flies, the easiest first."""
-    found = [Mend(changes=changes) for changes in _singles_and_pairs(day, yard, changes_of(day))]
-    return sorted(found, key=lambda mend: mend.cost)
+    """The smallest sets of one or two changes with which the whole day flies, the easiest first.
+
+    Every single change is tried; pairs in the order of their cost, until `MOST_MENDS` sets are found.
+    """
+    found = islice(_singles_and_pairs(day, yard, changes_of(day)), MOST_MENDS)
+    return sorted((Mend(changes=changes) for changes in found), key=lambda mend: mend.cost)

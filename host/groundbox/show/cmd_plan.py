@@ -262,6 +262,8 @@ def command(
     if at is not None:
         changed = _as_it_is_now(plan, at, done, charge, dead)
         plan, news = changed.plan, changed.news
+    if search and not plan.works and at is None:
+        click.echo("not every flight can fly: looking for what would change that ...", err=True)
     found = mends(plan.day, plan.yard) if search and not plan.works and at is None else None
     nights = evening(plan, plan.day.date)
     if plot is not None:

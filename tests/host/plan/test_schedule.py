@@ -1,13 +1,14 @@
 """The scheduler against every schedule there is (small days) and against simple rules (larger ones)."""
 
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from groundbox.plan.greedy import greedy
 from groundbox.plan.problem import Choice, Problem, levels, worth
-from groundbox.plan.schedule import best_schedule
+from groundbox.plan.schedule import Schedule, best_schedule
 
 sys.path.insert(0, str(Path(__file__).parent))
 from random_days import brute_force, random_problem  # noqa: E402
@@ -39,20 +40,25 @@ def _holds(problem: Problem, choice: Choice) -> None:
         assert sum(budget.amounts.get((c, s), 0.0) for _, c, s in choice.charging) <= budget.limit + 1e-6
 
 
+@cache
+def _solved(seed: int) -> Schedule:
+    return best_schedule(random_problem(seed, **SMALL[seed]), tidy=seed % 4 == 0)
+
+
 @pytest.mark.parametrize("seed", range(len(SMALL)))
 def test_equal_to_every_schedule_tried(seed: int) -> None:
     problem = random_problem(seed, **SMALL[seed])
-    found, wanted = best_schedule(problem), brute_force(problem)
+    found, wanted = _solved(seed), brute_force(problem)
     assert found.open_gap is None
     _holds(problem, found.choice)
     assert (found.worth.flown, found.worth.late_min) == (wanted.flown, pytest.approx(wanted.late_min))
     assert found.worth.deep_ah == pytest.approx(wanted.deep_ah, abs=2e-3)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(5))
 def test_never_worse_than_simple_rules(seed: int) -> None:
     problem = random_problem(100 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
-    found = best_schedule(problem, seconds=3)
+    found = best_schedule(problem, seconds=1.5)
     _holds(problem, found.choice)
     choice = greedy(problem)
     rows = levels(problem, choice)
@@ -62,7 +68,7 @@ def test_never_worse_than_simple_rules(seed: int) -> None:
 
 def test_the_random_days_are_not_all_alike() -> None:
     """A comparison on days that all fly, or none do, would prove little."""
-    worths = [best_schedule(random_problem(seed, **SMALL[seed]), tidy=False).worth for seed in range(len(SMALL))]
+    worths = [_solved(seed).worth for seed in range(len(SMALL))]
     assert len({found.flown for found in worths}) > 1
     assert any(found.late_min > 0 for found in worths)
     assert any(found.deep_ah > 0 for found in worths)

@@ -107,12 +107,20 @@ def test_divider_faults() -> None:
 def test_the_example_says_formula_source_and_numbers() -> None:
     results = size_box(load_box(EXAMPLE))
     topics = {result.topic for result in results}
-    assert {"battery", "air", "charging air", "battery divider", "hold-up capacitor"} <= topics
+    assert {"battery", "runtime", "air", "charging air", "battery divider", "hold-up capacitor"} <= topics
     for result in results:
         assert result.formula
         assert result.source
         assert result.numbers
     assert any("hydrogen" in caution for result in results for caution in result.cautions)
+
+
+def test_the_estimators_own_bands_stand_beside_the_battery() -> None:
+    values = next(result.values for result in size_box(load_box(EXAMPLE)) if result.topic == "runtime")
+    for state in ("new", "worn"):
+        bands = [values[f"{state}_{name}_min"] for name in ("early", "likely", "late")]
+        assert bands == sorted(bands)
+    assert values["worn_likely_min"] < values["new_likely_min"]
 
 
 def test_command_text_and_json() -> None:
