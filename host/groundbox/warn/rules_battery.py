@@ -117,9 +117,11 @@ def at_floor(state: BoxState, raised: bool) -> Verdict:
 
 
 def brown_out(state: BoxState, raised: bool) -> Verdict:
-    """Voltage at the equipment under its cutoff when the largest load starts."""
+    """Voltage at the equipment under its cutoff when the largest load starts; said before it is, not when it is."""
     if state.heaviest_volts is None or state.cutoff_volts is None or reads_nothing(state):
         return None
+    if state.equipment_volts is not None and state.equipment_volts <= state.cutoff_volts:
+        return False
     if state.heaviest_volts >= state.cutoff_volts + (0.2 if raised else 0.0):
         return False
     load = f" ({state.heaviest_load})" if state.heaviest_load else ""

@@ -14,7 +14,7 @@ from groundbox.warn.state import BoxState
 from groundbox.warn.words import listed
 
 SEVERITIES = ("notice", "urgent", "stop")
-CHARGE_WITH_CARE = "out of the box, in the open, away from sparks"
+CHARGE_WITH_CARE = "outdoors, out of the box, no sparks near"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
