@@ -7,7 +7,8 @@ from time import perf_counter
 from groundbox.plan.planner import plan_day
 from groundbox.plan.replan import Now, replan
 from groundbox.plan.schedule import best_schedule, rough_worth
-from groundbox.plan.timetable import timetable, yard_of
+from groundbox.plan.timetable import timetable
+from groundbox.plan.yard import yard_of
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host" / "plan"))
 from days import random_day  # noqa: E402

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from groundbox.plan.charge import holds_back
+from groundbox.plan.charging import charger_of
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.timetable import charger_of
 from groundbox.rig.box import Box, BoxSettings
 from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.loads import LoadSettings

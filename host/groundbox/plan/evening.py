@@ -5,11 +5,11 @@ from datetime import date, timedelta
 from math import log
 
 from groundbox.plan import charge, supply
+from groundbox.plan.charging import charger_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_shape import Charger as ChargerEntry
 from groundbox.plan.planner import Plan
 from groundbox.plan.result import CHARGING
-from groundbox.plan.timetable import charger_of
 
 LOSS_PER_MONTH_20C = 0.03  # of what is left (makers' sheets, secondary copies)
 DOUBLING_K = 10.0  # from memory

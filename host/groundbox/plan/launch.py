@@ -6,12 +6,14 @@ from dataclasses import dataclass, field, replace
 
 from groundbox.battery.bank import Bank
 from groundbox.plan import charge, supply
+from groundbox.plan.charging import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import Demand, demand
 from groundbox.plan.problem import Start
 from groundbox.plan.schedule import Schedule
 from groundbox.plan.supply import Soc
-from groundbox.plan.timetable import Timetable, Yard, block_of, charger_of, needed_charge, phases_of
+from groundbox.plan.timetable import Timetable, needed_charge, phases_of
+from groundbox.plan.yard import Yard, block_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +75,7 @@ class Walk:
 
 
 @dataclass(slots=True)
-class _Session:
+class _OnCharge:
     charger: str
     amps: float
     from_min: float
@@ -91,7 +93,7 @@ class _Walker:
         self.day, self.yard, self.table, self.choice = day, yard, table, schedule.choice
         self.walk = Walk(banks=copy.deepcopy(yard.banks))
         self.plugged = {(table.batteries[b], slot): table.chargers[c] for b, c, slot in self.choice.charging}
-        self.sessions: dict[str, _Session] = {}
+        self.on_charge: dict[str, _OnCharge] = {}
         self.open: dict[tuple[int, str], Answer] = {}
 
     def run(self) -> Walk:
@@ -104,7 +106,7 @@ class _Walker:
                 self._move(battery, slot, low, high)
         self._land(len(bounds) - 1, bounds[-1])
         self._mark(bounds[-1])
-        for battery in list(self.sessions):
+        for battery in list(self.on_charge):
             self._unplug(battery, bounds[-1])
         return self.walk
 
@@ -175,20 +177,20 @@ class _Walker:
     def _move(self, battery: str, slot: int, low: float, high: float) -> None:
         amps, _ = self._load(battery, slot, low)
         charger = self.plugged.get((battery, slot))
-        session = self.sessions.get(battery)
-        if session is not None and session.charger != charger:
+        run = self.on_charge.get(battery)
+        if run is not None and run.charger != charger:
             self._unplug(battery, low)
         bank, papers, hours = self.walk.banks[battery], self.yard.papers[battery], (high - low) / 60
         block_c = self.day.block_c(low)
         if charger is None:
             supply.draw(bank, papers, amps, hours, block_c)
             return
-        if battery not in self.sessions:
+        if battery not in self.on_charge:
             plug_hours = min(hours, self.day.chargers[charger].plug_in_min / 60)
             supply.draw(bank, papers, amps, plug_hours, block_c)
             hours -= plug_hours
             self._plug(battery, charger, slot, low + 60 * plug_hours)
-        self.sessions[battery].amps = self.table.amps[battery, charger, slot]
+        self.on_charge[battery].amps = self.table.amps[battery, charger, slot]
         self._charge(battery, low, hours, amps)
 
     def _plug(self, battery: str, charger: str, slot: int, minute: float) -> None:
@@ -196,55 +198,55 @@ class _Walker:
         missing = supply.likely_missing(bank) * self.yard.papers[battery].c20_ah
         amps = self.table.amps[battery, charger, slot]
         state = charge.State(missing_ah=missing)
-        self.sessions[battery] = _Session(charger, amps, minute, supply.soc_of(bank), missing, state)
+        self.on_charge[battery] = _OnCharge(charger, amps, minute, supply.soc_of(bank), missing, state)
 
     def _charge(self, battery: str, minute: float, hours: float, load_amps: float) -> None:
-        session, bank, papers = self.sessions[battery], self.walk.banks[battery], self.yard.papers[battery]
+        run, bank, papers = self.on_charge[battery], self.walk.banks[battery], self.yard.papers[battery]
         if hours <= 0:
             return
-        charger = charger_of(self.day.chargers[session.charger], session.amps)
-        session.box_running = session.box_running or load_amps > 0
+        charger = charger_of(self.day.chargers[run.charger], run.amps)
+        run.box_running = run.box_running or load_amps > 0
         missing = supply.likely_missing(bank) * papers.c20_ah
         hidden = charge.holds_back(charger, load_amps)
-        session.taper_hidden = session.taper_hidden or hidden
-        stage = "float" if hidden else session.state.stage
-        before = replace(session.state, missing_ah=missing, stage=stage)
+        run.taper_hidden = run.taper_hidden or hidden
+        stage = "float" if hidden else run.state.stage
+        before = replace(run.state, missing_ah=missing, stage=stage)
         block = block_of(self.day, self.yard, battery, minute)
-        session.state = charge.go_on(block, charger, before, hours, load_amps=load_amps)
-        supply.draw(bank, papers, (session.state.missing_ah - missing) / hours, hours, self.day.block_c(minute))
+        run.state = charge.go_on(block, charger, before, hours, load_amps=load_amps)
+        supply.draw(bank, papers, (run.state.missing_ah - missing) / hours, hours, self.day.block_c(minute))
 
     def _unplug(self, battery: str, minute: float) -> None:
-        session = self.sessions.pop(battery)
+        run = self.on_charge.pop(battery)
         self.walk.charges.append(
             ChargeRun(
                 battery=battery,
-                charger=session.charger,
-                amps=session.amps,
-                from_min=session.from_min,
+                charger=run.charger,
+                amps=run.amps,
+                from_min=run.from_min,
                 until_min=minute,
-                soc_from=session.soc_from,
+                soc_from=run.soc_from,
                 soc_until=supply.soc_of(self.walk.banks[battery]),
-                box_running=session.box_running,
-                taper_hidden=session.taper_hidden,
-                stage=session.state.stage,
-                **self._how_long(battery, session, minute),
+                box_running=run.box_running,
+                taper_hidden=run.taper_hidden,
+                stage=run.state.stage,
+                **self._how_long(battery, run, minute),
             )
         )
 
-    def _how_long(self, battery: str, session: _Session, minute: float) -> Mapping[str, float | None]:
+    def _how_long(self, battery: str, run: _OnCharge, minute: float) -> Mapping[str, float | None]:
         """When it has enough for the next flight, when it is full, and what the last fifth costs."""
-        charger = charger_of(self.day.chargers[session.charger], session.amps)
-        block = block_of(self.day, self.yard, battery, session.from_min)
-        load = self._load_at(battery, session.from_min) if session.box_running else 0.0
-        full = charge.hours_until_full(block, charger, session.missing_ah, load_amps=load)
-        need = self._next_need(battery, minute, session.from_min)
+        charger = charger_of(self.day.chargers[run.charger], run.amps)
+        block = block_of(self.day, self.yard, battery, run.from_min)
+        load = self._load_at(battery, run.from_min) if run.box_running else 0.0
+        full = charge.hours_until_full(block, charger, run.missing_ah, load_amps=load)
+        need = self._next_need(battery, minute, run.from_min)
         enough = None
         if need is not None:
             goal = block.capacity_ah * (1 - need)
-            enough = charge.hours_until(block, charger, session.missing_ah, goal, load_amps=load)
+            enough = charge.hours_until(block, charger, run.missing_ah, goal, load_amps=load)
         return {
-            "enough_min": None if enough is None else session.from_min + 60 * enough,
-            "full_min": None if full is None else session.from_min + 60 * full,
+            "enough_min": None if enough is None else run.from_min + 60 * enough,
+            "full_min": None if full is None else run.from_min + 60 * full,
             "last_fifth_hours": charge.last_fifth_hours(block, charger, load_amps=load),
         }
 

@@ -12,7 +12,8 @@ from groundbox.plan.planner import delays_of, droppable, plan_as_is, rough
 from groundbox.plan.result import next_size
 from groundbox.plan.schedule import most_flights
 from groundbox.plan.size_battery import ORDINARY_AH
-from groundbox.plan.timetable import Yard, believed_of, timetable
+from groundbox.plan.timetable import timetable
+from groundbox.plan.yard import Yard, believed_of
 
 LONGER_GAP_MIN, MOST_MENDS = 10.0, 8
 SOLVER_SIZE = 30  # flights times batteries up to which the solver, not only simple rules, judges a change
@@ -114,7 +115,7 @@ def changed(day: Day, change: Change) -> Day:
 
 
 def _yard_with(day: Day, yard: Yard) -> Yard:
-    """Known batteries as they are, added ones as their papers say; worked-out needs and curves are shared."""
+    """Known batteries as they are, added ones as their papers say; worked-out needs and curves are kept."""
     banks = {name: yard.banks.get(name) or believed_of(battery) for name, battery in day.batteries.items()}
     papers = {name: battery.papers for name, battery in day.batteries.items()}
     return Yard(banks=banks, papers=papers, early=yard.early, curves=yard.curves)

@@ -8,7 +8,8 @@ from groundbox.plan.day import Day, mean_amps
 from groundbox.plan.launch import Walk, follow
 from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
-from groundbox.plan.timetable import Timetable, Yard, timetable, yard_of
+from groundbox.plan.timetable import Timetable, timetable
+from groundbox.plan.yard import Yard, yard_of
 
 ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6

@@ -10,7 +10,7 @@ from groundbox.plan import supply
 from groundbox.plan.day import Day, PlannedFlight
 from groundbox.plan.launch import Answer
 from groundbox.plan.planner import Plan, plan_as_is
-from groundbox.plan.timetable import Yard
+from groundbox.plan.yard import Yard
 
 SECONDS, ROUNDS = 0.4, 2
 MARGIN_NEWS_MIN = 5.0

@@ -17,7 +17,8 @@ from groundbox.plan.evening import evening, months_until
 from groundbox.plan.mend import Change, changed, changes_of, flies_all, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
-from groundbox.plan.timetable import timetable, yard_of
+from groundbox.plan.timetable import timetable
+from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import command
 from groundbox.show.day_plot import svg_plot, text_plot
 

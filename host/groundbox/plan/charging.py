@@ -1,0 +1,158 @@
+"""Which charger may charge which battery when, at how many amps, how much that brings, and what sources give."""
+
+from collections.abc import Mapping
+from math import inf
+
+from groundbox.plan import charge
+from groundbox.plan.day import Day, by_hour, since
+from groundbox.plan.day_shape import Charger as ChargerEntry
+from groundbox.plan.day_shape import Source
+from groundbox.plan.demand import demand, running
+from groundbox.plan.problem import Budget, Points, concave
+from groundbox.plan.yard import CELSIUS_STEP, Yard, battery_key, block_of
+
+CHARGE_VOLTS = 14.2  # mean of a charge, for what a source must give
+GAIN_AT = (0.0, 0.5, 0.6, 0.7, 0.8, 0.87, 0.93, 0.97, 1.0)  # shares of capacity at which a charge curve is read
+
+
+def open_minutes(day: Day, charger: ChargerEntry) -> tuple[float, float]:
+    """(from, until) in minutes of the day that a charger and its source can be used."""
+    source = day.sources.get(charger.source or "")
+    begin, end = 0.0, inf
+    for entry_from, entry_until in (
+        (charger.open_from, charger.open_until),
+        (source.on_from, source.on_until) if source else (None, None),
+    ):
+        if entry_from is not None:
+            begin = max(begin, _since_start(day, entry_from.hour * 60 + entry_from.minute))
+        if entry_until is not None:
+            end = min(end, _since_start(day, entry_until.hour * 60 + entry_until.minute))
+    return begin, end
+
+
+def _since_start(day: Day, clock_min: float) -> float:
+    return since(day.start_clock_min, clock_min)
+
+
+def charger_of(entry: ChargerEntry, amps: float) -> charge.Charger:
+    """The day file's charger set to `amps`."""
+    return charge.Charger(
+        amps=amps,
+        absorption_volts=entry.absorption_volts,
+        float_volts=entry.float_volts,
+        ends=entry.ends,
+        taper_amps=entry.taper_amps,
+        timer_hours=inf if entry.timer_hours is None else entry.timer_hours,
+        mv_per_k=entry.mv_per_k,
+    )
+
+
+def _waiting_amps(day: Day, battery: str) -> float:
+    """Largest running load a battery may have on it while it charges between flights."""
+    boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
+    return max((found.waiting_amps for box in boxes for found in [demand(day, box, day.flights[0], 0.0)]), default=0.0)
+
+
+def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -> tuple[float | None, tuple[str, ...]]:
+    """(amps to set, sentences why not) of a charger for a battery at a minute."""
+    block, entry = block_of(day, yard, battery, minute), day.chargers[charger]
+    boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
+    if entry.boxes and not {box.name for box in boxes} & set(entry.boxes):
+        return None, ("the charger does not reach it",)
+    given = _source_amps(day, day.sources.get(entry.source or ""), minute)
+    steps = tuple(step for step in entry.settable_amps or [entry.amps] if step <= given + 1e-9)
+    if not steps and not _by_the_hour(day, entry):
+        return None, (f"its source gives {given:.1f} A of charging at most, less than the charger takes",)
+    amps = charge.chosen_amps(block, entry.amps, steps or tuple(entry.settable_amps))
+    stands = {load.name: load.highest_volts for box in boxes for load in running(day, box, None) if load.highest_volts}
+    rest_volts = day.batteries[battery].battery.rest_volts
+    sentences = charge.refusals(
+        block,
+        charger_of(entry, amps or min([entry.amps, *entry.settable_amps])),
+        rest_volts=rest_volts,
+        load_volts=stands,
+    )
+    return (None if sentences or amps is None else min(amps, given)), sentences
+
+
+def _by_the_hour(day: Day, entry: ChargerEntry) -> bool:
+    """True on a source whose charge controller itself holds back, as a solar one does."""
+    source = day.sources.get(entry.source or "")
+    return source is not None and bool(source.amps_by_hour)
+
+
+def _curve(
+    day: Day, yard: Yard, battery: str, entry: ChargerEntry, amps: float, minutes: float, at_min: float
+) -> Points:
+    """Charge gained in a slot, by charge at its start; with the running load where that hides the taper."""
+    block = block_of(day, yard, battery, at_min)
+    cold = block.block_c // CELSIUS_STEP * CELSIUS_STEP
+    key = (*battery_key(day, battery), entry.name, amps, round(minutes, 3), cold)
+    if key not in yard.curves:
+        block = charge.Block(
+            c20_ah=block.c20_ah, health=block.health, cells=block.cells, max_amps=block.max_amps, block_c=cold
+        )
+        charger = charger_of(entry, amps)
+        if charge.holds_back(charger, _waiting_amps(day, battery)):
+            charger = charge.Charger(amps=amps, absorption_volts=charger.float_volts, mv_per_k=charger.mv_per_k)
+        points = []
+        for share in GAIN_AT:
+            missing = (1 - share) * block.capacity_ah
+            left = charge.charge(block, charger, missing, minutes / 60).missing_ah
+            points.append((share * block.capacity_ah, max(0.0, missing - left)))
+        yard.curves[key] = concave(tuple(points))
+    return yard.curves[key]
+
+
+def _source_amps(day: Day, source: Source | None, minute: float) -> float:
+    """What a source gives a charger at a minute, as charging amps."""
+    if source is None:
+        return inf
+    amps = by_hour(source.amps_by_hour, day.start_clock_min + minute) if source.amps_by_hour else source.amps
+    return min(amps, source.amps) * source.volts * source.charger_efficiency / CHARGE_VOLTS
+
+
+def gains(
+    day: Day, yard: Yard, names: tuple[str, ...], bounds: tuple[float, ...]
+) -> tuple[
+    dict[tuple[int, int, int], Points], dict[tuple[str, str, int], float], dict[tuple[str, str], tuple[str, ...]]
+]:
+    gained: dict[tuple[int, int, int], Points] = {}
+    set_to: dict[tuple[str, str, int], float] = {}
+    refused: dict[tuple[str, str], tuple[str, ...]] = {}
+    for c, (charger, entry) in enumerate(day.chargers.items()):
+        begin, end = open_minutes(day, entry)
+        for b, battery in enumerate(names):
+            for slot, (low, high) in enumerate(zip(bounds, bounds[1:], strict=False)):
+                if low < begin - 1e-6 or high > end + 1e-6:
+                    continue
+                amps, sentences = _refusals(day, yard, battery, charger, low)
+                if amps is None:
+                    refused[battery, charger] = sentences
+                    continue
+                if amps > 0:
+                    set_to[battery, charger, slot] = amps
+                    gained[b, c, slot] = _curve(day, yard, battery, entry, amps, high - low, low)
+    return gained, set_to, refused
+
+
+def budgets(day: Day, bounds: tuple[float, ...], set_to: Mapping[tuple[str, str, int], float]) -> tuple[Budget, ...]:
+    """Watt-hours that a source may give in all, and amps that it gives at once."""
+    found = []
+    for name, source in day.sources.items():
+        on = [(c, charger) for c, (charger, entry) in enumerate(day.chargers.items()) if entry.source == name]
+        watts = {
+            c: max((amps for (_, used, _), amps in set_to.items() if used == charger), default=0.0)
+            * CHARGE_VOLTS
+            / source.charger_efficiency
+            for c, charger in on
+        }
+        slots = list(enumerate(zip(bounds, bounds[1:], strict=False)))
+        if source.spare_wh is not None:
+            amounts = {(c, s): watts[c] * (high - low) / 60 for s, (low, high) in slots for c in watts}
+            found.append(Budget(limit=source.spare_wh, amounts=amounts))
+        if sum(watts.values()) > source.amps * source.volts:
+            found += [
+                Budget(limit=source.amps * source.volts, amounts={(c, s): watts[c] for c in watts}) for s, _ in slots
+            ]
+    return tuple(found)

@@ -1,0 +1,53 @@
+"""The batteries of the day as believed, with what was worked out about them."""
+
+from dataclasses import dataclass, field
+
+from groundbox.battery.bank import Bank
+from groundbox.battery.papers import Papers
+from groundbox.plan import charge, supply
+from groundbox.plan.day import Day, FieldBattery
+from groundbox.plan.problem import Points
+
+CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so many kelvin, on the cold side
+
+
+@dataclass(slots=True)
+class Yard:
+    """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it."""
+
+    banks: dict[str, Bank]
+    papers: dict[str, Papers]
+    early: dict[tuple[object, ...], Points] = field(default_factory=dict)
+    curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
+
+
+def yard_of(day: Day) -> Yard:
+    """Every battery of the day as papers, health and stated charge tell it."""
+    banks = {name: believed_of(battery) for name, battery in day.batteries.items()}
+    return Yard(banks=banks, papers={name: battery.papers for name, battery in day.batteries.items()})
+
+
+def believed_of(battery: FieldBattery) -> Bank:
+    """One battery as papers, health and stated charge tell it."""
+    entry = battery.battery
+    return supply.believed(battery.papers, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
+
+
+def battery_key(day: Day, name: str) -> tuple[object, ...]:
+    """Batteries that are equal on paper share what was worked out."""
+    entry = day.batteries[name].battery
+    papers = day.batteries[name].papers
+    kind = (papers.c20_ah, papers.cells, papers.age_years, entry.health, entry.charge_sd, papers.max_charge_amps)
+    return kind if papers.fitted is None else (*kind, name)
+
+
+def block_of(day: Day, yard: Yard, name: str, minute: float) -> charge.Block:
+    """The battery as a charge sees it at a minute of the day."""
+    papers = yard.papers[name]
+    return charge.Block(
+        c20_ah=papers.c20_ah,
+        health=supply.likely_capacity(yard.banks[name]),
+        cells=papers.cells,
+        max_amps=papers.max_charge_amps,
+        block_c=day.block_c(minute),
+    )
