@@ -28,7 +28,7 @@ MEMBERS = 480
 MISFIT = 7  # place of the wandering misfit after the seven coefficients
 MISFIT_CHARGE = 0.15  # it forgets itself over this much charge, in units of C20
 FULL_SD, TOLD_SD = 0.025, 0.025
-DOUBT_TOLD, DOUBT_UNTOLD = 0.12, 0.30  # share of belief that the start charge is anything at all
+DOUBT_TOLD, DOUBT_UNTOLD = 0.24, 0.30  # share of belief that the start charge is anything at all
 LEAST_CHARGE = 0.10
 MIN_CAPACITY = 0.25
 TAIL_FREEDOM = 4.0
@@ -185,7 +185,12 @@ def _capacities(profile: Profile, share: Array) -> Array:
 
 def _start_charges(start_soc: float | None, share: Array, doubt: float) -> Array:
     centre, sd = (1.0, FULL_SD) if start_soc is None else (start_soc, TOLD_SD)
-    anything = LEAST_CHARGE + (1 - LEAST_CHARGE) * share / max(doubt, 1e-9)
+    doubted = np.minimum(share / max(doubt, 1e-9), 1.0)
+    if start_soc is None:
+        anything = LEAST_CHARGE + (1 - LEAST_CHARGE) * doubted
+    else:  # what was told wrongly is as often a full battery as any other charge
+        full = 1 - FULL_SD * np.abs(normal_scores(2 * doubted - 1))
+        anything = np.where(doubted > 0.5, full, LEAST_CHARGE + (1 - LEAST_CHARGE) * 2 * doubted)
     near = centre + sd * normal_scores((share - doubt) / (1 - doubt))
     near = np.where(near > 1, 2 - near, near)
     return np.clip(np.where(share < doubt, anything, near), 0.0, 1.0)

@@ -23,6 +23,7 @@ __all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge drawn, or so much time
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
 REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread of the charge its voltage tells
+SURFACE_VOLTS, SURFACE_SD = 2.16, 0.07
 REST_EMPTY, REST_FULL = 1.942, 2.150  # volts per cell at rest, AGM, from memory
 CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah block
 CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
@@ -55,7 +56,7 @@ class Estimator:
         self.volts = 0.0
         self.amps: float | None = None
         self.block_c: float | None = None
-        self.charging = self.measured = self.known = False
+        self.charging = self.measured = self.known = self.surface_seen = False
         self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
         self.restless = 0.0  # mean square step of voltage from reading to reading, while the load seems steady
         self.load = RecentLoad()
@@ -128,6 +129,10 @@ class Estimator:
             if cell_volts > FULL_VOLTS and -rate < FULL_RATE:
                 self._advance()
                 self._bank().fill(hours)
+            self.surface_seen = False
+        elif cell_volts >= SURFACE_VOLTS and not self.surface_seen:
+            self.surface_seen = True  # only a battery that is close to full stands so high without a charger
+            self._bank().weigh_rest(1.0, SURFACE_SD)
         elif rate < REST_RATE:
             self._rest(hours, cell_volts)
         else:

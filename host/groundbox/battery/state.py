@@ -23,6 +23,7 @@ PLAIN = (
     "charging",
     "measured",
     "known",
+    "surface_seen",
     "loaded_hours",
     "loaded_charge",
     "rest_hours",
