@@ -72,6 +72,7 @@ class Estimator:
         self.measured = sample.amps is not None
         if self.bank is None:
             self.bank = self._begin(sample)
+        first = self.t_s is None
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
         jump = 0.0 if self.t_s is None else (sample.volts - self.volts) / self.papers.cells
@@ -82,7 +83,8 @@ class Estimator:
         if self.typical_s and seconds > max(GAP_SECONDS, 8 * self.typical_s):
             self._cross_gap(seconds / 3600)
             return
-        self.typical_s = seconds if not self.typical_s else 0.9 * self.typical_s + 0.1 * seconds
+        if not first:
+            self.typical_s = seconds if not self.typical_s else 0.9 * self.typical_s + 0.1 * seconds
         if self.rest_hours >= REST_MARKS[0][0] and self._rate(amps) >= REST_RATE:
             self.load = RecentLoad()  # a rest says nothing about the load that begins now
         self.load.add(seconds, amps)
@@ -174,6 +176,7 @@ class Estimator:
 
     def _cross_gap(self, hours: float) -> None:
         """Nobody saw what was drawn: anything from nothing to somewhat more than before."""
+        self.typical_s *= 2  # gap after gap: the readings have become rare
         self._measure()
         self._bank().cross_gap(self._rates(max(self._pending.last_rate, 0.0)), hours)
         self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0

@@ -101,9 +101,7 @@ def test_a_plot_is_drawn(folder: Path) -> None:
 
 def test_health_and_test(folder: Path) -> None:
     run = CliRunner()
-    told = json.loads(
-        run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output
-    )
+    told = json.loads(run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output)
     assert "not enough data yet" in told["health"]["verdict"]
     arguments = ["test", str(folder / "log.csv"), "--battery", str(folder / "b.toml")]
     step = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)["step"]

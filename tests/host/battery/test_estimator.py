@@ -227,3 +227,42 @@ def test_the_block_follows_the_case_by_hours() -> None:
         estimator.update(Sample(t_s=60.0 * minute, volts=12.5, amps=1.0, case_c=25.0 if minute == 0 else 5.0))
     assert estimator.block_c is not None
     assert 15.0 < estimator.block_c < 22.0
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    rows=st.lists(
+        st.tuples(st.sampled_from([1.0, 60.0, 600.0, 7200.0]), st.floats(8.0, 15.0), st.floats(-5.0, 20.0)),
+        min_size=2,
+        max_size=60,
+    ),
+    inputs=st.sampled_from(["amps", "declared", "none"]),
+    c20_ah=st.sampled_from([1.2, 18.0, 1000.0]),
+)
+def test_no_stream_of_readings_breaks_it(rows: list[tuple[float, float, float]], inputs: str, c20_ah: float) -> None:
+    estimator = Estimator(Papers(c20_ah=c20_ah), Limits(cutoff_volts=10.5))
+    t_s = 0.0
+    for seconds, volts, amps in rows:
+        t_s += seconds
+        estimator.update(
+            Sample(
+                t_s=t_s,
+                volts=volts,
+                amps=amps if inputs == "amps" else None,
+                declared_amps=abs(amps) if inputs == "declared" else None,
+            )
+        )
+        found = estimator.estimate()
+        if found.runtime_likely_s is not None:
+            early, middle, late = band(found)
+            assert 0 <= early <= middle <= late < math.inf
+        if found.soc is not None:
+            assert 0 <= found.soc <= 1
+
+
+def test_readings_half_an_hour_apart_are_not_gaps() -> None:
+    rows = [Sample(t_s=1800.0 * place, volts=12.6 - 0.04 * place, amps=1.0) for place in range(20)]
+    estimator = followed(iter(rows))
+    assert estimator.bank is not None
+    estimator.estimate()
+    assert estimator.loaded_charge == pytest.approx(19 * 0.5 / PAPERS.c20_ah, rel=0.01)
