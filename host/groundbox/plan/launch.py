@@ -20,6 +20,7 @@ from groundbox.plan.yard import Yard, block_of
 class Answer:
     """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the early number.
 
+    instead_of: the battery that was in the box until then, where it is to be swapped.
     verdict: "launch", "wait" (until `launch_min`), or "not today" (then all but `because` is None).
     """
 
@@ -28,6 +29,7 @@ class Answer:
     verdict: str
     because: str
     battery: str | None = None
+    instead_of: str | None = None
     launch_min: float | None = None
     turn_back_min: float | None = None
     margin_min: float | None = None
@@ -277,8 +279,21 @@ def follow(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> Walk:
             walk.answers += [_not_today(day, yard, table, schedule, flight, box) for box in day.flights[flight].boxes]
     order = {planned.name: place for place, planned in enumerate(day.flights)}
     walk.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
+    walk.answers = _with_swaps(day, walk.answers)
     walk.charges.sort(key=lambda run: (run.from_min, run.battery))
     return walk
+
+
+def _with_swaps(day: Day, answers: list[Answer]) -> list[Answer]:
+    """The same answers, each that needs another battery in its box saying so."""
+    inside = {name: box.battery for name, box in day.boxes.items()}
+    told = []
+    for answer in answers:
+        if answer.battery is not None and answer.battery != inside[answer.box]:
+            answer = replace(answer, instead_of=inside[answer.box])
+            inside[answer.box] = answer.battery or inside[answer.box]
+        told.append(answer)
+    return told
 
 
 def _not_today(day: Day, yard: Yard, table: Timetable, schedule: Schedule, flight: int, box: str) -> Answer:

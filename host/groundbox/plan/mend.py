@@ -118,7 +118,7 @@ def _yard_with(day: Day, yard: Yard) -> Yard:
     """Known batteries as they are, added ones as their papers say; worked-out needs and curves are kept."""
     banks = {name: yard.banks.get(name) or believed_of(battery) for name, battery in day.batteries.items()}
     papers = {name: battery.papers for name, battery in day.batteries.items()}
-    return Yard(banks=banks, papers=papers, early=yard.early, curves=yard.curves)
+    return Yard(banks=banks, papers=papers, learned=yard.learned, early=yard.early, curves=yard.curves)
 
 
 def flies_all(day: Day, yard: Yard) -> bool:

@@ -25,7 +25,7 @@ class Now:
     banks: battery -> the estimator's own believed batteries, where it runs; they win over `charges`.
     dead: chargers that turned out not to charge.
     gone: batteries no longer there.
-    fitted: box -> battery, where one was swapped.
+    fitted: box -> battery in it now, where it is not the one that the old plan flew last.
     """
 
     minute: float
@@ -73,14 +73,18 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
             soc = _charge_in_plan(plan, name, now.minute)
         banks[name] = known if known is not None else supply.at_charge(plan.yard.banks[name], soc)
     papers = {name: battery.papers for name, battery in day.batteries.items()}
-    return Yard(banks=banks, papers=papers, early=plan.yard.early, curves=plan.yard.curves)
+    if now.banks:  # what was worked out for the papers does not hold for what readings told
+        return Yard(banks=banks, papers=papers, learned=plan.yard.learned | now.banks.keys())
+    return Yard(banks=banks, papers=papers, learned=plan.yard.learned, early=plan.yard.early, curves=plan.yard.curves)
 
 
 def _day_now(plan: Plan, now: Now) -> Day:
     day = plan.day
-    boxes = {
-        name: struct_replace(box, battery=(now.fitted or {}).get(name, box.battery)) for name, box in day.boxes.items()
+    inside = {
+        answer.box: answer.battery for answer in plan.walk.answers if answer.flight in now.done and answer.battery
     }
+    inside |= now.fitted or {}
+    boxes = {name: struct_replace(box, battery=inside.get(name, box.battery)) for name, box in day.boxes.items()}
     return replace(
         day,
         flights=_remaining(day, now),

@@ -82,7 +82,7 @@ def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: fl
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
     cold = block_c // CELSIUS_STEP * CELSIUS_STEP
-    key = (*battery_key(day, battery), amps, peak, cold, found.limits)
+    key = (*battery_key(day, yard, battery), amps, peak, cold, found.limits)
     if key not in yard.early:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
         yard.early[key] = supply.early_curve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)

@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass, field
 
+from msgspec import json
+from msgspec.structs import replace
+
 from groundbox.battery.bank import Bank
 from groundbox.battery.papers import Papers
 from groundbox.plan import charge, supply
@@ -13,11 +16,15 @@ CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so ma
 
 @dataclass(slots=True)
 class Yard:
-    """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it."""
+    """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it.
+
+    learned: batteries whose readings told more than their papers; they share nothing with others.
+    """
 
     banks: dict[str, Bank]
     papers: dict[str, Papers]
     early: dict[tuple[object, ...], Points] = field(default_factory=dict)
+    learned: frozenset[str] = frozenset()
     curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
 
 
@@ -33,12 +40,11 @@ def believed_of(battery: FieldBattery) -> Bank:
     return supply.believed(battery.papers, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
 
 
-def battery_key(day: Day, name: str) -> tuple[object, ...]:
-    """Batteries that are equal on paper share what was worked out."""
+def battery_key(day: Day, yard: Yard, name: str) -> tuple[object, ...]:
+    """Batteries that are equal on paper, but for their label, share what was worked out."""
     entry = day.batteries[name].battery
-    papers = day.batteries[name].papers
-    kind = (papers.c20_ah, papers.cells, papers.age_years, entry.health, entry.charge_sd, papers.max_charge_amps)
-    return kind if papers.fitted is None else (*kind, name)
+    papers = json.encode(replace(yard.papers[name], label=""))
+    return (papers, entry.health, entry.charge_sd, name if name in yard.learned else "")
 
 
 def block_of(day: Day, yard: Yard, name: str, minute: float) -> charge.Block:

@@ -44,6 +44,8 @@ def answer_lines(plan: Plan, answer: Answer) -> list[str]:
     if answer.verdict == "not today" or answer.soc_launch is None or answer.turn_back_min is None:
         return lines
     assert answer.soc_landing is not None
+    if answer.instead_of is not None:
+        lines.append(f"    put {answer.battery} in instead of {answer.instead_of} after the landing before")
     lines.append(
         f"    {answer.margin_min:.0f} min over the reserve on the early number; turn back by "
         f"{plan.day.clock_before(answer.turn_back_min)} at the latest"

@@ -17,6 +17,7 @@ from groundbox.plan.evening import evening, months_until
 from groundbox.plan.mend import Change, changed, changes_of, flies_all, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
+from groundbox.plan.supply import believed
 from groundbox.plan.timetable import timetable
 from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import command
@@ -164,6 +165,18 @@ def test_solar_gives_what_the_hour_gives() -> None:
     assert gains[min(gains)] < gains[max(gains)]
 
 
+def test_a_spare_is_swapped_in_and_that_is_said() -> None:
+    day = bog_day()
+    spare = changed(day, Change(kind="spare", what=("mast",), cost=4, sentence=""))
+    plan = plan_day(replace(spare, chargers={}), seconds=1)
+    _keeps_its_word(plan)
+    flown = [answer for answer in plan.walk.answers if answer.box == "mast" and answer.battery is not None]
+    assert len({answer.battery for answer in flown}) == 2
+    swaps = [answer for answer in flown if answer.instead_of is not None]
+    assert swaps
+    assert all(answer.battery != answer.instead_of for answer in swaps)
+
+
 # -- replanning -------------------------------------------------------------------------------------------------------
 
 
@@ -182,6 +195,19 @@ def test_a_charger_that_was_not_connected(plan: Plan) -> None:
 
 def test_a_swapped_battery(easy: Plan) -> None:
     answer = replan(easy, Now(minute=60.0, done=("north edge",), charges={"M9": 0.05}))
+    assert any("mast" in sentence for sentence in answer.news)
+
+
+def test_what_the_estimator_learned_counts(easy: Plan) -> None:
+    """Live: the estimator's own believed batteries, here of one worn to a third, replace what the papers say."""
+    worn = believed(easy.yard.papers["M9"], health=0.33, soc=0.9, soc_sd=0.02)
+    answer = replan(easy, Now(minute=60.0, done=("north edge",), banks={"M9": worn}))
+    margins = {(found.flight, found.box): found.margin_min for found in easy.walk.answers}
+    for found in answer.plan.walk.answers:
+        if found.box == "mast" and found.margin_min is not None:
+            before = margins[found.flight, found.box]
+            assert before is not None
+            assert found.margin_min < before - 30
     assert any("mast" in sentence for sentence in answer.news)
 
 
