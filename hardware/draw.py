@@ -11,12 +11,11 @@ from hardware.words import farad, ohm
 HERE = Path(__file__).parent
 BELOW = {"loc": "bottom", "fontsize": 9}
 schemdraw.use("svg")
+schemdraw.config(bgcolor="white", margin=0.7)
 
 
 def _sheet(name: str) -> schemdraw.Drawing:
-    drawing = schemdraw.Drawing(file=str(HERE / name), show=False, unit=2.4, fontsize=12, lw=1.6, color="#1a1a1a")
-    drawing.config(bgcolor="white", margin=0.7)
-    return drawing
+    return schemdraw.Drawing(file=str(HERE / name), show=False, unit=2.4, fontsize=12, lw=1.6, color="#1a1a1a")
 
 
 def _down_to_ground(top: tuple[float, float], part: e.Element2Term) -> None:

@@ -32,6 +32,21 @@ class Row:
             raise ValueError(f"not a row of a case log: {self}")
 
 
+def fans_running(fans: Sequence[tuple[float | None, float | None, float]]) -> float | None:
+    """`fans` of a Row, 0 to 2, from (rpm, percent, rpm at full speed) of each fan fitted, two and two a pair.
+
+    A fan without tachometer counts by its drive; of two pairs the mean is taken. None while a fan tells neither.
+    """
+    if not fans:
+        return 0.0
+    shares = []
+    for rpm, percent, full_rpm in fans:
+        if rpm is None and percent is None:
+            return None
+        shares.append((percent or 0.0) / 100 if rpm is None else min(rpm / full_rpm, 1.0))
+    return sum(shares) / math.ceil(len(shares) / 2)
+
+
 def stretches(rows: Iterable[Row]) -> list[list[Row]]:
     """Rows cut at gaps and at steps back in time; rows at or before the one before are the start of a new stretch."""
     found: list[list[Row]] = []

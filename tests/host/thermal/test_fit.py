@@ -99,8 +99,7 @@ def widths(found: CaseFit, fans: int) -> float:
     return math.log(high / low) / (2 * 1.645)
 
 
-@pytest.mark.parametrize("sun_noted", [True, False])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(("seed", "sun_noted"), [(1, True), (2, True), (1, False)])
 def test_the_rigs_box_is_recovered(seed: int, sun_noted: bool) -> None:
     """Three nodes, fan curves, sensor errors of 0.3 K: the rises lie where the fit says they may."""
     box = rig_box(seed)
@@ -147,20 +146,19 @@ def test_fans_stop_in_the_rigs_box() -> None:
 
 
 def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
-    case = fit(drive_box(rig_box(1), hours=5, stalled=(3.2, 4.0)))
+    case = fit(drive_box(rig_box(1), hours=4.5, stalled=(3.2, 4.0)))
 
     def outing(name: str, seed: int, blocked: float) -> OutingRise:
         box = rig_box(seed)
         box.blocked = blocked
-        told = outing_rise(name, drive_box(box, hours=4), case)
+        told = outing_rise(name, drive_box(box, hours=3), case)
         assert told is not None
         return told
 
-    clean = [outing("first", 1, 0.0), outing("second", 1, 0.0)]
-    assert filter_notice(clean) is None
-    assert filter_notice(clean[:1]) is None
-    assert filter_notice([*clean, outing("third", 1, 0.2)]) is None
-    notice = filter_notice([*clean, outing("fourth", 1, 0.75)])
+    clean = outing("first", 1, 0.0)
+    assert filter_notice([clean]) is None
+    assert filter_notice([clean, outing("second", 2, 0.2)]) is None
+    notice = filter_notice([clean, outing("third", 1, 0.75)])
     assert notice is not None
     assert "filter" in notice
 

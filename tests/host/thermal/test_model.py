@@ -7,7 +7,7 @@ import pytest
 
 from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import BLOCK_STEP_S, NAMES, CaseModel, CaseState, Drive, minutes_to, predict, steady
-from groundbox.thermal.rows import Row, stretches, thinned
+from groundbox.thermal.rows import Row, fans_running, stretches, thinned
 
 CASE = CaseModel()
 WARM = CaseState(air_c=35, wall_c=32, block_c=28)
@@ -79,6 +79,15 @@ def test_rows_are_checked_cut_and_thinned() -> None:
     assert [b.t_s for b in bins] == [0, 7, 17, 27, 37, 39]  # cut where the fans start
     assert [b.fans for b in bins] == [0, 0, 2, 2, 2, 2]
     assert bins[2].case_c == pytest.approx(30 + sum(range(8, 18)) / 1000)
+
+
+def test_fans_of_a_reading() -> None:
+    assert fans_running([]) == 0
+    assert fans_running([(3000, 100, 3000), (3100, 100, 3000)]) == 2
+    assert fans_running([(3000, 100, 3000), (0, 100, 3000)]) == 1  # one stalls
+    assert fans_running([(None, 50, 3000), (1500, 50, 3000)]) == 1  # one without tachometer
+    assert fans_running([(3000, 100, 3000)] * 2 + [(0, 0, 3000)] * 2) == 1
+    assert fans_running([(None, None, 3000)]) is None
 
 
 def test_tracker_sees_heat_that_is_not_logged_and_foretells_with_it() -> None:
