@@ -11,14 +11,15 @@ from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
 from groundbox.battery.findings import SURPRISE, findings
-from groundbox.battery.forward import Stretch, hours_left, quantiles
+from groundbox.battery.forward import hours_left, quantiles
+from groundbox.battery.limits import FLOOR_VOLTS, stretches_to
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.state import PLAIN, packed, unpacked
 from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
 
-__all__ = ["Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
+__all__ = ["FLOOR_VOLTS", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
 GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge drawn, or so much time
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
@@ -33,7 +34,6 @@ STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/
 SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
 GAP_SECONDS = 900.0
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
-FLOOR_VOLTS = 1.75
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
 BAND_WIDENING = 1.0
@@ -62,22 +62,17 @@ class Estimator:
         self.load = RecentLoad()
         self._pending = Pending()
 
-    # -- readings in ------------------------------------------------------------------------------------------------
-
     def update(self, sample: Sample) -> None:
         """Take in one reading; one that is not newer than the last is passed over."""
         if self.t_s is not None and sample.t_s <= self.t_s:
             return
-        amps = sample.amps if sample.amps is not None else sample.declared_amps
-        self.measured = sample.amps is not None
         if self.bank is None:
             self.bank = self._begin(sample)
         first = self.t_s is None
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
-        jump = 0.0 if self.t_s is None else (sample.volts - self.volts) / self.papers.cells
-        if amps is None:
-            amps = self._inferred_amps(sample.volts / self.papers.cells, jump)
+        jump = 0.0 if first else (sample.volts - self.volts) / self.papers.cells
+        amps = self._amps(sample, jump)
         self._note_restlessness(amps, jump)
         self.t_s, self.volts, self.amps = sample.t_s, sample.volts, amps
         if self.typical_s and seconds > max(GAP_SECONDS, 8 * self.typical_s):
@@ -89,6 +84,20 @@ class Estimator:
             self.load = RecentLoad()  # a rest says nothing about the load that begins now
         self.load.add(seconds, amps)
         self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
+
+    def _amps(self, sample: Sample, jump: float) -> float:
+        """The load: measured, declared, carried over a reading without one, or inferred where none was ever known."""
+        bank = self._bank()
+        self.measured = sample.amps is not None
+        amps = sample.amps if sample.amps is not None else sample.declared_amps
+        if amps is not None:
+            if bank.log_rate is not None:
+                self._measure()
+                bank.log_rate = None
+            return amps
+        if bank.log_rate is None:
+            return self.amps or 0.0
+        return self._inferred_amps(sample.volts / self.papers.cells, jump)
 
     def _begin(self, sample: Sample) -> Bank:
         profile = profile_of(self.papers)
@@ -181,8 +190,6 @@ class Estimator:
         self._bank().cross_gap(self._rates(max(self._pending.last_rate, 0.0)), hours)
         self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
 
-    # -- loads that nobody measures or declares ---------------------------------------------------------------------
-
     def _rates(self, rate: float) -> Array | float:
         """Each member's own load where none is known, else the one given."""
         log_rate = self._bank().log_rate
@@ -225,8 +232,6 @@ class Estimator:
         estimator._pending, estimator.load, estimator.bank = pending, load, bank
         return estimator
 
-    # -- answers out ------------------------------------------------------------------------------------------------
-
     def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
         """What is left if the load to come is `load_ahead` (last phase for ever), else as in the last ten minutes."""
         because = self._unknown_because(load_ahead)
@@ -242,7 +247,10 @@ class Estimator:
             return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
-        limit, stretches = self._stretches(load_ahead)
+        phases = load_ahead or [Phase(seconds=math.inf, amps=max(self.load.mean() or 0.0, 0.0))]
+        rates = [self._rate(phase.amps) for phase in phases]
+        ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
+        limit, stretches = stretches_to(self.limits, self.papers.cells, phases, ahead)
         early, likely, late = (
             3600 * hours for hours in self._band(*hours_left(self.bank, stretches, self._unsteadiness()))
         )
@@ -278,19 +286,6 @@ class Estimator:
         at_equipment = self.volts - (self.amps or 0.0) * self.limits.lead_ohm
         return not self.charging and at_equipment < self.limits.cutoff_volts
 
-    def _stretches(self, load_ahead: Sequence[Phase] | None) -> tuple[str, list[Stretch]]:
-        phases = load_ahead or [Phase(seconds=math.inf, amps=max(self.load.mean() or 0.0, 0.0))]
-        floor = FLOOR_VOLTS if self.limits.floor_volts_per_cell is None else self.limits.floor_volts_per_cell
-        stretches, limit = [], "cutoff"
-        for phase in phases:
-            peak = max(phase.peak_amps or 0.0, phase.amps)
-            cutoff = (self.limits.cutoff_volts + peak * self.limits.lead_ohm) / self.papers.cells
-            limit = "floor" if floor > cutoff else "cutoff"
-            rate = np.maximum(np.reshape(self._ahead(phase.amps, load_ahead is None), (-1, 1)), 1e-6)
-            heavy = rate * (peak / phase.amps) if phase.amps > 0 else rate
-            stretches.append(Stretch(phase.seconds / 3600, rate, heavy, np.full((1, 1), max(cutoff, floor))))
-        return limit, stretches
-
     def _unsteadiness(self) -> float:
         """How much the load comes and goes, as a share of its mean: as measured, or as a restless voltage betrays."""
         told = self.load.unsteadiness()
@@ -299,6 +294,3 @@ class Estimator:
             return told
         betrayed = math.sqrt(self.restless) / max(self._bank().answer_to_load(rate), 0.005)
         return max(told, min(betrayed, 1.0)) if betrayed > BETRAYAL else told
-
-    def _ahead(self, amps: float, as_now: bool) -> Array | float:
-        return self._rates(self._rate(amps)) if as_now else self._rate(amps)
