@@ -84,7 +84,7 @@ class Demo:
 
     def run(self) -> None:
         """Runs it."""
-        with (self._place / "log.txt").open("w", encoding="utf-8") as kept, stop_signals() as stop:
+        with (self._place / "log.txt").open("w", buffering=1, encoding="utf-8") as kept, stop_signals() as stop:
             self._screen = Watching(Console(highlight=False), Sounder(self._chosen.sound), kept, self)
             arrivals = Arrivals()
             clocks = Clocks(wall_s=self._clock.wall_s, monotonic_s=self._clock.monotonic_s)
@@ -94,8 +94,8 @@ class Demo:
                 self._service = Service(
                     self._chosen, store, arrivals, [ports], clocks, self._screen, commit_every_s=0.2
                 )
-                self._open()
                 self._outing.start()
+                self._open()
                 try:
                     record(self._service, stop, lambda: self._turn(stop))
                 finally:

@@ -190,7 +190,7 @@ def charge_warm_or_cold(state: BoxState, raised: bool) -> Verdict:
 
 def contradiction(state: BoxState, raised: bool) -> Verdict:
     """What was measured does not fit the battery's papers."""
-    return listed(state.findings) or False
+    return listed(state.findings).replace(": ", ", ") or False
 
 
 def unmarked_change(state: BoxState, raised: bool) -> Verdict:

@@ -298,7 +298,7 @@ TABLE = (
         severity="notice",
         meaning="measurements do not fit the battery's papers",
         rule=battery.contradiction,
-        on_ground="check which battery it is and its connectors, and trust the runtime less",
+        on_ground="until that is done, trust the runtime less",
         delay_s=10,
         clear_s=60,
     ),
