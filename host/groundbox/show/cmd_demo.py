@@ -10,7 +10,7 @@ import click
 import platformdirs
 from rich.console import Console
 
-from groundbox import __version__, settings
+from groundbox import settings
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
@@ -115,7 +115,7 @@ class Demo:
         runs = {board.interpreter for board in self._outing.boards}
         what = "MicroPython" if runs == {MICROPYTHON} else "CPython (there is no MicroPython here)"
         ends = self._outing.wall_s(LAST_LANDING_S)
-        self._say(f"two simulated boxes, firmware {__version__} on {what}")
+        self._say(f"two simulated boxes, their real firmware on {what}")
         self._say(f"{self._clock.speed:g} times real time; all of it is invented, the time of day too")
         flights = f"{FLIGHTS} flights of {span(FLIGHT_S)}, {span(GAP_S)} between"
         self._say(f"{flights}; last landing planned for {clock(ends)}")
