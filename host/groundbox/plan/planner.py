@@ -14,6 +14,7 @@ from groundbox.plan.yard import Yard, yard_of
 ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 0.5
+SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 1.5  # flights times batteries
 MOST_TRIES = 16  # of putting a load on again in one flight
 
 
@@ -31,6 +32,11 @@ class Plan:
     def works(self) -> bool:
         """True when every flight is flown, with its reserve."""
         return all(answer.verdict != "not today" for answer in self.walk.answers)
+
+
+def patience(day: Day) -> float:
+    """Seconds for the solver: enough to prove a small day; a large one is not proven by waiting a little longer."""
+    return SMALL_DAY_SECONDS if len(day.flights) * len(day.batteries) <= SMALL_DAY else LARGE_DAY_SECONDS
 
 
 def delays_of(day: Day) -> tuple[float, ...]:
@@ -128,15 +134,15 @@ def _with_loads_back(plan: Plan) -> Plan:
     return plan
 
 
-def plan_day(day: Day, yard: Yard | None = None, *, seconds: float = 4.0, start_min: float = 0.0) -> Plan:
+def plan_day(day: Day, yard: Yard | None = None, *, seconds: float | None = None, start_min: float = 0.0) -> Plan:
     """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
 
     Args:
         yard: batteries as believed now; None takes them from the day.
-        seconds: about how long the solver may take.
+        seconds: about how long the solver may take in the first of its rounds; None: `patience`.
         start_min: now, in minutes of the day.
     """
-    yard = yard or yard_of(day)
+    yard, seconds = yard or yard_of(day), seconds or patience(day)
     plan = plan_as_is(day, yard, seconds, start_min)
     if plan.works:
         return plan

@@ -234,7 +234,7 @@ def _as_it_is_now(plan: Plan, at: str, done: tuple[str, ...], charge: tuple[str,
 @click.argument("day_toml", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
-@click.option("--seconds", default=4.0, show_default=True, type=click.FloatRange(0.2, 600), help="Time for the solver.")
+@click.option("--seconds", type=click.FloatRange(0.2, 600), help="Time for the solver; else by the day's size.")
 @click.option(
     "--mends/--no-mends", "search", default=True, help="Where a day does not work, search what would mend it."
 )
@@ -246,7 +246,7 @@ def command(
     day_toml: Path,
     as_json: bool,
     plot: Path | None,
-    seconds: float,
+    seconds: float | None,
     search: bool,
     at: str | None,
     done: tuple[str, ...],
