@@ -1,5 +1,6 @@
 """`groundbox demo`, whole: real firmware in simulated boxes, recorded, estimated and warned about."""
 
+import time
 from pathlib import Path
 
 import pytest
@@ -7,10 +8,10 @@ from click.testing import CliRunner
 
 from groundbox import settings
 from groundbox.errors import BadInput
-from groundbox.rig.process import MICROPYTHON, best_interpreter
+from groundbox.rig.process import CPYTHON, MICROPYTHON, best_interpreter
 from groundbox.show import cmd_demo
 from groundbox.show.cmd_demo import Demo, fresh_folder
-from groundbox.show.outing import LAST_LANDING_S, Outing
+from groundbox.show.outing import AHEAD_S, LAST_LANDING_S, Outing, OutingClock
 from groundbox.show.recording import Stop
 from groundbox.store import Reader
 from groundbox.warn.words import clock
@@ -90,6 +91,35 @@ def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypat
         assert str(tmp_path / name) in done.output
         assert (tmp_path / name).exists()
     assert f"groundbox now --settings {tmp_path / 'groundbox.toml'}" in done.output
+
+
+def test_without_micropython_the_same_firmware_runs_under_cpython(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("groundbox.rig.runner.best_interpreter", lambda: CPYTHON)
+    monkeypatch.setattr(cmd_demo, "ONCE_REAL_S", 4.0)
+    done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert "on CPython (there is no MicroPython here)" in done.output
+    with Reader(tmp_path / "outing.db") as reader:
+        assert reader.boxes() == ["mast", "table"]
+
+
+def test_simulated_time_waits_for_the_slowest_board() -> None:
+    clock = OutingClock(1000.0, 0.0)
+    reached = [5.0, 3.0]
+    clock.followed += [lambda: reached[0], lambda: reached[1]]
+    time.sleep(0.02)  # twenty simulated seconds
+    assert clock.monotonic_s() == 3.0 + AHEAD_S
+    reached[1] = 4.0
+    time.sleep(0.02)
+    assert clock.monotonic_s() == 4.0 + AHEAD_S
+    reached[0] = 0.0
+    assert clock.monotonic_s() == 4.0 + AHEAD_S  # never backward
+    clock.followed.clear()
+    clock.held = True
+    time.sleep(0.01)
+    assert clock.monotonic_s() == 4.0 + AHEAD_S
 
 
 def test_it_deletes_nothing_but_its_own(tmp_path: Path) -> None:

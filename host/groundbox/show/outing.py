@@ -57,11 +57,13 @@ class OutingClock(SimClock):
 
     Attributes:
         followed: for each board, what simulated time it has reached.
+        held: True stops it.
     """
 
     def __init__(self, speed: float, start_wall_s: float) -> None:
         super().__init__(speed, start_wall_s)
         self.followed: list[Callable[[], float]] = []
+        self.held = False
         self._lock = Lock()
         self._real_s, self._sim_s = time.monotonic(), 0.0
 
@@ -69,7 +71,7 @@ class OutingClock(SimClock):
         """Simulated seconds since the start, never backward."""
         with self._lock:
             real_s = time.monotonic()
-            sim_s = self._sim_s + (real_s - self._real_s) * self.speed
+            sim_s = self._sim_s + (0.0 if self.held else (real_s - self._real_s) * self.speed)
             slowest_s = min((reached() for reached in self.followed), default=sim_s)
             self._real_s, self._sim_s = real_s, max(self._sim_s, min(sim_s, slowest_s + AHEAD_S))
             return self._sim_s
@@ -112,11 +114,13 @@ class Outing:
         self._begun_s = 0.0
 
     def start(self) -> None:
-        """Switches both boxes on."""
+        """Switches both boxes on, at one moment."""
+        self.clock.held = True
         self._begun_s = self.clock.monotonic_s()
         for board in self.boards:
             board.start()
             self.clock.followed.append(lambda box=board.box: self._begun_s + box.now_s)  # type: ignore[misc]
+        self.clock.held = False
 
     def stop(self) -> None:
         """Switches them off; time no longer waits for them."""
