@@ -36,7 +36,7 @@ GAP_SECONDS = 900.0
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
-BAND_WIDENING = 1.0
+BAND = (0.05, 0.5, 0.95)
 DECLARED_SD = 0.08  # a declared load is right to about so much (assumed)
 
 
@@ -238,7 +238,7 @@ class Estimator:
         if self.bank is None or not self._charge_known():
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
         self._advance()
-        soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, (0.05, 0.5, 0.95))
+        soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, BAND)
         found = findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0))
         known = Estimate(
             findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
@@ -251,19 +251,14 @@ class Estimator:
         rates = [self._rate(phase.amps) for phase in phases]
         ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
         limit, stretches = stretches_to(self.limits, self.papers.cells, phases, ahead)
-        early, likely, late = (
-            3600 * hours for hours in self._band(*hours_left(self.bank, stretches, self._unsteadiness()))
-        )
+        hours, weights = hours_left(self.bank, stretches, self._unsteadiness())
+        early, likely, late = (3600 * left for left in quantiles(hours, weights, BAND))
         return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)
 
     def without(self, amps: float) -> Estimate:
         """What is left if a load of so many amps is switched off now."""
         mean = self.load.mean() or 0.0
         return self.estimate([Phase(seconds=math.inf, amps=max(mean - amps, 0.0))])
-
-    def _band(self, hours: Array, weights: Array) -> tuple[float, float, float]:
-        early, likely, late = quantiles(hours, weights, (0.05, 0.5, 0.95))
-        return max(likely - BAND_WIDENING * (likely - early), 0.0), likely, likely + BAND_WIDENING * (late - likely)
 
     def _unknown_because(self, load_ahead: Sequence[Phase] | None) -> str | None:
         if self.bank is None:

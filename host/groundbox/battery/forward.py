@@ -12,6 +12,7 @@ from groundbox.battery.curve import Array, Places
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
 NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
 LOAD_MEMORY_HOURS = 4.0  # how long an unsteady load stays like itself (assumed)
+HIDDEN_CHARGE = 0.15  # spread of the depleted share for a load as unsteady as its mean
 LEAST_UNSTEADINESS = 0.05
 SHARE_HALVINGS, HOUR_HALVINGS = 18, 8
 LEAST_WEIGHT = 3e-4
@@ -137,11 +138,16 @@ def _end_spread(bank: Bank, members: Places, share: Array, rate: Array, charge: 
     return keep * bank.mean[members, MISFIT], np.sqrt(np.maximum(variance, 1e-12))
 
 
-def _loads(unsteadiness: float, hours: Array, count: int) -> Array:
-    """(m, nodes) factors on the load to come: over a short stretch, an unsteady load's mean differs from that told."""
+def _unsettle(run: _Runners, unsteadiness: float, hours: Array) -> None:
+    """Spread the load to come and the charge at the plates, as a load that comes and goes makes both less sure.
+
+    Over a short stretch its mean differs from the one told; and what a burst hides comes back in part, as seen on
+    tubular cells that went on for long after a burst had brought them near the cutoff.
+    """
     spread = unsteadiness * np.sqrt(LOAD_MEMORY_HOURS / (LOAD_MEMORY_HOURS + hours))
-    scores = normal_scores(even_points(len(hours) * count, 1)[:, 0]).reshape(len(hours), count)
-    return np.asarray(np.exp(spread[:, np.newaxis] * scores))
+    scores = normal_scores(even_points(run.drop.size, 2)).reshape(*run.drop.shape, 2)
+    run.load = np.exp(spread[:, np.newaxis] * scores[..., 0])
+    run.drawn = run.drawn + run.whole * HIDDEN_CHARGE * unsteadiness * scores[..., 1]
 
 
 def hours_left(bank: Bank, stretches: Sequence[Stretch], unsteadiness: float = 0.0) -> tuple[Array, Array]:
@@ -165,7 +171,7 @@ def hours_left(bank: Bank, stretches: Sequence[Stretch], unsteadiness: float = 0
     run.drop = drop[:, np.newaxis] + sd[:, np.newaxis] * NODES
     if unsteadiness > LEAST_UNSTEADINESS:
         rough_rate = np.broadcast_to(chosen[-1].rate[:, 0], charge.shape)
-        run.load = _loads(unsteadiness, charge / rough_rate, len(NODES))
+        _unsettle(run, unsteadiness, charge / rough_rate)
     hours = _descend(run, chosen)
     weights = np.repeat(weight[members, np.newaxis] / len(NODES), len(NODES), axis=1)
     return hours.ravel(), weights.ravel()
