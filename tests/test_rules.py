@@ -44,7 +44,7 @@ def _imports(path: Path) -> set[str]:
             assert node.level == 0, f"{path}: relative import"
             found.add(node.module or "")
             if node.module == "groundbox":
-                found |= {f"groundbox.{alias.name}" for alias in node.names}
+                found |= {f"groundbox.{alias.name}" for alias in node.names if not alias.name.startswith("__")}
     return found
 
 
