@@ -1,4 +1,4 @@
-"""Readings per second through the estimator, beside a bare Python loop that counts amp-hours; 1 Hz, an answer a minute."""
+"""Readings per second through the estimator, beside a bare loop that counts amp-hours; 1 Hz, an answer a minute."""
 
 import time
 
