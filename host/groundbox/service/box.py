@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
 from groundbox.service.flight import Flight
-from groundbox.service.loads import declared_amps, droppable, heaviest, peak_above_mean, touchiest
+from groundbox.service.loads import declared_amps, droppable, heaviest, is_on, peak_above_mean, touchiest
 from groundbox.service.order import InOrder
 from groundbox.service.sag import Sag
 from groundbox.service.timeline import Timeline
 from groundbox.service.tracker import Tracker
 from groundbox.service.unmarked import Unmarked
-from groundbox.settings import Box
+from groundbox.settings import Box, Load
 from groundbox.warn.rules_battery import reads_nothing
 from groundbox.warn.state import SILENT_AFTER_S, BoxState
 from groundbox.warn.warner import Active
@@ -21,6 +21,16 @@ from groundbox.wire.messages import CHANNELS, RESET_CAUSES
 KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
 BLIND = "no voltage from its battery"
 NO_SETTINGS = "no battery and cutoff are set for this box (groundbox.toml)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadCost:
+    """A declared load, whether it is on, and by how many seconds the likely runtime grows without it."""
+
+    name: str
+    essential: bool
+    on: bool
+    gained_s: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +49,8 @@ class BoxView:
     turn_back_s: float | None
     charging_since_s: float | None
     warnings: tuple[Active, ...]
+    c20_ah: float | None = None
+    loads: tuple[LoadCost, ...] = ()
 
 
 class Follower:
@@ -67,6 +79,7 @@ class Follower:
         self._unmarked = Unmarked()
         self._empty_s: float | None = None
         self._estimated: Reading | None = None
+        self._costs: tuple[LoadCost, ...] = ()
         self.set_tracker(tracker, why_not)
 
     def set_tracker(self, tracker: Tracker | None, why_not: str = NO_SETTINGS) -> None:
@@ -84,7 +97,7 @@ class Follower:
             tracker.papers.c20_ah if tracker else None,
             fitted.resistance_mohm / 1000 if fitted else None,
         )
-        self._empty_s, self._estimated = None, None
+        self._empty_s, self._estimated, self._costs = None, None, ()
 
     # --- in ---
 
@@ -156,6 +169,15 @@ class Follower:
         early_s = estimate.runtime_early_s if estimate else None
         at_s = wall_s if self.reading.wall_s is None else self.reading.wall_s
         self._empty_s = None if early_s is None else at_s + early_s
+        self._costs = tuple(self._cost(load, self.reading, self.tracker) for load in self.tracker.box.loads)
+
+    @staticmethod
+    def _cost(load: Load, reading: Reading, tracker: Tracker) -> LoadCost:
+        on = is_on(load, reading)
+        amps = load.mean_amps(reading.battery_volts or 12.0) * load.share
+        return LoadCost(
+            name=load.name, essential=load.essential, on=on, gained_s=tracker.gained_s(amps) if on and amps else None
+        )
 
     def _follow(self, readings: Iterable[Reading]) -> None:
         for reading in readings:
@@ -235,6 +257,8 @@ class Follower:
             turn_back_s=self._turn_back_s(flight),
             charging_since_s=self._charging_since_s,
             warnings=warnings,
+            c20_ah=self.tracker.papers.c20_ah if self.tracker else None,
+            loads=self._costs,
         )
 
     @property

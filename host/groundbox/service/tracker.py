@@ -65,6 +65,7 @@ class Tracker:
         self.sequence: int | None = None
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
+        self._ahead: Phase | None = None
         kind = estimator_class()
         if kind is None:
             self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
@@ -110,7 +111,18 @@ class Tracker:
             self.estimate = self._estimator.estimate()
             return
         peak = mean + peak_above_mean(self.box.loads, volts)
-        self.estimate = self._estimator.estimate([Phase(seconds=FOREVER_S, amps=mean, peak_amps=peak)])
+        self._ahead = Phase(seconds=FOREVER_S, amps=mean, peak_amps=peak)
+        self.estimate = self._estimator.estimate([self._ahead])
+
+    def gained_s(self, amps: float) -> float | None:
+        """Seconds by which the likely runtime grows if a load of so many mean amps is switched off; None: unknown."""
+        now, ahead = self.estimate, self._ahead
+        if self._estimator is None or now is None or ahead is None or now.runtime_likely_s is None:
+            return None
+        peak = None if ahead.peak_amps is None else max(ahead.peak_amps - amps, 0.0)
+        leaner = Phase(seconds=FOREVER_S, amps=max(ahead.amps - amps, 0.0), peak_amps=peak)
+        found = self._estimator.estimate([leaner]).runtime_likely_s
+        return None if found is None else max(found - now.runtime_likely_s, 0.0)
 
     def saved(self) -> EstimatorState | None:
         """The state to be saved; None when there is none yet."""

@@ -3,6 +3,7 @@
 import shutil
 import time
 from collections.abc import Sequence
+from contextlib import ExitStack
 from importlib import resources
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.rig.process import MICROPYTHON
-from groundbox.service.service import Service
+from groundbox.service.service import Output, Service
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
 from groundbox.show.outing import (
@@ -35,7 +36,7 @@ from groundbox.store import Reader, Store
 from groundbox.warn.state import SILENT_AFTER_S
 from groundbox.warn.words import clock, span
 
-FILES = ("groundbox.toml", "T18.toml", "M9.toml")
+FILES = ("groundbox.toml", "T18.toml", "M9.toml", "bog_day.toml")
 MARKER = "made-by-groundbox-demo"
 MADE = ("log.txt", "outing.db*", "table", "mast")
 SPEED, ONCE_SPEED = 60.0, 150.0
@@ -53,13 +54,14 @@ Examples:
 @click.command(epilog=EXAMPLE)
 @click.option("--once", is_flag=True, help="End by itself within two minutes and print where things are.")
 @click.option("--speed", type=click.FloatRange(1, 300), help=f"Times real time; {SPEED:g}, with --once {ONCE_SPEED:g}.")
+@click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Of the live page.")
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where to keep database and log.")
-def command(once: bool, speed: float | None, folder: Path | None) -> None:
+def command(once: bool, speed: float | None, page_port: int, folder: Path | None) -> None:
     """Two simulated boxes running the real firmware, logged, estimated and warned about."""
     place = fresh_folder(folder)
     chosen = settings.load(place / settings.FILE_NAME)
     speed = speed or (ONCE_SPEED if once else SPEED)
-    demo = Demo(chosen, place, speed, ONCE_REAL_S if once else None)
+    demo = Demo(chosen, place, speed, ONCE_REAL_S if once else None, None if once else page_port)
     demo.run()
 
 
@@ -71,9 +73,13 @@ class Demo:
         place: the folder of database and log.
         speed: times real time.
         limit_s: real seconds after which it ends; None: at Ctrl-C.
+        page_port: of the live page; None for none.
     """
 
-    def __init__(self, chosen: Settings, place: Path, speed: float, limit_s: float | None) -> None:
+    def __init__(
+        self, chosen: Settings, place: Path, speed: float, limit_s: float | None, page_port: int | None = None
+    ) -> None:
+        self._page_port = page_port
         self._chosen, self._place, self._limit_s = chosen, place, limit_s
         reach_s = LAST_LANDING_S if limit_s is None else min(LAST_LANDING_S, speed * limit_s)
         self._clock = OutingClock(speed, time.time() - reach_s)
@@ -88,12 +94,11 @@ class Demo:
             self._screen = Watching(Console(highlight=False), Sounder(self._chosen.sound), kept, self)
             arrivals = Arrivals()
             clocks = Clocks(wall_s=self._clock.wall_s, monotonic_s=self._clock.monotonic_s)
-            with Store(self._chosen.database_path) as store, self._screen:
+            with Store(self._chosen.database_path) as store, self._screen, ExitStack() as more:
+                output = self._with_page(more)
                 self._outing = Outing(self._clock, self._place, self._clock.speed, self._say)
                 ports = SerialPorts(arrivals, clocks, [board.port for board in self._outing.boards])
-                self._service = Service(
-                    self._chosen, store, arrivals, [ports], clocks, self._screen, commit_every_s=0.2
-                )
+                self._service = Service(self._chosen, store, arrivals, [ports], clocks, output, commit_every_s=0.2)
                 self._outing.start()
                 self._open()
                 try:
@@ -107,6 +112,19 @@ class Demo:
         """The stalled fan was warned about."""
         if self._fan_warned_s is None:
             self._fan_warned_s = wall_s
+
+    def _with_page(self, more: ExitStack) -> Output:
+        """The screen, and the page with it where one is wanted."""
+        if self._page_port is None:
+            return self._screen
+        from groundbox.show.page.output import ScreenAndPage
+        from groundbox.show.page.serve import Page
+
+        day = self._place / "bog_day.toml"
+        page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
+        for line in page.opening():
+            self._say(line)
+        return ScreenAndPage(self._screen, page, self._chosen)
 
     def _say(self, text: str) -> None:
         self._screen.say(self._clock.wall_s(), text)

@@ -1,14 +1,16 @@
 """`groundbox log`: records every board found, estimates, warns."""
 
 import time
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
 from rich.console import Console
 
+from groundbox.errors import BadInput
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.service.service import Service
+from groundbox.service.service import Output, Service
 from groundbox.service.tracker import NO_NUMPY, estimator_class
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
@@ -23,6 +25,8 @@ EXAMPLE = """
 Examples:
   groundbox log
   groundbox log --port /dev/ttyACM0 --database bog.db
+  groundbox log --page --day bog_day.toml    a live page for this computer's browser
+  groundbox log --page --lan                 and for phones on this network, by passphrase
 
 Stop it with Ctrl-C. Kill it or pull the plug, and nothing a board was told to be
 stored is lost. Meanwhile, from another terminal: groundbox now, groundbox mark,
@@ -35,16 +39,38 @@ groundbox acknowledge.
 @click.option(
     "--port", "ports", multiple=True, help="Serial port or pattern; again for more. Else the settings', else all."
 )
-def command(settings_file: Path | None, database: Path | None, ports: tuple[str, ...]) -> None:
+@click.option("--page", "with_page", is_flag=True, help="Also serve the live page, to this computer only.")
+@click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
+@click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
+@click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
+def command(
+    settings_file: Path | None,
+    database: Path | None,
+    ports: tuple[str, ...],
+    with_page: bool,
+    lan: bool,
+    page_port: int,
+    day: Path | None,
+) -> None:
     """Record every board found, warn, and show one line a box."""
+    if (lan or day) and not with_page:
+        raise BadInput("--lan" if lan else "--day", "", "goes with --page")
     chosen = chosen_settings(settings_file, database)
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
     sources = sources_of(chosen, arrivals, clocks, ports)
     screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
-    with Store(database_to_write(chosen)) as store, stop_signals() as stop, screen:
-        service = Service(chosen, store, arrivals, sources, clocks, screen)
-        for line in opening(chosen, ports, screen.sounder.means, service):
+    with Store(database_to_write(chosen)) as store, stop_signals() as stop, screen, ExitStack() as more:
+        output: Output = screen
+        page_lines: list[str] = []
+        if with_page:
+            from groundbox.show.page.output import ScreenAndPage
+            from groundbox.show.page.serve import Page
+
+            page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day))
+            output, page_lines = ScreenAndPage(screen, page, chosen), page.opening()
+        service = Service(chosen, store, arrivals, sources, clocks, output)
+        for line in opening(chosen, ports, screen.sounder.means, service) + page_lines:
             screen.say(time.time(), line)
         record(service, stop)
         screen.say(time.time(), f"ended; all is kept in {chosen.database_path}")

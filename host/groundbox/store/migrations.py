@@ -9,7 +9,7 @@ import sqlite3
 
 from sqlite_utils import Database, Migrations
 
-from groundbox.store import schema
+from groundbox.store import rollups, schema
 
 _steps = Migrations("groundbox")
 
@@ -21,6 +21,16 @@ def first_tables(db: Database) -> None:
         db.execute(schema.create(table))
     for statement in (*schema.OTHER_TABLES, *schema.INDEXES):
         db.execute(statement)
+
+
+@_steps()
+def roll_ups(db: Database) -> None:
+    """Minutes and hours, with what is there already."""
+    for table, *_ in rollups.LEVELS:
+        db.execute(rollups.create(table))
+    spans = db.execute("SELECT box, min(wall_ms), max(wall_ms) FROM reading WHERE wall_ms IS NOT NULL GROUP BY box")
+    for box, low_ms, high_ms in spans.fetchall():
+        rollups.fill(db.conn, box, low_ms, high_ms)
 
 
 def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:

@@ -19,7 +19,7 @@ from groundbox.model import (
     WarningChange,
     from_wire,
 )
-from groundbox.store import handover, schema
+from groundbox.store import handover, rollups, schema
 from groundbox.store.database import open_to_read, sentences
 
 _Kept = TypeVar("_Kept", Reading, Event, Hello, Health)
@@ -88,6 +88,43 @@ class Reader:
         yield from self._stream(
             f"SELECT {', '.join(columns)} FROM reading WHERE box = ?{where} ORDER BY boot, sequence", [box, *values]
         )
+
+    def summed(self, box: str, since_s: float, until_s: float, steps: int) -> list[tuple[Any, ...]]:
+        """At most about `steps` rows (start_ms, *rollups.NAMES) in wire units over since_s <= wall time < until_s.
+
+        From readings, minutes or hours, whichever is the coarsest that still gives as many.
+        """
+        low_ms, high_ms = round(since_s * 1000), round(until_s * 1000)
+        step_ms = max((high_ms - low_ms) // max(steps, 1), 1000)
+        table, base_ms, time, sums = "reading", 1, "wall_ms", rollups.OVER_READINGS
+        for level, level_ms, _, _ in rollups.LEVELS:
+            if step_ms >= level_ms:
+                table, base_ms, time, sums = level, level_ms, "start_ms", rollups.OVER_SUMS
+        step_ms = step_ms // base_ms * base_ms
+        return self._rows(
+            f"SELECT {time} / {step_ms} * {step_ms}, {sums} FROM {table}"
+            f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1 ORDER BY 1",
+            (box, low_ms // base_ms * base_ms, high_ms),
+        )
+
+    def measured(self, box: str, since_s: float, until_s: float) -> tuple[float, float] | None:
+        """Start of the first and end of the last minute of `box` with readings in that time; None without any."""
+        low_ms, high_ms = self._rows(
+            "SELECT min(start_ms), max(start_ms) FROM reading_minute WHERE box = ? AND start_ms >= ? AND start_ms < ?",
+            (box, round(since_s * 1000), round(until_s * 1000)),
+        )[0]
+        return None if low_ms is None else (low_ms / 1000, high_ms / 1000 + 60)
+
+    def outings(self, apart_s: float) -> list[tuple[float, float]]:
+        """(start, end) of every stretch of readings, to the hour, with at most `apart_s` between; oldest first."""
+        found: list[tuple[float, float]] = []
+        for (start_ms,) in self._rows("SELECT DISTINCT start_ms FROM reading_hour ORDER BY 1", ()):
+            start_s = start_ms / 1000
+            if found and start_s - found[-1][1] <= apart_s:
+                found[-1] = (found[-1][0], start_s + 3600)
+            else:
+                found.append((start_s, start_s + 3600))
+        return found
 
     def events(self, box: str | None = None, since_s: float | None = None) -> list[Event]:
         """Events of `box` (None: all) since `since_s`."""

@@ -6,11 +6,13 @@ from collections.abc import Iterable
 
 from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime
 from groundbox.store import schema
+from groundbox.store.rollups import Touched
 
 Row = tuple[object, ...]
 _TABLES: dict[type[object], str] = {Reading: "reading", Event: "event", Hello: "hello", Health: "health"}
 _INSERTS = {table: schema.insert(table) for table in schema.KEYS}
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
+_WALL = _WIRED["reading"]  # place of wall_ms in a row
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count")
 _SAME_MS = 100
 _TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
@@ -38,6 +40,7 @@ class Records:
         self._connection, self._run, self._repeats, self._boots = connection, run, repeats, boots
         self.inserted = self.repeated = 0
         self.notices: list[str] = []
+        self._touched = Touched()
 
     def write(self, items: Iterable[Item]) -> None:
         """Writes `items`; their order matters only around a hello or a moved clock."""
@@ -56,6 +59,7 @@ class Records:
                 case LinkCount() | Console():
                     self._note(item)
         self._flush(rows)
+        self._touched.fill(self._connection)
 
     # --- rows ---
 
@@ -71,6 +75,8 @@ class Records:
             if table in ("hello", "health"):
                 self._connection.executemany(_INSERTS[table], waiting)
                 continue
+            if table == "reading":
+                self._touched.moments((str(row[0]), _whole(row[_WALL])) for row in waiting)
             doubtful = [row for row in waiting if self._repeats_of(str(row[0]))]
             plain = [row for row in waiting if not self._repeats_of(str(row[0]))] if doubtful else waiting
             before = self._connection.total_changes
@@ -148,14 +154,28 @@ class Records:
         ).fetchone()
         if newest and abs(start_ms - newest[0]) > 2 * uncertainty_ms + _SAME_MS:
             self._shift(start.box, start_ms - newest[0])
-        for table in ("reading", "event"):
-            self._connection.execute(
+        dated = 0
+        for table in ("event", "reading"):
+            dated = self._connection.execute(
                 f"UPDATE {table} SET wall_ms = uptime_ms + ?, wall_uncertainty_ms = ?, wall_source = ?"
                 " WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NULL",
                 (start_ms, uncertainty_ms, start.source, start.box, boot, self._run),
-            )
+            ).rowcount
+        if not dated:
+            return
+        low_ms, high_ms = self._connection.execute(
+            "SELECT min(uptime_ms) + ?1, max(uptime_ms) + ?1 FROM reading WHERE box = ?2 AND boot = ?3 AND run = ?4"
+            " AND wall_ms = uptime_ms + ?1",
+            (start_ms, start.box, boot, self._run),
+        ).fetchone()
+        self._touched.span(start.box, low_ms, high_ms)
 
     def _shift(self, box: str, by_ms: int) -> None:
+        low_ms, high_ms = self._connection.execute(
+            "SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND run = ?", (box, self._run)
+        ).fetchone()
+        if low_ms is not None:
+            self._touched.span(box, low_ms + min(by_ms, 0), high_ms + max(by_ms, 0))
         for boot in self._boots[box]:
             for table in schema.KEYS:
                 self._connection.execute(
@@ -190,6 +210,11 @@ class Records:
 
 def _ms(seconds: float | None) -> int | None:
     return None if seconds is None else round(seconds * 1000)
+
+
+def _whole(value: object) -> int | None:
+    assert value is None or isinstance(value, int)
+    return value
 
 
 def _own(boot: object) -> int:

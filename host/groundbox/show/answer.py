@@ -1,0 +1,207 @@
+"""One sentence a box that answers: may I launch, when must I turn back, what is wrong, what do I do. Pure.
+
+The page, the terminal, the report and the voice share it.
+"""
+
+from dataclasses import dataclass
+
+from groundbox.service.box import BoxView
+from groundbox.warn.state import BoxState
+from groundbox.warn.words import clock, listed, span
+from groundbox.wire.settings import SETTINGS
+
+OLD_S = 10.0  # numbers older than this are marked
+WITHDRAWN_S = 60.0  # and older than this no longer answer anything
+CHARGE_SHARE = 0.2  # amps of a charge that is only guessed at, as a share of C20 (common practice, no source)
+CHARGE_YIELD = 0.85  # of the amp-hours put in (common practice, no source)
+FEW = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_DEFAULTS = {row[0]: row[1] for row in SETTINGS}
+CASE_LEVELS_C = tuple(_DEFAULTS[f"case_{level}_centi_c"] / 100 for level in ("notice", "urgent", "stop"))
+BLOCK_LEVELS_C = tuple(_DEFAULTS[f"block_{level}_centi_c"] / 100 for level in ("warm", "hot"))
+
+# What to do about a stop or urgent warning, on the ground and in flight: short enough to be repeated aloud.
+TO_DO = {
+    "low_voltage": ("Battery empty: switch the box off and charge it", "Land now: battery nearly empty"),
+    "floor": ("Battery at its floor: switch the box off and charge it", "Land: battery at its floor"),
+    "brown_out": (
+        "Do not launch: {load} may pull the voltage too low",
+        "Come home: {load} may pull the voltage too low",
+    ),
+    "overvoltage": ("Too many volts: switch the charger off at its supply", "Too many volts: land and disconnect"),
+    "fuse_open": ("No battery read: check connector and fuse", "Land now: no battery read"),
+    "no_charge": ("No charge arrives: check the charger's plug and fuse", ""),
+    "charge_heat": ("Stop the charger: the battery block is too warm or too cold", ""),
+    "heat": ("Open the lid: {case} in the case", "Open the lid: {case} in the case"),
+    "fan_stalled": ("{fans} stopped: open the lid{hot}", "{fans} stopped: open the lid{hot}"),
+    "sensor_fault": ("A sensor cannot be trusted: check its cable", "A sensor cannot be trusted: watch this box"),
+    "restarted": ("The board restarted: check its supply lead", "The board restarted: watch this box"),
+    "reserve": ("", "Land earlier: too little left at the planned landing"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """`tone` is "good", "notice", "urgent", "stop" or "unknown"."""
+
+    sentence: str
+    tone: str
+
+
+def answer(view: BoxView, minutes_to_hot: float | None = None) -> Answer:
+    """The sentence for one box.
+
+    Args:
+        minutes_to_hot: until the case is at the board's second heat level if nothing changes; None: not within hours,
+            or not known.
+    """
+    state = view.state
+    if state.silent_s is None:
+        return Answer(sentence="Not heard yet: plug in its cable and power", tone="unknown")
+    if state.silent_s > withdrawn_after_s(state):
+        tone = "stop" if state.in_flight else "unknown"
+        return Answer(sentence=f"No fresh numbers for {span(state.silent_s)}: check its cable and power", tone=tone)
+    wrong = _wrong(view, minutes_to_hot)
+    if state.in_flight:
+        return _in_flight(view, wrong)
+    if wrong is not None:
+        return wrong
+    if state.charging not in (None, "no"):
+        return _charging(view)
+    return _on_ground(view)
+
+
+def old_after_s(state: BoxState) -> float:
+    """Age from which numbers are marked as old; a simulation faster than life ages faster."""
+    return max(OLD_S, state.silent_after_s)
+
+
+def withdrawn_after_s(state: BoxState) -> float:
+    """Age from which numbers no longer answer."""
+    return max(WITHDRAWN_S, 2.5 * state.silent_after_s)
+
+
+def flights(state: BoxState) -> tuple[int, float] | None:
+    """(whole flights, one after the other, that leave the reserve on the early number; seconds to spare after them)."""
+    if state.runtime_early_s is None or not state.next_flight_s:
+        return None
+    usable_s = state.runtime_early_s - state.reserve_s
+    count = max(int(usable_s // state.next_flight_s), 0)
+    return count, usable_s - count * state.next_flight_s
+
+
+def charge_minutes(state: BoxState, load_amps: float, charge_amps: float) -> float | None:
+    """Minutes of charging until one more flight leaves its reserve on the early number; None where unknown.
+
+    The missing amp-hours at the present load, over the charge current less what is lost; the load is on the charger
+    meanwhile.
+    """
+    if state.runtime_early_s is None or not state.next_flight_s or charge_amps <= 0:
+        return None
+    missing_s = max(state.next_flight_s + state.reserve_s - state.runtime_early_s, 0.0)
+    return missing_s * load_amps / (charge_amps * CHARGE_YIELD) / 60
+
+
+def _wrong(view: BoxView, minutes_to_hot: float | None) -> Answer | None:
+    state = view.state
+    for severity in ("stop", "urgent"):
+        for one in view.warnings:
+            words = TO_DO.get(one.kind, ("", ""))[state.in_flight]
+            if one.severity == severity and words:
+                return Answer(sentence=_filled(words, state, minutes_to_hot), tone=severity)
+    return None
+
+
+def _filled(words: str, state: BoxState, minutes_to_hot: float | None) -> str:
+    stalled = [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == "stalled"]
+    hot = "" if minutes_to_hot is None else f", {CASE_LEVELS_C[1]:.0f} C in about {minutes_to_hot:.0f} min"
+    case = "no reading" if state.case_c is None else f"{state.case_c:.0f} C"
+    filled = words.format(
+        load=state.heaviest_load or "the largest load", fans=listed(stalled) or "a fan", case=case, hot=hot
+    )
+    return filled[0].upper() + filled[1:]
+
+
+def _in_flight(view: BoxView, wrong: Answer | None) -> Answer:
+    state = view.state
+    if wrong is not None and wrong.tone == "stop":
+        return wrong
+    aside = f"; {wrong.sentence[0].lower()}{wrong.sentence[1:]}" if wrong else ""
+    if view.turn_back_s is None:
+        why = "no time home is set" if view.runtime_s else view.unknown_because or "no estimate yet"
+        return Answer(sentence=f"Turn-back time unknown: {why}{aside}", tone=wrong.tone if wrong else "unknown")
+    left_s = view.turn_back_s - state.wall_s
+    if left_s <= 0:
+        return Answer(sentence=f"Turn back now: {clock(view.turn_back_s)} is past{aside}", tone="stop")
+    tone = "urgent" if left_s <= 300 or wrong else "notice" if left_s <= 600 else "good"
+    return Answer(sentence=f"Turn back by {clock(view.turn_back_s)}, in {span(left_s)}{aside}", tone=tone)
+
+
+def _charging(view: BoxView) -> Answer:
+    since_s = view.charging_since_s
+    for_ = "" if since_s is None else f" for {span(view.state.wall_s - since_s)}"
+    return Answer(sentence=f"Charging{for_}: runtime is told after it, under load", tone="notice")
+
+
+def _on_ground(view: BoxView) -> Answer:
+    state = view.state
+    if view.runtime_s is None:
+        return Answer(sentence=f"Runtime unknown: {view.unknown_because or 'no estimate yet'}", tone="unknown")
+    early_s = view.runtime_s[0]
+    found = flights(state)
+    if found is None or state.next_flight_s is None:
+        return Answer(
+            sentence=f"Lasts {span(early_s)} at worst; set flight.length_min to be told of flights", tone="good"
+        )
+    count, spare_s = found
+    length = span(state.next_flight_s)
+    if count:
+        number = FEW[count] if count < len(FEW) else "many"
+        more = f"{number} more flight{'s' if count > 1 else ''} of {length}"
+        return Answer(sentence=f"Enough for {more}, {span(spare_s)} to spare", tone="good")
+    missing_s = state.next_flight_s + state.reserve_s - early_s
+    return Answer(sentence=f"{_charge_words(view)} before launching: {span(missing_s)} short", tone="notice")
+
+
+def _charge_words(view: BoxView) -> str:
+    load_amps = view.estimate.amps if view.estimate else None
+    c20_ah = view.c20_ah
+    if load_amps is None or c20_ah is None:
+        return "Charge or swap the battery"
+    charge_amps = CHARGE_SHARE * c20_ah
+    minutes = charge_minutes(view.state, load_amps, charge_amps)
+    return "Charge" if minutes is None else f"Charge about {minutes + 1:.0f} min at {charge_amps:.1f} A"
+
+
+def spoken(box: str, found: Answer) -> str:
+    """The answer as a voice says it."""
+    return f"{box}. {found.sentence.replace(' C', ' degrees').replace(' min', ' minutes')}."
+
+
+STEPS_S = (600.0, 300.0, 120.0, 0.0)
+
+
+class Countdown:
+    """Tells once, as the turn-back time comes: 10, 5 and 2 minutes before, and now."""
+
+    def __init__(self) -> None:
+        self._told = float("inf")  # the smallest step told since the launch
+
+    def due(self, left_s: dict[str, float], in_flight: bool) -> str | None:
+        """What to say now, if anything.
+
+        Args:
+            left_s: box -> seconds until its turn-back time.
+        """
+        if not in_flight or not left_s:
+            self._told = float("inf") if not in_flight else self._told
+            return None
+        box = min(left_s, key=lambda name: left_s[name])
+        reached = [step for step in STEPS_S if left_s[box] <= step]
+        if left_s[box] > STEPS_S[0] + 60.0:
+            self._told = float("inf")
+        if not reached or reached[-1] >= self._told:
+            return None
+        self._told = reached[-1]
+        if self._told == 0:
+            return f"Turn back now, for box {box}."
+        return f"Turn back in {round(self._told / 60)} minutes, for box {box}."

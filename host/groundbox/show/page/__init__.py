@@ -1,0 +1,1 @@
+"""The live page: served by the host itself, asking nothing of any other address."""

@@ -1,0 +1,86 @@
+"""Screen and page together: an Output that tells both."""
+
+from collections import deque
+from collections.abc import Sequence
+
+from groundbox.link.questions import Moment
+from groundbox.model import WarningChange
+from groundbox.service.box import BoxView
+from groundbox.settings import Settings
+from groundbox.show.answer import Countdown
+from groundbox.show.heat import Heat
+from groundbox.show.page.serve import Page
+from groundbox.show.page.state import box_state
+from groundbox.show.screen import Screen
+from groundbox.warn.warner import Active
+
+PUBLISH_S = 1.0
+MOST_SAID, MOST_HEARD = 30, 8
+LAST_STEP = "Turn back in 2 minutes"  # the one step of the countdown that is no warning of its own
+
+
+class ScreenAndPage:
+    """Tells the screen everything as before, and the page once a second."""
+
+    def __init__(self, screen: Screen, page: Page, settings: Settings) -> None:
+        self._screen, self._page, self._settings = screen, page, settings
+        self._heat: dict[str, Heat] = {}
+        self._countdown = Countdown()
+        self._said: deque[dict[str, object]] = deque(maxlen=MOST_SAID)
+        self._heard: deque[dict[str, object]] = deque(maxlen=MOST_HEARD)
+        self._sounds = 0
+        self._published_s = float("-inf")
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+        self._screen.say(wall_s, text)
+        self._said.append({"wall_s": wall_s, "text": text})
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+        self._screen.warn(change)
+        told = change.sentence if change.change == "raised" else change.warning.replace("_", " ")
+        self._said.append({"wall_s": change.wall_s, "text": f"{change.box}: {change.change}, {told}"})
+
+    def sound(self, active: Active) -> None:
+        """A warning to be heard."""
+        self._screen.sound(active)
+        if active.kind != "turn_back":  # the page counts down by itself
+            self._hear(f"{active.box}. {active.sentence}", active.severity)
+
+    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+        """How things stand."""
+        self._screen.show(views, moment)
+        for view in views:
+            self._heat.setdefault(view.state.box, Heat()).take(view.reading)
+        self._count_down(views, moment.wall_s)
+        if moment.real_s - self._published_s >= PUBLISH_S:
+            self._published_s = moment.real_s
+            self._page.publish(self._state(views, moment), {view.state.box for view in views})
+
+    def _count_down(self, views: Sequence[BoxView], wall_s: float) -> None:
+        left_s = {view.state.box: view.turn_back_s - wall_s for view in views if view.turn_back_s is not None}
+        due = self._countdown.due(left_s, any(view.state.in_flight for view in views))
+        if due is None:
+            return
+        self._hear(due, "stop" if due.startswith("Turn back now") else "urgent")
+        if due.startswith(LAST_STEP):
+            box = min(left_s, key=lambda name: left_s[name])
+            self._screen.sound(Active(box=box, kind="turn_back", severity="stop", sentence=due, acknowledged=False))
+
+    def _hear(self, sentence: str, severity: str) -> None:
+        self._sounds += 1
+        self._heard.append({"number": self._sounds, "sentence": sentence, "severity": severity})
+
+    def _state(self, views: Sequence[BoxView], moment: Moment) -> dict[str, object]:
+        state = next((view.state for view in views), None)
+        return {
+            "wall_s": moment.wall_s,
+            "in_flight": state.in_flight if state else False,
+            "landing_in_s": state.landing_in_s if state else None,
+            "length_s": state.next_flight_s if state else None,
+            "batteries": list(self._settings.batteries),
+            "boxes": [box_state(view, self._heat[view.state.box].minutes()) for view in views],
+            "said": list(self._said),
+            "heard": list(self._heard),
+        }

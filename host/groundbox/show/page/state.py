@@ -1,0 +1,65 @@
+"""What the page is told about one box: plain values for JSON, None where unknown. Pure."""
+
+from groundbox.model import Reading
+from groundbox.service.box import BoxView
+from groundbox.show.answer import BLOCK_LEVELS_C, CASE_LEVELS_C, answer, old_after_s, spoken, withdrawn_after_s
+
+FANS = (1, 2, 3, 4)
+
+
+def box_state(view: BoxView, minutes_to_hot: tuple[float | None, ...]) -> dict[str, object]:
+    """One box; `minutes_to_hot` as Heat.minutes gives them."""
+    state, reading = view.state, view.reading
+    found = answer(view, minutes_to_hot[1])
+    needs_s = None if state.next_flight_s is None else state.next_flight_s + state.reserve_s
+    return {
+        "box": state.box,
+        "battery": view.battery,
+        "answer": found.sentence,
+        "tone": found.tone,
+        "spoken": spoken(state.box, found),
+        "age_s": state.silent_s,
+        "old_s": old_after_s(state),
+        "withdrawn_s": withdrawn_after_s(state),
+        "runtime_s": view.runtime_s,
+        "runtime_unknown_because": None if view.runtime_s else view.unknown_because,
+        "needs_s": None if state.in_flight else needs_s,
+        "reserve_s": state.reserve_s,
+        "turn_back_s": view.turn_back_s if state.in_flight else None,
+        "soc": view.estimate.soc if view.estimate else None,
+        "battery_volts": state.battery_volts,
+        "equipment_volts": state.equipment_volts,
+        "cutoff_volts": state.cutoff_volts,
+        "floor_volts": state.floor_volts,
+        "battery_amps": reading.battery_amps if reading else None,
+        "charging": state.charging,
+        "case_c": state.case_c,
+        "case_levels_c": CASE_LEVELS_C,
+        "case_minutes": minutes_to_hot,
+        "battery_c": state.battery_c,
+        "battery_levels_c": BLOCK_LEVELS_C,
+        "intake_c": reading.intake_c if reading else None,
+        "fans": [_fan(reading, number) for number in FANS] if reading else [],
+        "loads": [
+            {
+                "name": load.name,
+                "essential": load.essential,
+                "on": load.on,
+                "minutes": None if load.gained_s is None else load.gained_s / 60,
+            }
+            for load in view.loads
+        ],
+        "warnings": [
+            {"warning": one.kind, "severity": one.severity, "sentence": one.sentence, "seen": one.acknowledged}
+            for one in view.warnings
+        ],
+    }
+
+
+def _fan(reading: Reading, number: int) -> dict[str, object]:
+    return {
+        "fan": number,
+        "state": getattr(reading, f"fan{number}_state"),
+        "rpm": getattr(reading, f"fan{number}_rpm"),
+        "percent": getattr(reading, f"fan{number}_percent"),
+    }

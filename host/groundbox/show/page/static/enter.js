@@ -1,0 +1,22 @@
+// Tells the passphrase, typed or out of the QR code (behind the #, so it never stands in an address that is sent).
+const field = document.querySelector("#passphrase");
+
+async function enter() {
+  const answer = await fetch("/enter", {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify({ passphrase: field.value.trim() }),
+  });
+  if (answer.ok) location.replace("/");
+  else document.querySelector("#why").textContent = (await answer.json()).error;
+}
+
+document.querySelector("#enter").addEventListener("submit", (event) => {
+  event.preventDefault();
+  enter();
+});
+if (location.hash.length > 1) {
+  field.value = location.hash.slice(1);
+  history.replaceState(null, "", "/enter");
+  enter();
+}

@@ -1,0 +1,37 @@
+// The day's plan with what-if: loads off, flights longer or shorter.
+import { make } from "/draw.js";
+
+let off = [], length_min = null, place = null;
+
+export function showPlan(section) {
+  place = section;
+  ask();
+}
+
+async function ask() {
+  place.setAttribute("aria-busy", "true");
+  const answer = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
+  const told = await answer.json();
+  place.removeAttribute("aria-busy");
+  if (told.error || told.none) { place.replaceChildren(make("p", {}, told.error ?? told.none)); return; }
+  draw(told);
+}
+
+function draw(told) {
+  const field = make("input", { type: "number", min: 1, max: 1440, value: length_min ?? told.length_min,
+    onchange: (event) => { length_min = Number(event.target.value) || null; ask(); } });
+  const switches = told.loads.map((load) => make("label", { class: "switch" },
+    make("input", { type: "checkbox", checked: !load.off, onchange: () => flip(load) }), `${load.name} of ${load.box} on`));
+  const flights = told.flights.map((flight) => make("section", { class: "flight", "data-tone": flight.flown ? "good" : "urgent", "aria-label": flight.name },
+    make("h2", {}, `${flight.name}: ${flight.flown ? "can be flown" : "not today"}`),
+    ...flight.boxes.map((one) => make("p", {}, one.words))));
+  const charges = told.charges.length ? [make("h3", {}, "Charging, in the open and away from sparks"), make("ul", {}, ...told.charges.map((words) => make("li", {}, words)))] : [];
+  place.replaceChildren(make("h2", {}, told.name), make("p", {}, "As the day file says it, batteries as believed at its start. Change a switch to see what it saves."),
+    make("div", { class: "bar" }, make("label", {}, "minutes a flight", field), ...switches), ...flights, ...charges);
+}
+
+function flip(load) {
+  const same = (pair) => pair[0] === load.box && pair[1] === load.name;
+  off = off.some(same) ? off.filter((pair) => !same(pair)) : [...off, [load.box, load.name]];
+  ask();
+}
