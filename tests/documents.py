@@ -1,0 +1,99 @@
+"""Makes README.md's reference tables from the code: `python tests/documents.py` rewrites them, the test compares."""
+
+from pathlib import Path
+
+import click
+
+from groundbox import settings
+from groundbox.cli import COMMANDS, commands
+from groundbox.warn.table import SEVERITIES, TABLE
+from groundbox.wire import messages
+from groundbox.wire.meanings import MEANINGS, meaning_of
+from groundbox.wire.settings import SETTINGS
+
+README = Path(__file__).parents[1] / "README.md"
+
+
+def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    lines = [heads, tuple("---" for _ in heads), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
+
+
+def command_table() -> str:
+    """Every command and subcommand with its line of help."""
+    rows = []
+    context = click.Context(commands)
+    for name, says in sorted(COMMANDS.items()):
+        rows.append((f"`groundbox {name}`", says))
+        command = commands.get_command(context, name)
+        for sub in sorted(command.commands) if isinstance(command, click.Group) else ():
+            rows.append((f"`groundbox {name} {sub}`", command.commands[sub].get_short_help_str(90)))
+    return _table(("command", "what it does"), rows)
+
+
+def settings_table() -> str:
+    """Every key of groundbox.toml."""
+    return _table(("key", "what it wants"), [(f"`{key}`", wants) for key, wants in settings.documented()])
+
+
+def warning_table() -> str:
+    """Every warning, the severest form of each first."""
+    rows = sorted(TABLE, key=lambda row: (-SEVERITIES.index(row.severity), row.kind))
+    return _table(
+        ("warning", "severity", "when", "after"),
+        [(row.kind, row.severity, row.meaning, f"{row.delay_s:g} s") for row in rows],
+    )
+
+
+def board_settings_table() -> str:
+    """Every setting of the board with its default and compiled-in range."""
+    return _table(
+        ("setting", "default", "range", "meaning"),
+        [(f"`{name}`", str(value), f"{low} to {high}", MEANINGS[name]) for name, value, low, high in SETTINGS],
+    )
+
+
+def wire_table() -> str:
+    """Every field of every message."""
+    rows = []
+    for name, sender, kept, fields in messages.MESSAGES:
+        kind = f"**{name}** ({sender}{', kept until stored' if kept else ''})"
+        for field, code, low, high in fields:
+            if isinstance(code, tuple):
+                span = " ".join(code)
+            elif code == "s":
+                span = f"{low} to {high} characters"
+            else:
+                span = f"{low} to {high}"
+            rows.append((kind, f"`{field}`", span, meaning_of(name, field)))
+            kind = ""
+    return _table(("message", "field", "values", "meaning"), rows)
+
+
+TABLES = {
+    "commands": command_table,
+    "settings": settings_table,
+    "warnings": warning_table,
+    "board settings": board_settings_table,
+    "wire": wire_table,
+}
+
+
+def with_tables(text: str) -> str:
+    """The README with each table between its marks made anew.
+
+    Raises:
+        ValueError: a mark is missing.
+    """
+    for name, make in TABLES.items():
+        start, end = f"<!-- table: {name} -->\n", f"<!-- end: {name} -->"
+        before, found, rest = text.partition(start)
+        _, closed, after = rest.partition(end)
+        if not (found and closed):
+            raise ValueError(f"README.md lacks {start.strip()} ... {end}")
+        text = before + start + make() + "\n" + end + after
+    return text
+
+
+if __name__ == "__main__":
+    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
