@@ -95,10 +95,12 @@ class Demo:
             arrivals = Arrivals()
             clocks = Clocks(wall_s=self._clock.wall_s, monotonic_s=self._clock.monotonic_s)
             with Store(self._chosen.database_path) as store, self._screen, ExitStack() as more:
-                output = self._with_page(more)
+                self._output = self._with_page(more)
                 self._outing = Outing(self._clock, self._place, self._clock.speed, self._say)
                 ports = SerialPorts(arrivals, clocks, [board.port for board in self._outing.boards])
-                self._service = Service(self._chosen, store, arrivals, [ports], clocks, output, commit_every_s=0.2)
+                self._service = Service(
+                    self._chosen, store, arrivals, [ports], clocks, self._output, commit_every_s=0.2
+                )
                 self._outing.start()
                 self._open()
                 try:
@@ -123,11 +125,11 @@ class Demo:
         day = self._place / "bog_day.toml"
         page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
         for line in page.opening():
-            self._say(line)
+            self._screen.say(self._clock.wall_s(), line)
         return ScreenAndPage(self._screen, page, self._chosen)
 
     def _say(self, text: str) -> None:
-        self._screen.say(self._clock.wall_s(), text)
+        self._output.say(self._clock.wall_s(), text)
 
     def _open(self) -> None:
         runs = {board.interpreter for board in self._outing.boards}

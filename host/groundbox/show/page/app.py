@@ -39,8 +39,8 @@ class Host(Protocol):
     def newest(self) -> str | None:
         """The state as JSON; None before the first."""
 
-    async def wait(self) -> bool:
-        """Waits for the next state; False when the page is closing."""
+    async def wait(self, seen: str | None) -> str | None:
+        """The newest state once it is another than `seen`; None when the page is closing."""
 
     def mark(self, body: dict[str, object]) -> None:
         """Takes a mark."""
@@ -81,9 +81,10 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         role = request.state.role
 
         async def stream() -> AsyncIterator[str]:
-            yield f"retry: 1000\ndata: {_for_role(host.newest(), role)}\n\n"
-            while await host.wait():
-                yield f"data: {_for_role(host.newest(), role)}\n\n"
+            newest = host.newest()
+            yield f"retry: 1000\ndata: {_for_role(newest, role)}\n\n"
+            while newest := await host.wait(newest):
+                yield f"data: {_for_role(newest, role)}\n\n"
 
         return StreamingResponse(stream(), media_type="text/event-stream")
 

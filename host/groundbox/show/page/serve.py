@@ -104,12 +104,12 @@ class Page:
     def newest(self) -> str | None:
         return self._newest
 
-    async def wait(self) -> bool:
-        if self._next is None:
-            self._next = asyncio.Event()
-        if not self._closing:
+    async def wait(self, seen: str | None) -> str | None:
+        while self._newest is seen and not self._closing:
+            if self._next is None:
+                self._next = asyncio.Event()
             await self._next.wait()
-        return not self._closing
+        return None if self._closing else self._newest
 
     def mark(self, body: dict[str, object]) -> None:
         kind, box, name = body.get("kind"), self._box(body), body.get("name") or None
@@ -173,6 +173,7 @@ def _listening(address: str, port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((address, port))
+        listening.listen(128)
     except OSError as error:
         listening.close()
         raise BadInput("--page-port", str(port), f"cannot be used ({error.strerror}); name another") from error

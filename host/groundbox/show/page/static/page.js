@@ -147,7 +147,7 @@ function article(box, silent_s, kept) {
   const tone = gone && silent_s > OLD_S ? "unknown" : box.tone;
   const words = gone && silent_s > OLD_S ? `No fresh numbers for ${span(age_s ?? silent_s)}: do not go by this page` : box.answer;
   const title = `box-${box.box}`;
-  return make("article", { "data-tone": tone, "data-box": box.box, "data-old": old, "aria-labelledby": title },
+  return make("article", { "data-tone": tone, "data-box": box.box, "data-old": String(old), "aria-labelledby": title },
     make("h2", { id: title }, box.box, box.battery ? make("span", { class: "battery" }, `battery ${box.battery}`) : null,
       age_s === null ? null : make("span", { class: "age" }, old ? `old: ${span(age_s)}` : "")),
     make("p", { class: "answer" }, make("span", { class: "tone" }, WORDS[tone]), words),
@@ -185,7 +185,7 @@ function figures(box, gone) {
 function heatWords(box) {
   const [warm, hot, most] = box.case_levels_c;
   const next = box.case_levels_c.findIndex((level, index) => box.case_c < level && box.case_minutes[index] !== null);
-  if (next >= 0) return `${box.case_levels_c[next].toFixed(0)} C in about ${Math.round(box.case_minutes[next])} min`;
+  if (next >= 0) return `${box.case_levels_c[next].toFixed(0)} C in about ${Math.round(box.case_minutes[next])} min, fans as now`;
   return `limits ${warm.toFixed(0)}, ${hot.toFixed(0)}, ${most.toFixed(0)} C`;
 }
 

@@ -26,7 +26,7 @@ async function load(wanted) {
 }
 
 function build() {
-  if (!told.rows.length) { place.replaceChildren(make("p", {}, "Nothing recorded in this time yet."), bar()); return; }
+  if (!told.rows.length) { place.replaceChildren(choice(), make("p", {}, "Nothing recorded in this time yet."), tools()); return; }
   canvas = make("canvas", { role: "img", tabindex: 0, "aria-label": summary() });
   canvas.addEventListener("pointerdown", (event) => { drag = [event.offsetX, event.offsetX]; canvas.setPointerCapture(event.pointerId); });
   canvas.addEventListener("pointermove", (event) => { if (drag) { drag[1] = event.offsetX; paint(); } });
@@ -40,20 +40,23 @@ function build() {
     if (step) { event.preventDefault(); step(); }
   });
   const list = told.happened.map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.words));
-  place.replaceChildren(bar(), canvas, make("h3", {}, "Marks and warnings"), make("ol", { class: "plain" }, ...list));
+  place.replaceChildren(choice(), canvas, tools(), make("h2", {}, "Marks and warnings"), make("ol", { class: "plain" }, ...list));
   new ResizeObserver(paint).observe(canvas);
   paint();
 }
 
-function bar() {
+function choice() {
   const box = make("select", { onchange: (event) => load({ ...asked, box: event.target.value }) },
     ...told.boxes.map((name) => make("option", { value: name, selected: name === told.box }, name)));
   const outings = make("select", { onchange: (event) => { const [since_s, until_s] = told.outings[event.target.value]; load({ box: told.box, since_s, until_s }); } },
     make("option", { value: "" }, "choose"),
     ...told.outings.map(([since_s], index) => make("option", { value: index }, new Date(since_s * 1000).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" }))).reverse());
+  return make("div", { class: "bar" }, make("label", {}, "box", box), make("label", {}, "outing", outings));
+}
+
+function tools() {
   const button = (words, act) => make("button", { type: "button", onclick: act }, words);
-  return make("div", { class: "bar" }, make("label", {}, "box", box), make("label", {}, "outing", outings),
-    button("Closer", () => scaled(0.5)), button("Wider", () => scaled(2)), button("Earlier", () => shift(-0.5)), button("Later", () => shift(0.5)),
+  return make("div", { class: "bar" }, button("Closer", () => scaled(0.5)), button("Wider", () => scaled(2)), button("Earlier", () => shift(-0.5)), button("Later", () => shift(0.5)),
     button("Whole outing", () => load({ box: told.box })), button("Save CSV", csv), button("Save PNG", png));
 }
 

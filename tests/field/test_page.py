@@ -1,0 +1,284 @@
+"""The page in a real browser: driven by the demo, and by a log that is killed and started again."""
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from tests.field.browser import PATIENCE_S, Browser
+
+from groundbox.rig.clock import SimClock
+from groundbox.rig.runner import SimulatedBoard
+from groundbox.rig.weather import Weather
+from groundbox.show.outing import TABLE
+from groundbox.store import Reader
+
+FIRST_SCREEN_S = 3.0 * 5  # three seconds, on a machine that does other things too
+STALL_SEEN_S = 15.0
+COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
+HOT = Weather(outside_c=((0.0, 38.0),), sun_w_m2=((0.0, 0.0),))  # so that the fans run at once
+SETTINGS = """
+database = "day.db"
+sound = "off"
+[flight]
+length_min = 35
+time_home_min = 8
+[batteries.T18]
+papers = "T18.toml"
+[boxes.table]
+battery = "T18"
+cutoff_volts = 11.0
+"""
+
+COLOURS = """
+const canvas = document.querySelector("#past canvas");
+const dots = new Uint32Array(canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data.buffer);
+return new Set(dots).size;
+"""
+INKS = """
+document.documentElement.dataset.dusk = arguments[0];
+const style = getComputedStyle(document.documentElement);
+const names = ["paper", "card", "ink", "soft", "good", "notice", "urgent", "stop", "unknown", "on-tone"];
+return Object.fromEntries(names.map((name) => [name, style.getPropertyValue("--" + name).trim()]));
+"""
+LABEL = "return document.querySelector('#past canvas').getAttribute('aria-label')"
+LONGER = """
+const field = document.querySelector("#plan input[type=number]");
+field.value = 60;
+field.dispatchEvent(new Event("change"));
+"""
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="simulated boards need pseudo-terminals")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    found = Browser()
+    yield found
+    found.close()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _state(url: str) -> dict:
+    with urllib.request.urlopen(f"{url}state", timeout=10) as answer:
+        return json.load(answer)["state"] or {}
+
+
+def _answers(url: str) -> bool:
+    try:
+        return bool(_state(url).get("boxes"))
+    except OSError:
+        return False
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """The demo's address and database."""
+    folder = tmp_path_factory.mktemp("demo")
+    port = _free_port()
+    command = [*COMMAND, "demo", "--folder", str(folder), "--page-port", str(port)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+        url = f"http://127.0.0.1:{port}/"
+        until_s = time.monotonic() + PATIENCE_S
+        while not _answers(url):
+            assert process.poll() is None, process.stderr and process.stderr.read()
+            assert time.monotonic() < until_s
+            time.sleep(0.2)
+        yield url, folder / "outing.db"
+        process.send_signal(signal.SIGTERM)
+        assert process.stderr is not None
+        assert process.stderr.read() == b""
+    assert process.returncode == 0
+
+
+def test_the_first_screen_answers_within_seconds(browser: Browser, demo: tuple[str, Path]) -> None:
+    began_s = time.monotonic()
+    browser.open(demo[0])
+    browser.wait_for(lambda: browser.run("return document.querySelectorAll('article .answer').length") == 2)
+    assert time.monotonic() - began_s < FIRST_SCREEN_S
+    for box in ("table", "mast"):
+        assert browser.text(f"[data-box={box}] .tone")
+
+
+def test_figures_are_the_stores(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    browser.wait_for(lambda: re.match(r"\d", browser.text("[data-box=mast] [data-figure=battery_volts]") or ""))
+    shown = browser.run(
+        "const f = k => parseFloat(document.querySelector('[data-box=mast] [data-figure=' + k + ']').innerText);"
+        "return [f('battery_volts'), f('case_c')]"
+    )
+    time.sleep(2.0)  # until it is committed
+    with Reader(demo[1]) as reader:
+        stored = [(one.battery_volts, one.case_c) for one in reader.readings("mast", 0.0)]
+    assert any(
+        volts is not None and case_c is not None and abs(volts - shown[0]) < 0.0051 and abs(case_c - shown[1]) < 0.051
+        for volts, case_c in stored
+    ), shown
+
+
+def test_a_stopped_fan_is_seen_soon_and_acknowledged(browser: Browser, demo: tuple[str, Path]) -> None:
+    url = demo[0]
+    browser.open(url)
+    warning = "[data-box=table] [data-warning=fan_stalled]"
+    shown = browser.wait_for(lambda: browser.text(warning))
+    assert "urgent" in shown.lower()
+    assert "stopped" in (browser.text("[data-box=table] .answer") or "").lower()
+    said = {one["text"]: one["wall_s"] for one in _state(url)["said"]}
+    stopped_s = next(at_s for text, at_s in said.items() if "twig stops" in text)
+    seen_s = next(at_s for text, at_s in said.items() if "raised, fan 2" in text)
+    assert 0 <= seen_s - stopped_s < STALL_SEEN_S
+    browser.click(f"{warning} button")
+    browser.wait_for(lambda: "(seen)" in (browser.text(warning) or ""))
+
+
+def test_it_fits_a_phone_and_a_tablet_and_targets_a_glove(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
+    for width, height in ((360, 740), (800, 1280), (1280, 800)):
+        browser.size(width, height)
+        for view in ("past", "plan", "now"):
+            browser.click(f"[data-view={view}]")
+            browser.wait_for(
+                lambda view=view: browser.run("return document.getElementById(arguments[0]).children.length", view)
+            )
+            assert browser.run("return document.documentElement.scrollWidth") <= width, view
+            small = browser.run(
+                "return [...document.querySelectorAll('button, select, label.switch')].filter(e => e.offsetParent)"
+                ".map(e => [e.innerText, e.getBoundingClientRect()]).filter(([, r]) => r.height < 48 || r.width < 48)"
+            )
+            assert small == []
+    browser.size(1280, 800)
+
+
+def test_contrast_is_enough_for_the_sun_and_for_dusk(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    for dusk in ("false", "true"):
+        colours = browser.run(INKS, dusk)
+        pairs = [(ink, ground) for ink in ("ink", "soft") for ground in ("paper", "card")]
+        pairs += [(tone, "card") for tone in ("good", "notice", "urgent", "stop", "unknown")]
+        pairs += [("on-tone", tone) for tone in ("good", "notice", "urgent", "stop", "unknown")]
+        for one, other in pairs:
+            assert _contrast(colours[one], colours[other]) >= 7.0, (dusk, one, other)
+
+
+def _contrast(one: str, other: str) -> float:
+    """By the formula of WCAG 2.2, "contrast ratio" and "relative luminance"."""
+
+    def light(colour: str) -> float:
+        parts = [int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = max(light(one), light(other)), min(light(one), light(other))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_history_is_drawn_and_zoomed(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    browser.click("[data-view=past]")
+    browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
+    assert browser.run(COLOURS) > 5
+    before = browser.run(LABEL)
+    browser.run("[...document.querySelectorAll('#past button')].find(b => b.innerText === 'Closer').click()")
+    browser.wait_for(lambda: browser.run(LABEL) != before)
+
+
+def test_the_plan_answers_what_if(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    browser.click("[data-view=plan]")
+    before = browser.wait_for(lambda: browser.text("#plan .flight"))
+    browser.run(LONGER)
+    browser.wait_for(lambda: browser.text("#plan .flight") not in (None, before))
+
+
+def test_a_screen_reader_finds_nothing_wrong(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
+    for view in ("now", "past", "plan"):
+        browser.click(f"[data-view={view}]")
+        browser.wait_for(
+            lambda view=view: browser.run("return document.getElementById(arguments[0]).children.length", view)
+        )
+        for dusk in ("false", "true"):
+            browser.run("document.documentElement.dataset.dusk = arguments[0]", dusk)
+            time.sleep(0.5)  # for the colours to settle
+            assert browser.accessibility() == [], (view, dusk)
+
+
+def test_nothing_outside_is_asked_and_the_console_is_quiet(browser: Browser, demo: tuple[str, Path]) -> None:
+    assert browser.outside(demo[0]) == set()
+    assert browser.complaints() == []
+
+
+class Log:
+    """`groundbox log --page` beside one hot box."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.port = folder, _free_port()
+        self.url = f"http://127.0.0.1:{self.port}/"
+        (folder / "groundbox.toml").write_text(SETTINGS)
+        (folder / "T18.toml").write_text("c20_ah = 18.0\n")
+        self.board = SimulatedBoard(replace(TABLE, weather=HOT), SimClock(1.0), folder / "board")
+        self.board.start()
+        self.start()
+
+    def start(self) -> None:
+        command = [*COMMAND, "log", "--port", self.board.port, "--page", "--page-port", str(self.port)]
+        self.process = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.DEVNULL)
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Iterator[Log]:
+    found = Log(tmp_path)
+    yield found
+    found.kill()
+    found.board.stop()
+
+
+def test_marks_count_and_a_page_left_open_outlives_its_host(browser: Browser, log: Log) -> None:
+    browser.wait_for(lambda: _answers(log.url))
+    browser.open(log.url)
+    browser.wait_for(lambda: re.search(r"\d V", browser.text("[data-box=table]") or ""))
+    browser.wait_for(lambda: browser.click("[data-mark=launch]"))
+    browser.wait_for(lambda: "in flight" in (browser.text("#flight") or ""))
+    with Reader(log.folder / "day.db") as reader:
+        assert [mark.kind for mark in reader.marks()] == ["launch"]
+
+    log.kill()
+    browser.wait_for(lambda: "heard nothing from the computer" in (browser.text("#trouble") or ""))
+    assert browser.run("return document.querySelector('[data-box=table]').dataset.old") == "true"
+    log.start()
+    browser.wait_for(lambda: browser.run("return document.querySelector('#trouble').hidden"))
+    browser.wait_for(lambda: browser.run("return document.querySelector('[data-box=table]').dataset.old") == "false")
+    assert "in flight" in (browser.text("#flight") or "")
+    browser.wait_for(lambda: browser.click("[data-mark=landing]"))
+    browser.wait_for(lambda: "on the ground" in (browser.text("#flight") or ""))
+
+
+def test_old_numbers_are_withdrawn_from_the_answer(browser: Browser, log: Log) -> None:
+    browser.wait_for(lambda: _answers(log.url))
+    browser.open(log.url)
+    browser.wait_for(lambda: re.search(r"\d V", browser.text("[data-box=table]") or ""))
+    log.kill()
+    browser.run("const now = Date.now; Date.now = () => now() + 61000")  # as after a sleep
+    browser.wait_for(lambda: "do not go by this page" in (browser.text("[data-box=table] .answer") or ""))
+    assert "last known" in (browser.text("[data-box=table] dl") or "")
+    assert browser.run("return document.querySelector('[data-box=table] .spread')") is None

@@ -1,0 +1,97 @@
+"""One sentence a box, and the countdown to the turn-back time."""
+
+from dataclasses import replace
+
+import pytest
+from tests.host.show.test_lines import STALLED, STATE, VIEW, WALL_S
+
+from groundbox.battery.values import Estimate
+from groundbox.service.box import BoxView
+from groundbox.show.answer import Countdown, answer, charge_minutes, flights, spoken
+from groundbox.warn.words import clock
+
+STOP = replace(STALLED, kind="low_voltage", severity="stop", sentence="10.9 V: land now")
+
+
+def _view(early_s: float | None = 3719.0, warnings: tuple[object, ...] = (), **changes: object) -> BoxView:
+    state = replace(STATE, **{"runtime_early_s": early_s, "next_flight_s": 2100.0, **changes})  # type: ignore[arg-type]
+    runtime_s = None if early_s is None else (early_s, early_s * 1.2, early_s * 1.5)
+    estimate = Estimate(t_s=0.0, amps=1.0)
+    return replace(
+        VIEW,
+        state=state,
+        runtime_s=runtime_s,
+        estimate=estimate,
+        c20_ah=9.0,
+        warnings=warnings,  # type: ignore[arg-type]
+    )
+
+
+@pytest.mark.parametrize(
+    ("view", "words", "tone"),
+    [
+        (_view(), "Enough for one more flight of 35 min, 11 min to spare", "good"),
+        (_view(2 * 2100 + 900 + 1), "Enough for two more flights of 35 min, 1 s to spare", "good"),
+        (_view(2999), "Charge about 1 min at 1.8 A before launching: 1 s short", "notice"),
+        (_view(0), "Charge about 34 min at 1.8 A before launching: 50 min short", "notice"),
+        (_view(None), "Runtime unknown: no estimate yet", "unknown"),
+        (_view(next_flight_s=None), "Lasts 61 min at worst; set flight.length_min to be told of flights", "good"),
+        (_view(charging="yes"), "Charging: runtime is told after it, under load", "notice"),
+        (_view(silent_s=None), "Not heard yet: plug in its cable and power", "unknown"),
+        (_view(silent_s=61.0), "No fresh numbers for 61 s: check its cable and power", "unknown"),
+        (_view(silent_s=61.0, in_flight=True), "No fresh numbers for 61 s: check its cable and power", "stop"),
+        (_view(in_flight=True), f"Turn back by {clock(WALL_S + 1000)}, in 16 min", "good"),
+        (_view(in_flight=True, wall_s=WALL_S + 500), f"Turn back by {clock(WALL_S + 1000)}, in 8 min", "notice"),
+        (_view(in_flight=True, wall_s=WALL_S + 1000), f"Turn back now: {clock(WALL_S + 1000)} is past", "stop"),
+        (_view(in_flight=True, warnings=(STOP,)), "Land now: battery nearly empty", "stop"),
+    ],
+)
+def test_one_sentence_answers(view: BoxView, words: str, tone: str) -> None:
+    found = answer(view)
+    assert (found.sentence, found.tone) == (words, tone)
+
+
+def test_a_stopped_fan_says_what_to_do_and_by_when() -> None:
+    fans = ("running", "stalled", "absent", "absent")
+    on_ground = answer(_view(warnings=(STALLED,), fans=fans), minutes_to_hot=9.2)
+    assert on_ground.sentence == "Fan 2 stopped: open the lid, 55 C in about 9 min"
+    in_flight = answer(_view(warnings=(STALLED,), fans=fans, in_flight=True))
+    assert in_flight.sentence == f"Turn back by {clock(WALL_S + 1000)}, in 16 min; fan 2 stopped: open the lid"
+    assert in_flight.tone == "urgent"
+
+
+def test_flights_leave_the_reserve() -> None:
+    assert flights(_view(2999.0).state) == (0, 2099.0)
+    assert flights(_view(3000.0).state) == (1, 0.0)
+    assert flights(_view(None).state) is None
+
+
+def test_more_is_charged_for_more_load_and_less_with_more_amps() -> None:
+    state = _view(0.0).state
+    assert charge_minutes(state, 1.0, 1.7) == pytest.approx(3000 / (1.7 * 0.85) / 60)
+    assert charge_minutes(state, 1.0, 0.0) is None
+    assert charge_minutes(_view(9000.0).state, 1.0, 1.0) == 0
+
+
+def test_a_voice_says_no_abbreviations() -> None:
+    assert spoken("mast", answer(_view())) == "mast. Enough for one more flight of 35 minutes, 11 minutes to spare."
+
+
+def test_the_countdown_tells_each_step_once() -> None:
+    countdown = Countdown()
+    told = [countdown.due({"table": left + 900.0, "mast": float(left)}, True) for left in range(700, -30, -1)]
+    assert [one for one in told if one] == [
+        "Turn back in 10 minutes, for box mast.",
+        "Turn back in 5 minutes, for box mast.",
+        "Turn back in 2 minutes, for box mast.",
+        "Turn back now, for box mast.",
+    ]
+
+
+def test_the_countdown_begins_anew_after_landing_and_skips_what_is_past() -> None:
+    countdown = Countdown()
+    assert countdown.due({"mast": 100.0}, True) == "Turn back in 2 minutes, for box mast."
+    assert countdown.due({"mast": 130.0}, True) is None
+    assert countdown.due({"mast": 100.0}, False) is None
+    assert countdown.due({"mast": 290.0}, True) == "Turn back in 5 minutes, for box mast."
+    assert countdown.due({}, True) is None
