@@ -8,16 +8,20 @@ import time
 from pathlib import Path
 
 import click
+from rich.console import Console
 
+from groundbox.errors import BadInput
 from groundbox.service.box import BoxView
 from groundbox.service.snapshot import snapshot
 from groundbox.show import lines
+from groundbox.show.follow import follow as show_again
 from groundbox.show.options import chosen_settings, open_reader, settings_options
 
 EXAMPLE = """
 \b
 Examples:
   groundbox now
+  groundbox now --follow      redrawn in place until Ctrl-C
   groundbox now --json --database bog.db
 """
 
@@ -25,9 +29,16 @@ Examples:
 @click.command(epilog=EXAMPLE)
 @settings_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON array, an object a box; times in seconds since 1970.")
-def command(settings_file: Path | None, database: Path | None, as_json: bool) -> None:
+@click.option("--follow", is_flag=True, help="Go on until Ctrl-C: in place on a terminal, lines when piped.")
+def command(settings_file: Path | None, database: Path | None, as_json: bool, follow: bool) -> None:
     """One line a box: turn-back time or runtime left, voltage, case, fans, warnings."""
     chosen = chosen_settings(settings_file, database)
+    if follow:
+        if as_json:
+            raise BadInput("--follow", "", "goes without --json; call `groundbox now --json` again and again")
+        with open_reader(chosen) as reader:
+            show_again(lambda: snapshot(reader, chosen, time.time())[1], Console(highlight=False))
+        return
     wall_s = time.time()
     with open_reader(chosen) as reader:
         _, views = snapshot(reader, chosen, wall_s)

@@ -1,0 +1,69 @@
+"""`groundbox now --follow`: how things stand, again and again; in place on a terminal, plain lines when piped."""
+
+import time
+from collections.abc import Callable, Sequence
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.padding import Padding
+from rich.text import Text
+
+from groundbox.service.box import BoxView
+from groundbox.show import lines
+from groundbox.show.answer import Answer, answer, withdrawn_after_s
+from groundbox.show.recording import stop_signals
+from groundbox.show.screen import STYLES, stamp
+
+EVERY_S = 2.0
+PLAIN_EVERY_S = 10.0
+WAIT_S = 0.2
+TONES = {"stop": "bold reverse", "urgent": "bold", "notice": "bold", "unknown": "bold", "good": "bold"}
+
+
+def follow(look: Callable[[], Sequence[BoxView]], console: Console) -> None:
+    """Shows what `look` gives until Ctrl-C."""
+    with stop_signals() as stop:
+        if not console.is_terminal:
+            while not stop.asked:
+                for view in look():
+                    console.print(Text(f"{stamp(view.state.wall_s)} {lines.line(view)}"), soft_wrap=True)
+                _wait(PLAIN_EVERY_S, lambda: stop.asked)
+            return
+        with Live(console=console, auto_refresh=False, screen=False) as live:
+            while not stop.asked:
+                live.update(standing(look()), refresh=True)
+                _wait(EVERY_S, lambda: stop.asked)
+
+
+def standing(views: Sequence[BoxView]) -> RenderableType:
+    """Each box in a few lines that any width stands: the answer, its figures, its warnings."""
+    parts: list[RenderableType] = []
+    for view in views:
+        found = answer(view)
+        parts += [Text(""), _first(view, found), Padding(Text(_figures(view)), (0, 0, 0, 2))]
+        for words, one in zip(lines.warnings(view), view.warnings, strict=True):
+            parts.append(Padding(Text(words, "dim" if one.acknowledged else STYLES[one.severity]), (0, 0, 0, 2)))
+    if not views:
+        parts.append(Text("no box heard in the last 12 hours; is `groundbox log` running?"))
+    when = stamp(views[0].state.wall_s) if views else ""
+    return Group(*parts, Text(""), Text(f"{when} Ctrl-C ends".strip(), "dim"))
+
+
+def _first(view: BoxView, found: Answer) -> Text:
+    text = Text(f"{view.state.box}  ", "bold")
+    text.append(f"{found.tone}: {found.sentence}", TONES[found.tone])
+    return text
+
+
+def _figures(view: BoxView) -> str:
+    parts = [lines.battery(view), lines.case(view), lines.fans(view)]
+    silent_s = view.state.silent_s
+    if silent_s is None or silent_s > withdrawn_after_s(view.state):
+        return f"last known {', '.join(parts)}"
+    return ", ".join([lines.lasts(view), *parts] if view.runtime_s else parts)
+
+
+def _wait(seconds: float, ended: Callable[[], bool]) -> None:
+    until_s = time.monotonic() + seconds
+    while time.monotonic() < until_s and not ended():
+        time.sleep(WAIT_S)

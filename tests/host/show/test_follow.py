@@ -1,0 +1,58 @@
+"""`groundbox now --follow`: fits narrow terminals, plain lines when piped."""
+
+import io
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+from tests.host.show.test_lines import STALLED, VIEW
+
+from groundbox.service.box import BoxView
+from groundbox.show import follow as module
+from groundbox.show.follow import follow, standing
+
+WARNED = replace(
+    VIEW, warnings=(replace(STALLED, sentence="fan 2 is driven but does not turn: open the lid and free it"),)
+)
+
+
+@pytest.mark.parametrize("width", [36, 80])
+def test_it_fits_the_width_and_says_all(width: int) -> None:
+    file = io.StringIO()
+    Console(file=file, width=width, force_terminal=False).print(standing([WARNED, VIEW]))
+    shown = file.getvalue()
+    assert max(map(len, shown.splitlines())) <= width
+    words = " ".join(shown.split())
+    for one in ("mast", "open the lid and free it", "12.0 V", "case 38 C", "lasts 61 / 75 / 99 min"):
+        assert one in words
+
+
+def test_runtime_is_withdrawn_once_nothing_is_fresh() -> None:
+    silent = replace(VIEW, state=replace(VIEW.state, silent_s=61.0))
+    file = io.StringIO()
+    Console(file=file, width=80).print(standing([silent]))
+    assert "lasts" not in file.getvalue()
+    assert "last known 12.0 V" in file.getvalue()
+
+
+def test_no_box_is_said() -> None:
+    file = io.StringIO()
+    Console(file=file, width=80).print(standing([]))
+    assert "is `groundbox log` running?" in file.getvalue()
+
+
+def test_piped_it_gives_plain_lines_until_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[int] = []
+    file = io.StringIO()
+
+    def look() -> list[BoxView]:
+        looks.append(1)
+        if len(looks) == 3:
+            raise KeyboardInterrupt
+        return [VIEW]
+
+    monkeypatch.setattr(module, "PLAIN_EVERY_S", 0.0)
+    with pytest.raises(KeyboardInterrupt):
+        follow(look, Console(file=file, highlight=False))
+    assert "\x1b" not in file.getvalue()
+    assert file.getvalue().count("mast: lasts 61 / 75 / 99 min") == 2
