@@ -2,7 +2,8 @@
 
 Capacity against temperature at the 10- and 20-hour rates: makers' data sheets of several 12 V valve-regulated series
 (secondary copies): 40 C 1.03, 25 C 1.00, 0 C 0.86, -15 C 0.65; 10 C 0.90 and -10 C 0.74 from one more maker. The
-time factors of IEEE 450 and 1188 (read in a secondary copy) lie within a few percent at the same rates.
+time factors of IEEE 450 and 1188 (read in a secondary copy), meant for faster rates, are lower: 0.79 at 10 C. The
+model follows the makers, so runtime in the cold at fast rates may be too hopeful.
 """
 
 import math
