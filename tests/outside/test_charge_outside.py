@@ -106,7 +106,7 @@ def _logged_recharges(path: Path) -> list[list[tuple[float, float, float]]]:
 @pytest.mark.skipif("GROUNDBOX_CHECK_DATA" not in os.environ, reason="GROUNDBOX_CHECK_DATA is not set: no recordings")
 def test_the_recording_itself() -> None:
     """The same block's first recorded recharge, read row by row: within 0.3 A RMS after 14.3 V (0.25 when written)."""
-    path = Path(os.environ["GROUNDBOX_CHECK_DATA"]) / "vrla17_first_40h_with_recharge.csv"
+    path = Path(os.environ["GROUNDBOX_CHECK_DATA"]) / "data" / "vrla17_first_40h_with_recharge.csv"
     rows = _logged_recharges(path)[0]
     turn = next(hours for hours, volts, _ in rows if volts >= 14.3)
     held = sum(amps for hours, _, amps in rows if hours <= turn) / sum(1 for hours, _, _ in rows if hours <= turn)
