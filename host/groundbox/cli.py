@@ -17,6 +17,7 @@ COMMANDS = {
     "now": "One line a box: turn-back time or runtime left",
     "plan": "Launch or wait, loads to switch off, charging between flights",
     "replay": "Run a recorded discharge through the estimator",
+    "report": "One page about an outing, its readings beside it",
     "size": "Battery, wire, fuse, air and parts of a box on paper",
 }
 

@@ -1,0 +1,229 @@
+"""The report as one HTML file that needs nothing else. Pure."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from html import escape
+
+from groundbox.show.answer import CASE_LEVELS_C, CHARGE_SHARE, CHARGE_YIELD
+from groundbox.show.report.gather import BoxReport
+from groundbox.show.report.plot import Band, Plot
+from groundbox.warn.words import CHARGE_CAUTIONS, clock, listed, span
+
+STYLE = """
+:root{font:15px/1.4 system-ui,sans-serif;color:#10201a;background:#fff}
+body{max-width:52rem;margin:0 auto;padding:1rem}
+h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;border-top:3px solid #10201a;padding-top:.4rem;margin-top:1.6rem}
+h3{font-size:1rem;margin:1rem 0 .2rem}p{margin:.4rem 0}.lead{font-size:1.1rem}
+table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
+th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid #8a968f;vertical-align:top}
+svg{display:block;width:100%;margin:.3rem 0 .6rem}svg text{font:11px system-ui,sans-serif;fill:#33453d}
+svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
+.limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
+.soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
+.fans{fill:#c8c2a4}.caution{border:2px solid #7a3200;padding:.5rem .8rem}
+@media print{body{max-width:none;padding:0}svg,table,h3{break-inside:avoid}h2,h3{break-after:avoid}}
+@page{margin:15mm}
+"""
+
+
+def page(title: str, boxes: Sequence[BoxReport], since_s: float, until_s: float, data: Sequence[str]) -> str:
+    """The whole file.
+
+    Args:
+        data: names of the files with the readings, beside it.
+    """
+    body = "".join(_box(box, since_s, until_s) for box in boxes)
+    cautions = "; ".join(CHARGE_CAUTIONS)
+    files = "".join(f"<li>{escape(name)}</li>" for name in data)
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width"><title>{escape(title)}</title>'
+        f"<style>{STYLE}</style></head><body><main><h1>{escape(title)}</h1>"
+        f'<p class="lead">{escape(paragraph(boxes, since_s, until_s))}</p>{body}'
+        f"<h2>Charging tonight</h2>{''.join(_charge(box) for box in boxes)}"
+        f'<div class="caution"><b>Mind:</b> {escape(cautions)}. Follow the battery maker’s sheet '
+        f"where it differs.</div><h2>Data</h2><ul>{files}</ul></main></body></html>"
+    )
+
+
+def paragraph(boxes: Sequence[BoxReport], since_s: float, until_s: float) -> str:
+    """The outing in a few sentences."""
+    day = f"{datetime.fromtimestamp(since_s):%A, %d %B %Y}"
+    flights = boxes[0].flights if boxes else ()
+    flown_s = sum(one.landed_s - one.launched_s for one in flights if one.landed_s is not None)
+    names = listed(box.box for box in boxes)
+    count = {0: "no flight was marked", 1: f"one flight, {span(flown_s)} in the air"}.get(
+        len(flights), f"{len(flights)} flights, {span(flown_s)} in the air"
+    )
+    words = [f"{day}, {clock(since_s)} to {clock(until_s)}: {names} were followed; {count}."]
+    for box in boxes:
+        sums = box.sums
+        parts = [f"{box.box} used {sums.drawn_wh:.0f} Wh"]
+        if sums.lowest:
+            parts.append(f"its voltage was lowest at {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}")
+        if sums.hottest:
+            parts.append(f"its case warmest at {sums.hottest[0]:.0f} C at {clock(sums.hottest[1])}")
+        severe = [one for one in box.warnings if one.severity != "notice"]
+        parts.append(f"{len(severe) or 'no'} urgent or stop warning{'' if len(severe) == 1 else 's'}")
+        words.append(f"{', '.join(parts)}.")
+    return " ".join(words)
+
+
+def _box(box: BoxReport, since_s: float, until_s: float) -> str:
+    battery = f", battery {box.battery}" if box.battery else ""
+    unknown = f"<p>Charge and runtime unknown: {escape(box.unknown_because)}.</p>" if box.unknown_because else ""
+    return (
+        f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{plots(box, since_s, until_s)}"
+        f"{_flights(box)}{_energy(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
+    )
+
+
+def plots(box: BoxReport, since_s: float, until_s: float) -> str:
+    """Voltage, charge with its band, temperatures with fans."""
+    drawn = [
+        _volts(box, since_s, until_s),
+        _charge_left(box, since_s, until_s),
+        _heat(box, since_s, until_s),
+    ]
+    return "".join(drawn)
+
+
+def _bands(box: BoxReport, low: str, high: str, scale: float) -> list[Band]:
+    a, b = box.names.index(low) + 1, box.names.index(high) + 1
+    return [
+        (row[0] / 1000, row[a] / scale, row[b] / scale) for row in box.rows if row[a] is not None and row[b] is not None
+    ]
+
+
+def _plot(title: str, box: BoxReport, since_s: float, until_s: float, values: Sequence[Band]) -> Plot:
+    plot = Plot(title, since_s, until_s, min(value[1] for value in values), max(value[2] for value in values))
+    for flight in box.flights:
+        plot.stretch(flight.launched_s, until_s if flight.landed_s is None else flight.landed_s)
+    return plot
+
+
+def _volts(box: BoxReport, since_s: float, until_s: float) -> str:
+    values = _bands(box, "battery_min_mv", "battery_max_mv", 1000)
+    if not values:
+        return "<p>No voltage was read.</p>"
+    plot = _plot("voltage at the battery, V (flights shaded)", box, since_s, until_s, values)
+    plot.band(values, "volts")
+    plot.line(_bands(box, "battery_mean_mv", "battery_mean_mv", 1000), "mean")
+    low, high = min(value[1] for value in values), max(value[2] for value in values)
+    return plot.svg(f"Voltage of {box.box} between {low:.2f} and {high:.2f} V")
+
+
+def _charge_left(box: BoxReport, since_s: float, until_s: float) -> str:
+    values = [(point.wall_s, 100 * point.soc[0], 100 * point.soc[2]) for point in box.points if point.soc]
+    if not values:
+        return ""
+    plot = _plot("charge left, % (band: 5 to 95 %)", box, since_s, until_s, [*values, (since_s, 0.0, 100.0)])
+    plot.band(values, "soc")
+    plot.line([(point.wall_s, 100 * point.soc[1], 100 * point.soc[1]) for point in box.points if point.soc], "mean")
+    return plot.svg(f"Charge left of {box.box}, at the end {values[-1][1]:.0f} to {values[-1][2]:.0f} %")
+
+
+def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
+    values = _bands(box, "case_min_centi_c", "case_max_centi_c", 100)
+    if not values:
+        return "<p>No case temperature was read.</p>"
+    outside = _bands(box, "intake_min_centi_c", "intake_max_centi_c", 100)
+    plot = _plot("case, C (dashed: air outside; below: fans)", box, since_s, until_s, [*values, *outside])
+    low = min(value[1] for value in [*values, *outside])
+    room = (max(value[2] for value in values) - low) / 8
+    fans = [(t, low, low + room * share / 100) for t, share, _ in _bands(box, "fan_percent", "fan_percent", 1)]
+    plot.band(fans, "fans")
+    plot.line(values, "mean")
+    plot.line(outside, "second")
+    for level_c in CASE_LEVELS_C:
+        plot.level(level_c, f"limit {level_c:.0f} C")
+    return plot.svg(f"Case of {box.box} between {min(v[1] for v in values):.0f} and {max(v[2] for v in values):.0f} C")
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none: str) -> str:
+    if not rows:
+        return f"<h3>{title}</h3><p>{none}</p>"
+    cells = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    heads = "".join(f'<th scope="col">{name}</th>' for name in head)
+    return f"<h3>{title}</h3><table><thead><tr>{heads}</tr></thead><tbody>{cells}</tbody></table>"
+
+
+def _minutes(runtime_s: tuple[float, float, float] | None) -> str:
+    return "unknown" if runtime_s is None else " / ".join(str(int(seconds // 60)) for seconds in runtime_s)
+
+
+def _flights(box: BoxReport) -> str:
+    rows = [
+        (
+            clock(one.launched_s),
+            "still out" if one.landed_s is None else clock(one.landed_s),
+            "" if one.landed_s is None else span(one.landed_s - one.launched_s),
+            _minutes(one.runtime_s),
+        )
+        for one in box.flights
+    ]
+    head = ("launch", "landing", "in the air", "minutes left at landing, at worst / likely / at best")
+    return _table("Flights", head, rows, "No flight was marked.")
+
+
+def _energy(box: BoxReport) -> str:
+    sums = box.sums
+    rows = [
+        (name, f"{wh:.1f} Wh", f"{100 * wh / sums.drawn_wh:.0f} %" if sums.drawn_wh else "")
+        for name, wh in sorted(sums.by_load_wh.items(), key=lambda one: -one[1])
+    ]
+    rows.append(("in all", f"{sums.drawn_wh:.1f} Wh", f"{sums.drawn_ah:.2f} Ah"))
+    title = "Energy used (what was measured, shared out by what the settings declare)"
+    return _table(title, ("load", "energy", "share"), rows, "")
+
+
+def _thermostat(box: BoxReport) -> str:
+    sums = box.sums
+    hours = sums.watched_s / 3600
+    if not hours:
+        return ""
+    hottest = "" if sums.hottest is None else f", warmest {sums.hottest[0]:.1f} C at {clock(sums.hottest[1])}"
+    often = f"{sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour)"
+    words = f"fans started {often}, ran {span(sums.fans_s)}{hottest}"
+    return f"<h3>Thermostat</h3><p>{box.box}: {words}.</p>"
+
+
+def _warnings(box: BoxReport) -> str:
+    rows = [
+        (
+            clock(one.raised_s),
+            one.severity.upper(),
+            one.sentence,
+            "not cleared" if one.cleared_s is None else f"cleared after {span(one.cleared_s - one.raised_s)}",
+        )
+        for one in box.warnings
+    ]
+    return _table("Warnings", ("raised", "severity", "what", "cleared"), rows, "None was raised.")
+
+
+def _predictions(box: BoxReport) -> str:
+    rows = [
+        (clock(one.wall_s), _minutes(one.runtime_s), f"{one.true_s / 60:.0f}", "held" if one.held else "MISSED")
+        for one in box.judged
+    ]
+    head = ("told at", "minutes left, at worst / likely / at best", "came true after", "band")
+    none = "The equipment never came under its cutoff, so the runtime told cannot be judged by this outing."
+    return _table("How good the predictions were", head, rows, none)
+
+
+def _health(box: BoxReport) -> str:
+    if not box.findings:
+        return ""
+    return f"<h3>Battery</h3><p>{escape('; '.join(box.findings))}.</p>"
+
+
+def _charge(box: BoxReport) -> str:
+    out_ah = max(box.sums.drawn_ah - CHARGE_YIELD * box.sums.charged_ah, 0.0)
+    if box.c20_ah is None or not out_ah:
+        return f"<p>{escape(box.box)}: {out_ah:.1f} Ah were drawn; its battery is not known.</p>"
+    amps = CHARGE_SHARE * box.c20_ah
+    hours = out_ah / CHARGE_YIELD / amps
+    return (
+        f"<p>{escape(box.box)}, battery {escape(box.battery or '')}: {out_ah:.1f} Ah are to be put back; about "
+        f"{hours:.1f} h at {amps:.1f} A, and some hours more at absorption voltage until the current has fallen.</p>"
+    )

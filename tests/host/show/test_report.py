@@ -1,0 +1,147 @@
+"""The report: its sums are the readings', its page needs nothing else and says what was and what is not known."""
+
+import csv
+import html.parser
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox.model import Mark, Reading, WarningChange, from_wire
+from groundbox.settings import Load
+from groundbox.show.cmd_report import command
+from groundbox.show.report.measure import Point, Sums, flights_told, judged
+from groundbox.show.report.plot import Plot
+from groundbox.store import Store
+from groundbox.wire.messages import fields_of
+
+BASE_S = 1_800_000_000.0
+ROW = Reading(box="mast", boot=1, sequence=1, uptime_ms=0, battery_volts=12.0, battery_amps=2.0, wall_s=BASE_S)
+LOADS = (Load(name="receivers", watts=18, essential=True), Load(name="fans", watts=6, with_fans=True))
+SETTINGS = """
+database = "day.db"
+[batteries.M9]
+papers = "M9.toml"
+[boxes.mast]
+battery = "M9"
+cutoff_volts = 11.0
+[[boxes.mast.loads]]
+name = "<receivers>"
+watts = 24
+"""
+
+
+def _sums(*rows: Reading) -> Sums:
+    sums = Sums(loads=LOADS)
+    for row in rows:
+        sums.take(row)
+    return sums
+
+
+def test_energy_is_volts_times_amps_times_hours() -> None:
+    sums = _sums(*(replace(ROW, wall_s=BASE_S + second) for second in range(3601)))
+    assert sums.drawn_ah == pytest.approx(2.0)
+    assert sums.drawn_wh == pytest.approx(24.0)
+    assert sums.by_load_wh["receivers"] == pytest.approx(24.0)
+    assert sums.charged_ah == 0
+
+
+def test_energy_is_shared_among_what_is_on_and_nothing_is_lost() -> None:
+    rows = [replace(ROW, wall_s=BASE_S + s, fan1_percent=100 if s > 1800 else 0) for s in range(3601)]
+    sums = _sums(*rows)
+    assert sum(sums.by_load_wh.values()) == pytest.approx(sums.drawn_wh)
+    assert sums.by_load_wh["fans"] == pytest.approx(12.0 * 6 / 24, rel=0.01)
+    assert (sums.fan_starts, sums.fans_s) == (1, 1800.0)
+
+
+def test_gaps_charges_and_sag_are_told_apart() -> None:
+    sums = _sums(
+        ROW,
+        replace(ROW, wall_s=BASE_S + 3600.0),
+        replace(ROW, wall_s=BASE_S + 3601.0, battery_amps=-3.6, battery_min_volts=10.1, case_c=51.0),
+    )
+    assert sums.watched_s == 1.0
+    assert sums.drawn_ah == 0
+    assert sums.charged_ah == pytest.approx(0.001)
+    assert sums.lowest == (10.1, BASE_S + 3601.0)
+    assert sums.hottest == (51.0, BASE_S + 3601.0)
+
+
+def test_flights_carry_what_was_left_when_they_landed() -> None:
+    points = [Point(wall_s=float(at), soc=None, runtime_s=(at, at + 1.0, at + 2.0)) for at in range(0, 100, 10)]
+    told = flights_told([(5.0, "launch"), (47.0, "landing"), (48.0, "landing"), (60.0, "launch")], points)
+    assert [(one.launched_s, one.landed_s, one.runtime_s) for one in told] == [
+        (5.0, 47.0, (40, 41.0, 42.0)),
+        (60.0, None, None),
+    ]
+
+
+def test_predictions_are_judged_only_by_a_run_that_ended() -> None:
+    right = [Point(wall_s=float(at), soc=None, runtime_s=(90.0 - at, 100.0 - at, 110.0 - at)) for at in range(90)]
+    assert judged(right, None) == []
+    assert [one.held for one in judged(right, 100.0)] == [True, True, True]
+    assert [one.held for one in judged(right, 150.0)] == [False, False, False]
+    assert judged([], 100.0) == []
+
+
+def test_a_plot_breaks_where_time_is_missing_and_says_what_it_shows() -> None:
+    plot = Plot("volts", 0.0, 7200.0, 10.0, 13.0)
+    plot.line([(0.0, 12.0, 12.0), (60.0, 12.0, 12.0), (4000.0, 11.0, 11.0), (4060.0, 11.0, 11.0)], "mean")
+    drawn = plot.svg('falls & "sags"')
+    assert drawn.count("<polyline") == 2
+    assert "falls &amp; &quot;sags&quot;" in drawn
+
+
+@pytest.fixture
+def outing(tmp_path: Path) -> Path:
+    (tmp_path / "groundbox.toml").write_text(SETTINGS)
+    (tmp_path / "M9.toml").write_text("c20_ah = 9.0\n")
+    with Store(tmp_path / "day.db") as store:
+        store.add(_wired(n) for n in range(1, 1500))
+        store.add_mark(Mark(box="mast", kind="launch", wall_s=BASE_S + 300))
+        store.add_mark(Mark(box="mast", kind="landing", wall_s=BASE_S + 900))
+        change = WarningChange(
+            box="mast",
+            warning="heat",
+            severity="urgent",
+            change="raised",
+            sentence="<b>hot</b>",
+            wall_s=BASE_S + 400,
+        )
+        store.add_warning(change)
+        store.add_warning(replace(change, change="cleared", wall_s=BASE_S + 580))
+        store.commit()
+    return tmp_path
+
+
+def _wired(sequence: int) -> Reading:
+    known = {"box": "mast", "boot": 1, "sequence": sequence, "uptime_ms": sequence * 1000, "battery_ma": 2000}
+    millivolts = 12600 - sequence // 10 - (1500 if sequence == 700 else 0)
+    known |= {"battery_mv": 12600 - sequence // 10, "battery_min_mv": millivolts, "battery_max_mv": 12650}
+    known |= {"case_centi_c": 3000 + sequence, "charging": "no"}
+    values = [known.get(name) for name, *_ in fields_of("reading")]
+    return from_wire(Reading, values, wall_s=BASE_S + sequence, wall_uncertainty_s=0.1, wall_source="exchange")
+
+
+def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None:
+    arguments = ["--settings", str(outing / "groundbox.toml"), "--out", str(outing / "told.html")]
+    done = CliRunner().invoke(command, arguments, catch_exceptions=False)
+    assert done.exit_code == 0
+    assert done.output.split() == [str(outing / "told.html"), str(outing / "told-mast.csv")]
+    text = (outing / "told.html").read_text(encoding="utf-8")
+    html.parser.HTMLParser().feed(text)
+    for never in ("http:", "https:", "<script", "src=", "<b>hot</b>", "<receivers>"):
+        assert never not in text
+    for always in ("one flight, 10 min in the air", "11.03 V", "cleared after 3 min", "hydrogen", "&lt;receivers&gt;"):
+        assert always in text
+    with (outing / "told-mast.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 1499
+    assert rows[699]["battery_min_mv"] == str(12600 - 70 - 1500)
+
+
+def test_an_outing_that_is_not_there_is_named(outing: Path) -> None:
+    done = CliRunner().invoke(command, ["--settings", str(outing / "groundbox.toml"), "--outing", "7"])
+    assert done.exit_code != 0
+    assert "there are 1 outings" in str(done.exception)
