@@ -15,8 +15,11 @@ document.querySelector("#enter").addEventListener("submit", (event) => {
   event.preventDefault();
   enter();
 });
-if (location.hash.length > 1) {
+function scanned() {
+  if (location.hash.length < 2) return;
   field.value = location.hash.slice(1);
   history.replaceState(null, "", "/enter");
   enter();
 }
+window.addEventListener("hashchange", scanned);
+scanned();
