@@ -233,7 +233,7 @@ class Estimator:
         return estimator
 
     def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
-        """What is left if the load to come is `load_ahead` (last phase for ever), else as in the last ten minutes."""
+        """What is left if the load to come is `load_ahead` (last phase for ever), else as of late."""
         because = self._unknown_because(load_ahead)
         if self.bank is None or not self._charge_known():
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
@@ -247,7 +247,7 @@ class Estimator:
             return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
-        phases = load_ahead or [Phase(seconds=math.inf, amps=max(self.load.mean() or 0.0, 0.0))]
+        phases = load_ahead or self.load.to_come()
         rates = [self._rate(phase.amps) for phase in phases]
         ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
         limit, stretches = stretches_to(self.limits, self.papers.cells, phases, ahead)
@@ -257,8 +257,7 @@ class Estimator:
 
     def without(self, amps: float) -> Estimate:
         """What is left if a load of so many amps is switched off now."""
-        mean = self.load.mean() or 0.0
-        return self.estimate([Phase(seconds=math.inf, amps=max(mean - amps, 0.0))])
+        return self.estimate([replace(phase, amps=max(phase.amps - amps, 0.0)) for phase in self.load.to_come()])
 
     def _unknown_because(self, load_ahead: Sequence[Phase] | None) -> str | None:
         if self.bank is None:

@@ -1,11 +1,13 @@
-"""The load as it was: its mean over the last minutes, and the heaviest that keeps coming back."""
+"""The load as it was: its mean over the last minutes, how it comes and goes, and what to expect of it."""
 
 import math
 from collections import deque
 from dataclasses import dataclass, field
 
+from groundbox.battery.values import Phase
+
 MEAN_SECONDS = 600.0
-HEAVY_MEMORY_SECONDS = SPREAD_MEMORY_SECONDS = 7200.0
+RANGE_MEMORY_SECONDS = SPREAD_MEMORY_SECONDS = 7200.0
 _STEP_SECONDS = 20.0
 
 
@@ -29,6 +31,8 @@ class RecentLoad:
     seconds: float = 0.0
     charge: float = 0.0
     heavy: float | None = None
+    light: float | None = None
+    swung: float = 0.0  # sum of squared changes from step to step, amps squared
     usual: float = 0.0
     variance: float = 0.0
     remembered: float = 0.0
@@ -36,13 +40,13 @@ class RecentLoad:
     def add(self, seconds: float, amps: float) -> None:
         """Remember `amps` over `seconds`; what is older than ten minutes is forgotten."""
         self._spread(seconds, amps)
-        if self.heavy is None or amps > self.heavy:
-            self.heavy = amps
-        else:
-            self.heavy += (amps - self.heavy) * (1 - math.exp(-seconds / HEAVY_MEMORY_SECONDS))
+        forgotten = 1 - math.exp(-seconds / RANGE_MEMORY_SECONDS)
+        heavy, light = (amps if edge is None else edge + (amps - edge) * forgotten for edge in (self.heavy, self.light))
+        self.heavy, self.light = max(amps, heavy), min(amps, light)
         if self.steps and self.steps[-1][0] + seconds <= _STEP_SECONDS:
             self.steps[-1] = (self.steps[-1][0] + seconds, self.steps[-1][1] + amps * seconds)
         else:
+            self._swing(seconds)
             self.steps.append((seconds, amps * seconds))
         self.seconds, self.charge = self.seconds + seconds, self.charge + amps * seconds
         while len(self.steps) > 1 and self.seconds - self.steps[0][0] >= MEAN_SECONDS:
@@ -56,6 +60,33 @@ class RecentLoad:
         off = amps - self.usual
         self.usual += share * off
         self.variance = (1 - share) * (self.variance + share * off * off)
+
+    def _swing(self, seconds: float) -> None:
+        """Remember by how much the last whole step differed from the one before."""
+        if len(self.steps) > 1:
+            (last_s, last), (before_s, before) = self.steps[-1], self.steps[-2]
+            self.swung += (last / last_s - before / before_s) ** 2
+        self.swung *= math.exp(-2 * seconds / RANGE_MEMORY_SECONDS)  # as fast as the square of the range
+
+    def swings(self) -> float:
+        """How often of late the load went through its whole range: 1 or less for a load that was switched once."""
+        span = (self.heavy or 0.0) - (self.light or 0.0)
+        return self.swung / span**2 if span > 0 else 0.0
+
+    def to_come(self) -> list[Phase]:
+        """The load to expect where none is declared.
+
+        A load that was switched stays as it is now; one that comes and goes stays so for a while, then returns to
+        what it usually is.
+        """
+        recent, swings = max(self.mean() or 0.0, 0.0), self.swings()
+        if swings <= 1:
+            return [Phase(seconds=math.inf, amps=recent)]
+        later = max(recent + (1 - 1 / swings) * (self.usual - recent), 0.0)
+        return [
+            Phase(seconds=RANGE_MEMORY_SECONDS / swings, amps=recent),
+            Phase(seconds=math.inf, amps=later),
+        ]
 
     def unsteadiness(self) -> float:
         """Spread of the load as a share of its mean: 0 for a steady one, about 1 for one that comes and goes."""
