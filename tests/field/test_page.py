@@ -217,6 +217,8 @@ def test_a_screen_reader_finds_nothing_wrong(browser: Browser, demo: tuple[str, 
             browser.run("document.documentElement.dataset.dusk = arguments[0]", dusk)
             time.sleep(0.5)  # for the colours to settle
             assert browser.accessibility() == [], (view, dusk)
+    browser.open(f"{demo[0]}enter")
+    assert browser.accessibility() == []
 
 
 def test_nothing_outside_is_asked_and_the_console_is_quiet(browser: Browser, demo: tuple[str, Path]) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from groundbox.battery.papers import Papers
 from groundbox.model import Reading
 from groundbox.service.start import battery_in, tracker_for
 from groundbox.service.tracker import Tracker
@@ -34,6 +35,7 @@ class BoxReport:
     warnings: Sequence[Raised]
     judged: Sequence[Judged]
     findings: Sequence[str]
+    health: str | None
 
 
 def gather(
@@ -67,7 +69,20 @@ def gather(
         warnings=warnings(reader, box, since_s, until_s),
         judged=judged(follower.points, follower.ended_s),
         findings=[finding.sentence for finding in estimate.findings] if estimate else [],
+        health=health_words(tracker.papers) if tracker else None,
     )
+
+
+def health_words(papers: Papers) -> str | None:
+    """The battery's health with its trend and what to do; None on a computer without NumPy."""
+    try:
+        from groundbox.battery.health import health
+    except ImportError:
+        return None
+    found = health(papers)
+    share = "" if found.share is None else f"{found.share:.0%} of rated capacity; "
+    trend = "" if found.per_year is None else f"{found.per_year:+.0%} a year; "
+    return f"{share}{trend}{found.verdict}"
 
 
 class _Follower:

@@ -212,9 +212,8 @@ def _predictions(box: BoxReport) -> str:
 
 
 def _health(box: BoxReport) -> str:
-    if not box.findings:
-        return ""
-    return f"<h3>Battery</h3><p>{escape('; '.join(box.findings))}.</p>"
+    words = [*([f"health: {box.health}"] if box.health else []), *box.findings]
+    return f"<h3>Battery</h3><p>{escape('; '.join(words))}.</p>" if words else ""
 
 
 def _charge(box: BoxReport) -> str:

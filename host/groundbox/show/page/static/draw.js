@@ -42,10 +42,11 @@ export function spread(box) {
   const [early, likely, late] = minutes;
   const needs = box.needs_s === null ? null : box.needs_s / 60;
   const most = Math.max(late, needs ?? 0, 10) * 1.04;
-  const x = (m) => 6 + (m / most) * 388;
+  const wide = Math.min(Math.max(innerWidth - 64, 270), 400); // narrow screens keep their letters large
+  const x = (m) => 6 + (m / most) * (wide - 12);
   const label = (m, words, y, side, kind = "") =>
     `<text x="${x(m)}" y="${y}" text-anchor="${side}" class="${kind}">${words}</text>`;
-  const side = (m) => (x(m) > 330 ? "end" : x(m) < 60 ? "start" : "middle");
+  const side = (m) => (x(m) > wide - 70 ? "end" : x(m) < 60 ? "start" : "middle");
   const step = [5, 10, 20, 30, 60, 120, 240, 480, 960, 1920].find((one) => most / one <= 7) ?? 4800;
   let ticks = "";
   for (let m = step; m < most; m += step) ticks += `<path d="M${x(m)} 44v6" stroke="var(--line)" stroke-width="1.5"/>`;
@@ -55,13 +56,13 @@ export function spread(box) {
   const words = `Runtime left in minutes: ${Math.floor(early)} at worst, ${Math.floor(likely)} likely, ${Math.floor(late)} at best` +
     (needs === null ? "" : `; the next flight and its reserve take ${Math.ceil(needs)}`);
   const apart = x(likely) - x(early) > 74, last = x(late) - x(likely) > 74;
-  return `<svg class="spread" viewBox="0 0 400 70" role="img" aria-label="${words}">
+  return `<svg class="spread" viewBox="0 0 ${wide} 70" role="img" aria-label="${words}">
     <defs><pattern id="may-${box.box}" width="7" height="7" patternTransform="rotate(45)" patternUnits="userSpaceOnUse">
       <rect width="7" height="7" fill="var(--card)"/><path d="M0 0v7" stroke="var(--band-ink)" stroke-width="3.5"/></pattern></defs>
     <rect x="6" y="20" width="${Math.max(x(early) - 6, 0)}" height="24" fill="var(--band-ink)"/>
     <rect x="${x(early)}" y="20" width="${Math.max(x(late) - x(early), 1)}" height="24" fill="url(#may-${box.box})" stroke="var(--band-ink)" stroke-width="2"/>
     <path d="M${x(likely)} 16v32" stroke="var(--ink)" stroke-width="4"/>
-    <path d="M6 44h388" stroke="var(--line)" stroke-width="1.5"/>${ticks}${need}
+    <path d="M6 44h${wide - 12}" stroke="var(--line)" stroke-width="1.5"/>${ticks}${need}
     ${label(early, `worst ${Math.floor(early)}`, 65, side(early))}
     ${apart ? label(likely, `likely ${Math.floor(likely)}`, 65, side(likely)) : ""}
     ${last ? label(late, `best ${Math.floor(late)} min`, 65, "end") : ""}</svg>`;

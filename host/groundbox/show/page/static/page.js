@@ -7,7 +7,7 @@ const $ = (id) => document.getElementById(id);
 const QUIET_S = 5; // no word for so long: ask for a new connection
 const OLD_S = 10, WITHDRAWN_S = 60;
 let state = null, mayMark = false, source = null, cameMs = Date.now(), askedMs = 0;
-let spoken = null, hears = false, tones = null;
+let spoken = null, hears = false, tones = null, quietAt = 0;
 
 // --- the connection ---
 
@@ -65,9 +65,11 @@ function hear() {
   if (spoken === null || newest < spoken) { spoken = newest; return; }
   for (const one of state.heard.filter((each) => each.number > spoken)) {
     $("voice").textContent = one.sentence;
+    quietAt = Date.now() + 30000;
     if (hears) utter(one.sentence, one.severity);
   }
   spoken = newest;
+  if (Date.now() > quietAt) $("voice").textContent = "";
 }
 
 function utter(sentence, severity) {
