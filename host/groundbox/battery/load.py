@@ -43,10 +43,11 @@ class RecentLoad:
         forgotten = 1 - math.exp(-seconds / RANGE_MEMORY_SECONDS)
         heavy, light = (amps if edge is None else edge + (amps - edge) * forgotten for edge in (self.heavy, self.light))
         self.heavy, self.light = max(amps, heavy), min(amps, light)
+        self.swung *= (1 - forgotten) ** 2  # as fast as the square of the range
         if self.steps and self.steps[-1][0] + seconds <= _STEP_SECONDS:
             self.steps[-1] = (self.steps[-1][0] + seconds, self.steps[-1][1] + amps * seconds)
         else:
-            self._swing(seconds)
+            self._swing()
             self.steps.append((seconds, amps * seconds))
         self.seconds, self.charge = self.seconds + seconds, self.charge + amps * seconds
         while len(self.steps) > 1 and self.seconds - self.steps[0][0] >= MEAN_SECONDS:
@@ -61,12 +62,12 @@ class RecentLoad:
         self.usual += share * off
         self.variance = (1 - share) * (self.variance + share * off * off)
 
-    def _swing(self, seconds: float) -> None:
+    def _swing(self) -> None:
         """Remember by how much the last whole step differed from the one before."""
         if len(self.steps) > 1:
             (last_s, last), (before_s, before) = self.steps[-1], self.steps[-2]
-            self.swung += (last / last_s - before / before_s) ** 2
-        self.swung *= math.exp(-2 * seconds / RANGE_MEMORY_SECONDS)  # as fast as the square of the range
+            since = math.exp(-2 * last_s / RANGE_MEMORY_SECONDS)
+            self.swung += since * (last / last_s - before / before_s) ** 2
 
     def swings(self) -> float:
         """How often of late the load went through its whole range: 1 or less for a load that was switched once."""
