@@ -250,7 +250,7 @@ class Estimator:
         phases = load_ahead or self.load.to_come()
         rates = [self._rate(phase.amps) for phase in phases]
         ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
-        limit, stretches = stretches_to(self.limits, self.papers.cells, phases, ahead)
+        limit, stretches = stretches_to(self.limits, self.papers, phases, ahead)
         hours, weights = hours_left(self.bank, stretches, self._unsteadiness())
         early, likely, late = (3600 * left for left in quantiles(hours, weights, BAND))
         return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)

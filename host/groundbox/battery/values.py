@@ -21,7 +21,8 @@ class Limits:
 
     cutoff_volts: under this, at the equipment, the equipment stops.
     lead_ohm: resistance of leads, fuse and connectors between battery and equipment.
-    floor_volts_per_cell: end voltage that spares the battery; None is 1.75 V, 0 is no floor.
+    floor_volts_per_cell: end voltage that spares the battery; None is what the maker's rows in its papers end at for
+        the load, else 1.75 V; 0 is no floor.
     """
 
     cutoff_volts: float
