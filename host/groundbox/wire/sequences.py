@@ -23,6 +23,10 @@ class Sequences:
         """True when record `sequence` had not come before."""
         if sequence <= self.complete_to:
             return False
+        if sequence == self.complete_to + 1 and not self._pieces:  # the usual case
+            self.complete_to = sequence
+            self.highest = max(self.highest, sequence)
+            return True
         at = len(self._pieces)
         while at and self._pieces[at - 1][0] > sequence:
             at -= 1
