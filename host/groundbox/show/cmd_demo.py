@@ -231,7 +231,7 @@ def fresh_folder(folder: Path | None) -> Path:
     Raises:
         BadInput: it holds something else, or cannot be written.
     """
-    place = folder or platformdirs.user_data_path("groundbox", appauthor=False) / "demo"
+    place = folder.absolute() if folder else platformdirs.user_data_path("groundbox", appauthor=False) / "demo"
     try:
         place.mkdir(parents=True, exist_ok=True)
         if any(place.iterdir()) and not (place / MARKER).exists():

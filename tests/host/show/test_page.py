@@ -26,7 +26,7 @@ STATE = {"wall_s": WALL_S, "boxes": [box_state(VIEW, (None, None, None))]}
 @pytest.fixture
 def page(tmp_path: Path) -> Iterator[Page]:
     with Page(Settings(database=str(tmp_path / "day.db")), lambda: WALL_S, port=0) as found:
-        found.publish(STATE, {"mast"})
+        found.publish(STATE, {"mast"}, {})
         yield found
 
 
@@ -90,7 +90,7 @@ def test_every_viewer_gets_every_state_and_a_stalled_one_disturbs_none(page: Pag
     streams = [urllib.request.urlopen(page.url + "events", timeout=10) for _ in range(3)]  # the first is never read
     deadline = time.monotonic() + 10
     for number in range(1, 4):
-        page.publish({**STATE, "number": number}, {"mast"})
+        page.publish({**STATE, "number": number}, {"mast"}, {})
         for stream in streams[1:]:
             while f'"number":{number}' not in stream.readline().decode():
                 assert time.monotonic() < deadline

@@ -56,7 +56,10 @@ class ScreenAndPage:
         self._count_down(views, moment.wall_s)
         if moment.real_s - self._published_s >= PUBLISH_S:
             self._published_s = moment.real_s
-            self._page.publish(self._state(views, moment), {view.state.box for view in views})
+            boxes = {view.state.box for view in views}
+            known = [(view.battery, view.estimate.soc) for view in views if view.estimate]
+            charges = {battery: soc for battery, soc in known if battery is not None and soc is not None}
+            self._page.publish(self._state(views, moment), boxes, charges)
 
     def _count_down(self, views: Sequence[BoxView], wall_s: float) -> None:
         left_s = {view.state.box: view.turn_back_s - wall_s for view in views if view.turn_back_s is not None}

@@ -65,6 +65,11 @@ def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[d
     return sorted(found, key=lambda one: float(str(one["wall_s"])))
 
 
+def landings(reader: Reader, since_s: float, until_s: float) -> int:
+    """Flights landed in that time."""
+    return sum(one["what"] == "landing" for one in happened(reader, "", since_s, until_s))
+
+
 def _time(asked: dict[str, str], name: str, otherwise: float) -> float:
     if name not in asked:
         return otherwise

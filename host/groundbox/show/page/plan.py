@@ -1,7 +1,9 @@
-"""The day's plan on the page, with what-if: loads off, flights longer or shorter."""
+"""The day's plan on the page, as things stand now, with what-if: loads off, flights longer or shorter."""
 
 import threading
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 from msgspec.structs import replace as struct_replace
@@ -10,6 +12,7 @@ from groundbox.errors import BadInput
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_as_is
+from groundbox.plan.replan import Now, replan
 from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import answer_lines, charge_line
 
@@ -17,23 +20,45 @@ SECONDS = 0.3  # for the solver: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How the day stands: wall time, battery -> state of charge now (0 to 1), flights landed so far."""
+
+    wall_s: float
+    charges: Mapping[str, float]
+    landed: int
+
+
 class DayPlan:
-    """Plans of one day file, each what-if kept."""
+    """Plans of one day file; each what-if is kept, and planned on from where the day stands."""
 
     def __init__(self, path: Path) -> None:
         self._day = load_day(path)
         self._yard = yard_of(self._day)
-        self._known: dict[tuple[frozenset[tuple[str, str]], float | None], dict[str, object]] = {}
+        self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
-    def answer(self, body: dict[str, object]) -> dict[str, object]:
+    def day_began_s(self, wall_s: float) -> float | None:
+        """Wall time of the day file's start; None when `wall_s` is not within its day."""
+        minute = _minute(self._day, wall_s)
+        return None if minute is None else wall_s - 60 * minute
+
+    def answer(self, body: dict[str, object], standing: Standing) -> dict[str, object]:
         """The plan with loads `off` ([box, load] pairs) and flights of `length_min`, or as the file says."""
         off, length_min = self._off(body.get("off")), _length(body.get("length_min"))
         with self._lock:
             key = off, length_min
             if key not in self._known:
-                self._known[key] = self._told(_changed(self._day, off, length_min))
-            return self._known[key]
+                self._known[key] = plan_as_is(_changed(self._day, off, length_min), self._yard, SECONDS, 0.0, rounds=2)
+            plan = self._known[key]
+            minute = _minute(self._day, standing.wall_s)
+            if minute is None:
+                return self._told(plan, "As the day file says it, batteries as believed at its start.")
+            done = [flight.name for flight in plan.day.flights[: standing.landed]]
+            charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
+            found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS)
+            since = f"As the batteries stand at {plan.day.clock(minute)}, {len(done)} flight{'' if len(done) == 1 else 's'} done. "
+            return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
 
     def _off(self, told: object) -> frozenset[tuple[str, str]]:
         may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if not load.essential}
@@ -43,10 +68,11 @@ class DayPlan:
             raise BadInput("off", str(told)[:60], "wants [box, load] pairs of loads that are not essential")
         return found
 
-    def _told(self, day: Day) -> dict[str, object]:
-        plan = plan_as_is(day, self._yard, SECONDS, 0.0, rounds=2)
+    def _told(self, plan: Plan, words: str) -> dict[str, object]:
+        day = plan.day
         return {
             "name": day.name,
+            "words": words,
             "length_min": self._day.flights[0].flight.length_min,
             "flights": [_flight(plan, name) for name in (flight.name for flight in day.flights)],
             "charges": [charge_line(plan, run).strip() for run in plan.walk.charges],
@@ -73,6 +99,14 @@ def _flight(plan: Plan, name: str) -> dict[str, object]:
             for one in answers
         ],
     }
+
+
+def _minute(day: Day, wall_s: float) -> float | None:
+    """Minutes since the day's start; None on another date, before it, and once its last flight may have slipped."""
+    now = datetime.fromtimestamp(wall_s)
+    minute = 60 * now.hour + now.minute + now.second / 60 - day.start_clock_min
+    last = day.flights[-1].landing_min + day.longest_wait_min * len(day.flights)
+    return minute if day.date in (None, now.date()) and 0 <= minute <= last else None
 
 
 def _changed(day: Day, off: frozenset[tuple[str, str]], length_min: float | None) -> Day:

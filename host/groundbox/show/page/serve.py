@@ -5,7 +5,7 @@ import json
 import math
 import socket
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from groundbox.settings import Settings
 from groundbox.show.page import past, plan
 from groundbox.show.page.access import Access, kept_passphrases
 from groundbox.show.page.app import application
+from groundbox.store import Reader
 from groundbox.store.handover import leave
 from groundbox.wire.messages import MARKS
 
@@ -59,6 +60,7 @@ class Page:
         self.lan_urls = {role: f"http://{address}:{port}/enter#{word}" for role, word in passphrases.items()}
         self._newest: str | None = None
         self._boxes: set[str] = set()
+        self._charges: Mapping[str, float] = {}
         self._planner = plan.DayPlan(day) if day else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._next: asyncio.Event | None = None
@@ -93,9 +95,9 @@ class Page:
             lines.append("plain http: who listens on this network can read it; use it on your own network only")
         return lines
 
-    def publish(self, state: dict[str, object], boxes: set[str]) -> None:
-        """Takes how things stand; called by the recording's thread."""
-        self._boxes = boxes
+    def publish(self, state: dict[str, object], boxes: set[str], charges: Mapping[str, float]) -> None:
+        """Takes how things stand, with battery -> state of charge; called by the recording's thread."""
+        self._boxes, self._charges = boxes, charges
         self._newest = json.dumps(state, separators=(",", ":"), allow_nan=False)
         self._wake()
 
@@ -131,7 +133,12 @@ class Page:
     def plan(self, body: dict[str, object]) -> dict[str, object]:
         if self._planner is None:
             return {"none": "no day file was given: groundbox log --page --day DAY.toml"}
-        return self._planner.answer(body)
+        wall_s, landed = self._wall_s(), 0
+        began_s = self._planner.day_began_s(wall_s)
+        if began_s is not None:
+            with Reader(self._database) as reader:
+                landed = past.landings(reader, began_s, wall_s)
+        return self._planner.answer(body, plan.Standing(wall_s=wall_s, charges=self._charges, landed=landed))
 
     # --- inside ---
 

@@ -26,7 +26,7 @@ function draw(told) {
     make("h2", {}, `${flight.name}: ${flight.flown ? "can be flown" : "not today"}`),
     ...flight.boxes.map((one) => make("p", {}, one.words))));
   const charges = told.charges.length ? [make("h3", {}, "Charging, in the open and away from sparks"), make("ul", {}, ...told.charges.map((words) => make("li", {}, words)))] : [];
-  place.replaceChildren(make("h2", {}, told.name), make("p", {}, "As the day file says it, batteries as believed at its start. Change a switch to see what it saves."),
+  place.replaceChildren(make("h2", {}, told.name), make("p", {}, `${told.words} Change a switch to see what it saves.`),
     make("div", { class: "bar" }, make("label", {}, "minutes a flight", field), ...switches), ...flights, ...charges);
 }
 
