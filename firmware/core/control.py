@@ -28,7 +28,7 @@ __all__ = ["Control", "Inputs", "Outputs"]
 
 _LAUNCH = const(0)
 _LANDING = const(1)
-_ON = const(1)
+_OFF = const(2)
 _OK = const(0)
 # Of messages.EVENTS. The marks stand there in the order of messages.MARKS.
 _FIRST_MARK = const(1)
@@ -194,5 +194,6 @@ class Control:
             self.event(_OUTPUT_EVENTS[state] + number - 1, mv if mv == UNKNOWN else mv // 10)
 
     def _drive_outputs(self):
-        self.outputs.output1_on = 1 if self.output1.state == _ON else 0
-        self.outputs.output2_on = 1 if self.output2.state == _ON else 0
+        """Absent ones stay as the hardware has them, on: a setting that forgets a wired load must not cut it."""
+        self.outputs.output1_on = 1 if self.output1.state < _OFF else 0
+        self.outputs.output2_on = 1 if self.output2.state < _OFF else 0

@@ -50,9 +50,10 @@ class Fan:
         if not kind:
             self.state = _ABSENT
             self.percent = 0
-            self.rpm = UNKNOWN
         elif self.state == _ABSENT:
             self.state = _OFF
+        if not kind or not self._tach:
+            self.rpm = UNKNOWN
 
     def drive(self, step_ms, percent):
         """Sets the drive for the `step_ms` to come: 0, or at least the starting pulse and then `percent`."""

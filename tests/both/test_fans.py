@@ -114,6 +114,17 @@ def test_without_tachometer_nothing_is_judged():
     assert run(fan, 0, 1, 0) == "off"
 
 
+def test_the_speed_is_unknown_once_the_tachometer_is_taken_out():
+    values = limits()
+    fan = Fan(values, 1)
+    run(fan, 100, 10, 100)
+    assert fan.rpm > 0
+    values.fan1_tach = 0
+    fan.apply()
+    run(fan, 100, 1, 0)
+    assert fan.rpm == UNKNOWN
+
+
 def test_an_absent_fan_is_never_driven():
     fan = Fan(limits(), 3)
     assert run(fan, 100, 10, 0) == "absent"
