@@ -135,8 +135,10 @@ class Supply:
         ma = UNKNOWN
         if means.count:
             self.plain_ma = means.mean()
-            ma = self._current_line.true(self.plain_ma)
-            code = _RANGE if abs(ma) > _HIGHEST or means.high > _HIGHEST or means.low < -_HIGHEST else _OK
+            code = _RANGE
+            if means.low >= -_HIGHEST and means.high <= _HIGHEST:  # else correcting it could leave the small integers
+                ma = self._current_line.true(self.plain_ma)
+                code = _RANGE if abs(ma) > _HIGHEST else _OK
             still = means.low if means.low == means.high else UNKNOWN
             limit_ms = self._limits.frozen_s * 1000
             if self.current.frozen(step_ms, still, self.battery_mv, _CURRENT_RIVAL_MV, limit_ms) and code == _OK:

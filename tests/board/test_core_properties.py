@@ -102,6 +102,19 @@ def test_calibrations_at_their_worst_stay_small(values: dict[str, int], mv: int,
         supply._current_line.true(Watched(value))
 
 
+def test_an_open_shunt_stays_small() -> None:
+    worst = {"current_raw1_ma": -30000, "current_true1_ma": -30000, "current_raw2_ma": 30000, "current_true2_ma": 29000}
+    values = settings(voltage_monitor_kind=2, shunt_micro_ohm=200, **worst)
+    control = Control({name: Watched(value) for name, value in values.items()}, Outbox(8))
+    inputs = Inputs()
+    for raw in (0x7FFF, 0x8000):
+        for _ in range(30):
+            inputs.monitor_bus, inputs.monitor_shunt = Watched(24000), Watched(raw)
+            control.step(Watched(100), inputs)
+    assert SENSOR_STATES[control.reading.current_sensor] == "range"
+    assert control.reading.battery_ma == UNKNOWN
+
+
 temperatures = st.one_of(st.just(UNKNOWN), st.integers(-1000, 8000))
 
 
