@@ -22,10 +22,11 @@ def main():
     hardware = board.Board()
     off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("dropped"))
     hardware.hold(kept.output1 not in off, kept.output2 not in off)
-    if kept.planned == memory.MAINTENANCE or _asked_by_button(hardware):
+    cause = board.reset_cause()
+    powered = cause == RESET_CAUSES.index("power")  # after any other reset a pilot may be holding it to mark a launch
+    if kept.planned == memory.MAINTENANCE or (powered and _asked_by_button(hardware)):
         _wait_for_files(kept, hardware)
         return
-    cause = board.reset_cause()
     if kept.planned == memory.AFTER_MAINTENANCE:
         cause = RESET_CAUSES.index("maintenance")
     kept.planned = memory.NORMAL

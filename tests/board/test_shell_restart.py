@@ -9,6 +9,19 @@ from groundbox.wire.messages import fields_of
 
 NewBench = Callable[..., Bench]
 
+HANG = """
+_sound_step = Control.step
+
+
+def _step(self, step_ms, inputs):
+    if self.uptime_s == 10:
+        raise OSError("seeded")
+    _sound_step(self, step_ms, inputs)
+
+
+Control.step = _step
+"""
+
 
 def _field(message: Message, name: str) -> int | str | None:
     return message[1][[field[0] for field in fields_of(message[0])].index(name)]
@@ -208,22 +221,7 @@ SerialUplink.turn = _turn
 
 def test_hung_control_is_ended_by_the_watchdog_and_started_again(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
-    _spoil(
-        tmp_path,
-        "core/control.py",
-        """
-_sound_step = Control.step
-
-
-def _step(self, step_ms, inputs):
-    if self.uptime_s == 10:
-        raise OSError("seeded")
-    _sound_step(self, step_ms, inputs)
-
-
-Control.step = _step
-""",
-    )
+    _spoil(tmp_path, "core/control.py", HANG)
     messages = board.run_for(26)
     assert b"OSError: seeded" in board.console.heard, "the link still tells what is wrong"
     hellos = [message for message in messages if message[0] == "hello"]
@@ -309,6 +307,16 @@ def test_the_button_held_at_power_on_and_let_go_asks_for_maintenance(bench: NewB
     board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
     assert board.run_for(10) == []
     assert b"maintenance" in board.console.heard
+
+
+def test_the_button_held_through_a_watchdog_restart_asks_for_nothing(bench: NewBench, tmp_path: Path) -> None:
+    presses = [(12, "pressed"), (26, "released")]
+    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    _spoil(tmp_path, "core/control.py", HANG)
+    messages = board.run_for(28)
+    hellos = [message for message in messages if message[0] == "hello"]
+    assert [_field(message, "reset_cause") for message in hellos] == ["power", "watchdog"]
+    assert b"maintenance" not in board.console.heard
 
 
 def test_a_stuck_button_only_delays_a_start(bench: NewBench) -> None:
