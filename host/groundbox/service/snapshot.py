@@ -7,7 +7,7 @@ from groundbox.service.flight import Flight
 from groundbox.service.start import OUTING_S, flight_now, follower_for
 from groundbox.settings import Settings
 from groundbox.store import Reader
-from groundbox.warn.warner import Active
+from groundbox.warn.warner import Active, present
 
 FRESH_S = 5.0  # a reading is in the store within a second or two; older than this is silence
 
@@ -21,18 +21,18 @@ def snapshot(reader: Reader, settings: Settings, wall_s: float) -> tuple[Flight,
         follower = follower_for(reader, settings, box, 0.0, wall_s)
         follower.last_heard(0.0, wall_s)
         follower.refresh(wall_s)
+        state = replace(follower.state(0.0, wall_s, flight), silent_after_s=FRESH_S)
         warnings = tuple(
             Active(
                 box=box,
                 kind=change.warning,
                 severity=change.severity,
-                sentence=change.sentence,
+                sentence=present(change, state),
                 acknowledged=change.change == "acknowledged",
             )
             for change in open_warnings
             if change.box == box
         )
-        state = replace(follower.state(0.0, wall_s, flight), silent_after_s=FRESH_S)
         views.append(follower.view(state, flight, warnings))
     return flight, views
 

@@ -57,9 +57,8 @@ class Warner:
     def update(self, now_s: float, state: BoxState) -> list[WarningChange]:
         """What changes at `now_s` (seconds of a clock that never steps back), most severe first."""
         box = self._boxes.setdefault(state.box, _Box())
-        stale = state.silent_s is None or state.silent_s > state.silent_after_s
         for condition, row in zip(TABLE, box.rows, strict=True):
-            _step(condition, row, now_s, state, stale)
+            _step(condition, row, now_s, state)
         changes = [change for kind in KINDS if (change := self._changed(kind, box, state))]
         return sorted(changes, key=lambda change: -SEVERITIES.index(change.severity))
 
@@ -104,9 +103,23 @@ class Warner:
         return None if before == max(levels) else _change(self._active(state.box, kind), "raised", state.wall_s)
 
 
-def _step(condition: Condition, row: _Row, now_s: float, state: BoxState, stale: bool) -> None:
+def present(change: WarningChange, state: BoxState) -> str:
+    """The sentence of a warning that is up, with the figures of `state`; as it was raised where those do not tell."""
+    for condition in TABLE:
+        if (condition.kind, condition.severity) == (change.warning, change.severity):
+            verdict = None if _cannot_tell(condition, state) else condition.rule(state, True)
+            if verdict:
+                return condition.sentence(verdict, state)
+    return change.sentence
+
+
+def _cannot_tell(condition: Condition, state: BoxState) -> bool:
+    return condition.from_reading and (state.silent_s is None or state.silent_s > state.silent_after_s)
+
+
+def _step(condition: Condition, row: _Row, now_s: float, state: BoxState) -> None:
     """Judges one row. Unknown leaves it where it is: it neither raises nor clears."""
-    verdict = None if stale and condition.from_reading else condition.rule(state, row.raised)
+    verdict = None if _cannot_tell(condition, state) else condition.rule(state, row.raised)
     if verdict is None:
         return
     if verdict:

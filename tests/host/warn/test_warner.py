@@ -9,7 +9,7 @@ from groundbox.model import WarningChange
 from groundbox.warn.alarm import Alarm
 from groundbox.warn.state import BoxState
 from groundbox.warn.table import TABLE
-from groundbox.warn.warner import Active, Warner
+from groundbox.warn.warner import Active, Warner, present
 
 FINE = BoxState(
     box="mast", wall_s=1.8e9, silent_s=0.0, case_heat="clear", low_voltage="clear", cutoff_volts=11.0, charging="no"
@@ -81,6 +81,15 @@ def test_a_restart_of_the_program_takes_up_where_it_was() -> None:
     assert again.active() == warner.active()
     assert again.update(0.0, HOT) == []
     assert _changes(again, [FINE] * 12) == [(10.0, "cleared", "urgent")]
+
+
+def test_a_standing_warning_speaks_with_present_figures_where_there_are_any() -> None:
+    (raised,) = Warner().update(0.0, HOT)
+    assert "56" in raised.sentence
+    hotter = replace(HOT, case_c=58.0)
+    assert "58" in present(raised, hotter)
+    assert present(raised, replace(hotter, silent_s=60.0)) == raised.sentence
+    assert present(raised, FINE) == raised.sentence
 
 
 def test_a_notice_sounds_once_and_stop_often() -> None:
