@@ -19,6 +19,7 @@ from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.service.service import Service
 from groundbox.settings import load
+from groundbox.show.cmd_demo import fresh_folder
 from groundbox.show.recording import sources_of
 from groundbox.store import Reader, Store
 from groundbox.warn.words import CHARGE_CAUTIONS
@@ -214,3 +215,8 @@ def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> Non
     assert isinstance(serial, SerialPorts)
     assert isinstance(mqtt, MqttSource)
     assert mqtt._broker.password == "open sesame"
+
+
+def test_a_demo_folder_may_be_named_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert fresh_folder(Path("bog")) == tmp_path / "bog"
