@@ -55,8 +55,9 @@ export function spread(box) {
     label(needs, `flight + reserve ${Math.ceil(needs)}`, 10, side(needs), "soft");
   const words = `Runtime left in minutes: ${Math.floor(early)} at worst, ${Math.floor(likely)} likely, ${Math.floor(late)} at best` +
     (needs === null ? "" : `; the next flight and its reserve take ${Math.ceil(needs)}`);
-  const apart = x(likely) - x(early) > 74, last = x(late) - x(likely) > 74;
-  return `<svg class="spread" viewBox="0 0 ${wide} 70" role="img" aria-label="${words}">
+  const fits = x(likely) - x(early) > 82 && x(late) - x(likely) > 140; // else the middle label goes a line lower
+  const last = x(late) - x(early) > 145;
+  return `<svg class="spread" viewBox="0 0 ${wide} ${fits ? 70 : last ? 86 : 102}" role="img" aria-label="${words}">
     <defs><pattern id="may-${box.box}" width="7" height="7" patternTransform="rotate(45)" patternUnits="userSpaceOnUse">
       <rect width="7" height="7" fill="var(--card)"/><path d="M0 0v7" stroke="var(--band-ink)" stroke-width="3.5"/></pattern></defs>
     <rect x="6" y="20" width="${Math.max(x(early) - 6, 0)}" height="24" fill="var(--band-ink)"/>
@@ -64,6 +65,6 @@ export function spread(box) {
     <path d="M${x(likely)} 16v32" stroke="var(--ink)" stroke-width="4"/>
     <path d="M6 44h${wide - 12}" stroke="var(--line)" stroke-width="1.5"/>${ticks}${need}
     ${label(early, `worst ${Math.floor(early)}`, 65, side(early))}
-    ${apart ? label(likely, `likely ${Math.floor(likely)}`, 65, side(likely)) : ""}
-    ${last ? label(late, `best ${Math.floor(late)} min`, 65, "end") : ""}</svg>`;
+    ${label(likely, `likely ${Math.floor(likely)}`, fits ? 65 : 81, side(likely))}
+    ${label(late, `best ${Math.floor(late)} min`, last ? 65 : 97, x(late) < 100 ? "start" : "end")}</svg>`;
 }
