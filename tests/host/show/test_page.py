@@ -98,6 +98,11 @@ def test_every_viewer_gets_every_state_and_a_stalled_one_disturbs_none(page: Pag
         stream.close()
 
 
+def test_a_number_json_cannot_tell_stops_nothing(page: Page) -> None:
+    page.publish({"boxes": [{"runtime_s": (1.0, float("inf"), float("nan"))}]}, {"mast"}, {})
+    assert json.loads(_ask(page, "/state")[1])["state"] == {"boxes": [{"runtime_s": [1.0, None, None]}]}
+
+
 def test_a_taken_port_is_named(page: Page) -> None:
     with pytest.raises(BadInput, match="--page-port"):
         Page(Settings(database="x.db"), time.time, port=urlsplit(page.url).port or 0)

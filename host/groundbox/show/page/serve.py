@@ -18,6 +18,7 @@ from groundbox.settings import Settings
 from groundbox.show.page import past, plan
 from groundbox.show.page.access import Access, kept_passphrases
 from groundbox.show.page.app import application
+from groundbox.show.page.state import finite
 from groundbox.store import Reader
 from groundbox.store.handover import leave
 from groundbox.wire.messages import MARKS
@@ -98,7 +99,7 @@ class Page:
     def publish(self, state: dict[str, object], boxes: set[str], charges: Mapping[str, float]) -> None:
         """Takes how things stand, with battery -> state of charge; called by the recording's thread."""
         self._boxes, self._charges = boxes, charges
-        self._newest = json.dumps(state, separators=(",", ":"), allow_nan=False)
+        self._newest = json.dumps(finite(state), separators=(",", ":"), allow_nan=False)
         self._wake()
 
     # --- asked by the application ---

@@ -1,5 +1,7 @@
 """What the page is told about one box: plain values for JSON, None where unknown. Pure."""
 
+import math
+
 from groundbox.model import Reading
 from groundbox.service.box import BoxView
 from groundbox.show.answer import BLOCK_LEVELS_C, CASE_LEVELS_C, answer, old_after_s, spoken, withdrawn_after_s
@@ -54,6 +56,17 @@ def box_state(view: BoxView, minutes_to_hot: tuple[float | None, ...]) -> dict[s
             for one in view.warnings
         ],
     }
+
+
+def finite(value: object) -> object:
+    """`value` with None for every number that JSON cannot tell: a page must never stop a recording."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: finite(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(one) for one in value]
+    return value
 
 
 def _fan(reading: Reading, number: int) -> dict[str, object]:

@@ -38,6 +38,7 @@ export function span(seconds) {
 
 // Runtime as a road of time: what is sure is solid, what may be is hatched up to the late end, a post stands at likely.
 export function spread(box) {
+  if (box.runtime_s.includes(null)) return `<p>Lasts longer than can be told.</p>`;
   const minutes = box.runtime_s.map((s) => s / 60);
   const [early, likely, late] = minutes;
   const needs = box.needs_s === null ? null : box.needs_s / 60;
