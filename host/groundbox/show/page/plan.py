@@ -57,7 +57,8 @@ class DayPlan:
             done = [flight.name for flight in plan.day.flights[: standing.landed]]
             charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
             found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS)
-            since = f"As the batteries stand at {plan.day.clock(minute)}, {len(done)} flight{'' if len(done) == 1 else 's'} done. "
+            count = f"{len(done)} flight{'' if len(done) == 1 else 's'} done"
+            since = f"As the batteries stand at {plan.day.clock(minute)}, {count}. "
             return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
 
     def _off(self, told: object) -> frozenset[tuple[str, str]]:
