@@ -1,7 +1,6 @@
 """groundbox.toml: boxes, their loads and batteries, flights, ports, brokers: every key checked, each error one line."""
 
 import difflib
-import tomllib
 from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
@@ -11,6 +10,7 @@ import platformdirs
 from msgspec import Meta
 
 from groundbox.errors import BadInput
+from groundbox.toml_file import read_tree
 
 FILE_NAME = "groundbox.toml"
 DATABASE_NAME = "groundbox.db"
@@ -137,14 +137,7 @@ def load(path: Path | str | None) -> Settings:
     """
     if path is None:
         return Settings()
-    try:
-        raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadInput(path, "", f"cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise BadInput(path, "", "is not text in UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise BadInput(path, "", f"is not TOML: {error}") from error
+    raw = read_tree(path)
     _check(raw, Settings, path, "")
     settings = msgspec.structs.replace(msgspec.convert(raw, Settings), file=Path(path))
     _check_together(settings, path)

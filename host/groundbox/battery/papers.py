@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from groundbox.errors import BadInput
+from groundbox.toml_file import read_toml
 
 
 class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -102,16 +103,7 @@ def checked(papers: Papers, source: object) -> Papers:
 
 def load_papers(path: Path | str) -> Papers:
     """The papers in a TOML file; BadInput names file, key and mend."""
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise BadInput(path, "", f"cannot be read ({error.strerror}); make one with `groundbox battery new`") from error
-    try:
-        papers = msgspec.toml.decode(data, type=Papers)
-    except msgspec.ValidationError as error:
-        raise BadInput(path, "", f"{error}; known keys: c20_ah, label, {', '.join(UNITS)}") from error
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise BadInput(path, "", f"is not TOML ({error})") from error
+    papers = read_toml(path, Papers, "make one with `groundbox battery new`")
     return checked(papers, path)
 
 

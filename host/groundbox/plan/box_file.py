@@ -8,7 +8,7 @@ from msgspec import Meta
 
 from groundbox.errors import BadInput
 from groundbox.plan.size_air import HEADS
-from groundbox.plan.toml_file import near, read_toml
+from groundbox.toml_file import near, read_toml
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]

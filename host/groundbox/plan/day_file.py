@@ -9,7 +9,7 @@ from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
 from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight
-from groundbox.plan.toml_file import near, read_toml
+from groundbox.toml_file import near, read_toml
 
 REST_VOLTS_PER_CELL = 2.15  # full, at rest (from memory)
 

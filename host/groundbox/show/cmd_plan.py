@@ -16,8 +16,8 @@ from groundbox.plan.launch import Answer, ChargeRun
 from groundbox.plan.mend import Mend, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, Replan, replan
-from groundbox.plan.toml_file import near
 from groundbox.show.day_plot import save_plot, text_plot
+from groundbox.toml_file import near
 
 LIMITS = {"cutoff": "equipment cutoff", "floor": "battery floor"}
 

@@ -2,9 +2,10 @@
 
 import difflib
 import re
+import tomllib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -101,19 +102,28 @@ def _refuse_odd_numbers(tree: object, place: str, source: object) -> None:
             _refuse_odd_numbers(value, f"{place} {index}", source)
 
 
-def read_toml(path: Path | str, shape: type[T]) -> T:
-    """The file as a `shape`; BadInput when it is missing, not TOML, or has unknown, missing or wrong fields."""
+def read_tree(path: Path | str, hint: str = "check the name") -> dict[str, Any]:
+    """The file as plain values; BadInput when it is missing, not text, not TOML, or has a number that is none.
+
+    Args:
+        path: the file.
+        hint: what to do when it cannot be read.
+    """
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        tree = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise BadInput(path, "", f"cannot be read ({error.strerror}): check the name") from error
+        raise BadInput(path, "", f"cannot be read ({error.strerror}): {hint}") from error
     except UnicodeDecodeError as error:
         raise BadInput(path, f"byte {error.start}", "is not UTF-8 text: save it as UTF-8") from error
-    try:
-        tree = msgspec.toml.decode(text)
-    except msgspec.DecodeError as error:
+    except tomllib.TOMLDecodeError as error:
         raise BadInput(path, "", f"is not TOML: {error}") from error
     _refuse_odd_numbers(tree, "", path)
+    return tree
+
+
+def read_toml(path: Path | str, shape: type[T], hint: str = "check the name") -> T:
+    """The file as a `shape`; BadInput as by read_tree, or when it has unknown, missing or wrong fields."""
+    tree = read_tree(path, hint)
     try:
         return msgspec.convert(tree, shape)
     except msgspec.ValidationError as error:
