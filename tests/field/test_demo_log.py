@@ -12,8 +12,8 @@ import pytest
 
 from groundbox.errors import StoreError
 from groundbox.rig.clock import SimClock
+from groundbox.rig.outing import MAST
 from groundbox.rig.runner import SimulatedBoard
-from groundbox.show.outing import MAST
 from groundbox.store import Reader
 
 PATIENCE_S = 60.0

@@ -17,9 +17,9 @@ import pytest
 from tests.field.browser import PATIENCE_S, Browser
 
 from groundbox.rig.clock import SimClock
+from groundbox.rig.outing import TABLE
 from groundbox.rig.runner import SimulatedBoard
 from groundbox.rig.weather import Weather
-from groundbox.show.outing import TABLE
 from groundbox.store import Reader
 
 FIRST_SCREEN_S = 3.0 * 5  # three seconds, on a machine that does other things too

@@ -6,12 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from groundbox.rig.box import BoxSettings
 from groundbox.rig.clock import SimClock
-from groundbox.rig.lead_acid import BatterySettings
-from groundbox.rig.loads import LoadSettings
+from groundbox.rig.outing import MAST, TABLE
 from groundbox.rig.runner import SimulatedBoard
-from groundbox.rig.weather import Weather
 from groundbox.warn.words import clock, span
 
 FIRST_LAUNCH_S = 300.0
@@ -22,34 +19,6 @@ FREED_AFTER_S = 300.0
 SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
 PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board wants 1.5 s
 AHEAD_S = 1.0  # the clock is so far ahead of the slowest board at most
-
-WEATHER = Weather(
-    outside_c=((0.0, 24.0), (7200.0, 28.0), (10800.0, 29.0), (18000.0, 26.0)),
-    sun_w_m2=((0.0, 800.0), (10800.0, 650.0), (18000.0, 300.0)),
-)
-TABLE = BoxSettings(
-    name="table",
-    battery=BatterySettings(c20_ah=18.0, ohm=0.014),
-    loads=(
-        LoadSettings(name="display", watts=18.0),
-        LoadSettings(name="repeater", watts=6.0),
-        LoadSettings(name="usb", watts=0.0, rest_s=600.0, bursts=((600.0, 10.0),), output=2),
-    ),
-    lead_ohm=0.02,
-    weather=WEATHER,
-    seed=7,
-)
-MAST = BoxSettings(
-    name="mast",
-    battery=BatterySettings(c20_ah=9.0, health=0.7, ohm=0.03),
-    loads=(
-        LoadSettings(name="receivers", watts=10.0),
-        LoadSettings(name="servos", watts=2.3, rest_s=15.0, bursts=((0.3, 36.0), (2.0, 12.0)), irregular=True),
-    ),
-    lead_ohm=0.03,
-    weather=WEATHER,
-    seed=8,
-)
 
 
 class OutingClock(SimClock):
