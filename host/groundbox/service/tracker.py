@@ -4,6 +4,7 @@ Estimating needs NumPy. Where there is none (32-bit single-board computers) a Tr
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 from groundbox.battery.papers import Papers
@@ -65,7 +66,7 @@ class Tracker:
         self.sequence: int | None = None
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
-        self._ahead: Phase | None = None
+        self._ahead: list[Phase] = []
         kind = estimator_class()
         if kind is None:
             self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
@@ -100,28 +101,32 @@ class Tracker:
         self._estimator.update(sample)
 
     def refresh(self, reading: Reading) -> None:
-        """Estimates anew; the load to come is that of the last ten minutes, else what is declared, with its peaks."""
+        """Estimates anew; the load to come is told by that of late, else by what is declared, with its peaks."""
         if self._estimator is None:
             return
         volts = reading.battery_volts or 2.0 * self.papers.cells
         mean = self._estimator.load.mean()
+        ahead = self._estimator.load.to_come()
         if mean is None or mean < 0.002 * self.papers.c20_ah:
-            mean = declared_amps(self.box.loads, volts, None)
-        if mean is None:
-            self.estimate = self._estimator.estimate()
-            return
-        peak = mean + peak_above_mean(self.box.loads, volts)
-        self._ahead = Phase(seconds=FOREVER_S, amps=mean, peak_amps=peak)
-        self.estimate = self._estimator.estimate([self._ahead])
+            declared = declared_amps(self.box.loads, volts, None)
+            if declared is None:
+                self.estimate = self._estimator.estimate()
+                return
+            ahead = [Phase(seconds=FOREVER_S, amps=declared)]
+        above = peak_above_mean(self.box.loads, volts)
+        self._ahead = [replace(phase, peak_amps=phase.amps + above) for phase in ahead]
+        self.estimate = self._estimator.estimate(self._ahead)
 
     def gained_s(self, amps: float) -> float | None:
         """Seconds by which the likely runtime grows if a load of so many mean amps is switched off; None: unknown."""
-        now, ahead = self.estimate, self._ahead
-        if self._estimator is None or now is None or ahead is None or now.runtime_likely_s is None:
+        now = self.estimate
+        if self._estimator is None or not self._ahead or now is None or now.runtime_likely_s is None:
             return None
-        peak = None if ahead.peak_amps is None else max(ahead.peak_amps - amps, 0.0)
-        leaner = Phase(seconds=FOREVER_S, amps=max(ahead.amps - amps, 0.0), peak_amps=peak)
-        found = self._estimator.estimate([leaner]).runtime_likely_s
+        leaner = [
+            replace(phase, amps=max(phase.amps - amps, 0.0), peak_amps=max((phase.peak_amps or 0.0) - amps, 0.0))
+            for phase in self._ahead
+        ]
+        found = self._estimator.estimate(leaner).runtime_likely_s
         return None if found is None else max(found - now.runtime_likely_s, 0.0)
 
     def saved(self) -> EstimatorState | None:
