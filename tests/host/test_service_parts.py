@@ -107,6 +107,10 @@ def test_the_batterys_resistance_is_seen_in_the_readings() -> None:
     assert sag.expected(mean, 1.0, 3.0) == pytest.approx(12.4 - 4 * 0.06 - 4 * 0.04)
     assert sag.expected(mean, 1.0, 5.0) == pytest.approx(12.4 - 6 * 0.06 - 6 * 0.04)
     assert sag.expected(12.9, 0.0, 0.0) == pytest.approx(low - 4 * 0.04)  # no better than what was just seen
+    ohm = sag.ohm
+    sag.take(_reading(6, battery_volts=mean, battery_min_volts=0.02, battery_amps=1.0, battery_max_amps=4.0))
+    assert sag.expected(12.9, 0.0, 0.0) == pytest.approx(low - 4 * 0.04)  # a fuse or a swap is no load
+    assert sag.ohm == ohm
     sag.take(_reading(100, battery_volts=12.4, battery_min_volts=12.4, battery_amps=0.0))
     assert sag.expected(12.4, 0.0, 0.0) == pytest.approx(12.4)
 

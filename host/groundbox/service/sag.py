@@ -13,6 +13,7 @@ REMEMBERED = 20
 WORST_S = 60.0
 OHM_AH = 0.45  # ohms times ampere-hours of an ordinary block, its polarisation in a second included (assumed)
 HIGHEST_OHM = 1.0
+NO_CONTACT_VOLTS = 1.0  # lower than any load pulls a battery: contact was lost (the board's own bound)
 
 
 class Sag:
@@ -32,7 +33,7 @@ class Sag:
     def take(self, reading: Reading) -> None:
         """Takes one reading."""
         lowest, highest = reading.battery_min_volts, reading.battery_max_amps
-        if lowest is None:
+        if lowest is None or lowest < NO_CONTACT_VOLTS:
             return
         volts, amps = reading.battery_volts, reading.battery_amps
         if volts is not None and amps is not None and highest is not None and highest - amps >= SHOWN_AMPS:
