@@ -105,7 +105,7 @@ class Warner:
 
 def present(change: WarningChange, state: BoxState) -> str:
     """The sentence of a warning that is up, with the figures of `state`; as it was raised where those do not tell."""
-    for condition in TABLE:
+    for condition in TABLE if state.silent_s is not None else ():
         if (condition.kind, condition.severity) == (change.warning, change.severity):
             verdict = None if _cannot_tell(condition, state) else condition.rule(state, True)
             if verdict:

@@ -90,6 +90,7 @@ def test_a_standing_warning_speaks_with_present_figures_where_there_are_any() ->
     assert "58" in present(raised, hotter)
     assert present(raised, replace(hotter, silent_s=60.0)) == raised.sentence
     assert present(raised, FINE) == raised.sentence
+    assert present(raised, replace(hotter, silent_s=None)) == raised.sentence
 
 
 def test_a_notice_sounds_once_and_stop_often() -> None:
