@@ -16,11 +16,13 @@ from groundbox.model import (
     Answer,
     EstimatorState,
     Event,
+    Hello,
     LinkNote,
     Mark,
     Reading,
     Stored,
     WarningChange,
+    from_wire,
     wire_name,
 )
 from groundbox.service import tracker
@@ -31,7 +33,7 @@ from groundbox.settings import Settings, load
 from groundbox.show import lines
 from groundbox.store import Reader, Store, hand_over
 from groundbox.warn.warner import Active
-from groundbox.wire.messages import RESET_CAUSES
+from groundbox.wire.messages import RESET_CAUSES, checksum
 
 START_S = 1_800_000_000.0
 SETTINGS = """
@@ -557,3 +559,21 @@ def test_a_look_from_another_program_tells_the_same(bench: Bench) -> None:
     assert [one.kind for one in view.warnings] == ["fan_stalled"]
     assert lines.answer(view).startswith("lasts ")
     assert lines.answer(late) == "SILENT for 10 min"
+
+
+@pytest.mark.parametrize("boot", [3, 7])
+def test_a_board_that_counts_its_starts_anew_is_followed(bench: Bench, boot: int) -> None:
+    bench.boot = 7
+    bench.pass_s(10)
+    bench.boot, bench.boot_s, bench.sequence = boot, bench.now_s - 1, 0
+    again = from_wire(Hello, ["mast", boot, 0, "0.1.0", checksum(), "00000000", "fake", "power", 500, 1, 10])
+    bench.arrivals.put(replace(again, again=boot == 7))
+    bench.pass_s(10, battery_volts=12.1)
+    assert bench.boards.stored[-1] == Stored(box="mast", boot=boot, sequence=bench.sequence)
+    for _ in range(2):
+        assert bench.view.state.silent_s == 0.0
+        assert bench.view.state.battery_volts == 12.1
+        assert "silent" not in bench.up()
+        bench.end()
+        bench.begin()
+        bench.pass_s(10, battery_volts=12.1)

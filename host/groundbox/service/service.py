@@ -1,7 +1,8 @@
 """The loop of `groundbox log`: takes what boards send, keeps it, tells boards what is kept, estimates, warns, shows."""
 
 from collections.abc import Sequence
-from typing import Protocol
+from dataclasses import replace
+from typing import Protocol, TypeVar
 
 from groundbox.errors import StoreError
 from groundbox.link.questions import Moment
@@ -32,6 +33,7 @@ ESTIMATE_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
 SETTLE_S = 10.0  # so long may a board and this program differ on whether the aircraft is out
 TAKE_S = 0.1
+_Record = TypeVar("_Record", Reading, Event)
 
 
 class Output(Protocol):
@@ -145,13 +147,18 @@ class Service:
         match item:
             case Reading():
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
-                follower.take_reading(item, now.monotonic_s)
+                follower.take_reading(self._numbered(item), now.monotonic_s)
             case Event():
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
-                follower.take_event(item, now.wall_s)
+                follower.take_event(self._numbered(item), now.wall_s)
                 self._on_event(item, now)
             case LinkNote():
                 self.output.say(now.wall_s, item.sentence)
+
+    def _numbered(self, record: _Record) -> _Record:
+        """The record with the number of its start that the store has for it: one that is never used twice."""
+        boot = self.store.start_number(record.box, record.boot)
+        return record if boot == record.boot else replace(record, boot=boot)
 
     def _on_event(self, event: Event, now: Moment) -> None:
         at_s = now.wall_s if event.wall_s is None else event.wall_s
@@ -213,6 +220,8 @@ class Service:
         self._tell_stored(done.stored)
         for notice in done.notices:
             self.output.say(now.wall_s, notice)
+        for box in done.anew:
+            self._follow(box, now)
         for handed in done.handed:
             if isinstance(handed, Mark):
                 self._on_mark(handed)

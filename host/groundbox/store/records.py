@@ -40,6 +40,7 @@ class Records:
         self._connection, self._run, self._repeats, self._boots = connection, run, repeats, boots
         self.inserted = self.repeated = 0
         self.notices: list[str] = []
+        self.anew: list[str] = []  # boxes whose numbering has begun anew
         self._touched = Touched()
 
     def write(self, items: Iterable[Item]) -> None:
@@ -66,7 +67,7 @@ class Records:
     def _row(self, item: Reading | Event | Hello | Health) -> Row:
         wall_ms, uncertainty_ms = _ms(item.wall_s), _ms(item.wall_uncertainty_s)
         row = (*item.wire, wall_ms, uncertainty_ms, item.wall_source, self._run)
-        boot = item.boot + self._repeats_of(item.box) * REPEAT
+        boot = item.boot + self.repeats_of(item.box) * REPEAT
         self._boots[item.box].add(boot)
         return row if boot == item.boot else (row[0], boot, *row[2:])
 
@@ -77,8 +78,8 @@ class Records:
                 continue
             if table == "reading":
                 self._touched.moments((str(row[0]), _whole(row[_WALL])) for row in waiting)
-            doubtful = [row for row in waiting if self._repeats_of(str(row[0]))]
-            plain = [row for row in waiting if not self._repeats_of(str(row[0]))] if doubtful else waiting
+            doubtful = [row for row in waiting if self.repeats_of(str(row[0]))]
+            plain = [row for row in waiting if not self.repeats_of(str(row[0]))] if doubtful else waiting
             before = self._connection.total_changes
             self._connection.executemany(_INSERTS[table], plain)
             inserted = self._connection.total_changes - before
@@ -94,14 +95,14 @@ class Records:
     def _place(self, table: str, row: Row) -> None:
         """Keeps a record of a box whose numbers have been used more than once, unless it is there already."""
         box, boot = str(row[0]), _own(row[1])
-        for repeats in range(self._repeats_of(box), -1, -1):
+        for repeats in range(self.repeats_of(box), -1, -1):
             if self._is_there(table, (box, boot + repeats * REPEAT, *row[2:])):
                 self.repeated += 1
                 return
         self.inserted += 1
-        if not self._insert(table, (box, boot + self._repeats_of(box) * REPEAT, *row[2:])):
+        if not self._insert(table, (box, boot + self.repeats_of(box) * REPEAT, *row[2:])):
             self._begin_anew(box)
-            self._insert(table, (box, boot + self._repeats_of(box) * REPEAT, *row[2:]))
+            self._insert(table, (box, boot + self.repeats_of(box) * REPEAT, *row[2:]))
 
     def _insert(self, table: str, row: Row) -> bool:
         return self._connection.execute(_INSERTS[table], row).rowcount > 0
@@ -115,7 +116,8 @@ class Records:
 
     # --- numbers that begin anew ---
 
-    def _repeats_of(self, box: str) -> int:
+    def repeats_of(self, box: str) -> int:
+        """How often the numbering of `box` has begun anew."""
         if box not in self._repeats:
             self._repeats[box] = (self._newest_boot(box) or 0) // REPEAT
         return self._repeats[box]
@@ -131,11 +133,12 @@ class Records:
 
     def _greet(self, hello: Hello) -> None:
         newest = self._newest_boot(hello.box)
-        if newest is not None and (hello.again or hello.boot < newest - self._repeats_of(hello.box) * REPEAT):
+        if newest is not None and (hello.again or hello.boot < newest - self.repeats_of(hello.box) * REPEAT):
             self._begin_anew(hello.box)
 
     def _begin_anew(self, box: str) -> None:
-        self._repeats[box] = self._repeats_of(box) + 1
+        self._repeats[box] = self.repeats_of(box) + 1
+        self.anew.append(box)
         self.notices.append(
             f"box {box}: its board counts its starts anew (installed again, or another board of that name); "
             "what it sends from now on is kept apart from what was before"
@@ -145,7 +148,7 @@ class Records:
 
     def _move(self, start: StartTime) -> None:
         """Brings what this run has dated into line with the host's clock as it is now."""
-        boot = start.boot + self._repeats_of(start.box) * REPEAT
+        boot = start.boot + self.repeats_of(start.box) * REPEAT
         start_ms, uncertainty_ms = round(start.wall_s * 1000), round(start.uncertainty_s * 1000)
         newest = self._connection.execute(
             "SELECT wall_ms - uptime_ms FROM reading WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NOT NULL"

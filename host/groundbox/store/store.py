@@ -17,7 +17,7 @@ from groundbox.store import handover
 from groundbox.store.ballast import Ballast
 from groundbox.store.database import Busy, is_full, lock, open_to_write, sentences
 from groundbox.store.reader import Reader
-from groundbox.store.records import Records
+from groundbox.store.records import REPEAT, Records
 from groundbox.store.told import Told
 
 LARGE_LOG_BYTES = 64 << 20
@@ -32,6 +32,7 @@ class Committed:
     repeated: int  # records that were in the store already
     handed: tuple[Mark | Acknowledge, ...]  # left by other processes (`hand_over`), now in the store
     notices: tuple[str, ...]  # one line each for the person
+    anew: tuple[str, ...]  # boxes whose boards have begun to count their starts anew
 
 
 class Store(Reader):
@@ -81,6 +82,12 @@ class Store(Reader):
     def add(self, items: Iterable[Item]) -> None:
         """Takes items from links; StartTime moves the times of records already here."""
         self._items.extend(items)
+
+    def start_number(self, box: str, boot: int) -> int:
+        """The number the tables have for start `boot` of `box`: higher with each time its numbering began anew."""
+        if box not in self._repeats:
+            Records(self._connection, self._run, self._repeats, self._boots).repeats_of(box)
+        return boot + self._repeats[box] * REPEAT
 
     def add_mark(self, mark: Mark) -> None:
         """A mark; a swap with a name also becomes a fitting."""
@@ -173,6 +180,7 @@ class Store(Reader):
             repeated=records.repeated,
             handed=tuple(requests),
             notices=tuple(notices),
+            anew=tuple(records.anew),
         )
 
     def _begin_run(self) -> int:
