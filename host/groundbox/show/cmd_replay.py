@@ -65,6 +65,23 @@ def _noted(samples: Iterator[Sample], volts: list[tuple[float, float]], wanted: 
         yield sample
 
 
+def _once_each(log: str, samples: Iterator[Sample]) -> Iterator[Sample]:
+    """The same samples; says on standard error, once and at the end, how many had a time that was there before."""
+    latest, repeated, first = None, 0, 0.0
+    for sample in samples:
+        if sample.t_s == latest:
+            repeated, first = repeated + 1, first if repeated else sample.t_s
+        else:
+            latest = sample.t_s
+            yield sample
+    if repeated:
+        click.echo(
+            f"groundbox: {log}: t_s: {repeated} rows repeat a time, the first {first:g}; the first row of each counts "
+            "(write times with their fractions of a second)",
+            err=True,
+        )
+
+
 HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}"
 
 
@@ -104,7 +121,8 @@ def command(
         click.echo(HEADING)
     volts: list[tuple[float, float]] = []
     answers: list[Estimate] = []
-    for estimate in replayed(_noted(read_log(log), volts, plot is not None), estimator, every, load, load_ahead):
+    rows = _noted(_once_each(log, read_log(log)), volts, plot is not None)
+    for estimate in replayed(rows, estimator, every, load, load_ahead):
         click.echo(json.dumps(_record(estimate)) if as_json else _line(estimate))
         if plot is not None:
             answers.append(estimate)

@@ -107,3 +107,15 @@ def test_health_and_test(folder: Path) -> None:
     step = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)["step"]
     assert step["name"] == "spoilt"
     assert "hydrogen" in run.invoke(battery, arguments, catch_exceptions=False).output
+
+
+def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path: Path) -> None:
+    (tmp_path / "b.toml").write_text("c20_ah = 9.0\n")
+    log = tmp_path / "log.csv"
+    log.write_text("t_s,volts,amps\n0,12.6,1\n60,12.5,1\n60,12.1,1\n120,12.4,1\n")
+    done = CliRunner().invoke(
+        replay, [str(log), "--battery", str(tmp_path / "b.toml"), "--cutoff", "11", "--json", "--every", "0"]
+    )
+    assert done.exit_code == 0
+    assert "1 rows repeat a time, the first 60" in done.stderr
+    assert [json.loads(line)["t_s"] for line in done.stdout.splitlines()] == [0.0, 60.0, 120.0]
