@@ -7,6 +7,8 @@ from groundbox.service.flight import Flight
 from groundbox.service.start import OUTING_S, flight_now, follower_for
 from groundbox.settings import Settings
 from groundbox.store import Reader
+from groundbox.warn.state import BoxState
+from groundbox.warn.table import TABLE
 from groundbox.warn.warner import Active, present
 
 FRESH_S = 5.0  # a reading is in the store within a second or two; older than this is silence
@@ -33,8 +35,26 @@ def snapshot(reader: Reader, settings: Settings, wall_s: float) -> tuple[Flight,
             for change in open_warnings
             if change.box == box
         )
+        if state.silent_s is not None and all(one.kind != "silent" for one in warnings):
+            warnings += _silence(state)
         views.append(follower.view(state, flight, warnings))
     return flight, views
+
+
+def _silence(state: BoxState) -> tuple[Active, ...]:
+    """The warning of silence, which no recording program may be there to raise: silence never looks like "fine"."""
+    for row in TABLE:
+        if row.kind == "silent" and isinstance(facts := row.rule(state, False), str):
+            return (
+                Active(
+                    box=state.box,
+                    kind=row.kind,
+                    severity=row.severity,
+                    sentence=row.sentence(facts, state),
+                    acknowledged=False,
+                ),
+            )
+    return ()
 
 
 def _boxes(reader: Reader, settings: Settings, wall_s: float) -> list[str]:

@@ -108,3 +108,13 @@ def test_warnings_say_severity_in_words_and_whether_they_were_seen() -> None:
         "URGENT: fan 2 stands: free it [fan_stalled]",
         "URGENT (seen): fan 2 stands: free it [fan_stalled]",
     ]
+
+
+def test_silence_is_a_warning_even_where_no_program_records() -> None:
+    from groundbox.service.snapshot import _silence
+
+    state = _with(silent_s=600.0, silent_after_s=5.0).state
+    (one,) = _silence(state)
+    assert (one.kind, one.severity) == ("silent", "urgent")
+    assert "nothing heard for 10 min" in one.sentence
+    assert _silence(_with(silent_s=0.4, silent_after_s=5.0).state) == ()
