@@ -4,8 +4,9 @@ from pathlib import Path
 
 import click
 
-from groundbox import settings
+from groundbox import toml_file
 from groundbox.cli import COMMANDS, commands
+from groundbox.settings import SettingsFile
 from groundbox.warn.table import SEVERITIES, TABLE
 from groundbox.wire import messages
 from groundbox.wire.meanings import MEANINGS, meaning_of
@@ -33,7 +34,7 @@ def command_table() -> str:
 
 def settings_table() -> str:
     """Every key of groundbox.toml."""
-    return _table(("key", "what it wants"), [(f"`{key}`", wants) for key, wants in settings.documented()])
+    return _table(("key", "what it wants"), [(f"`{key}`", wants) for key, wants in toml_file.documented(SettingsFile)])
 
 
 def warning_table() -> str:

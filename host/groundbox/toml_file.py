@@ -1,35 +1,110 @@
-"""Reads one TOML file into frozen structs; everything wrong with it becomes one line with file, place and mend."""
+"""Reads one TOML file into frozen structs; everything wrong with it becomes one line with file, place and mend.
+
+What a key wants is told by its type: its Meta's description, else the unit in its name, and its range.
+"""
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Iterable
+from itertools import repeat
 from pathlib import Path
-from typing import Any, TypeVar
+from types import NoneType, UnionType
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgspec
+from msgspec import inspect
 
 from groundbox.errors import BadInput
 
 T = TypeVar("T")
 
-EXPLAINED = (
-    (re.compile(r"Expected `(?:float|int)` >= ([-\d.]+?)(?:\.0)?$"), r"must be \1 or more"),
-    (re.compile(r"Expected `(?:float|int)` <= ([-\d.]+?)(?:\.0)?$"), r"must be \1 or less"),
-    (re.compile(r"Expected `(?:float|int)` > ([-\d.]+?)(?:\.0)?$"), r"must be above \1"),
-    (re.compile(r"Expected `array` of length >= (\d+)"), r"needs at least \1 entry"),
-    (re.compile(r"Expected `str` of length >= 1"), "must not be empty"),
-    (re.compile(r"Expected `([^`]+)`, got `([^`]+)`"), r"must be \1, not \2"),
-    (re.compile(r"Object missing required field `([^`]+)`"), r"`\1` is missing: add it"),
-)
-WORDS = {
-    "int | float": "a number",
-    "float": "a number",
-    "int": "a whole number",
-    "str": "text in quotes",
-    "bool": "true or false",
+# How a name ends, the longer ending first, and the unit that this stands for.
+UNITS = {
+    "mv_per_k": "millivolts a kelvin",
+    "w_per_k": "watts a kelvin",
+    "w_m2": "watts a square metre",
+    "m3_h": "cubic metres an hour",
+    "volts": "volts",
+    "amps": "amperes",
+    "watts": "watts",
+    "ohm": "ohms",
+    "wh": "watt-hours",
+    "ah": "ampere-hours",
+    "hours": "hours",
+    "minutes": "minutes",
+    "min": "minutes",
+    "s": "seconds",
+    "years": "years",
+    "c": "degrees Celsius",
+    "k": "kelvin",
+    "percent": "percent",
+    "cm2": "square centimetres",
+    "mm2": "square millimetres",
+    "m2": "square metres",
+    "cm": "centimetres",
+    "m": "metres",
+    "kg": "kilograms",
+    "litres": "litres",
+    "pa": "pascals",
+    "farad": "farads",
+    "rpm": "turns a minute",
 }
-WORDS |= {"object": "a table", "array": "a list"}
+WORDS: dict[type, str] = {
+    inspect.FloatType: "a number",
+    inspect.IntType: "a whole number",
+    inspect.StrType: "text in quotes",
+    inspect.BoolType: "true or false",
+    inspect.DateType: "a date, as 2026-05-01",
+    inspect.TimeType: "a clock time, as 13:20:00",
+}
+
+
+def read_toml(path: Path | str, shape: type[T], hint: str = "check the name") -> T:
+    """The file as a `shape`.
+
+    Args:
+        path: the file.
+        shape: a msgspec struct.
+        hint: what to do when the file cannot be read.
+
+    Raises:
+        BadInput: it is missing, not text, not TOML, or has unknown, missing or wrong keys.
+    """
+    try:
+        tree = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(path, "", f"cannot be read ({error.strerror}): {hint}") from error
+    except UnicodeDecodeError as error:
+        raise BadInput(path, f"byte {error.start}", "is not UTF-8 text: save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(path, "", f"is not TOML: {error}") from error
+    return shaped(tree, shape, path)
+
+
+def shaped(tree: object, shape: type[T], source: object) -> T:
+    """Plain values as a `shape`; BadInput names the very key, what was found and what it wants."""
+    _check(tree, shape, source, "")
+    return msgspec.convert(tree, shape)
+
+
+def documented(shape: type[msgspec.Struct], place: str = "") -> list[tuple[str, str]]:
+    """(key path, what it wants) of every key, in the order of the structs."""
+    rows = []
+    for name, hint in _hints(shape).items():
+        key = _below(place, name)
+        inner = _inner(hint)
+        if _is_struct(inner):
+            rows += documented(inner, key + {list: "[]", dict: ".NAME"}.get(get_origin(_bare(hint)), ""))
+        else:
+            rows.append((key, _wants(hint, key)))
+    return rows
+
+
+def wants(shape: type[msgspec.Struct], key: str) -> str:
+    """What one key of a struct wants."""
+    return _wants(_hints(shape)[key], key)
 
 
 def near(word: str, known: Iterable[str]) -> str:
@@ -41,90 +116,141 @@ def near(word: str, known: Iterable[str]) -> str:
     return "known: " + ", ".join(names) if names else "none are known"
 
 
-def _field_names(shape: object, path: list[str]) -> list[str]:
-    """Names of the fields at a place like ["flight", "[...]"] below a struct type."""
-    for step in path:
-        if isinstance(shape, msgspec.inspect.UnionType):
-            shape = next((t for t in shape.types if not isinstance(t, msgspec.inspect.NoneType)), None)
-        if step == "[...]" and isinstance(shape, (msgspec.inspect.ListType, msgspec.inspect.VarTupleType)):
-            shape = shape.item_type
-        elif isinstance(shape, msgspec.inspect.DictType):
-            shape = shape.value_type
-        elif isinstance(shape, msgspec.inspect.StructType):
-            shape = next((field.type for field in shape.fields if field.encode_name == step), None)
-    if isinstance(shape, msgspec.inspect.UnionType):
-        shape = next((t for t in shape.types if isinstance(t, msgspec.inspect.StructType)), None)
-    return [field.encode_name for field in shape.fields] if isinstance(shape, msgspec.inspect.StructType) else []
-
-
-def _steps(place: str) -> list[str]:
-    """ "$.flight[0].name" -> ["flight", "[...]", "name"], indices forgotten."""
-    return re.findall(r"[^.\[\]$]+|\[[^\]]*\]", re.sub(r"\[\d*(?:\.\.\.)?\]", "[...]", place))
-
-
-def _readable(place: str) -> str:
-    """ "$.flight[0].name" -> "flight 1, name"."""
-    text = re.sub(r"\[(\d+)\]", lambda found: f" {int(found[1]) + 1}", place.removeprefix("$").lstrip("."))
-    return re.sub(r"\[\.\.\.\]", "", text).replace(".", ", ")
-
-
-def explain(source: object, error: msgspec.ValidationError, shape: object) -> BadInput:
-    """A validator's complaint in a pilot's words."""
-    text, _, place = str(error).partition(" - at `")
-    place = place.rstrip("`") or "$"
-    unknown = re.match(r"Object contains unknown field `([^`]+)`", text)
-    if unknown:
-        names = _field_names(msgspec.inspect.type_info(shape), _steps(place))
-        readable = ", ".join(part for part in (_readable(place), unknown[1]) if part)
-        return BadInput(source, readable, f"is not known here; {near(unknown[1], names)}")
-    for pattern, words in EXPLAINED:
-        if pattern.search(text):
-            text = pattern.sub(words, text)
-            break
-    for name, words in WORDS.items():
-        text = text.replace(f"be {name},", f"be {words},").replace(f"not {name}", f"not {words}")
-    return BadInput(source, _readable(place), text)
-
-
-def _plain_number(value: float, place: str, source: object) -> None:
-    if value != value or value in (float("inf"), float("-inf")):
-        raise BadInput(source, place, f"{value} is not a number that can be used: write a plain number")
-
-
-def _refuse_odd_numbers(tree: object, place: str, source: object) -> None:
-    if isinstance(tree, float):
-        _plain_number(tree, place, source)
-    elif isinstance(tree, dict):
-        for key, value in tree.items():
-            _refuse_odd_numbers(value, f"{place}, {key}" if place else key, source)
-    elif isinstance(tree, list):
-        for index, value in enumerate(tree, 1):
-            _refuse_odd_numbers(value, f"{place} {index}", source)
-
-
-def read_tree(path: Path | str, hint: str = "check the name") -> dict[str, Any]:
-    """The file as plain values; BadInput when it is missing, not text, not TOML, or has a number that is none.
-
-    Args:
-        path: the file.
-        hint: what to do when it cannot be read.
-    """
+def _check(raw: Any, hint: Any, source: object, place: str) -> None:
+    """Walks the file beside the types, innermost first, so that an error names the very key."""
+    kind = _bare(hint)
+    within = get_args(kind)
+    if isinstance(raw, dict) and _is_struct(kind):
+        _check_keys(raw, kind, source, place)
+    elif isinstance(raw, dict) and get_origin(kind) is dict:
+        for name, value in raw.items():
+            _check(name, within[0], source, _below(place, name))
+            _check(value, within[1], source, _below(place, name))
+    elif isinstance(raw, list) and get_origin(kind) in (list, tuple):
+        alike = get_origin(kind) is list or within[-1] is Ellipsis
+        for number, (value, each) in enumerate(zip(raw, repeat(within[0]) if alike else within, strict=False), 1):
+            _check(value, each, source, f"{place} {number}")
+    if isinstance(raw, float) and not math.isfinite(raw):
+        raise BadInput(source, place, f"{raw} is not a number that can be used; wants {_wants(hint, place)}")
     try:
-        tree = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise BadInput(path, "", f"cannot be read ({error.strerror}): {hint}") from error
-    except UnicodeDecodeError as error:
-        raise BadInput(path, f"byte {error.start}", "is not UTF-8 text: save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise BadInput(path, "", f"is not TOML: {error}") from error
-    _refuse_odd_numbers(tree, "", path)
-    return tree
-
-
-def read_toml(path: Path | str, shape: type[T], hint: str = "check the name") -> T:
-    """The file as a `shape`; BadInput as by read_tree, or when it has unknown, missing or wrong fields."""
-    tree = read_tree(path, hint)
-    try:
-        return msgspec.convert(tree, shape)
+        msgspec.convert(raw, hint)
     except msgspec.ValidationError as error:
-        raise explain(path, error, shape) from error
+        quoted = ": write it without quotes" if isinstance(raw, str) and kind in (int, float) else ""
+        raise BadInput(source, place, f"{_shown(raw)} will not do; wants {_wants(hint, place)}{quoted}") from error
+
+
+def _check_keys(raw: dict[str, Any], kind: Any, source: object, place: str) -> None:
+    hints = _hints(kind)
+    for key, value in raw.items():
+        if key not in hints:
+            raise BadInput(source, _below(place, key), f"is not known here; {_meant(key, hints)}")
+        _check(value, hints[key], source, _below(place, key))
+    for field in msgspec.structs.fields(kind):
+        if field.required and field.name not in raw:
+            where = _below(place, field.name)
+            raise BadInput(source, where, f"is missing; wants {_wants(hints[field.name], where)}")
+
+
+def _hints(kind: Any) -> dict[str, Any]:
+    hints = get_type_hints(kind, include_extras=True)
+    return {field.name: hints[field.name] for field in msgspec.structs.fields(kind)}
+
+
+def _bare(hint: Any) -> Any:
+    """The type without what is said about it, and without None."""
+    if get_origin(hint) is Annotated:
+        return _bare(get_args(hint)[0])
+    if get_origin(hint) in (Union, UnionType):
+        kinds = [kind for kind in get_args(hint) if kind is not NoneType]
+        return _bare(kinds[0]) if len(kinds) == 1 else hint
+    return hint
+
+
+def _inner(hint: Any) -> Any:
+    """What a list or table holds; anything else as it is."""
+    kind = _bare(hint)
+    return _bare(get_args(kind)[-1]) if get_origin(kind) in (list, dict) else kind
+
+
+def _is_struct(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, msgspec.Struct)
+
+
+def _below(place: str, key: str) -> str:
+    """ "flight" -> "flight.length_min", "flight 1" -> "flight 1, length_min"."""
+    return f"{place}{', ' if place[-1].isdigit() and ' ' in place else '.'}{key}" if place else key
+
+
+def _shown(raw: Any) -> str:
+    text = f'"{raw}"' if isinstance(raw, str) else str(raw).lower() if isinstance(raw, bool) else str(raw)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _meant(key: str, hints: dict[str, Any]) -> str:
+    """What to write in place of a key that does not exist: the same quantity in our unit, else the nearest word."""
+    stem = key.rsplit("_", 1)[0]
+    same = [name for name in hints if name.rsplit("_", 1)[0] == stem]
+    close = difflib.get_close_matches(key, same or hints, n=1, cutoff=0.0 if same else 0.6)
+    if not close:
+        return f"known: {', '.join(hints)}"
+    found = close[0]
+    told = "" if _is_struct(_inner(hints[found])) else f" ({_wants(hints[found], found)})"
+    return f"did you mean {found}{told}?"
+
+
+def _wants(hint: Any, place: str) -> str:
+    return _told(inspect.type_info(hint), place)
+
+
+def _told(kind: inspect.Type, place: str) -> str:
+    if isinstance(kind, inspect.Metadata):
+        said = (kind.extra_json_schema or {}).get("description")
+        return f"{said}{_range(kind.type)}" if said else _told(kind.type, place)
+    if isinstance(kind, inspect.UnionType):
+        return " or ".join(_told(each, place) for each in kind.types if not isinstance(each, inspect.NoneType))
+    if isinstance(kind, inspect.StructType):
+        return f"a table with {', '.join(field.name for field in kind.fields)}"
+    if isinstance(kind, (inspect.ListType, inspect.VarTupleType, inspect.DictType)):
+        return _told_many(kind, place)
+    if isinstance(kind, inspect.TupleType):
+        return f"a list of {len(kind.item_types)}: {', '.join(_told(each, place) for each in kind.item_types)}"
+    if isinstance(kind, inspect.LiteralType):
+        return " or ".join(_shown(value) for value in kind.values)
+    words = WORDS.get(type(kind), "another value")
+    if isinstance(kind, inspect.FloatType):
+        words = _unit(place) or words
+    return words + _range(kind)
+
+
+def _told_many(kind: inspect.ListType | inspect.VarTupleType | inspect.DictType, place: str) -> str:
+    name = re.sub(r" \d+(, |$)", ".", place).rstrip(".")
+    if isinstance(kind, inspect.DictType):
+        struct = isinstance(kind.value_type, inspect.StructType)
+        return f"[{name}.NAME] tables" if struct else f"a table, for each name {_told(kind.value_type, place)}"
+    least = f"at least {kind.min_length} of " if kind.min_length else ""
+    if isinstance(kind.item_type, inspect.StructType):
+        return f"{least}[[{name}]] tables"
+    return f"a list, {least}{'' if least else 'each '}{_told(kind.item_type, place)}"
+
+
+def _unit(place: str) -> str:
+    """The unit that the name of a key ends with, or ""."""
+    key = re.sub(r" \d+$", "", place)
+    return next((unit for ending, unit in UNITS.items() if re.search(rf"(^|[_., ]){ending}$", key)), "")
+
+
+def _range(kind: inspect.Type) -> str:
+    """As ", 4 to 60", or ""."""
+    if isinstance(kind, inspect.UnionType):
+        return next((text for each in kind.types if (text := _range(each))), "")
+    if isinstance(kind, inspect.StrType):
+        return f", {kind.min_length or 0} to {kind.max_length} characters" if kind.max_length else ""
+    if not isinstance(kind, (inspect.FloatType, inspect.IntType)):
+        return ""
+    low = kind.ge if kind.ge is not None else kind.gt
+    above = "above " if kind.ge is None else ""
+    if low is None:
+        return "" if kind.le is None else f", up to {kind.le:g}"
+    if kind.le is None:
+        return f", {above}{low:g}{'' if above else ' or more'}"
+    return f", {above}{low:g}{' up' if above else ''} to {kind.le:g}"

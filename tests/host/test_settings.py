@@ -6,6 +6,7 @@ import pytest
 
 from groundbox import settings
 from groundbox.errors import BadInput
+from groundbox.toml_file import documented
 
 GOOD = """
 database = "day.db"
@@ -67,12 +68,12 @@ def test_works_with_no_file_at_all() -> None:
         ("[flight]", "[fligth]", "fligth", "did you mean flight?"),
         ("watts = 10", "watts = 10\namps = 1", "boxes.mast.loads 1", "either watts or amps"),
         ("peak_watts = 36", "peak_watts = 3", "boxes.mast.loads 2", "a peak below its mean"),
-        ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2.name", "there twice"),
-        ("watts = 10", "colour = 3\nwatts = 10", "boxes.mast.loads 1.colour", "there are name, watts"),
+        ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2, name", "there twice"),
+        ("watts = 10", "colour = 3\nwatts = 10", "boxes.mast.loads 1, colour", "known: name, watts"),
         ('battery = "sedge"', 'battery = "heath"', "boxes.mast.battery", "no battery is called"),
         ('"sedge.toml"', '"lost.toml"', "batteries.sedge.papers", "there is no file"),
         ("[boxes.mast]", "[boxes.'the mast']", "boxes.the mast", "without spaces"),
-        ('database = "day.db"', 'file = "x"', "file", "no such setting"),
+        ('database = "day.db"', 'file = "x"', "file", "is not known here"),
         ('database = "day.db"', "brokers = 3", "brokers", "wants [[brokers]] tables"),
         ("[flight]", "flight = 3\n[fly]", "flight", "a table with length_min"),
     ],
@@ -113,6 +114,6 @@ def test_working_directory_before_configuration_folder(tmp_path: Path, monkeypat
 
 
 def test_every_key_says_what_it_wants() -> None:
-    rows = settings.documented()
+    rows = documented(settings.SettingsFile)
     assert ("boxes.NAME.cutoff_volts", "volts at the equipment under which it stops working, 4 to 60") in rows
     assert all(text for _, text in rows), [key for key, text in rows if not text]

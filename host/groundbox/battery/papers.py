@@ -5,20 +5,27 @@ import os
 import tempfile
 from datetime import date
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
 from groundbox.errors import BadInput
-from groundbox.toml_file import read_toml
+from groundbox.toml_file import read_toml, shaped, wants
+
+Nine = Annotated[
+    list[float],
+    Meta(min_length=9, max_length=9, description="nine numbers; delete the [fitted] part and fit again"),
+]
 
 
 class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One row of a data sheet: from full, so many minutes at so many amps to an end voltage per cell."""
 
-    amps: float
-    minutes: float
-    end_volts_per_cell: float = 1.75
-    temp_c: float = 25.0
+    amps: Annotated[float, Meta(ge=0.001, le=50000, description="amperes")]
+    minutes: Annotated[float, Meta(ge=0.1, le=20000, description="minutes")]
+    end_volts_per_cell: Annotated[float, Meta(ge=1.3, le=2.1, description="volts per cell, not per battery")] = 1.75
+    temp_c: Annotated[float, Meta(ge=-40, le=60, description="degrees Celsius")] = 25.0
 
 
 class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -31,8 +38,8 @@ class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     resistance_mohm: float
     temp_c: float | None = None
     error_volts: float
-    mean: list[float]
-    covariance: list[list[float]]
+    mean: Nine
+    covariance: Annotated[list[Nine], Meta(min_length=9, max_length=9)]
 
 
 class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -50,61 +57,34 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 class Papers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One battery. `c20_ah` is the rated capacity at the 20-hour rate in ampere-hours; units are in the names."""
 
-    c20_ah: float
-    label: str = ""
-    cells: int = 6
-    age_years: float | None = None
-    in_service: date | None = None
-    vented: bool = False
-    max_charge_amps: float | None = None
-    discharge: list[DischargeRow] = []
-    fitted: Fitted | None = None
-    history: list[HistoryRow] = []
-
-
-UNITS = {
-    "c20_ah": "rated capacity at the 20-hour rate, ampere-hours",
-    "cells": "2 V cells in series; 6 for a 12 V battery",
-    "age_years": "years in service",
-    "in_service": "date put in service",
-    "vented": "true for flooded cells with caps",
-    "max_charge_amps": "highest charging current its sheet allows, amperes",
-    "discharge": "amps for minutes from full to an end voltage per cell, at temp_c celsius",
-    "fitted": "written by `groundbox battery fit`; delete to forget what was measured",
-    "history": "one entry for each measured discharge",
-}
-
-
-def _in_range(source: object, key: str, value: float | None, low: float, high: float, unit: str) -> None:
-    if value is not None and not low <= value <= high:
-        raise BadInput(source, key, f"{value:g} is outside {low:g} to {high:g} {unit}")
+    c20_ah: Annotated[float, Meta(ge=0.2, le=20000, description="rated capacity at the 20-hour rate, ampere-hours")]
+    label: Annotated[str, Meta(description="what is written on it")] = ""
+    cells: Annotated[int, Meta(ge=1, le=240, description="2 V cells in series; 6 for a 12 V battery")] = 6
+    age_years: Annotated[float, Meta(ge=0, le=40, description="years in service")] | None = None
+    in_service: Annotated[date | None, Meta(description="date put in service, as 2024-05-01")] = None
+    vented: Annotated[bool, Meta(description="true for flooded cells with caps")] = False
+    max_charge_amps: (
+        Annotated[float, Meta(ge=0.01, le=5000, description="highest charging current its sheet allows, amperes")]
+        | None
+    ) = None
+    discharge: Annotated[
+        list[DischargeRow],
+        Meta(description="amps for minutes from full to an end voltage per cell, at temp_c celsius"),
+    ] = []
+    fitted: Annotated[
+        Fitted | None, Meta(description="written by `groundbox battery fit`; delete to forget what was measured")
+    ] = None
+    history: Annotated[list[HistoryRow], Meta(description="one entry for each measured discharge")] = []
 
 
 def checked(papers: Papers, source: object) -> Papers:
     """The same papers, or BadInput naming the key and its range."""
-    _in_range(source, "c20_ah", papers.c20_ah, 0.2, 20000, "Ah")
-    _in_range(source, "cells", papers.cells, 1, 240, "cells")
-    _in_range(source, "age_years", papers.age_years, 0, 40, "years")
-    _in_range(source, "max_charge_amps", papers.max_charge_amps, 0.01, 5000, "A")
-    for number, row in enumerate(papers.discharge, 1):
-        place = f"discharge row {number}, "
-        _in_range(source, place + "amps", row.amps, 0.001, 50000, "A")
-        _in_range(source, place + "minutes", row.minutes, 0.1, 20000, "minutes")
-        _in_range(
-            source, place + "end_volts_per_cell", row.end_volts_per_cell, 1.3, 2.1, "V per cell (not per battery)"
-        )
-        _in_range(source, place + "temp_c", row.temp_c, -40, 60, "celsius")
-    if papers.fitted is not None and (
-        len(papers.fitted.mean) != 9 or [len(r) for r in papers.fitted.covariance] != [9] * 9
-    ):
-        raise BadInput(source, "fitted", "is damaged: delete the [fitted] part and fit again")
-    return papers
+    return shaped(msgspec.to_builtins(papers, builtin_types=(date,)), Papers, source)
 
 
 def load_papers(path: Path | str) -> Papers:
     """The papers in a TOML file; BadInput names file, key and mend."""
-    papers = read_toml(path, Papers, "make one with `groundbox battery new`")
-    return checked(papers, path)
+    return read_toml(path, Papers, "make one with `groundbox battery new`")
 
 
 def _value(value: object) -> str:
@@ -117,27 +97,27 @@ def _value(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _lines(fields: dict[str, object]) -> list[str]:
-    lines = []
-    for key, value in fields.items():
-        if value is not None and value != "":
-            comment = [f"# {UNITS[key]}"] if key in UNITS else []
-            lines += [*comment, f"{key} = {_value(value)}"]
-    return lines
+def _lines(row: msgspec.Struct) -> list[str]:
+    fields = msgspec.structs.asdict(row)
+    return [f"{key} = {_value(value)}" for key, value in fields.items() if value is not None and value != ""]
+
+
+def _table(papers: Papers, key: str) -> list[str]:
+    rows = getattr(papers, key) or []
+    comment, head = f"# {wants(Papers, key)}", f"[[{key}]]"
+    if isinstance(rows, Fitted):
+        rows, head = [rows], f"[{key}]"
+    return [line for row in rows for line in ("", comment, head, *_lines(row))]
 
 
 def papers_text(papers: Papers) -> str:
-    """The TOML text, with a comment that tells each key's meaning and unit."""
-    fields = msgspec.structs.asdict(papers)
-    tables = {key: fields.pop(key) for key in ("discharge", "fitted", "history")}
-    lines = _lines(fields)
-    for row in tables["discharge"]:
-        lines += ["", f"# {UNITS['discharge']}", "[[discharge]]", *_lines(msgspec.structs.asdict(row))]
-    if tables["fitted"] is not None:
-        lines += ["", f"# {UNITS['fitted']}", "[fitted]", *_lines(msgspec.structs.asdict(tables["fitted"]))]
-    for row in tables["history"]:
-        lines += ["", f"# {UNITS['history']}", "[[history]]", *_lines(msgspec.structs.asdict(row))]
-    return "\n".join(lines) + "\n"
+    """The TOML text, with a comment that tells each key's meaning, unit and range."""
+    tables = ("discharge", "fitted", "history")
+    lines = []
+    for key, value in msgspec.structs.asdict(papers).items():
+        if key not in tables and value is not None and value != "":
+            lines += [f"# {wants(Papers, key)}", f"{key} = {_value(value)}"]
+    return "\n".join([*lines, *(line for key in tables for line in _table(papers, key))]) + "\n"
 
 
 def save_papers(path: Path | str, papers: Papers) -> None:

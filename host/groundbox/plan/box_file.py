@@ -167,16 +167,16 @@ def load_box(path: Path | str) -> Box:
     _checked_fuses(path, box)
     for name in box.air.obstacles if box.air else ():
         if name not in HEADS:
-            raise BadInput(path, "air, obstacles", f'"{name}" is not known; {near(name, HEADS)}')
+            raise BadInput(path, "air.obstacles", f'"{name}" is not known; {near(name, HEADS)}')
     for stage in box.charging.stages if box.charging else ():
         if stage not in ("float", "boost"):
-            raise BadInput(path, "charging, stages", f'"{stage}" is not a stage; {near(stage, ("float", "boost"))}')
+            raise BadInput(path, "charging.stages", f'"{stage}" is not a stage; {near(stage, ("float", "boost"))}')
     if box.battery.rows and box.battery.rows_c20_ah is None:
         raise BadInput(
-            path, "battery, rows_c20_ah", "is missing: say the 20-hour ampere-hours of the block that the rows are of"
+            path, "battery.rows_c20_ah", "is missing: say the 20-hour ampere-hours of the block that the rows are of"
         )
     if box.parts and box.parts.hold_to_volts >= box.parts.hold_from_volts:
-        raise BadInput(path, "parts, hold_to_volts", "must be under hold_from_volts")
+        raise BadInput(path, "parts.hold_to_volts", "must be under hold_from_volts")
     rest_volts = 2.15 * box.battery.cells
     if box.cutoff_volts >= rest_volts:
         raise BadInput(

@@ -174,8 +174,8 @@ def load_day(path: Path | str) -> Day:
     _check_boxes(reader, shape.box, shape.battery)
     _check_batteries(reader, shape.battery, shape.box)
     _check_chargers(reader, shape.charger, shape.box, [source.name for source in shape.source])
-    reader.hours("weather, ambient_c", shape.weather.ambient_c)
-    reader.hours("weather, sun", shape.weather.sun)
+    reader.hours("weather.ambient_c", shape.weather.ambient_c)
+    reader.hours("weather.sun", shape.weather.sun)
     start = _minutes(shape.start)
     day = Day(
         name=shape.name,

@@ -119,7 +119,7 @@ def test_settings_mistakes_reach_the_person(folder: Path, run: Run) -> None:
     status, text = run("log")
     assert status == 1
     assert text.startswith(
-        "groundbox: groundbox.toml: boxes.mast.cutoff_mv: no such setting; did you mean cutoff_volts"
+        "groundbox: groundbox.toml: boxes.mast.cutoff_mv: is not known here; did you mean cutoff_volts"
     )
     assert text.count("\n") == 1
 
