@@ -18,6 +18,7 @@ COMMANDS = {
     "plan": "Launch or wait, loads to switch off, charging between flights",
     "replay": "Run a recorded discharge through the estimator",
     "report": "One page about an outing, its readings beside it",
+    "rig": "The real firmware in a simulated box, put to the test by a scenario",
     "size": "Battery, wire, fuse, air and parts of a box on paper",
 }
 

@@ -25,6 +25,8 @@ class Bench:
         happenings: what happens to the box, and when.
         interpreter: process.MICROPYTHON or process.CPYTHON.
         native: see process.Process; for long runs.
+        firmware: folder with another firmware than this package's own.
+        console: who listens; None for one that only keeps what it heard.
 
     Attributes:
         box, world: the simulation, to look at.
@@ -40,10 +42,12 @@ class Bench:
         happenings: Iterable[Happening] = (),
         interpreter: str = MICROPYTHON,
         native: bool = False,
+        firmware: Path | None = None,
+        console: BufferConsole | None = None,
     ) -> None:
-        flash = provision(folder, settings.name, board_settings or {})
+        flash = provision(folder, settings.name, board_settings or {}, firmware)
         self.box = Box(settings)
-        self.console = BufferConsole()
+        self.console = console or BufferConsole()
         self.world = World(self.box, flash, self.console, interpreter, Unpaced(), happenings, native)
         self._read = 0
 

@@ -25,6 +25,8 @@ class BoxSettings:
         board_watts: what the board itself takes.
         ticks_start_ms: what the board's tick counter shows at power-on; it wraps at 2**30.
         start_c: temperature of everything at the start; None: as outside.
+        board_lowest_volts: at the equipment; under it for longer than its converter holds up, the board is without
+            power. None: fed from elsewhere, as by USB.
         seed: the same seed and settings give the same run.
     """
 
@@ -39,6 +41,7 @@ class BoxSettings:
     board_watts: float = 0.3
     ticks_start_ms: int = 0
     start_c: float | None = None
+    board_lowest_volts: float | None = None
     seed: int = 1
 
 
@@ -51,8 +54,8 @@ class Box:
         node: voltages and currents over the last step.
         output_on: whether the board's two switched outputs feed their loads.
         buzzer, lamp: what the board drives.
-        button_pressed, fuse_open, extra_ohm, blocked: what people and fate do to it; ohms in series with the battery,
-            share of the filter's area lost.
+        button_pressed, fuse_open, extra_ohm, sag_volts, blocked: what people and fate do to it; ohms in series with the
+            battery, volts it gives less than it should, share of the filter's area lost.
         load_joules, lead_joules, charger_joules: taken by loads and fans, lost in the lead, given by the charger.
     """
 
@@ -72,7 +75,7 @@ class Box:
         self.output_on = [True, True]
         self.buzzer = self.lamp = False
         self.button_pressed = self.fuse_open = False
-        self.extra_ohm = self.blocked = 0.0
+        self.extra_ohm = self.sag_volts = self.blocked = 0.0
         self.load_joules = self.lead_joules = self.charger_joules = 0.0
         self.flow_m3_per_h = 0.0
         self._loads = list(self.loads.values())
@@ -139,7 +142,7 @@ class Box:
             return _NOTHING
         battery = self.battery
         ohms = (battery.ohm(False) + self.extra_ohm, battery.ohm(True) + self.extra_ohm)
-        return solve(battery.inner_volts(), ohms, self.settings.lead_ohm, watts, self.charger)
+        return solve(battery.inner_volts() - self.sag_volts, ohms, self.settings.lead_ohm, watts, self.charger)
 
     def _warm(self) -> None:
         """Heat moves slowly: it is worked out for many steps at once."""

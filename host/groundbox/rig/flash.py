@@ -8,14 +8,16 @@ from groundbox.rig import image
 from groundbox.wire import settings
 
 
-def provision(folder: Path, box: str, board_settings: dict[str, int]) -> Path:
+def provision(folder: Path, box: str, board_settings: dict[str, int], firmware: Path | None = None) -> Path:
     """Stages the firmware into `folder`/flash and, on a flash without settings, enters name and settings; returns it.
+
+    `firmware` is a folder with another manifest.py than this package's own.
 
     Raises:
         BadInput: a setting the firmware would refuse.
     """
     flash = folder / "flash"
-    image.stage(flash)
+    image.stage(flash, firmware)
     if not any(flash.glob("settings.*")):
         reason = settings.refusal_of_all(board_settings, settings.defaults())
         if reason:

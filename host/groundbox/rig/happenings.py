@@ -9,10 +9,13 @@
 | `monitor` | sound, silent |
 | `fuse` | sound, open |
 | `extra_ohm` | resistance of a bad connector at the battery |
+| `sag_volts` | volts the battery gives less than it should |
 | `blocked` | share of the filter's area lost, 0 to 0.98 |
 | `charger_amps`, `charger_volts` | 0 A is unplugged |
 | `button` | pressed, released |
 | the name of a load | on, off, auto (its own pattern) |
+
+What befalls the board itself stands in board_faults.py.
 """
 
 from collections.abc import Callable
@@ -61,6 +64,7 @@ def happen(box: Box, thing: str, value: Value) -> None:
 def _numbers(box: Box) -> dict[str, tuple[float, float, Callable[[float], None]]]:
     found: dict[str, tuple[float, float, Callable[[float], None]]] = {
         "check_error_volts": (-5, 5, _to(box.senses, "check_error_volts")),
+        "sag_volts": (0, 14, _to(box, "sag_volts")),
         "extra_ohm": (0, 10, _to(box, "extra_ohm")),
         "blocked": (0, 0.98, _to(box, "blocked")),
         "charger_amps": (0, 30, _to(box.charger, "amps")),

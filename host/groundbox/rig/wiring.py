@@ -3,6 +3,7 @@
 import json
 import runpy
 from array import array
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
@@ -14,11 +15,16 @@ _FULL = 65535
 _PLACES = ("case", "intake", "block")  # in the order of the pin table
 
 
+def _nobody() -> None:
+    """Nobody wants to know."""
+
+
 class Wiring:
     """The pins of one board in one box.
 
     Attributes:
         outputs, inputs: GPIO numbers (inputs also by name) in the order they travel.
+        changed: called after the board drove its pins differently than before.
     """
 
     def __init__(self, box: Box, flash: Path) -> None:
@@ -31,14 +37,20 @@ class Wiring:
         self.inputs: list[int | str | None] = [pins["divider"], pins["button"], "monitor_bus", "monitor_shunt"]
         self.inputs += [*pins["ntc"], *pins["onewire"], *tachs]
         self.ask = array("q", [0] * (_HEAD + len(self.outputs)))
+        self.changed: Callable[[], None] = _nobody
+        self._levels: list[int] = []
 
     def drive(self, levels: list[int]) -> None:
         """Makes the box feel the board's pins, -1 floating, else 0 to 65535 of duty; firmware/pins.py has the sense."""
+        if levels == self._levels:
+            return
+        self._levels = levels
         box, n = self._box, self._fans
         for fan, level in zip(box.fans, levels, strict=False):
             fan.drive = 1 - max(0, level) / _FULL
         box.output_on = [level <= 0 for level in levels[n : n + 2]]
         box.buzzer, box.lamp = levels[n + 2] > 0, levels[n + 3] > 0
+        self.changed()
 
     def release(self) -> None:
         """The board is dead or starting: every pin floats."""
@@ -54,7 +66,9 @@ class Wiring:
         numbers += [fan.pulse_milli_hz for fan in box.fans]
         return array("q", numbers)
 
-    def write(self, path: Path, start: int, reset_cause: str, fds: tuple[int, int]) -> None:
+    def write(
+        self, path: Path, start: int, reset_cause: str, fds: tuple[int, int], hang_link_us: Sequence[int] = ()
+    ) -> None:
         """Writes what the board's start-up needs to know.
 
         Args:
@@ -62,6 +76,7 @@ class Wiring:
             start: number of this start in the run.
             reset_cause: one of RESET_CAUSES.
             fds: the board's ends of the pipes to ask and to be answered.
+            hang_link_us: microseconds after this start at which the link task hangs.
         """
         settings = self._box.settings
         random = Random(f"{settings.seed}/{settings.name}/{start}")
@@ -76,6 +91,7 @@ class Wiring:
             "reset_cause": RESET_CAUSES[reset_cause],
             "unique_id": list(Random(settings.name).randbytes(8)),
             "random_seed": random.getrandbits(30),
+            "hang_link_us": list(hang_link_us),
             "clock_s": 1609459200,  # the first of January 2021: nobody has set this clock
             "ticks_us": settings.ticks_start_ms * 1000,
         }

@@ -8,6 +8,7 @@ from select import select
 from typing import Protocol
 
 from groundbox.errors import LinkError
+from groundbox.rig.board_faults import BoardFaults
 from groundbox.rig.box import Box
 from groundbox.rig.clock import SimClock
 from groundbox.rig.console import Console
@@ -16,6 +17,8 @@ from groundbox.rig.process import Process
 from groundbox.rig.wiring import Wiring
 
 _BOOT_US = 400_000  # from power to the first line of main.py: assumed
+_HOLDS_UP_S = 0.03  # the board's converter without input: assumed
+_COMES_UP_VOLTS = 0.5  # above the lowest: assumed
 _LONGEST_STEP_US = 250_000
 _LONGEST_SLICE_US = 100_000  # the board sees its inputs as they were when the slice began
 NEVER_US = 1 << 60
@@ -68,6 +71,7 @@ class World:
         starts: times the board was started.
         last_cause: why it was started last: power, watchdog, reset.
         powered: False keeps the board dead.
+        starved: True while the box's voltage is too low for the board.
         stopped: True ends `run_until` after the present step; from any thread.
     """
 
@@ -81,15 +85,19 @@ class World:
         happenings: Iterable[Happening] = (),
         native: bool = False,
     ) -> None:
+        happenings = tuple(happenings)
         self.box = box
         self.now_us = 0
         self.starts = 0
         self.last_cause = "power"
         self.powered = True
+        self.starved = False
         self.stopped = False
         self._flash, self._console, self._interpreter, self._pace = flash, console, interpreter, pace
         self._wiring = Wiring(box, flash)
+        self._faults = BoardFaults(self, flash, happenings)
         self._to_come = sorted(happenings, key=lambda happening: -happening.at_s)
+        self._hungry_s = 0.0
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._native = native
         self._process: Process | None = None
@@ -102,6 +110,10 @@ class World:
         """Process number of the running interpreter."""
         return self._process.pid if self._process else None
 
+    def on_drive(self, do: Callable[[], None]) -> None:
+        """Has `do` called whenever the board has driven its pins differently than before."""
+        self._wiring.changed = do
+
     def order(self, do: Callable[[], None]) -> None:
         """Has `do` called between two steps; from any thread."""
         self._orders.put(do)
@@ -110,7 +122,7 @@ class World:
         """Lets the world go on to `until_us`, or for one step beyond the board's own time."""
         while self.now_us < until_us and not self.stopped:
             self._obey()
-            if not self.powered:
+            if not self.powered or self.starved:
                 self._dead(min(until_us, self.now_us + _BOOT_US))
             elif self._process is None:
                 self._power_on()
@@ -138,11 +150,13 @@ class World:
     def _power_on(self) -> None:
         self._wiring.release()
         self._dead(self.now_us + _BOOT_US)
+        if self.starved:
+            return
         self._console.board_starts()
         self.starts += 1
         process = Process(self._interpreter, self._native)
         wiring_file = self._flash.parent / "start.json"
-        self._wiring.write(wiring_file, self.starts, self.last_cause, process.fds)
+        self._wiring.write(wiring_file, self.starts, self.last_cause, process.fds, self._faults.hangs_us(self.now_us))
         process.start(self._flash, wiring_file)
         self._process, self._start_us, self._heard_of = process, self.now_us, False
 
@@ -168,7 +182,21 @@ class World:
         process.reply(wiring.answer(end_us - board_us, self._speak(process)))
         self.box.advance(dt_s)  # while the board works
         self.now_us = end_us
+        self._feed(dt_s)
         return None
+
+    def _feed(self, dt_s: float) -> None:
+        """Cuts the board off when its box starves it, and lets it come up again."""
+        lowest = self.box.settings.board_lowest_volts
+        if lowest is None:
+            return
+        volts = self.box.node.equipment_volts
+        self._hungry_s = self._hungry_s + dt_s if volts < lowest else 0.0
+        if self._hungry_s > _HOLDS_UP_S and not self.starved:
+            self.starved = True
+            self.power_cut()
+        elif self.starved and volts >= lowest + _COMES_UP_VOLTS:
+            self.starved = False
 
     def _lost(self, process: Process) -> None:
         """The interpreter has hung or crashed, as a board's watchdog would notice; or it never came up."""
@@ -210,13 +238,17 @@ class World:
         while self.now_us < to_us:
             self._happen()
             next_us = min(to_us, self._next_change_us(), self.now_us + _LONGEST_STEP_US)
-            self.box.step((next_us - self.now_us) / 1e6)
+            dt_s = (next_us - self.now_us) / 1e6
+            self.box.step(dt_s)
             self.now_us = next_us
+            if self._process is None:
+                self._feed(dt_s)
 
     def _happen(self) -> None:
         while self._to_come and self._to_come[-1].at_s * 1e6 <= self.now_us:
             happening = self._to_come.pop()
-            happen(self.box, happening.thing, happening.value)
+            if not self._faults.take(happening):
+                happen(self.box, happening.thing, happening.value)
 
     def _next_change_us(self) -> int:
         next_s = self.box.next_change_s

@@ -3,9 +3,16 @@
 What the Python half (asyncio/core.py) expects of it: TaskQueue.peek, push, pop, remove; Task with coro, data, state,
 done, cancel, and being awaitable. `state` is True while running, a TaskQueue once others wait for the task, False when
 it has ended and been waited for, None when it ended with nobody waiting.
+
+At the times the world gives in `hang_link_us` the firmware's link task hangs: it waits for what never comes, and only
+being cancelled wakes it.
 """
 
+import rig_clock
 from time import ticks_diff, ticks_ms
+
+_LINK = "_run_link"  # the coroutine the firmware runs its link in
+_hangs_us = rig_clock.wiring["hang_link_us"]
 
 
 class TaskQueue:
@@ -15,7 +22,16 @@ class TaskQueue:
         self._tasks = []
 
     def peek(self):
-        return self._tasks[0] if self._tasks else None
+        tasks = self._tasks
+        if _hangs_us and tasks and rig_clock.now_us >= _hangs_us[0] and _LINK in repr(tasks[0].coro):
+            _hangs_us.pop(0)
+            task = tasks.pop(0)
+            task.data = _never
+            _never.push_hung(task)
+        return tasks[0] if tasks else None
+
+    def push_hung(self, task):
+        self._tasks.append(task)
 
     def push(self, task, due_ms=None):
         task.data = None
@@ -31,6 +47,9 @@ class TaskQueue:
 
     def remove(self, task):
         self._tasks.remove(task)
+
+
+_never = TaskQueue()
 
 
 class Task:

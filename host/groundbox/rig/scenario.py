@@ -1,0 +1,305 @@
+"""A scenario file: one box, its day, what happens to it, and what is expected of it. Every error is one line.
+
+story = "..."                         a sentence or two
+starts = "12:00"                      clock time at the beginning
+lasts_min = 20
+expect = ["case never above 55 C"]    see expect.py
+
+[[weather]]                           straight lines between the rows
+at = "12:00"
+outside_c = 28
+sun_w_m2 = 600
+
+[box]  [battery]  [board]  [settings] (names of the firmware's settings)  [[load]]
+
+[[happens]]                           happenings.py, board_faults.py and listener.py say which things there are
+at = "12:10:30"
+thing = "fan1"
+becomes = "stalled"
+for_s = 60                            then back to sound; or, for a number, over_min: in a straight line
+"""
+
+import re
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from groundbox.errors import BadInput
+from groundbox.rig import board_faults, listener
+from groundbox.rig.box import Box, BoxSettings
+from groundbox.rig.case import CaseSettings
+from groundbox.rig.expect import Expectation, Moments, parse
+from groundbox.rig.fans import FanSettings
+from groundbox.rig.happenings import Happening, Value, happen
+from groundbox.rig.lead_acid import BatterySettings
+from groundbox.rig.loads import LoadSettings
+from groundbox.rig.senses import SenseSettings
+from groundbox.rig.weather import Weather
+from groundbox.toml_file import read_toml
+from groundbox.wire import settings as board
+
+_DAY_S = 86400.0
+_WRAP_MS = 1 << 30
+_RAMP_S = 5.0
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?$")
+_NORMAL: dict[str, Value] = {"monitor": "sound", "fuse": "sound", "button": "released", "host": "listening"}
+_NORMAL |= {"board": "on", "charger_volts": 14.4, "case": "sound", "intake": "sound", "block": "sound"}
+_LASTING = ("mark", "switch1", "switch2", "settings_file", "link_task")
+
+Share = Annotated[float, Meta(ge=0, le=1)]
+
+
+class _Struct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    pass
+
+
+class WeatherRow(_Struct, frozen=True, kw_only=True):
+    """The air and the sun at one time."""
+
+    at: str
+    outside_c: Annotated[float, Meta(ge=-40, le=60)]
+    sun_w_m2: Annotated[float, Meta(ge=0, le=1400)] = 0.0
+
+
+class BoxPart(_Struct, frozen=True, kw_only=True):
+    """The box; `case` has names of case.CaseSettings."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=16)] = "box"
+    lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.02
+    cutoff_volts: Annotated[float, Meta(ge=4, le=20)] | None = None
+    start_c: Annotated[float, Meta(ge=-40, le=80)] | None = None
+    fans: Annotated[int, Meta(ge=0, le=4)] = 2
+    case: dict[str, float] = {}
+    exact_sensors: bool = False
+
+
+class BatteryPart(_Struct, frozen=True, kw_only=True):
+    """The battery; see lead_acid.BatterySettings."""
+
+    c20_ah: Annotated[float, Meta(ge=1, le=300)] = 18.0
+    health: Annotated[float, Meta(ge=0.2, le=1.1)] = 1.0
+    ohm: Annotated[float, Meta(gt=0, le=1)] = 0.016
+    start_soc: Share = 1.0
+
+
+class BoardPart(_Struct, frozen=True, kw_only=True):
+    """The board; `wraps_after_s`: its tick counter passes 2**30 so long after power-on."""
+
+    lowest_volts: Annotated[float, Meta(ge=3, le=11)] = 6.5
+    usb_power: bool = False
+    wraps_after_s: Annotated[float, Meta(ge=0, le=86400)] | None = None
+
+
+class LoadPart(_Struct, frozen=True, kw_only=True):
+    """A load; see loads.LoadSettings."""
+
+    name: Annotated[str, Meta(min_length=1)]
+    watts: Annotated[float, Meta(ge=0, le=2000)]
+    rest_s: Annotated[float, Meta(gt=0)] = 3600.0
+    bursts: list[tuple[float, float]] = []
+    irregular: bool = False
+    output: Annotated[int, Meta(ge=0, le=2)] = 0
+    heat_share: Share = 1.0
+    lowest_volts: Annotated[float, Meta(ge=0, le=20)] = 0.0
+    off: bool = False
+
+
+class Happens(_Struct, frozen=True, kw_only=True):
+    """One thing that happens."""
+
+    at: str
+    thing: str
+    becomes: float | str
+    for_s: Annotated[float, Meta(gt=0)] | None = None
+    over_min: Annotated[float, Meta(gt=0)] | None = None
+
+
+class ScenarioFile(_Struct, frozen=True, kw_only=True):
+    """The file as it stands."""
+
+    story: str
+    lasts_min: Annotated[float, Meta(gt=0, le=2880)]
+    expect: Annotated[list[str], Meta(min_length=1)]
+    starts: str = "12:00"
+    seed: int = 1
+    weather: list[WeatherRow] = []
+    box: BoxPart = BoxPart()
+    battery: BatteryPart = BatteryPart()
+    board: BoardPart = BoardPart()
+    settings: dict[str, int] = {}
+    load: list[LoadPart] = []
+    happens: list[Happens] = []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """A scenario ready to be played; times in seconds since its beginning, `starts_s` in seconds of the day."""
+
+    source: str
+    story: str
+    starts_s: float
+    lasts_s: float
+    box: BoxSettings
+    cutoff_volts: float | None
+    board_settings: dict[str, int]
+    happenings: tuple[Happening, ...]
+    expectations: tuple[Expectation, ...]
+
+    def clock(self, at_s: float) -> str:
+        """The time of day at `at_s`."""
+        whole = round((self.starts_s + at_s) % _DAY_S)
+        return f"{whole // 3600 % 24:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def load(path: Path | str) -> Scenario:
+    """The scenario in the file.
+
+    Raises:
+        BadInput: file, key and mend.
+    """
+    return prepare(read_toml(path, ScenarioFile, "see `groundbox rig --help`"), str(path))
+
+
+def prepare(file: ScenarioFile, source: str) -> Scenario:
+    """The scenario of a file's content; BadInput as in `load`."""
+    clock = Clock(source, file.starts)
+    box = _box(file, source, clock)
+    reason = board.refusal_of_all(file.settings, board.defaults())
+    if reason:
+        raise BadInput(source, "settings", reason)
+    happenings = _happenings(file, source, clock, box)
+    moments = Moments(clock=clock.at_s, happenings=happenings, end_s=60 * file.lasts_min)
+    return Scenario(
+        source=source,
+        story=file.story,
+        starts_s=clock.starts_s,
+        lasts_s=60 * file.lasts_min,
+        box=box,
+        cutoff_volts=file.box.cutoff_volts,
+        board_settings=_fitting(file),
+        happenings=happenings,
+        expectations=tuple(parse(text, source, f"expect {n}", moments) for n, text in enumerate(file.expect, 1)),
+    )
+
+
+class Clock:
+    """Clock times of one file as seconds since its beginning."""
+
+    def __init__(self, source: str, starts: str) -> None:
+        self._source = source
+        self.starts_s = 0.0
+        self.starts_s = self.at_s(starts, "starts")
+
+    def at_s(self, text: str, place: str) -> float:
+        """Seconds since the beginning at clock time `text`; before the beginning means the next day."""
+        found = _CLOCK.match(text)
+        if not found:
+            raise BadInput(self._source, place, f'"{text}" is no time of day: write it as "13:05" or "13:05:30"')
+        day_s = int(found[1]) * 3600 + int(found[2]) * 60 + float(found[3] or 0)
+        return (day_s - self.starts_s) % _DAY_S
+
+
+def _fitting(file: ScenarioFile) -> dict[str, int]:
+    """Settings that say which fans are there, then those of the file."""
+    kinds = {f"fan{n}_kind": int(n <= file.box.fans) * 2 for n in (1, 2, 3, 4)}
+    standard = board.defaults()
+    return {name: kind for name, kind in kinds.items() if kind != standard[name]} | file.settings
+
+
+def _box(file: ScenarioFile, source: str, clock: Clock) -> BoxSettings:
+    part, battery = file.box, file.battery
+    known = {one.name for one in fields(CaseSettings)}
+    for name, value in part.case.items():
+        if name not in known:
+            raise BadInput(source, f"box.case.{name}", f"is not known here; known: {', '.join(sorted(known))}")
+        if value <= 0:
+            raise BadInput(source, f"box.case.{name}", "must be above 0")
+    loads = tuple(_load(one) for one in file.load)
+    names = [one.name for one in loads]
+    for name in names:
+        if names.count(name) > 1:
+            raise BadInput(source, "load", f'"{name}" is there twice; rename one')
+    rows = [(clock.at_s(row.at, f"weather {n}, at"), row) for n, row in enumerate(file.weather, 1)]
+    if rows != sorted(rows, key=lambda row: row[0]):
+        raise BadInput(source, "weather", "rows must be in the order of time")
+    weather = Weather(
+        outside_c=tuple((at_s, row.outside_c) for at_s, row in rows),
+        sun_w_m2=tuple((at_s, row.sun_w_m2) for at_s, row in rows),
+    )
+    ticks = 0 if file.board.wraps_after_s is None else _WRAP_MS - round(1000 * file.board.wraps_after_s)
+    return BoxSettings(
+        name=part.name,
+        battery=BatterySettings(**msgspec.structs.asdict(battery)),
+        loads=loads,
+        fans=(FanSettings(),) * part.fans,
+        case=replace(CaseSettings(), **part.case),
+        senses=SenseSettings(monitor=file.settings.get("voltage_monitor_kind", 1), perfect=part.exact_sensors),
+        weather=weather if rows else Weather(),
+        lead_ohm=part.lead_ohm,
+        ticks_start_ms=ticks % _WRAP_MS,
+        start_c=part.start_c,
+        board_lowest_volts=None if file.board.usb_power else file.board.lowest_volts,
+        seed=file.seed,
+    )
+
+
+def _load(part: LoadPart) -> LoadSettings:
+    values = msgspec.structs.asdict(part)
+    del values["off"]
+    return LoadSettings(**values | {"bursts": tuple(part.bursts)})
+
+
+def _happenings(file: ScenarioFile, source: str, clock: Clock, settings: BoxSettings) -> tuple[Happening, ...]:
+    found = [Happening(at_s=0.0, thing=part.name, value="off") for part in file.load if part.off]
+    trial = Box(settings)
+    for number, one in enumerate(file.happens, 1):
+        place = f"happens {number}"
+        at_s = clock.at_s(one.at, f"{place}, at")
+        _check(trial, one.thing, one.becomes, source, place)
+        off = any(part.off for part in file.load if part.name == one.thing)
+        normal = "off" if off else _normal(one.thing, one.becomes)
+        if one.over_min is not None:
+            if isinstance(one.becomes, str) or isinstance(normal, str):
+                raise BadInput(source, f"{place}, over_min", f"{one.thing} is no number that can change slowly")
+            steps = max(1, round(60 * one.over_min / _RAMP_S))
+            found += [
+                Happening(at_s=at_s + _RAMP_S * k, thing=one.thing, value=normal + (one.becomes - normal) * k / steps)
+                for k in range(1, steps + 1)
+            ]
+        else:
+            found.append(Happening(at_s=at_s, thing=one.thing, value=one.becomes))
+        if one.for_s is not None:
+            if one.thing in _LASTING:
+                raise BadInput(source, f"{place}, for_s", f"{one.thing} does not go back by itself")
+            ends_s = at_s + one.for_s + 60 * (one.over_min or 0)
+            found.append(Happening(at_s=ends_s, thing=one.thing, value=normal))
+    return tuple(sorted(found, key=lambda one: one.at_s))
+
+
+def _normal(thing: str, becomes: Value) -> Value:
+    """What `thing` is while nothing is wrong."""
+    if thing in _NORMAL:
+        return _NORMAL[thing]
+    if thing[:3] == "fan" and thing[3:].isdigit():
+        return "sound"
+    return "auto" if isinstance(becomes, str) else 0.0
+
+
+def _check(trial: Box, thing: str, value: Value, source: str, place: str) -> None:
+    if thing in listener.WORDS or thing in listener.SHARES:
+        reason = listener.refuse(thing, value)
+    elif thing in board_faults.THINGS:
+        words = board_faults.THINGS[thing]
+        reason = "" if value in words else f"is {value!r}; wants one of {', '.join(words)}"
+    else:
+        try:
+            happen(trial, thing, value)
+            return
+        except BadInput as error:
+            others = ", ".join([*listener.WORDS, *listener.SHARES, *board_faults.THINGS])
+            reason = error.mend + (f", {others}" if "not a thing" in error.mend else "")
+    if reason:
+        raise BadInput(source, f"{place}, {thing}", reason)

@@ -1,0 +1,52 @@
+"""The gallery: every scenario that comes with the package holds, and runs the same to the bit on both interpreters."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from groundbox.rig.play import play
+from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
+from groundbox.rig.scenario import load
+from groundbox.show.cmd_rig import gallery
+
+_ALL = sorted(gallery().glob("*.toml"))
+_LONG_S = 3600.0
+_SHORT = [path for path in _ALL if load(path).lasts_s < _LONG_S]
+_DAYS = [path for path in _ALL if path not in _SHORT]
+
+
+def _hold(path: Path) -> None:
+    scenario = load(path)
+    trace = play(scenario)
+    failed = [(one.text, one.judge(trace)) for one in scenario.expectations]
+    assert not [f"{text}: {verdict.found}" for text, verdict in failed if not verdict.passed]
+
+
+def test_the_gallery_has_its_twenty() -> None:
+    assert len(_SHORT) >= 20
+    assert len(_DAYS) >= 1
+
+
+@pytest.mark.parametrize("path", _SHORT, ids=lambda path: path.stem)
+def test_a_short_scenario_holds(path: Path) -> None:
+    _hold(path)
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("path", _DAYS, ids=lambda path: path.stem)
+def test_a_whole_day_holds(path: Path) -> None:
+    _hold(path)
+
+
+@pytest.mark.parametrize("name", ["reboot_in_flight", "link_task_hangs", "servo_stalls_board_browns_out"])
+def test_both_interpreters_give_the_same_run_to_the_bit(name: str) -> None:
+    """Resets, a hung task, wrapping ticks and a starved board included."""
+    if interpreter_path() is None:
+        if os.environ.get("CI"):
+            pytest.fail("no micropython command: pip install 'groundbox[rig]'")
+        pytest.skip("no micropython command here")
+    scenario = load(gallery() / f"{name}.toml")
+    one, other = play(scenario, MICROPYTHON), play(scenario, CPYTHON)
+    assert len(one.readings) > 100
+    assert one.fingerprint() == other.fingerprint()
