@@ -8,41 +8,19 @@ import platformdirs
 from msgspec import Meta
 
 from groundbox.errors import BadInput
+from groundbox.plan import load as declared
 from groundbox.toml_file import read_toml
 
 FILE_NAME = "groundbox.toml"
 DATABASE_NAME = "groundbox.db"
 
-Volts = Annotated[float, Meta(ge=4, le=60, description="volts")]
-Watts = Annotated[float, Meta(ge=0, le=2000, description="watts")]
-Amps = Annotated[float, Meta(ge=0, le=200, description="amperes")]
 Word = Annotated[str, Meta(pattern=r"^[!-z]{1,16}$", description="a word of 1 to 16 plain characters without spaces")]
 
 
-class Load(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One consumer in a box. Give `watts` or `amps`: the mean while it is on; `peak_...` is its heaviest moment."""
+class Load(declared.Load, frozen=True, kw_only=True):
+    """One consumer in a box."""
 
-    name: Annotated[str, Meta(min_length=1, max_length=30, description="what the load is")]
-    watts: Watts | None = None
-    amps: Amps | None = None
-    peak_watts: Watts | None = None
-    peak_amps: Amps | None = None
-    share: Annotated[float, Meta(ge=0, le=1, description="share of the time it is on")] = 1.0
-    essential: Annotated[bool, Meta(description="true or false: may never be switched off")] = False
-    with_fans: Annotated[bool, Meta(description="true or false: runs only while the board drives the fans")] = False
-    lowest_volts: Volts | None = None
-    highest_volts: Volts | None = None
     output: Annotated[Literal[1, 2] | None, Meta(description="the board's output that switches it, 1 or 2")] = None
-
-    def mean_amps(self, volts: float) -> float:
-        """Amperes while it is on, at `volts`."""
-        return self.amps if self.amps is not None else (self.watts or 0.0) / volts
-
-    def heaviest_amps(self, volts: float) -> float:
-        """Amperes at its heaviest moment, at `volts`; its mean where no peak is told."""
-        if self.peak_amps is not None:
-            return self.peak_amps
-        return self.peak_watts / volts if self.peak_watts is not None else self.mean_amps(volts)
 
 
 class Box(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -154,19 +132,9 @@ def _check_together(settings: Settings, source: object) -> None:
             if load.name in names:
                 raise BadInput(source, f"{place}.loads {number}, name", f'"{load.name}" is there twice; rename one')
             names.add(load.name)
-            _check_load(load, source, f"{place}.loads {number}")
+            if wrong := load.contradiction():
+                raise BadInput(source, f"{place}.loads {number}", f'"{load.name}" {wrong}')
     for name in settings.batteries:
         path = settings.papers_path(name)
         if path is not None and not path.is_file():
             raise BadInput(source, f"batteries.{name}.papers", f"there is no file {path}; see `groundbox battery new`")
-
-
-def _check_load(load: Load, source: object, place: str) -> None:
-    if (load.watts is None) == (load.amps is None):
-        raise BadInput(source, place, f'"{load.name}" wants either watts or amps')
-    if load.peak_watts is not None and load.peak_amps is not None:
-        raise BadInput(source, place, f'"{load.name}" wants peak_watts or peak_amps, not both')
-    if load.heaviest_amps(12.0) < load.mean_amps(12.0):
-        raise BadInput(source, place, f'"{load.name}" has a peak below its mean; a peak is its heaviest moment')
-    if load.lowest_volts and load.highest_volts and load.lowest_volts >= load.highest_volts:
-        raise BadInput(source, place, f'"{load.name}" wants lowest_volts under highest_volts')

@@ -59,7 +59,7 @@ class Papers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     c20_ah: Annotated[float, Meta(ge=0.2, le=20000, description="rated capacity at the 20-hour rate, ampere-hours")]
     label: Annotated[str, Meta(description="what is written on it")] = ""
-    cells: Annotated[int, Meta(ge=1, le=240, description="2 V cells in series; 6 for a 12 V battery")] = 6
+    cells: Annotated[int, Meta(ge=1, le=240, description="2 V cells in series, 6 of them in a 12 V battery")] = 6
     age_years: Annotated[float, Meta(ge=0, le=40, description="years in service")] | None = None
     in_service: Annotated[date | None, Meta(description="date put in service, as 2024-05-01")] = None
     vented: Annotated[bool, Meta(description="true for flooded cells with caps")] = False

@@ -6,14 +6,15 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from groundbox.battery.estimate import REST_FULL
 from groundbox.errors import BadInput
 from groundbox.plan.size_air import HEADS
 from groundbox.toml_file import near, read_toml
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
-Fraction = Annotated[float, Meta(ge=0, le=1)]
-Celsius = Annotated[float, Meta(ge=-40, le=90)]
+Fraction = Annotated[float, Meta(ge=0, le=1, description="a share")]
+Celsius = Annotated[float, Meta(ge=-40, le=90, description="degrees Celsius")]
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -95,7 +96,9 @@ class Charging(_Part, frozen=True, kw_only=True):
     stages: tuple[str, ...] = ("float", "boost")
 
 
-class Sensor(_Part, frozen=True, kw_only=True):
+class Divider(_Part, frozen=True, kw_only=True):
+    """Battery volts to the board's converter. Tolerances as fractions; `adc_bits` as effective, not as printed."""
+
     top_ohm: Positive = 100e3
     bottom_ohm: Positive = 18e3
     resistor_tolerance: Fraction = 0.001
@@ -110,6 +113,8 @@ class Sensor(_Part, frozen=True, kw_only=True):
 
 
 class Parts(_Part, frozen=True, kw_only=True):
+    """The rest: thermistor by beta, tachometer line, hold-up."""
+
     ntc_ohm_25c: Positive = 10e3
     ntc_beta_k: Positive = 3950.0
     ntc_series_ohm: Positive = 10e3
@@ -134,7 +139,7 @@ class Box(_Part, frozen=True, kw_only=True):
     fuse: list[Fuse] = []
     air: Air | None = None
     charging: Charging | None = None
-    sensor: Sensor | None = None
+    sensor: Divider | None = None
     parts: Parts | None = None
 
 
@@ -177,7 +182,7 @@ def load_box(path: Path | str) -> Box:
         )
     if box.parts and box.parts.hold_to_volts >= box.parts.hold_from_volts:
         raise BadInput(path, "parts.hold_to_volts", "must be under hold_from_volts")
-    rest_volts = 2.15 * box.battery.cells
+    rest_volts = REST_FULL * box.battery.cells
     if box.cutoff_volts >= rest_volts:
         raise BadInput(
             path,

@@ -108,14 +108,9 @@ def by_hour(values: dict[str, float], clock_min: float) -> float:
 
 def mean_amps(load: Load) -> float:
     """Mean current of a load over the time its box is on."""
-    amps = load.amps if load.amps is not None else (load.watts or 0.0) / LOADED_VOLTS
-    return amps * load.share
+    return load.mean_amps(LOADED_VOLTS) * load.share
 
 
 def peak_amps(load: Load) -> float:
     """Heaviest current of a load."""
-    if load.peak_amps is not None:
-        return load.peak_amps
-    if load.peak_watts is not None:
-        return load.peak_watts / LOADED_VOLTS
-    return load.amps if load.amps is not None else (load.watts or 0.0) / LOADED_VOLTS
+    return load.heaviest_amps(LOADED_VOLTS)

@@ -5,13 +5,12 @@ from datetime import time
 from pathlib import Path
 from typing import NoReturn
 
+from groundbox.battery.estimate import REST_FULL
 from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
 from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight
 from groundbox.toml_file import near, read_toml
-
-REST_VOLTS_PER_CELL = 2.15  # full, at rest (from memory)
 
 
 class _Reader:
@@ -53,10 +52,8 @@ def _check_boxes(reader: _Reader, boxes: list[Box], batteries: list[Battery]) ->
             where = f"{place}, load {index} ({load.name})"
             if load.name in loads[: index - 1]:
                 reader.bad(f"{where}, name", "is there twice in this box: give each load its own name")
-            if (load.watts is None) == (load.amps is None):
-                reader.bad(where, "give its mean as `watts` or as `amps`, one of them")
-            if load.lowest_volts and load.highest_volts and load.lowest_volts >= load.highest_volts:
-                reader.bad(f"{where}, lowest_volts", "must be under highest_volts")
+            if wrong := load.contradiction():
+                reader.bad(where, wrong)
 
 
 def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]) -> None:
@@ -78,7 +75,7 @@ def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]
 def _check_cutoffs(reader: _Reader, day: Day) -> None:
     for number, box in enumerate(day.boxes.values(), 1):
         for battery in day.batteries.values():
-            rest = REST_VOLTS_PER_CELL * battery.papers.cells
+            rest = REST_FULL * battery.papers.cells
             lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if load.essential)])
             if box.name in battery.battery.boxes and lowest >= rest:
                 place = f"box {number} ({box.name}), cutoff_volts"

@@ -6,12 +6,14 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from groundbox.plan import load as declared
+from groundbox.plan.load import Volts
+
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
-Fraction = Annotated[float, Meta(ge=0, le=1)]
+Fraction = Annotated[float, Meta(ge=0, le=1, description="a share")]
 Minutes = Annotated[float, Meta(ge=0, le=1440)]
-Celsius = Annotated[float, Meta(ge=-40, le=60)]
-Volts = Annotated[float, Meta(ge=4, le=60)]
+Celsius = Annotated[float, Meta(ge=-40, le=60, description="degrees Celsius")]
 Name = Annotated[str, Meta(min_length=1, max_length=30)]
 
 
@@ -19,20 +21,10 @@ class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A part of the file; a key that is not known is refused."""
 
 
-class Load(_Part, frozen=True, kw_only=True):
-    """One consumer; `watts` or `amps` is its mean while on, `peak_...` its heaviest moment."""
+class Load(declared.Load, frozen=True, kw_only=True):
+    """One consumer."""
 
-    name: Name
-    watts: NotNegative | None = None
-    amps: NotNegative | None = None
-    peak_watts: NotNegative | None = None
-    peak_amps: NotNegative | None = None
-    share: Fraction = 1.0
-    essential: bool = False
-    with_fans: bool = False
-    lowest_volts: Volts | None = None
-    highest_volts: Volts | None = None
-    between_flights: bool = True
+    between_flights: Annotated[bool, Meta(description="true or false: stays on between flights")] = True
 
 
 class CaseHeat(_Part, frozen=True, kw_only=True):

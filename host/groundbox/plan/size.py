@@ -97,13 +97,12 @@ def _air(air: box_file.Air) -> Result:
 
 
 def _sensors(box: box_file.Box) -> list[Result]:
-    results = [size_sensor.size_divider(size_sensor.Divider(**asdict(box.sensor)))] if box.sensor else []
+    results = [size_sensor.size_divider(box.sensor)] if box.sensor else []
     if box.parts:
-        parts = size_sensor.Parts(**asdict(box.parts))
         results += [
-            size_sensor.size_thermistor(parts),
-            size_sensor.size_tachometer(parts),
-            size_sensor.size_hold_up(parts),
+            size_sensor.size_thermistor(box.parts),
+            size_sensor.size_tachometer(box.parts),
+            size_sensor.size_hold_up(box.parts),
         ]
     return results
 

@@ -1,43 +1,9 @@
 """Parts around the board's inputs: divider, thermistor, tachometer pull-up, hold-up capacitor."""
 
-from dataclasses import dataclass
 from math import exp, pi, sqrt
 
+from groundbox.plan.box_file import Divider, Parts
 from groundbox.plan.result import LOCAL_CODE, Result
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Divider:
-    """Battery volts to the board's converter. Tolerances as fractions; `adc_bits` as effective, not as printed."""
-
-    top_ohm: float = 100e3
-    bottom_ohm: float = 18e3
-    resistor_tolerance: float = 0.001
-    reference_volts: float = 3.0
-    reference_tolerance: float = 0.001
-    adc_bits: float = 10.0
-    adc_offset_volts: float = 0.002
-    highest_volts: float = 16.0
-    surge_volts: float = 40.0
-    clamp_amps: float = 0.001
-    filter_farad: float = 100e-9
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parts:
-    """The rest: thermistor by beta, tachometer line, hold-up."""
-
-    ntc_ohm_25c: float = 10e3
-    ntc_beta_k: float = 3950.0
-    ntc_series_ohm: float = 10e3
-    tach_pull_up_ohm: float = 10e3
-    tach_farad: float = 10e-9
-    highest_rpm: float = 6000.0
-    logic_volts: float = 3.3
-    hold_amps: float = 0.05
-    hold_s: float = 0.05
-    hold_from_volts: float = 11.0
-    hold_to_volts: float = 7.0
 
 
 def size_divider(divider: Divider) -> Result:

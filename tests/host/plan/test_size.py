@@ -7,12 +7,12 @@ import pytest
 from click.testing import CliRunner
 
 from groundbox.errors import BadInput
-from groundbox.plan.box_file import load_box
+from groundbox.plan.box_file import Divider, load_box
 from groundbox.plan.size import size_box
 from groundbox.plan.size_air import Case, fan_flow_m3_h, minutes_to, settled_c, size_air
 from groundbox.plan.size_battery import Period, size_battery
 from groundbox.plan.size_fuse import Branch, opens_after_s, size_fuse
-from groundbox.plan.size_sensor import Divider, size_divider
+from groundbox.plan.size_sensor import size_divider
 from groundbox.plan.size_wire import Run, size_wire
 from groundbox.show.cmd_size import command
 
