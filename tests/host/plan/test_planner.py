@@ -374,6 +374,7 @@ GOOD = EXAMPLE.read_text()
         ("reserve_min = 15", "reserve = 15", "box 1, reserve", "did you mean reserve_min (minutes"),
         ('ends = "taper"', 'ends = "tapper"', "charger 2 (fixed), ends", 'did you mean "taper"'),
         ("watts = 18", "watts = 18\namps = 1", "box 1 (table), load 1 (display)", "one of them"),
+        ("watts = 18", "watts = 18\npeak_watts = 3", "box 1 (table), load 1 (display)", "a peak below its mean"),
     ],
 )
 def test_a_wrong_day_file_is_told_where_and_how(tmp_path: Path, old: str, new: str, place: str, mend: str) -> None:
