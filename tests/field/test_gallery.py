@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
+from tests.field.seeded_faults import FAULTS, KNOWN_TO_SLIP, Fault, caught_by
 
 from groundbox.rig.play import play
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
@@ -50,3 +51,19 @@ def test_both_interpreters_give_the_same_run_to_the_bit(name: str) -> None:
     one, other = play(scenario, MICROPYTHON), play(scenario, CPYTHON)
     assert len(one.readings) > 100
     assert one.fingerprint() == other.fingerprint()
+
+
+_HANDFUL = [fault for fault in FAULTS if fault.first in ("plug_half_out", "short_dips", "frosty_charge")]
+
+
+@pytest.mark.parametrize("fault", _HANDFUL, ids=lambda fault: f"{fault.module}-{fault.first}")
+def test_the_gallery_bites(fault: Fault) -> None:
+    """A few of the seeded faults, each against the scenario made for it; all of them under endurance."""
+    assert caught_by(fault, everywhere=False)
+
+
+@pytest.mark.endurance
+def test_every_seeded_fault_is_caught_or_known_to_slip() -> None:
+    assert len(FAULTS) >= 30
+    slipped = {fault.name for fault in FAULTS if caught_by(fault) is None}
+    assert slipped == set(KNOWN_TO_SLIP)

@@ -404,14 +404,16 @@ def _times(one: Condition, n: int, window: Callable[[Trace], Spans]) -> Judge:
 
 
 def _pieces(one: Condition, limit_s: float, most: bool, window: Callable[[Trace], Spans]) -> Judge:
-    """The piece the run ends in is only judged when it is too long."""
+    """A piece that the window or the end of the run cuts short is only judged when it is too long."""
 
     def judge(trace: Trace) -> Verdict:
-        found = _overlap(one.spans(trace), window(trace))
+        whole = one.spans(trace)
+        found = _overlap(whole, window(trace))
         if not found:
             return _nothing(one.text)
         for a, b in found:
-            if (most and b - a > limit_s + _GRACE_S) or (not most and b < trace.end_s and b - a < limit_s - _GRACE_S):
+            long, short = b - a > limit_s + _GRACE_S, b - a < limit_s - _GRACE_S
+            if long if most else short and (a, b) in whole and b < trace.end_s:
                 return Verdict(passed=False, at_s=a, found=f"{one.text} for {b - a:.1f} s")
         return Verdict(passed=True, at_s=None, found=f"{len(found)} times")
 

@@ -36,6 +36,8 @@ Examples:
   groundbox rig dead_fan
   groundbox rig my_day.toml --plot my_day.svg
   groundbox rig --list
+  groundbox rig --search --tries 200
+  groundbox rig midday_sun --settings
 """
 
 
@@ -73,9 +75,19 @@ def find(name: str) -> Path:
 @click.option(
     "--firmware", type=click.Path(path_type=Path, file_okay=False), help="Another firmware's folder, with manifest.py."
 )
+@click.option("--search", "hunt", is_flag=True, help="Hunt for a case that breaks what must always hold; shrink it.")
+@click.option("--tries", type=click.IntRange(1, 100_000), default=60, show_default=True, help="Cases --search plays.")
+@click.option("--seed", type=int, default=1, show_default=True, help="What --search begins with.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Where --search writes what it found.")
+@click.option("--settings", "sweep", is_flag=True, help="Try thermostat settings against one scenario's day.")
 def command(
     names: tuple[str, ...],
     show_list: bool,
+    hunt: bool,
+    tries: int,
+    seed: int,
+    out: Path | None,
+    sweep: bool,
     as_json: bool,
     interpreter: str | None,
     plot: Path | None,
@@ -84,14 +96,24 @@ def command(
     """Play scenarios against the real firmware, faster than real time; exit status 0 only when all is as expected."""
     if show_list:
         for path in sorted(gallery().glob("*.toml")):
-            click.echo(f"{path.stem:<22} {scenarios.load(path).story}")
-        return
-    if not names:
-        raise BadInput("SCENARIO.toml", "", "name at least one scenario; `groundbox rig --list` shows those here")
-    if plot and len(names) > 1:
+            click.echo(f"{path.stem:<30} {scenarios.load(path).story}")
+    elif hunt:
+        _search(tries, seed, out or Path("found.toml"), firmware, as_json)
+    elif not names or (sweep and len(names) > 1):
+        raise BadInput("SCENARIO.toml", "", "name a scenario; `groundbox rig --list` shows those here")
+    elif sweep:
+        _sweep(scenarios.load(find(names[0])), as_json)
+    else:
+        _play([scenarios.load(find(name)) for name in names], as_json, interpreter, plot, firmware)
+
+
+def _play(
+    chosen: list[Scenario], as_json: bool, interpreter: str | None, plot: Path | None, firmware: Path | None
+) -> None:
+    if plot and len(chosen) > 1:
         raise BadInput("--plot", "", "draws one scenario: name only one")
     good = True
-    for one in [scenarios.load(find(name)) for name in names]:
+    for one in chosen:
         began_s = time.perf_counter()
         trace = play(one, interpreter, firmware)
         answer = _answer(one, trace, time.perf_counter() - began_s)
@@ -103,6 +125,41 @@ def command(
             draw(one, trace, plot)
     if not good:
         sys.exit(1)
+
+
+def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bool) -> None:
+    from groundbox.rig.search import as_toml, search
+
+    found = search(tries, seed, firmware, lambda text: click.echo(text, err=True))
+    if as_json:
+        broken = None if found is None else {"expect": found.sentence, "found": found.found, "file": str(out)}
+        click.echo(msgspec.json.encode({"tries": tries, "broken": broken}).decode())
+    if found is None:
+        if not as_json:
+            click.echo(f"nothing broken in {tries} cases")
+        return
+    try:
+        out.write_text(as_toml(found), encoding="utf-8")
+    except OSError as error:
+        raise BadInput(out, "", f"cannot be written ({error.strerror})") from error
+    if not as_json:
+        click.echo(f"broken: {found.sentence} ({found.found})\nthe smallest case found is in {out}")
+    sys.exit(1)
+
+
+def _sweep(scenario: Scenario, as_json: bool) -> None:
+    from groundbox.rig.sweep import NAMES, shown, sweep
+
+    rows = sweep(scenario)
+    if as_json:
+        click.echo(msgspec.json.encode([msgspec.to_builtins(row) for row in rows]).decode())
+        return
+    click.echo(f"{scenario.source}: {scenario.story}\n")
+    click.echo(f"{'':<36}{'highest C':>10}{'starts':>8}{'fan h':>8}{'battery min':>13}{'noise':>8}")
+    for row in rows:
+        counts = f"{row.highest_c:>10.1f}{row.starts:>8}{row.fan_hours:>8.2f}{row.battery_min:>13.1f}{row.noise:>8.1f}"
+        click.echo(f"{'*' if row.unbeaten else ' '} {shown(row.settings):<34}{counts}  {row.why}")
+    click.echo(f"\n* nothing else is as good in all of {', '.join(NAMES)}; noise 100 is full speed all day")
 
 
 def _answer(scenario: Scenario, trace: Trace, took_s: float) -> dict[str, Any]:
