@@ -6,7 +6,11 @@
     world               moves the box on in lockstep with the firmware, restarts the board, paces it by a clock
     box                 the simulated box; lead_acid, power, loads, fans, case, weather and senses are its parts
     happenings          what people and fate do to a box
+    board_faults        what befalls the board itself; listener is its host, on a link that may lose and flip bytes
     bench               a board as fast as it goes, for tests and scenarios
+    scenario            a file: box, day, faults, expectations; expect, conditions and judges are its sentences
+    play, trace         a scenario's run and what was seen of it; judge_host has the host's warnings in it
+    search, sweep       hunts for a case that breaks what must always hold; weighs thermostat settings
     runner, console     a board behind a port a host can open, as fast as a SimClock says
     outing              the two invented boxes
 
