@@ -118,7 +118,6 @@ GATE_BASE_OHM = 10_000
 
 # Loads of the invented boxes `table` and `mast` (watts; the mast's servos when both start).
 TABLE_WATTS = 18 + 6 + 10 + 5
-MAST_WATTS = 10 + 4 + 5
 MAST_PEAK_WATTS = 10 + 36 + 5
 CHARGE_AMPS = 4.0
 

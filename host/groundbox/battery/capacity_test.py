@@ -12,11 +12,10 @@ from groundbox.battery import temperature
 from groundbox.battery.papers import Papers
 from groundbox.battery.population import sound_profile
 from groundbox.battery.sheet import hours_by_sheet, hours_from_full, sheet_profile
-from groundbox.battery.values import Sample
+from groundbox.battery.values import FLOOR_VOLTS, Sample
 
 _TIME_CELSIUS = (4.4, 7.2, 10.0, 12.8, 15.6, 18.3, 20.0, 22.2, 25.0, 27.2, 30.0, 46.1, 48.9)
 _TIME_FACTOR = (0.67, 0.735, 0.79, 0.84, 0.882, 0.92, 0.942, 0.970, 1.0, 1.017, 1.045, 1.187, 1.21)
-FLOOR_VOLTS = 1.75
 REST_RATE, REST_HOURS = 0.004, 1.0
 FULL_REST_VOLTS = 2.11  # per cell after an hour's rest: 12.66 V, about 80 % by the AGM chart, from memory
 FULL_CHARGE_VOLTS, FULL_CHARGE_RATE = 2.30, 0.02

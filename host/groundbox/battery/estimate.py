@@ -12,12 +12,12 @@ from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
 from groundbox.battery.findings import SURPRISE, findings
 from groundbox.battery.forward import hours_left, quantiles
-from groundbox.battery.limits import FLOOR_VOLTS, stretches_to
+from groundbox.battery.limits import stretches_to
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.state import PLAIN, packed, unpacked
-from groundbox.battery.values import Estimate, Finding, Limits, Phase, Sample
+from groundbox.battery.values import FLOOR_VOLTS, Estimate, Finding, Limits, Phase, Sample
 
 __all__ = ["FLOOR_VOLTS", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 

@@ -7,9 +7,8 @@ import numpy as np
 from groundbox.battery.curve import Array
 from groundbox.battery.forward import Stretch
 from groundbox.battery.papers import DischargeRow, Papers
-from groundbox.battery.values import Limits, Phase
+from groundbox.battery.values import FLOOR_VOLTS, Limits, Phase
 
-FLOOR_VOLTS = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, from memory
 LEAST_RATE = 1e-6
 
 

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+FLOOR_VOLTS = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, from memory
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:

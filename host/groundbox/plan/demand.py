@@ -12,14 +12,13 @@ FANS_HOLD_K = 2.0  # the thermostat keeps the case about this much under where i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demand:
-    """One box in one flight. Amps at the battery; `case_c` settled; `fan_fraction` of the time both fans run."""
+    """One box in one flight. Amps at the battery; `case_c` settled."""
 
     flight_amps: float
     flight_peak_amps: float
     waiting_amps: float
     limits: Limits
     case_c: float
-    fan_fraction: float
     fan_amps: float
 
 
@@ -87,6 +86,5 @@ def demand(day: Day, box: Box, planned: PlannedFlight, minute: float) -> Demand:
         waiting_amps=wait + fan_mean * wait_fraction,
         limits=Limits(cutoff_volts=cutoff, lead_ohm=box.lead_ohm),
         case_c=case_c,
-        fan_fraction=fraction,
         fan_amps=fan_mean * fraction,
     )

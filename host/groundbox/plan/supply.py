@@ -7,14 +7,13 @@ import numpy as np
 
 from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
-from groundbox.battery.curve import Array
-from groundbox.battery.forward import Stretch, hours_left, quantiles
+from groundbox.battery.forward import hours_left, quantiles
+from groundbox.battery.limits import stretches_to
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.values import Limits, Phase
 
 MEMBERS = 160
-FLOOR_VOLTS = 1.75
 SPREAD = (0.05, 0.5, 0.95)
 HEALTH_SD = 0.04  # of a capacity that a person states from a test (two equal runs of one battery differ by 3.6 %)
 
@@ -91,23 +90,10 @@ def at_charge(bank: Bank, soc: float) -> Bank:
     )
 
 
-def _stretches(papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> tuple[str, list[Stretch]]:
-    floor = FLOOR_VOLTS if limits.floor_volts_per_cell is None else limits.floor_volts_per_cell
-    factor = papers.c20_ah * temperature.load_factor(block_c)
-    stretches, limit = [], "cutoff"
-    for phase in phases:
-        peak = max(phase.peak_amps or 0.0, phase.amps)
-        cutoff = (limits.cutoff_volts + peak * limits.lead_ohm) / papers.cells
-        limit = "floor" if floor > cutoff else "cutoff"
-        rate, heavy = max(phase.amps / factor, 1e-6), max(peak / factor, 1e-6)
-        column: Array = np.ones((1, 1))
-        stretches.append(Stretch(phase.seconds / 3600, column * rate, column * heavy, column * max(cutoff, floor)))
-    return limit, stretches
-
-
 def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> Band:
     """Minutes to the first limit with these loads to come, the last of them for ever."""
-    limit, stretches = _stretches(papers, limits, phases, block_c)
+    factor = papers.c20_ah * temperature.load_factor(block_c)
+    limit, stretches = stretches_to(limits, papers, phases, [phase.amps / factor for phase in phases])
     early, likely, late = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
     return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
 

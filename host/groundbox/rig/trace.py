@@ -7,7 +7,6 @@ from hashlib import sha256
 from groundbox.model import Event, Reading, WarningChange
 
 Steps = list[tuple[float, float | str | None]]  # (from when, value): each holds until the next
-TRUTH = ("case", "walls", "block", "battery", "equipment", "current", "charge", "air")
 
 
 @dataclass(slots=True)
@@ -16,7 +15,7 @@ class Trace:
 
     Attributes:
         end_s: when it ended.
-        truth: name -> one value a second at `at_s`: TRUTH, `fan N speed`, `load NAME`.
+        truth: name -> one value a second at `at_s`: what play.py reads off the box, `fan N speed`, `load NAME`.
         drives: (when, commanded percent of each fan, outputs, buzzer), at every change.
         up: (when, True while the board runs).
         starts: (when, why) of every start of the board.

@@ -8,13 +8,12 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from groundbox.battery.papers import Papers
-from groundbox.battery.values import Estimate, Limits, Phase, Sample
+from groundbox.battery.values import FLOOR_VOLTS, Estimate, Limits, Phase, Sample
 from groundbox.model import EstimatorState, Reading
 from groundbox.service.loads import declared_amps, peak_above_mean
 from groundbox.service.timeline import Timeline
 from groundbox.settings import Box
 
-FLOOR_VOLTS_PER_CELL = 1.75
 LEAST_VOLTS = 2.0  # under this no battery is connected
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
@@ -82,7 +81,7 @@ class Tracker:
     @property
     def floor_volts(self) -> float:
         """Voltage that spares the battery."""
-        return FLOOR_VOLTS_PER_CELL * self.papers.cells
+        return FLOOR_VOLTS * self.papers.cells
 
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading, at `t_s` of the timeline."""
