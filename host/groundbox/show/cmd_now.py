@@ -51,15 +51,10 @@ def command(settings_file: Path | None, database: Path | None, as_json: bool, fo
         click.echo(lines.line(view))
         for warning in lines.warnings(view):
             click.echo(_wrapped(warning))
-    if views and all(silent(view) for view in views):
+    if views and all(view.state.is_silent for view in views):
         click.echo("nothing fresh from any box; is `groundbox log` running?")
     if any(view.runtime_s for view in views):
         click.echo(lines.LASTS_MEANS)
-
-
-def silent(view: BoxView) -> bool:
-    """True for a box of which nothing fresh is known."""
-    return view.state.silent_s is None or view.state.silent_s > view.state.silent_after_s
 
 
 def _wrapped(words: str) -> str:
@@ -74,7 +69,7 @@ def as_object(view: BoxView) -> dict[str, object]:
     estimate = view.estimate
     return {
         "box": state.box,
-        "silent": silent(view),
+        "silent": state.is_silent,
         "last_heard_s": view.reading.wall_s if view.reading else None,
         "in_flight": state.in_flight,
         "turn_back_s": view.turn_back_s if state.in_flight else None,

@@ -11,7 +11,7 @@ def answer(view: BoxView) -> str:
     state = view.state
     if state.silent_s is None:
         return "not heard yet"
-    if state.silent_s > state.silent_after_s:
+    if state.is_silent:
         return f"SILENT for {span(state.silent_s)}"
     if state.in_flight:
         return _turn_back(view)
@@ -73,7 +73,7 @@ def line(view: BoxView) -> str:
     """All in one line, for where nothing can be redrawn."""
     parts = [answer(view)]
     if view.reading is not None:
-        silent = view.state.silent_s is None or view.state.silent_s > view.state.silent_after_s
+        silent = view.state.is_silent
         if view.state.in_flight and view.runtime_s is not None and not silent:
             parts.append(lasts(view))
         parts += [f"last known {battery(view)}" if silent else battery(view), case(view), fans(view)]

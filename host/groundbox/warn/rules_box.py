@@ -96,7 +96,7 @@ def restarted_on_ground(state: BoxState, raised: bool) -> Verdict:
 
 
 def _silent(state: BoxState) -> Verdict:
-    if state.silent_s is None or state.silent_s <= state.silent_after_s:
+    if state.silent_s is None or not state.is_silent:
         return False
     return f"nothing heard for {span(state.silent_s)}, its last voltage was {volts(state.battery_volts)}"
 

@@ -55,3 +55,8 @@ class BoxState:
     # The board.
     restarted_s: float | None = None
     restart_cause: str | None = None
+
+    @property
+    def is_silent(self) -> bool:
+        """True where nothing fresh is known: never heard, or not for `silent_after_s`."""
+        return self.silent_s is None or self.silent_s > self.silent_after_s

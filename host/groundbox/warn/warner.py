@@ -114,7 +114,7 @@ def present(change: WarningChange, state: BoxState) -> str:
 
 
 def _cannot_tell(condition: Condition, state: BoxState) -> bool:
-    return condition.from_reading and (state.silent_s is None or state.silent_s > state.silent_after_s)
+    return condition.from_reading and state.is_silent
 
 
 def _step(condition: Condition, row: _Row, now_s: float, state: BoxState) -> None:

@@ -7,6 +7,7 @@ import pytest
 from groundbox.battery.values import Estimate
 from groundbox.model import Reading
 from groundbox.service.box import BoxView
+from groundbox.service.snapshot import silence
 from groundbox.show import lines
 from groundbox.warn.state import BoxState
 from groundbox.warn.warner import Active
@@ -111,10 +112,8 @@ def test_warnings_say_severity_in_words_and_whether_they_were_seen() -> None:
 
 
 def test_silence_is_a_warning_even_where_no_program_records() -> None:
-    from groundbox.service.snapshot import _silence
-
     state = _with(silent_s=600.0, silent_after_s=5.0).state
-    (one,) = _silence(state)
+    (one,) = silence(state)
     assert (one.kind, one.severity) == ("silent", "urgent")
     assert "nothing heard for 10 min" in one.sentence
-    assert _silence(_with(silent_s=0.4, silent_after_s=5.0).state) == ()
+    assert silence(_with(silent_s=0.4, silent_after_s=5.0).state) == ()
