@@ -1,6 +1,7 @@
 """`groundbox demo`: the invented outing, real firmware in simulated boxes, recorded and warned about as outdoors."""
 
 import shutil
+import sys
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -193,6 +194,7 @@ class Demo:
             lost = reader.counts().lost_records
             raised = sum(1 for one in reader.warnings() if one.change == "raised")
         minutes = int(outing.now_s // 60)
+        groundbox = "groundbox" if shutil.which("groundbox") else sys.argv[0]  # as `make demo` runs it
         return [
             "",
             f"{minutes} simulated minutes, {outing.flight - len(outing.skipped)} flights begun, {kept} readings kept, "
@@ -205,9 +207,9 @@ class Demo:
             f"settings  {place / settings.FILE_NAME}",
             "",
             "Type next:",
-            f"  groundbox now --settings {place / settings.FILE_NAME}",
-            f"  groundbox battery show {place / 'M9.toml'}",
-            "  groundbox log --help",
+            f"  {groundbox} now --settings {place / settings.FILE_NAME}",
+            f"  {groundbox} battery show {place / 'M9.toml'}",
+            f"  {groundbox} log --help",
         ]
 
 
