@@ -87,7 +87,7 @@ def _silence(command, _values, desk):
 
 
 def _mark(command, values, desk):
-    desk.control.mark(MARKS.index(values[0]))
+    desk.control.mark(MARKS.index(values[0]), 1)
     return answer(command, "ok", "mark", values[0])
 
 

@@ -121,15 +121,15 @@ class Control:
         """Puts an event (index in messages.EVENTS; whole number or UNKNOWN) into the outbox. Allocates nothing."""
         self._outbox.put_event(self.uptime_s, self.uptime_ms, kind, value)
 
-    def mark(self, kind):
-        """A person marks launch, landing, charge or swap (index in messages.MARKS)."""
+    def mark(self, kind, how=UNKNOWN):
+        """A person marks launch, landing, charge or swap (index in messages.MARKS); `how` is 1 by command."""
         if kind == _LAUNCH:
             self.place = 1
             self.landed = 0
         elif kind == _LANDING:
             self.place = 0
             self.landed = 1
-        self.event(_FIRST_MARK + kind, UNKNOWN)
+        self.event(_FIRST_MARK + kind, how)
 
     def silence(self):
         """A person quiets the buzzer, by command; a short press of the button does the same."""

@@ -13,8 +13,8 @@ class _Control:
         self.uncorrected = 11980
         self.switched = []
 
-    def mark(self, kind):
-        self.marks.append(kind)
+    def mark(self, kind, how=None):
+        self.marks.append((kind, how))
 
     def silence(self):
         self.silenced += 1
@@ -115,7 +115,7 @@ def test_people_mark_silence_and_switch():
     for kind in ("launch", "landing", "charge", "swap"):
         assert _answers(desk, "mark", kind)[0][:3] == ("ok", "mark", kind)
         assert kind in EVENTS
-    assert desk.control.marks == [0, 1, 2, 3]
+    assert desk.control.marks == [(0, 1), (1, 1), (2, 1), (3, 1)], "by command"
     assert _answers(desk, "silence")[0][0] == "ok" and desk.control.silenced == 1
     assert _answers(desk, "switch", 2, "off")[0][:3] == ("ok", "output2", "off")
     assert _answers(desk, "switch", 1, "on")[0][0] == "refused"

@@ -335,6 +335,13 @@ def test_the_boards_button_launches_and_lands(bench: Bench) -> None:
     assert bench.boards.commands == []
 
 
+def test_a_mark_by_command_is_not_taken_for_the_button_by_a_new_database(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.arrive(replace(bench.event("launch"), value=1))
+    bench.pass_s(2, place="flight")
+    assert "launch marked by command, told by mast" in bench.heard.said
+
+
 def test_a_launch_at_one_box_is_told_to_the_others(bench: Bench) -> None:
     bench.pass_s(1)
     bench.arrive(bench.reading(box="table"))

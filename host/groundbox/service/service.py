@@ -33,6 +33,7 @@ ESTIMATE_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
 SETTLE_S = 10.0  # so long may a board and this program differ on whether the aircraft is out
 TAKE_S = 0.1
+BY_COMMAND = 1  # value of a mark's event
 _Record = TypeVar("_Record", Reading, Event)
 
 
@@ -163,7 +164,8 @@ class Service:
     def _on_event(self, event: Event, now: Moment) -> None:
         at_s = now.wall_s if event.wall_s is None else event.wall_s
         if self.flight.note(event.kind, at_s):
-            self.output.say(at_s, f"{event.kind} marked at the button of {event.box}")
+            where = "by command, told by" if event.value == BY_COMMAND else "at the button of"
+            self.output.say(at_s, f"{event.kind} marked {where} {event.box}")
             self._tell_others(event.kind, event.box)
         elif event.kind == "silenced":
             self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)

@@ -1,6 +1,7 @@
 """Runs the service until told to stop: what `groundbox log` and `groundbox demo` share."""
 
 import signal
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -12,30 +13,38 @@ from groundbox.link.source import Arrivals, Source
 from groundbox.service.service import Service
 from groundbox.settings import Settings
 
+ONE_PRESS_S = 2.0  # a terminal and the program that started this one may each pass on the same Ctrl-C
+
 
 class Stop:
     """Set by Ctrl-C or a termination signal."""
 
     def __init__(self) -> None:
         self.asked = False
+        self._asked_s = 0.0
 
     def ask(self, number: int = 0, frame: FrameType | None = None) -> None:
         """Asks to stop; a second Ctrl-C ends at once."""
-        if self.asked and number == signal.SIGINT:
+        if not self.asked:
+            self.asked, self._asked_s = True, time.monotonic()
+        elif number == signal.SIGINT and time.monotonic() - self._asked_s > ONE_PRESS_S:
             raise KeyboardInterrupt
-        self.asked = True
 
 
 @contextmanager
 def stop_signals() -> Iterator[Stop]:
-    """Ctrl-C and SIGTERM set the Stop within, and end nothing in the middle of a step."""
+    """Ctrl-C and SIGTERM set the Stop within, and end nothing in the middle of a step.
+
+    Once one came the program is ending: they stay with the Stop, so that the same one doubled cannot spoil the end.
+    """
     stop = Stop()
     before = {number: signal.signal(number, stop.ask) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield stop
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        if not stop.asked:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
 
 def sources_of(settings: Settings, arrivals: Arrivals, clocks: Clocks, ports: tuple[str, ...] = ()) -> list[Source]:

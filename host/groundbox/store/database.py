@@ -1,5 +1,6 @@
 """Opening a store and saying in one line what is wrong with it."""
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -30,13 +31,15 @@ def sentences(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: {_sentence(error)}") from error
+        raise StoreError(f"{path}: {_sentence(error, path)}") from error
     except OSError as error:
         raise StoreError(f"{path}: {error.strerror or error}; look at the folder's permissions and space") from error
 
 
-def _sentence(error: sqlite3.Error) -> str:
+def _sentence(error: sqlite3.Error, path: Path) -> str:
     code = getattr(error, "sqlite_errorcode", None)
+    if code and code & 0xFF == sqlite3.SQLITE_CANTOPEN and path.parent.is_dir() and not os.access(path.parent, os.W_OK):
+        return _SENTENCES[sqlite3.SQLITE_READONLY]
     return _SENTENCES.get(code & 0xFF if code else 0, f"{error}")
 
 
@@ -51,13 +54,24 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     if not path.exists():
         raise StoreError(f"{path}: no such database; `groundbox log` makes it, or name another")
     with sentences(path):
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
+        how = "mode=ro" if _wants_writing(path) else "mode=ro&immutable=1"
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=5.0)
         try:
             _check_version(connection, path)
         except BaseException:
             connection.close()
             raise
     return connection
+
+
+def _wants_writing(path: Path) -> bool:
+    """False on a disk that nobody can write, such as a card write-protected: SQLite's notes beside it cannot be made.
+
+    What a log killed at its end left in its -wal file would be passed over, so there it stays an error.
+    """
+    wal = path.with_name(path.name + "-wal")
+    read_only = hasattr(os, "statvfs") and bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
+    return not read_only or (wal.exists() and wal.stat().st_size > 0)
 
 
 def open_to_write(path: Path, busy_s: float) -> sqlite3.Connection:

@@ -174,6 +174,8 @@ class Store(Reader):
         with suppress(OSError):  # what stays is known by its name, and is not taken twice
             for one in handed:
                 handover.remove(one)
+        if self._ballast.lay_again():
+            self._notices.append(f"{self._path}: there is room again; {self._ballast.megabytes} MB are set aside anew")
         return Committed(
             stored=stored,
             inserted=records.inserted,

@@ -33,7 +33,7 @@ SWITCH = ("on", "off")
 CHANNELS = ("battery", "check", "current", "case", "block", "intake")
 EVENTS = (
     "started",  # value: index of the reset cause
-    "launch",  # marked at the board's button or by command
+    "launch",  # marked at the board's button, or by command: then value is 1, as for landing, charge and swap
     "landing",
     "charge",
     "swap",

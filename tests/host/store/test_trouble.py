@@ -109,8 +109,8 @@ def test_full_nothing_is_lost_and_reading_goes_on(path: Path, make_reading, make
         assert done.inserted == 2000
         assert done.stored[0].sequence == 2010
         assert "set aside" in done.notices[0]
-    Store(path).close()
-    assert ballast.exists(), "and laid by again when there is room"
+        assert ballast.exists(), "and laid by again when there is room"
+        assert "there is room again" in store.commit().notices[0]
 
 
 def test_the_ballast_saves_the_commit(path: Path, make_reading, make_hello, monkeypatch: pytest.MonkeyPatch) -> None:
