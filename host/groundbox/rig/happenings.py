@@ -6,6 +6,7 @@
 | `case`, `intake`, `block` | sound, open, shorted, frozen: that temperature sensor |
 | `case_drift_c`, `intake_drift_c`, `block_drift_c` | kelvin added to what it shows |
 | `check_error_volts` | added to what the divider shows |
+| `reference_error_percent` | how much too high the converter's reference is; the divider then shows too little |
 | `monitor` | sound, silent |
 | `fuse` | sound, open |
 | `extra_ohm` | resistance of a bad connector at the battery |
@@ -64,6 +65,7 @@ def happen(box: Box, thing: str, value: Value) -> None:
 def _numbers(box: Box) -> dict[str, tuple[float, float, Callable[[float], None]]]:
     found: dict[str, tuple[float, float, Callable[[float], None]]] = {
         "check_error_volts": (-5, 5, _to(box.senses, "check_error_volts")),
+        "reference_error_percent": (-20, 20, _to(box.senses, "reference_error_percent")),
         "sag_volts": (0, 14, _to(box, "sag_volts")),
         "extra_ohm": (0, 10, _to(box, "extra_ohm")),
         "blocked": (0, 0.98, _to(box, "blocked")),

@@ -90,6 +90,8 @@ class Senses:
     Attributes:
         probes: case, intake and block.
         check_error_volts: added to what the divider shows.
+        reference_error_percent: how much higher the converter's reference is than it should be. Thermistors do not feel
+            it: they hang on the same reference.
         monitor_silent: the shunt monitor does not answer.
     """
 
@@ -108,7 +110,7 @@ class Senses:
             for name in PLACES
         }
         self.adc_noise = [round(share * random.gauss(0, settings.adc_noise)) for _ in range(256)]
-        self.check_error_volts = 0.0
+        self.check_error_volts = self.reference_error_percent = 0.0
         self.monitor_silent = False
         self._bus_volts = self._shunt_amps = 0.0
 
@@ -122,7 +124,8 @@ class Senses:
         """Converter's reading of the battery through its divider; the converter clips what is outside 0..65535."""
         s = self.settings
         shown = volts * self._gain + (self._offset_volts if volts > 1 else 0.0) + self.check_error_volts
-        return round(_FULL * shown * 1000 / s.divider_ratio / s.reference_mv)
+        reference_mv = s.reference_mv * (1 + self.reference_error_percent / 100)
+        return round(_FULL * shown * 1000 / s.divider_ratio / reference_mv)
 
     def monitor_microvolts(self) -> int:
         """At the monitor's bus input; -1 when it does not answer."""
