@@ -1,6 +1,8 @@
 """What a board and one host have to say to each other, whatever carries it: replies, live records, backlog."""
 
 import commands
+from groundbox.wire import line as wire
+from groundbox.wire.messages import BY_NAME
 from micropython import const
 from sender import Sender
 
@@ -33,9 +35,25 @@ class Conversation:
         """True while another command can be answered."""
         return len(self._replies) < _MOST_REPLIES
 
-    def heard(self):
-        """The host has said something."""
+    def hear(self, line):
+        """Does and answers what a line (bytes) of the host asks; False when it is not for this box.
+
+        Raises:
+            ValueError: not a line of ours, or damaged.
+        """
+        words = wire.words_of(line)
+        if len(words) < 3 or words[1] not in (self._desk.file.box, "*"):
+            return False
         self._heard_s = self._desk.control.uptime_s
+        try:
+            name, values = wire.decode(line)
+        except ValueError as error:
+            command = int(words[2]) if words[2].isdigit() else None
+            self.refuse(command, "refused" if words[0] in BY_NAME else "unknown", str(error))
+            return True
+        if BY_NAME[name][1] == "host":
+            self.obey(name, values)
+        return True
 
     def obey(self, name, values):
         """Does what a message of the host asks; `values` as line.decode gives them."""

@@ -8,6 +8,7 @@ FILES = (
     ("firmware/", ""),
     ("firmware/core/", "core/"),
     ("wire/__init__.py", "groundbox/wire/__init__.py"),
+    ("wire/auth.py", "groundbox/wire/auth.py"),
     ("wire/messages.py", "groundbox/wire/messages.py"),
     ("wire/line.py", "groundbox/wire/line.py"),
     ("wire/settings.py", "groundbox/wire/settings.py"),

@@ -2,7 +2,6 @@
 
 import asyncio
 import gc
-import sys
 
 import board
 import micropython
@@ -11,11 +10,9 @@ from core.control import Control, Inputs
 from core.outbox import Outbox
 from desk import Desk
 from groundbox.wire.messages import EVENTS, UNKNOWN
-from pins import PINS
-from port import Port
+from links import links
 from storage import SettingsFile
 from tasks import Steps, Supervisor
-from uplink_serial import SerialUplink
 
 _MOST_RECORDS = const(600)  # ten minutes
 _LEAST_RECORDS = const(60)
@@ -37,7 +34,7 @@ def run(kept, hardware, cause):
     gc.threshold(-1)
     micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
     try:
-        asyncio.run(Supervisor(desk, lambda: SerialUplink(desk, _port())).run())
+        asyncio.run(Supervisor(desk, links(desk)).run())
     finally:
         micropython.kbd_intr(3)
 
@@ -70,7 +67,3 @@ def _outbox():
         except MemoryError:  # there, but not in one piece
             slots //= 2
     return Outbox(_LEAST_RECORDS)
-
-
-def _port():
-    return Port(sys.stdin.buffer, sys.stdout.buffer, PINS["write_bytes"])

@@ -12,8 +12,8 @@ _PERIOD_MS = const(100)
 _LATE_MS = const(50)
 _LONGEST_STEP_MS = const(5000)
 _STEPS = const(0)
-_LINK = const(1)
-_LIMITS_MS = (2000, 5000)
+_STEPS_LIMIT_MS = const(2000)
+_LINK_LIMIT_MS = const(5000)
 _SUPERVISE_MS = const(500)
 _COLLECT_ROUNDS = const(20)
 _LEAVE_ROUNDS = const(2)  # time for the answer to go out
@@ -85,14 +85,14 @@ class Supervisor:
 
     Args:
         desk: desk.Desk.
-        new_link: called for a new link, which has run(alive, pace).
+        new_links: one function for each link, called for a new one, which has run(alive, pace).
     """
 
-    def __init__(self, desk, new_link):
+    def __init__(self, desk, new_links):
         self._desk = desk
-        self._new_link = new_link
-        self._alive = Alive(_LIMITS_MS)
-        self._link = None
+        self._new_links = new_links
+        self._alive = Alive([_STEPS_LIMIT_MS] + [_LINK_LIMIT_MS] * len(new_links))
+        self._links = [None] * len(new_links)
         self._last_ms = ticks_ms()
         self._rounds = 0
         self._leaving = 0
@@ -101,7 +101,8 @@ class Supervisor:
         """Runs all tasks for ever."""
         desk = self._desk
         asyncio.create_task(desk.steps.run(self._steps_alive, desk.report))
-        self._start_link()
+        for i in range(len(self._links)):
+            self._start_link(i)
         while True:
             try:
                 self.round()
@@ -117,8 +118,9 @@ class Supervisor:
         self._last_ms = now_ms
         if not self._alive.late(_STEPS):
             desk.hardware.feed()
-        if self._alive.late(_LINK):
-            self._restart_link()
+        for i in range(len(self._links)):
+            if self._alive.late(1 + i):
+                self._restart_link(i)
         desk.remember()
         self._leaving += desk.leaving
         if self._leaving > _LEAVE_ROUNDS:
@@ -127,24 +129,21 @@ class Supervisor:
         if self._rounds % _COLLECT_ROUNDS == 0:
             gc.collect()
 
-    def _restart_link(self):
-        self._link.cancel()
+    def _restart_link(self, i):
+        self._links[i].cancel()
         self._desk.link_restarts += 1
         self._desk.control.event(_LINK_RESTARTED, UNKNOWN)
-        self._start_link()
+        self._start_link(i)
 
-    def _start_link(self):
-        self._link_alive()
-        self._link = asyncio.create_task(self._run_link())
+    def _start_link(self, i):
+        self._alive.mark(1 + i)
+        self._links[i] = asyncio.create_task(self._run_link(i))
 
-    async def _run_link(self):
+    async def _run_link(self, i):
         try:
-            await self._new_link().run(self._link_alive, self._desk.steps.pace)
+            await self._new_links[i]().run(lambda: self._alive.mark(1 + i), self._desk.steps.pace)
         except Exception as error:  # noqa: BLE001 (a link's end is reported here and mended by the next round)
             self._desk.report(error)
 
     def _steps_alive(self):
         self._alive.mark(_STEPS)
-
-    def _link_alive(self):
-        self._alive.mark(_LINK)

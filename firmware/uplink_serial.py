@@ -8,7 +8,6 @@ import asyncio
 
 from conversation import Conversation
 from groundbox.wire import line as wire
-from groundbox.wire.messages import BY_NAME
 from micropython import const
 from time import ticks_diff, ticks_ms
 
@@ -72,23 +71,11 @@ class SerialUplink:
 
     def _hear(self, line):
         try:
-            words = wire.words_of(line)
+            if self._talk.hear(line):
+                self._listen = _LISTEN_TURNS
         except ValueError:
             if wire.looks_like_ours(line):
                 self._desk.bad_lines += 1
-            return
-        if len(words) < 3 or words[1] not in (self._desk.file.box, "*"):
-            return
-        self._listen = _LISTEN_TURNS
-        self._talk.heard()
-        try:
-            name, values = wire.decode(line)
-        except ValueError as error:
-            command = int(words[2]) if words[2].isdigit() else None
-            self._talk.refuse(command, "refused" if words[0] in BY_NAME else "unknown", str(error))
-            return
-        if BY_NAME[name][1] == "host":
-            self._talk.obey(name, values)
 
     def _next_line(self):
         """Bytes of the next line to write, b"" for none; console text goes first, it is rare and short."""

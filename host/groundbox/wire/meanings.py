@@ -26,6 +26,7 @@ MEANINGS = {
     "output1_drop_level": "low-voltage level that drops output 1: 1 notice, 2 urgent, 3 stop",
     "output2_drop_level": "the same for output 2",
     "radio_allowed": "1 allows the board's own radio in this box",
+    "radio_silent_in_flight": "1 keeps its radio silent between marked launch and landing",
     "sample_hz": "fast voltage samples a second; the board takes what its port keeps up with and says so",
     "reference_mv": "the ADC's reference",
     "divider_ratio_e3": "battery voltage over ADC voltage, times 1000",

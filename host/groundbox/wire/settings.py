@@ -41,6 +41,7 @@ SETTINGS = (
     ("output1_drop_level", 2, 1, 3),
     ("output2_drop_level", 2, 1, 3),
     ("radio_allowed", 0, 0, 1),
+    ("radio_silent_in_flight", 0, 0, 1),
     # Measuring.
     ("sample_hz", 500, 10, 2000),
     ("reference_mv", 3000, 2400, 3400),
