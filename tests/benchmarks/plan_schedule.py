@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 from time import perf_counter
 
+from groundbox.plan.patience import Patience
 from groundbox.plan.planner import plan_day
 from groundbox.plan.replan import Now, replan
 from groundbox.plan.schedule import best_schedule, rough_worth
@@ -26,7 +27,7 @@ def _sizes() -> None:
             t0 = perf_counter()
             table = timetable(day, yard_of(day))
             t1 = perf_counter()
-            best_schedule(table.problem, 3.0)
+            best_schedule(table.problem, Patience(3.0, perf_counter))
             t2 = perf_counter()
             plan = plan_day(day, seconds=1.5)
             t3 = perf_counter()
@@ -43,7 +44,7 @@ def _against_rules() -> None:
     print("\nflights flown, minutes late, Ah deep: solver | simple rules")
     for seed in range(12):
         problem = random_problem(200 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
-        found, rules = best_schedule(problem, 3.0), rough_worth(problem)
+        found, rules = best_schedule(problem, Patience(3.0, perf_counter)), rough_worth(problem)
         print(
             f"  {found.worth.flown} {found.worth.late_min:4.0f} {found.worth.deep_ah:5.2f} | "
             f"{rules.flown} {rules.late_min:4.0f} {rules.deep_ah:5.2f}   {found.open_gap or 'proven'}"

@@ -12,12 +12,16 @@ LOADED_VOLTS = 11.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFlight:
-    """A flight with its wished launch, in minutes since the day's start, and the boxes it needs."""
+    """A flight with its wished launch, in minutes since the day's start, and the boxes it needs.
+
+    in_air: it is out already; `launch_min` is now and its length what is left of it.
+    """
 
     flight: Flight
     launch_min: float
     gap_min: float
     boxes: tuple[str, ...]
+    in_air: bool = False
 
     @property
     def name(self) -> str:

@@ -76,14 +76,15 @@ def demand(day: Day, box: Box, planned: PlannedFlight, minute: float) -> Demand:
     mean, wait = sum(map(mean_amps, on)), sum(map(mean_amps, waiting))
     case_c, fraction = case_and_fans(box, mean * LOADED_VOLTS, ambient, sun)
     fan_mean = sum(mean_amps(load) for load in box.load if load.with_fans and (box.name, load.name) not in day.off)
-    wait_fraction = case_and_fans(box, wait * LOADED_VOLTS, ambient, sun)[1]
+    fan_wait = sum(mean_amps(load) for load in box.load if load.with_fans and load.between_flights)
+    wait_fraction = case_and_fans(box, wait * LOADED_VOLTS, ambient, sun)[1] if fan_wait else 0.0
     flight_amps = planned.flight.amps.get(box.name, mean + fan_mean * fraction)
     step = max((peak_amps(load) - mean_amps(load) for load in on), default=0.0)
     cutoff = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in on if load.essential)])
     return Demand(
         flight_amps=flight_amps,
         flight_peak_amps=flight_amps + max(0.0, step),
-        waiting_amps=wait + fan_mean * wait_fraction,
+        waiting_amps=wait + min(fan_mean, fan_wait) * wait_fraction,
         limits=Limits(cutoff_volts=cutoff, lead_ohm=box.lead_ohm),
         case_c=case_c,
         fan_amps=fan_mean * fraction,

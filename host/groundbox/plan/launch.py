@@ -2,9 +2,8 @@
 
 import copy
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
-from groundbox.battery.bank import Bank
 from groundbox.plan import charge, supply
 from groundbox.plan.charging import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
@@ -13,67 +12,10 @@ from groundbox.plan.problem import Start
 from groundbox.plan.schedule import Schedule
 from groundbox.plan.supply import Soc
 from groundbox.plan.timetable import Timetable, needed_charge, phases_of
+from groundbox.plan.walk import IN_AIR, Answer, ChargeRun, Pause, Walk
 from groundbox.plan.yard import Yard, block_of
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the early number.
-
-    instead_of: the battery that was in the box until then, where it is to be swapped.
-    verdict: "launch", "wait" (until `launch_min`), or "not today" (then all but `because` is None).
-    """
-
-    flight: str
-    box: str
-    verdict: str
-    because: str
-    battery: str | None = None
-    instead_of: str | None = None
-    launch_min: float | None = None
-    turn_back_min: float | None = None
-    margin_min: float | None = None
-    runtime_early_min: float | None = None
-    runtime_likely_min: float | None = None
-    runtime_late_min: float | None = None
-    landing_early_min: float | None = None
-    landing_likely_min: float | None = None
-    landing_late_min: float | None = None
-    limit: str | None = None
-    soc_launch: Soc | None = None
-    soc_landing: Soc | None = None
-    case_c: float | None = None
-    fan_wh: float | None = None
-    loads_off: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChargeRun:
-    """One battery on one charger. `enough_min`: enough for its next flight; `full_min`: full."""
-
-    battery: str
-    charger: str
-    amps: float
-    from_min: float
-    until_min: float
-    soc_from: Soc
-    soc_until: Soc
-    box_running: bool
-    taper_hidden: bool
-    stage: str
-    enough_min: float | None
-    full_min: float | None
-    last_fifth_hours: float | None
-
-
-@dataclass(slots=True)
-class Walk:
-    """What happens when the schedule is followed."""
-
-    answers: list[Answer] = field(default_factory=list)
-    charges: list[ChargeRun] = field(default_factory=list)
-    traces: dict[str, list[tuple[float, Soc]]] = field(default_factory=dict)
-    banks: dict[str, Bank] = field(default_factory=dict)
+SHORTEST_PAUSE_MIN = 2.0
 
 
 @dataclass(slots=True)
@@ -136,14 +78,16 @@ class _Walker:
         band = supply.runtime(bank, papers, found.limits, phases_of(found), self.day.block_c(minute))
         length = planned.flight.length_min
         margin = band.early_min - length - entry.reserve_min
-        late = start.late_min > 0.5
+        verdict, because = "launch", "enough on the early number"
+        if start.late_min > 0.5:
+            verdict, because = "wait", f"{start.late_min:.0f} min later than wished, for charging"
+        if planned.in_air:
+            verdict, because = IN_AIR, "launched already"
         return Answer(
             flight=planned.name,
             box=box,
-            verdict="wait" if late else "launch",
-            because=f"{start.late_min:.0f} min later than wished, for charging"
-            if late
-            else "enough on the early number",
+            verdict=verdict,
+            because=because,
             battery=battery,
             launch_min=minute,
             turn_back_min=minute + band.early_min - entry.reserve_min - planned.flight.time_home_min,
@@ -280,8 +224,25 @@ def follow(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> Walk:
     order = {planned.name: place for place, planned in enumerate(day.flights)}
     walk.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
     walk.answers = _with_swaps(day, walk.answers)
+    walk.pauses = _pauses(day, table, schedule)
     walk.charges.sort(key=lambda run: (run.from_min, run.battery))
     return walk
+
+
+def _pauses(day: Day, table: Timetable, schedule: Schedule) -> list[Pause]:
+    """Where the plan counts on a box that is off: it waits longer than its gap, or takes nothing between flights."""
+    found = []
+    for place, box in enumerate(table.boxes):
+        off_from = table.bounds_min[0]
+        for flight, start in enumerate(schedule.choice.starts):
+            if start is None or (flight, place) not in schedule.choice.fitted:
+                continue
+            planned, launch = day.flights[flight], table.bounds_min[start.first]
+            on = launch if table.demands[flight, box].waiting_amps == 0 else table.bounds_min[start.wait_from]
+            if on - off_from >= SHORTEST_PAUSE_MIN and not planned.in_air:
+                found.append(Pause(box=box, from_min=off_from, until_min=on))
+            off_from = table.bounds_min[start.last]
+    return sorted(found, key=lambda pause: (pause.from_min, pause.box))
 
 
 def _with_swaps(day: Day, answers: list[Answer]) -> list[Answer]:

@@ -1,16 +1,17 @@
 """The smallest changes that would make a day work: each single one tried, then each pair of those that did not help."""
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import combinations, islice
+from itertools import combinations
 
 from msgspec.structs import replace as struct_replace
 
 from groundbox.battery.papers import Papers
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight
-from groundbox.plan.planner import delays_of, droppable, plan_as_is, rough
+from groundbox.plan.patience import Clock, Patience
+from groundbox.plan.planner import delays_of, droppable, plan_as_is
 from groundbox.plan.result import next_size
-from groundbox.plan.schedule import most_flights
+from groundbox.plan.schedule import most_flights, rough_worth
 from groundbox.plan.size_battery import ORDINARY_AH
 from groundbox.plan.timetable import timetable
 from groundbox.plan.yard import Yard, believed_of
@@ -18,8 +19,8 @@ from groundbox.plan.yard import Yard, believed_of
 LONGER_GAP_MIN, MOST_MENDS = 10.0, 8
 SOLVER_SIZE = 30  # flights times batteries up to which the solver, not only simple rules, judges a change
 # What a change costs the pilot, smaller is easier (assumed; only the order matters).
-COST_LOAD_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 2.0, 4.0, 5.0, 6.0
-CHECK_SECONDS, CONFIRM_SECONDS = 0.4, 1.0
+COST_LOAD_OFF, COST_BOX_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 1.5, 2.0, 4.0, 5.0, 6.0
+CHECK_SECONDS, CONFIRM_SECONDS, SEARCH_SECONDS = 0.4, 1.0, 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +45,25 @@ class Mend:
         return sum(change.cost for change in self.changes)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What mends a day, the easiest first, and how many sets of changes were tried, of how many there are to try."""
+
+    mends: tuple[Mend, ...]
+    tried: int
+    of: int
+
+
 def changes_of(day: Day) -> list[Change]:
     """Every single change worth trying, the easiest first."""
     found = [
         Change(kind="load off", what=pair, cost=COST_LOAD_OFF, sentence=f"{pair[0]}: keep {pair[1]} off all day")
         for pair in droppable(day)
     ]
+    for box in day.boxes.values():
+        if any(load.between_flights for load in box.load):
+            words = f"{box.name}: switched off between flights"
+            found.append(Change(kind="box off", what=(box.name,), cost=COST_BOX_OFF, sentence=words))
     for planned in day.flights[1:]:
         words = f"{LONGER_GAP_MIN:g} more minutes before {planned.name}"
         found.append(Change(kind="longer gap", what=(planned.name,), cost=COST_GAP, sentence=words))
@@ -103,6 +117,10 @@ def changed(day: Day, change: Change) -> Day:
     """The day with one change made."""
     if change.kind == "load off":
         return replace(day, off=day.off | {(change.what[0], change.what[1])})
+    if change.kind == "box off":
+        box = day.boxes[change.what[0]]
+        waiting = [struct_replace(load, between_flights=False) for load in box.load]
+        return replace(day, boxes={**day.boxes, box.name: struct_replace(box, load=waiting)})
     if change.kind == "longer gap":
         return replace(day, flights=_later(day.flights, change.what[0]))
     if change.kind == "charger":
@@ -121,41 +139,68 @@ def _yard_with(day: Day, yard: Yard) -> Yard:
     return Yard(banks=banks, papers=papers, learned=yard.learned, early=yard.early, curves=yard.curves)
 
 
-def flies_all(day: Day, yard: Yard) -> bool:
+def flies_all(day: Day, yard: Yard, patience: Patience | None = None) -> bool:
     """True when every flight can be flown: by simple rules, else the solver, then flown with reserve throughout."""
-    return _may_fly_all(day, yard) and plan_as_is(day, _yard_with(day, yard), CONFIRM_SECONDS, 0.0).works
+    patience, here = patience or Patience(CHECK_SECONDS + CONFIRM_SECONDS), _yard_with(day, yard)
+    return _may_fly_all(day, here, patience) and _confirmed(day, here, patience)
 
 
-def _may_fly_all(day: Day, yard: Yard) -> bool:
-    wanted, here = len(day.flights), _yard_with(day, yard)
-    if rough(day, here).flown == wanted:
+def _confirmed(day: Day, yard: Yard, patience: Patience) -> bool:
+    seconds = patience.grant(1.0, CONFIRM_SECONDS)
+    return plan_as_is(day, yard, seconds, 0.0, clock=patience.clock).works
+
+
+def _may_fly_all(day: Day, yard: Yard, patience: Patience) -> bool:
+    wanted = len(day.flights)
+    table = timetable(day, yard, delays=delays_of(day))
+    served = {(flight, box) for flight, box, _ in table.problem.fits}
+    if any((flight, box) not in served for flight, boxes in enumerate(table.problem.boxes) for box in boxes):
+        return False
+    if rough_worth(table.problem, wanted).flown == wanted:
         return True
-    table = timetable(day, here, delays=delays_of(day))
-    boxes_served = all(
-        any((flight, box, battery) in table.problem.fits for battery in range(len(table.batteries)))
-        for flight, boxes in enumerate(table.problem.boxes)
-        for box in boxes
-    )
     if len(day.flights) * len(day.batteries) > SOLVER_SIZE:
         return False
-    return boxes_served and most_flights(table.problem, CHECK_SECONDS) == wanted
+    return most_flights(table.problem, patience.grant(1.0, CHECK_SECONDS)) == wanted
 
 
-def _singles_and_pairs(day: Day, yard: Yard, changes: list[Change]) -> Iterator[tuple[Change, ...]]:
-    helped = {change for change in changes if flies_all(changed(day, change), yard)}
+def _changed_by(day: Day, changes: tuple[Change, ...]) -> Day:
     for change in changes:
-        if change in helped:
-            yield (change,)
-    pairs = combinations([change for change in changes if change not in helped], 2)
-    for one, other in sorted(pairs, key=lambda pair: pair[0].cost + pair[1].cost):
-        if flies_all(changed(changed(day, one), other), yard):
-            yield (one, other)
+        day = changed(day, change)
+    return day
 
 
-def mends(day: Day, yard: Yard) -> list[Mend]:
+def mends(
+    day: Day,
+    yard: Yard,
+    seconds: float = SEARCH_SECONDS,
+    clock: Clock | None = None,
+    tell: Callable[[int, int], None] = lambda done, of: None,
+) -> Search:
     """The smallest sets of one or two changes with which the whole day flies, the easiest first.
 
-    Every single change is tried; pairs in the order of their cost, until `MOST_MENDS` sets are found.
+    Every single change is tried, then every pair of those that do not help alone, in the order of their cost, until
+    `MOST_MENDS` sets are found or the time is over.
+
+    Args:
+        seconds: about how long the search may take.
+        clock: seconds that never step back; without one only the solver's time counts, as granted.
+        tell: called with (sets tried, sets to be tried) as the search goes on.
     """
-    found = islice(_singles_and_pairs(day, yard, changes_of(day)), MOST_MENDS)
-    return sorted((Mend(changes=changes) for changes in found), key=lambda mend: mend.cost)
+    patience, changes = Patience(seconds, clock), changes_of(day)
+    sets: list[tuple[Change, ...]] = [(change,) for change in changes]
+    total = len(sets) + len(sets) * (len(sets) - 1) // 2
+    found: list[Mend] = []
+    helped: set[Change] = set()
+    tried = 0
+    while sets and patience.left > 0 and len(found) < MOST_MENDS:
+        one = sets.pop(0)
+        tried += 1
+        if flies_all(_changed_by(day, one), yard, patience):
+            found.append(Mend(changes=one))
+            helped |= set(one) if len(one) == 1 else set()
+        if tried == len(changes):
+            rest = [change for change in changes if change not in helped]
+            sets = sorted(combinations(rest, 2), key=lambda pair: pair[0].cost + pair[1].cost)
+            total = tried + len(sets)
+        tell(tried, total)
+    return Search(mends=tuple(sorted(found, key=lambda mend: mend.cost)), tried=tried, of=total)

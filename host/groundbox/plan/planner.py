@@ -5,16 +5,19 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from groundbox.plan.day import Day, mean_amps
-from groundbox.plan.launch import Walk, follow
+from groundbox.plan.launch import follow
+from groundbox.plan.patience import Clock, Patience
 from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
 from groundbox.plan.timetable import Timetable, timetable
+from groundbox.plan.walk import IN_AIR, Answer, Walk
 from groundbox.plan.yard import Yard, yard_of
 
 ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 0.5
-SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 1.5  # flights times batteries
+SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 3.0  # flights times batteries
+FIRST_SHARE, ROUND_SHARE, ON_TIME_SHARE = 0.65, 0.6, 0.4  # of the time: as it is, a round, launches on time
 MOST_TRIES = 16  # of putting a load on again in one flight
 
 
@@ -34,8 +37,8 @@ class Plan:
         return all(answer.verdict != "not today" for answer in self.walk.answers)
 
 
-def patience(day: Day) -> float:
-    """Seconds for the solver: enough to prove a small day; a large one is not proven by waiting a little longer."""
+def seconds_for(day: Day) -> float:
+    """Seconds in all: enough to prove most small days; a large one is not proven by waiting a little longer."""
     return SMALL_DAY_SECONDS if len(day.flights) * len(day.batteries) <= SMALL_DAY else LARGE_DAY_SECONDS
 
 
@@ -57,16 +60,21 @@ def droppable(day: Day) -> list[tuple[str, str]]:
 
 
 def _scheduled(
-    day: Day, yard: Yard, seconds: float, start_min: float, extra: Mapping[tuple[int, str], float], try_on_time: bool
+    day: Day,
+    yard: Yard,
+    patience: Patience,
+    start_min: float,
+    extra: Mapping[tuple[int, str], float],
+    try_on_time: bool,
 ) -> tuple[Timetable, Schedule]:
     """On time if every flight can be; else with launches that slip."""
     if try_on_time:
         table = timetable(day, yard, delays=(0.0,), extra=extra, start_min=start_min)
-        schedule = best_schedule(table.problem, seconds * 0.3)
+        schedule = best_schedule(table.problem, patience.part(ON_TIME_SHARE))
         if schedule.worth.flown == len(day.flights):
             return table, schedule
     late_table = timetable(day, yard, delays=delays_of(day), extra=extra, start_min=start_min)
-    late = best_schedule(late_table.problem, seconds * 0.7)
+    late = best_schedule(late_table.problem, patience.part(1.0))
     return (table, schedule) if try_on_time and schedule.worth.flown >= late.worth.flown else (late_table, late)
 
 
@@ -74,18 +82,32 @@ def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
     """(flight, box) -> minutes that a launch falls short of the reserve on the early number."""
     place = {flight.name: index for index, flight in enumerate(day.flights)}
     return {
-        (place[answer.flight], answer.box): -answer.margin_min
-        for answer in walk.answers
-        if answer.margin_min is not None and answer.margin_min < 0
+        (place[answer.flight], answer.box): missing for answer in walk.answers if (missing := _missing_min(answer)) > 0
     }
 
 
-def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float, rounds: int = ROUNDS) -> Plan:
-    """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve."""
+def _missing_min(answer: Answer) -> float:
+    """Minutes by which a launch falls short of its reserve; 0 for one that does not, or is out already."""
+    return 0.0 if answer.margin_min is None or answer.verdict == IN_AIR else max(0.0, -answer.margin_min)
+
+
+def plan_as_is(
+    day: Day, yard: Yard, seconds: float, start_min: float, rounds: int = ROUNDS, clock: Clock | None = None
+) -> Plan:
+    """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve.
+
+    Args:
+        seconds: about how long all rounds may take together.
+        rounds: most of them.
+        clock: seconds that never step back; without one only the solver's time counts, as granted.
+    """
+    patience = Patience(seconds, clock)
     extra: dict[tuple[int, str], float] = {}
     on_time = True
     for round_ in range(rounds):
-        table, schedule = _scheduled(day, yard, seconds / 2**round_, start_min, extra, on_time)
+        table, schedule = _scheduled(
+            day, yard, patience.part(ROUND_SHARE if round_ < rounds - 1 else 1.0), start_min, extra, on_time
+        )
         on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
@@ -96,7 +118,7 @@ def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float, rounds: i
     if short:
         walk.answers = [
             replace(answer, verdict="not today", because="short of the reserve by the time it would launch")
-            if answer.margin_min is not None and answer.margin_min < 0
+            if _missing_min(answer) > 0
             else answer
             for answer in walk.answers
         ]
@@ -104,11 +126,14 @@ def plan_as_is(day: Day, yard: Yard, seconds: float, start_min: float, rounds: i
 
 
 def rough(day: Day, yard: Yard, start_min: float = 0.0) -> Worth:
-    """What simple rules make of the day: quick, never better than the plan."""
-    return rough_worth(timetable(day, yard, delays=delays_of(day), start_min=start_min).problem)
+    """What simple rules make of the day: quick, never better than the plan; no more is looked for once all fly."""
+    table = timetable(day, yard, delays=delays_of(day), start_min=start_min)
+    return rough_worth(table.problem, len(day.flights))
 
 
-def _loads_to_drop(day: Day, yard: Yard, flown: int, start_min: float) -> frozenset[tuple[str, str]]:
+def _loads_to_drop(
+    day: Day, yard: Yard, flown: int, start_min: float, patience: Patience
+) -> frozenset[tuple[str, str]]:
     """The smallest set of loads whose absence flies more, by simple rules; empty when none does."""
     pairs = droppable(day)
     sets = [frozenset(found) for size in (1, 2) for found in combinations(pairs, size)]
@@ -117,7 +142,7 @@ def _loads_to_drop(day: Day, yard: Yard, flown: int, start_min: float) -> frozen
         worth = rough(replace(day, off=day.off | off), yard, start_min)
         if worth.flown > best[0]:
             best = (worth.flown, off)
-        if worth.flown == len(day.flights):
+        if worth.flown == len(day.flights) or patience.left == 0:
             break
     return best[1]
 
@@ -134,20 +159,29 @@ def _with_loads_back(plan: Plan) -> Plan:
     return plan
 
 
-def plan_day(day: Day, yard: Yard | None = None, *, seconds: float | None = None, start_min: float = 0.0) -> Plan:
+def plan_day(
+    day: Day,
+    yard: Yard | None = None,
+    *,
+    seconds: float | None = None,
+    start_min: float = 0.0,
+    clock: Clock | None = None,
+    rounds: int = ROUNDS,
+) -> Plan:
     """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
 
     Args:
         yard: batteries as believed now; None takes them from the day.
-        seconds: about how long the solver may take in the first of its rounds; None: `patience`.
+        seconds: about how long it may take in all; None: `seconds_for`.
         start_min: now, in minutes of the day.
+        clock, rounds: as for `plan_as_is`.
     """
-    yard, seconds = yard or yard_of(day), seconds or patience(day)
-    plan = plan_as_is(day, yard, seconds, start_min)
+    yard, patience = yard or yard_of(day), Patience(seconds or seconds_for(day), clock)
+    plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock)
     if plan.works:
         return plan
-    off = _loads_to_drop(day, yard, plan.schedule.worth.flown, start_min)
+    off = _loads_to_drop(day, yard, plan.schedule.worth.flown, start_min, patience)
     if not off:
         return plan
-    leaner = plan_as_is(replace(day, off=day.off | off), yard, seconds, start_min)
+    leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock)
     return _with_loads_back(leaner) if leaner.schedule.worth.flown > plan.schedule.worth.flown else plan

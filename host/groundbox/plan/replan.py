@@ -8,12 +8,15 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.bank import Bank
 from groundbox.plan import supply
 from groundbox.plan.day import Day, PlannedFlight
-from groundbox.plan.launch import Answer
-from groundbox.plan.planner import Plan, plan_as_is
+from groundbox.plan.day_shape import Flight
+from groundbox.plan.patience import Clock
+from groundbox.plan.planner import Plan, plan_day
+from groundbox.plan.walk import IN_AIR, Answer
 from groundbox.plan.yard import Yard
 
 SECONDS, ROUNDS = 0.4, 2
-MARGIN_NEWS_MIN = 5.0
+MARGIN_NEWS_MIN, OVERDUE_MIN = 5.0, 5.0
+PLUG_IN_GRACE_MIN = 2.0  # after the plug-in time, before a charge is missed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,20 +24,26 @@ class Now:
     """What is known now, at a minute of the day.
 
     done: names of flights that have landed, or been given up.
+    in_air: (name, launch in minutes of the day) of the flight that is out.
     charges: battery -> state of charge now (0 to 1), where it is known; others are taken from the old plan.
     banks: battery -> the estimator's own believed batteries, where it runs; they win over `charges`.
     dead: chargers that turned out not to charge.
     gone: batteries no longer there.
     fitted: box -> battery in it now, where it is not the one that the old plan flew last.
+    arriving: battery -> whether charge is seen to arrive, of those that somebody looks at.
+    flight_amps: box -> mean current measured in flights so far.
     """
 
     minute: float
     done: Collection[str] = ()
+    in_air: tuple[str, float] | None = None
     charges: Mapping[str, float] | None = None
     banks: Mapping[str, Bank] | None = None
     dead: Collection[str] = ()
     gone: Collection[str] = ()
     fitted: Mapping[str, str] | None = None
+    arriving: Mapping[str, bool] | None = None
+    flight_amps: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +60,29 @@ def _remaining(day: Day, now: Now) -> tuple[PlannedFlight, ...]:
     for flight in day.flights:
         if flight.name in now.done:
             continue
+        flight = replace(flight, flight=_as_measured(flight, now.flight_amps or {}))
+        if now.in_air is not None and flight.name == now.in_air[0]:
+            flight = _rest_of(flight, now.minute, now.in_air[1])
+            flights.append(flight)
+            free = flight.landing_min + day.turnaround_min
+            continue
         launch = max(flight.launch_min, free)
         flights.append(replace(flight, launch_min=launch, gap_min=min(flight.gap_min, launch - now.minute)))
         free = launch + flight.flight.length_min + day.turnaround_min
     return tuple(flights)
+
+
+def _rest_of(flight: PlannedFlight, minute: float, launched_min: float) -> PlannedFlight:
+    """What is left of a flight that is out; one that is overdue is expected within `OVERDUE_MIN`."""
+    left = max(OVERDUE_MIN, launched_min + flight.flight.length_min - minute)
+    rest = struct_replace(flight.flight, length_min=left, time_home_min=min(flight.flight.time_home_min, left))
+    return replace(flight, flight=rest, launch_min=minute, gap_min=0.0, in_air=True)
+
+
+def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> Flight:
+    """The flight with measured currents, for boxes of which its loads are not told one by one."""
+    entry = flight.flight
+    return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})
 
 
 def _charge_in_plan(plan: Plan, battery: str, minute: float) -> float:
@@ -80,9 +108,8 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
 
 def _day_now(plan: Plan, now: Now) -> Day:
     day = plan.day
-    inside = {
-        answer.box: answer.battery for answer in plan.walk.answers if answer.flight in now.done and answer.battery
-    }
+    gone = {*now.done, now.in_air[0]} if now.in_air else set(now.done)
+    inside = {answer.box: answer.battery for answer in plan.walk.answers if answer.flight in gone and answer.battery}
     inside |= now.fitted or {}
     boxes = {name: struct_replace(box, battery=inside.get(name, box.battery)) for name, box in day.boxes.items()}
     return replace(
@@ -103,7 +130,7 @@ def _news_of(day: Day, old: Answer, new: Answer) -> str | None:
         if new.launch_min is None and old.launch_min is not None:
             return f"{where}: not today any more: {new.because}"
         return None
-    if abs(new.launch_min - old.launch_min) >= 1:
+    if abs(new.launch_min - old.launch_min) >= 1 and new.verdict != IN_AIR:
         return f"{where}: launch at {day.clock(new.launch_min)} instead of {day.clock(old.launch_min)}"
     if new.battery != old.battery:
         return f"{where}: battery {new.battery} instead of {old.battery}"
@@ -123,6 +150,7 @@ def _news(old: Plan, new: Plan) -> tuple[str, ...]:
         if (answer.flight, answer.box) in before
         and (sentence := _news_of(new.day, before[answer.flight, answer.box], answer)) is not None
     ]
+    sentences += _other_loads(old, new)
     old_runs = {(run.battery, run.charger) for run in old.walk.charges if run.until_min > new.table.bounds_min[0]}
     new_runs = {(run.battery, run.charger) for run in new.walk.charges}
     sentences += [f"charge {battery} on {charger} too" for battery, charger in sorted(new_runs - old_runs)]
@@ -130,10 +158,36 @@ def _news(old: Plan, new: Plan) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def replan(plan: Plan, now: Now, *, seconds: float = SECONDS) -> Replan:
-    """The plan from now on. With no flight left there is nothing to plan: the old plan comes back, with that said."""
+def _other_loads(old: Plan, new: Plan) -> list[str]:
+    off, on = new.day.off - old.day.off, old.day.off - new.day.off
+    return [f"{box}: keep {load} off now" for box, load in sorted(off)] + [
+        f"{box}: {load} may stay on after all" for box, load in sorted(on)
+    ]
+
+
+def missed(plan: Plan, now: Now) -> tuple[str, ...]:
+    """A sentence for each charge that the plan has going on and of which nothing arrives."""
+    clock, found = plan.day.clock, []
+    for run in plan.walk.charges:
+        begun = run.from_min + PLUG_IN_GRACE_MIN <= now.minute < run.until_min
+        if begun and (now.arriving or {}).get(run.battery) is False and run.charger not in now.dead:
+            since = f"since {clock(run.from_min)}"
+            found.append(f"{run.battery} should be on {run.charger} {since} and no charge arrives: connect it")
+    return tuple(found)
+
+
+def replan(
+    plan: Plan, now: Now, *, seconds: float = SECONDS, clock: Clock | None = None, told: Plan | None = None
+) -> Replan:
+    """The plan from now on. With no flight left there is nothing to plan: the old plan comes back, with that said.
+
+    Args:
+        plan: the whole day's.
+        told: the plan that the news are compared with, where that is a later one.
+    """
     day = _day_now(plan, now)
     if not day.flights:
         return Replan(plan=plan, news=("no flight is left today",))
-    new = plan_as_is(day, _yard_now(plan, now, day), seconds, now.minute, ROUNDS)
-    return Replan(plan=new, news=_news(plan, new))
+    yard = _yard_now(plan, now, day)
+    new = plan_day(day, yard, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS)
+    return Replan(plan=new, news=(*missed(told or plan, now), *_news(told or plan, new)))

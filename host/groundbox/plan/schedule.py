@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from groundbox.plan.greedy import greedy
+from groundbox.plan.patience import Patience
 from groundbox.plan.problem import Choice, Problem, Worth, levels, worth
 from groundbox.plan.program import Program, Terms
 
@@ -59,13 +60,15 @@ def _patterns(problem: Problem) -> Iterator[Problem]:
             yield replace(problem, flights=flights)
 
 
-def _by_simple_rules(problem: Problem) -> _Best:
+def _by_simple_rules(problem: Problem, enough: int | None = None) -> _Best:
     nothing = Choice(starts=(None,) * len(problem.flights), fitted={}, charging=frozenset())
     rows = levels(problem, nothing)
     assert rows is not None
     best = _Best(problem=problem, choice=nothing, rows=rows, worth=worth(problem, nothing, rows))
     for pattern in _patterns(problem):
         best.offer(greedy(pattern))
+        if best.worth.flown == enough:
+            break
     return best
 
 
@@ -134,8 +137,9 @@ def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
     return f"perhaps {less:.1f} Ah less deep discharge" if less > 0.05 else None
 
 
-def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> Schedule:
-    """The best schedule, and what of it is not proven within about `seconds` of solving."""
+def best_schedule(problem: Problem, patience: Patience | None = None, tidy: bool = True) -> Schedule:
+    """The best schedule, and what of it is not proven within about the time given (4 s)."""
+    patience = patience or Patience(4.0)
     best, program = _by_simple_rules(problem), Program(problem)
     flights, late, deep, last = STAGE_SHARES
     gaps = []
@@ -144,11 +148,10 @@ def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> 
         ("late", _late_stage, late, deep + last),
         ("deep", _deep_stage, deep, last),
     ):
-        here = seconds * share / (share + rest) if _open_stage(name, best.worth, len(problem.flights)) else 0.0
-        gaps.append(stage(program, best, here))
-        seconds -= here
+        is_open = _open_stage(name, best.worth, len(problem.flights))
+        gaps.append(stage(program, best, patience.grant(share / (share + rest)) if is_open else 0.0))
     if tidy:
-        values, _, _ = program.model.solve(program.tidy_cost(), min(seconds, MOST_TIDY_SECONDS))
+        values, _, _ = program.model.solve(program.tidy_cost(), patience.grant(1.0, MOST_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
     return Schedule(
@@ -159,9 +162,9 @@ def best_schedule(problem: Problem, seconds: float = 4.0, tidy: bool = True) -> 
     )
 
 
-def rough_worth(problem: Problem) -> Worth:
-    """What simple rules reach: quick, and never better than the best schedule."""
-    return _by_simple_rules(problem).worth
+def rough_worth(problem: Problem, enough: int | None = None) -> Worth:
+    """What simple rules reach: quick, and never better than the best schedule; it ends with `enough` flights."""
+    return _by_simple_rules(problem, enough).worth
 
 
 def most_flights(problem: Problem, seconds: float) -> int:

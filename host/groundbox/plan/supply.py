@@ -98,21 +98,46 @@ def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase],
     return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
 
 
-def early_curve(
-    bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float
-) -> tuple[tuple[float, float], ...]:
-    """(state of charge, early runtime in minutes) at every tenth of charge, rested."""
-    return tuple(
-        (tenth / 10, runtime(at_charge(bank, tenth / 10), papers, limits, phases, block_c).early_min)
-        for tenth in range(1, 11)
+class EarlyCurve:
+    """Early runtime in minutes at every tenth of charge, rested; each worked out when it is first asked for."""
+
+    def __init__(self, bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> None:
+        self._asked = (bank, papers, limits, tuple(phases), block_c)
+        self._minutes: dict[int, float] = {}
+
+    def at(self, tenths: int) -> float:
+        """Minutes from so many tenths of charge."""
+        if tenths not in self._minutes:
+            bank, papers, limits, phases, block_c = self._asked
+            self._minutes[tenths] = runtime(at_charge(bank, tenths / 10), papers, limits, phases, block_c).early_min
+        return self._minutes[tenths]
+
+    def least_charge(self, minutes: float) -> float | None:
+        """Lowest charge from which the early runtime is `minutes`, None when full is too little."""
+        if self.at(10) < minutes:
+            return None
+        low, high = 1, 10
+        if self.at(low) >= minutes:
+            return low / 10
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if self.at(middle) < minutes else (low, middle)
+        y0, y1 = self.at(low), self.at(high)
+        return (low + (minutes - y0) / (y1 - y0)) / 10
+
+
+def thinned(bank: Bank, members: int = MEMBERS) -> Bank:
+    """About the same beliefs in fewer, equally weighted batteries, for planning; without a load that is not known."""
+    if len(bank.capacity) <= members and bank.log_rate is None:
+        return bank
+    kept = np.searchsorted(np.cumsum(bank.weight), (np.arange(members) + 0.5) / members).clip(0, len(bank.capacity) - 1)
+    return Bank(
+        capacity=bank.capacity[kept],
+        strength=bank.strength[kept],
+        drawn=bank.drawn[kept],
+        wells=bank.wells[kept],
+        mean=bank.mean[kept],
+        covariance=bank.covariance[kept],
+        log_weight=np.zeros(members),
+        error_volts=bank.error_volts,
     )
-
-
-def least_charge(curve: Sequence[tuple[float, float]], minutes: float) -> float | None:
-    """Lowest charge from which the early runtime is `minutes`, None when full is too little."""
-    if curve[-1][1] < minutes:
-        return None
-    for (x0, y0), (x1, y1) in zip(curve, curve[1:], strict=False):
-        if y1 >= minutes:
-            return x1 if y1 <= y0 else max(x0, x0 + (x1 - x0) * (minutes - y0) / (y1 - y0))
-    return curve[-1][0]

@@ -60,7 +60,7 @@ def _starts(day: Day, bounds: tuple[float, ...], delays: tuple[float, ...]) -> t
     flights = []
     for planned in day.flights:
         ways = []
-        for delay in delays:
+        for delay in (0.0,) if planned.in_air else delays:
             launch = planned.launch_min + delay
             landing = launch + planned.flight.length_min
             if launch < bounds[0] - 1e-6:
@@ -85,8 +85,8 @@ def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: fl
     key = (*battery_key(day, yard, battery), amps, peak, cold, found.limits)
     if key not in yard.early:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
-        yard.early[key] = supply.early_curve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)
-    return supply.least_charge(yard.early[key], minutes)
+        yard.early[key] = supply.EarlyCurve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)
+    return yard.early[key].least_charge(minutes)
 
 
 def _fits(
@@ -101,12 +101,12 @@ def _fits(
             found = demands[flight, box] = demand(day, day.boxes[box], planned, planned.launch_min)
             minutes = length + day.boxes[box].reserve_min + extra.get((flight, box), 0.0)
             for battery, name in enumerate(names):
-                if box not in day.batteries[name].battery.boxes:
+                if box not in day.batteries[name].battery.boxes or (planned.in_air and name != day.boxes[box].battery):
                     continue
-                soc = needed_charge(day, yard, name, found, minutes, block_c)
+                soc = 0.0 if planned.in_air else needed_charge(day, yard, name, found, minutes, block_c)
                 if soc is None:
                     continue
-                capacity = supply.likely_capacity(yard.banks[name]) * yard.papers[name].c20_ah
+                capacity = yard.capacity_of(name) * yard.papers[name].c20_ah
                 factor = temperature.load_factor(block_c)
                 fits[flight, boxes.index(box), battery] = Fit(
                     need_ah=soc * capacity,
@@ -134,7 +134,7 @@ def timetable(
     names, bounds = tuple(day.batteries), _bounds(day, delays, start_min)
     fits, demands = _fits(day, yard, names, extra or {})
     gained, set_to, refused = gains(day, yard, names, bounds)
-    capacity = [supply.likely_capacity(yard.banks[name]) * yard.papers[name].c20_ah for name in names]
+    capacity = [yard.capacity_of(name) * yard.papers[name].c20_ah for name in names]
     missing = [supply.likely_missing(yard.banks[name]) * yard.papers[name].c20_ah for name in names]
     boxes = tuple(day.boxes)
     problem = Problem(

@@ -23,9 +23,16 @@ class Yard:
 
     banks: dict[str, Bank]
     papers: dict[str, Papers]
-    early: dict[tuple[object, ...], Points] = field(default_factory=dict)
+    early: dict[tuple[object, ...], supply.EarlyCurve] = field(default_factory=dict)
     learned: frozenset[str] = frozenset()
     curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
+    capacity: dict[str, float] = field(default_factory=dict)
+
+    def capacity_of(self, name: str) -> float:
+        """Likely 20-hour capacity over C20, worked out once."""
+        if name not in self.capacity:
+            self.capacity[name] = supply.likely_capacity(self.banks[name])
+        return self.capacity[name]
 
 
 def yard_of(day: Day) -> Yard:
@@ -52,7 +59,7 @@ def block_of(day: Day, yard: Yard, name: str, minute: float) -> charge.Block:
     papers = yard.papers[name]
     return charge.Block(
         c20_ah=papers.c20_ah,
-        health=supply.likely_capacity(yard.banks[name]),
+        health=yard.capacity_of(name),
         cells=papers.cells,
         max_amps=papers.max_charge_amps,
         block_c=day.block_c(minute),

@@ -1,9 +1,11 @@
 """`groundbox plan DAY.toml`: launch or wait, what to switch off, which battery to charge when, and the evening."""
 
-from collections.abc import Iterable
-from dataclasses import asdict
+import sys
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, replace
+from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import click
 import msgspec
@@ -11,186 +13,23 @@ import msgspec
 from groundbox.errors import BadInput
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
-from groundbox.plan.evening import CAUTIONS, Night, evening
-from groundbox.plan.launch import Answer, ChargeRun
-from groundbox.plan.mend import Mend, mends
+from groundbox.plan.evening import evening
+from groundbox.plan.mend import Search, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, Replan, replan
-from groundbox.show.day_plot import save_plot, text_plot
+from groundbox.settings import Settings
+from groundbox.show.cmd_plan_live import Standing, figure_line, minute_of, stands
+from groundbox.show.cmd_plan_words import answer_lines, charge_line, plan_lines, plan_tree
+from groundbox.show.day_plot import save_plot
+from groundbox.show.options import chosen_settings, open_reader, settings_options
+from groundbox.show.recording import stop_signals
+from groundbox.store import Reader
 from groundbox.toml_file import near
 
-LIMITS = {"cutoff": "equipment cutoff", "floor": "battery floor"}
+__all__ = ["answer_lines", "charge_line", "command"]
 
-
-def _duration(minutes: float | None) -> str:
-    if minutes is None:
-        return "unknown"
-    hours, rest = divmod(round(minutes), 60)
-    return f"{hours} h {rest:02d}" if hours else f"{rest} min"
-
-
-def _verdict(plan: Plan, answer: Answer) -> str:
-    if answer.launch_min is None or answer.verdict == "not today":
-        return f"not today: {answer.because}"
-    off = f" with {', '.join(answer.loads_off)} off" if answer.loads_off else ""
-    if answer.verdict == "wait":
-        return f"WAIT until {plan.day.clock(answer.launch_min)}{off} ({answer.because})"
-    return f"launch at {plan.day.clock(answer.launch_min)}{off}"
-
-
-def answer_lines(plan: Plan, answer: Answer) -> list[str]:
-    """One box in one flight."""
-    lines = [f"  {answer.box}: {_verdict(plan, answer)}"]
-    if answer.verdict == "not today" or answer.soc_launch is None or answer.turn_back_min is None:
-        return lines
-    assert answer.soc_landing is not None
-    if answer.instead_of is not None:
-        lines.append(f"    put {answer.battery} in instead of {answer.instead_of} after the landing before")
-    lines.append(
-        f"    {answer.margin_min:.0f} min over the reserve on the early number; turn back by "
-        f"{plan.day.clock_before(answer.turn_back_min)} at the latest"
-    )
-    lines.append(
-        f"    {answer.battery}: runs {_duration(answer.runtime_early_min)} / {_duration(answer.runtime_likely_min)} / "
-        f"{_duration(answer.runtime_late_min)} at take-off (early / likely / late), "
-        f"{_duration(answer.landing_early_min)} / {_duration(answer.landing_likely_min)} / "
-        f"{_duration(answer.landing_late_min)} at landing; {LIMITS[answer.limit or 'cutoff']} comes first"
-    )
-    launch, landing = answer.soc_launch, answer.soc_landing
-    lines.append(
-        f"    charge {100 * launch.likely:.0f} % ({100 * launch.low:.0f} to {100 * launch.high:.0f}) at take-off, "
-        f"{100 * landing.likely:.0f} % ({100 * landing.low:.0f} to {100 * landing.high:.0f}) at landing; "
-        f"case settles at {answer.case_c:.0f} C, fans take {answer.fan_wh:.1f} Wh"
-    )
-    return lines
-
-
-def charge_line(plan: Plan, run: ChargeRun) -> str:
-    """One battery on one charger."""
-    clock = plan.day.clock
-    words = (
-        f"  {clock(run.from_min)} to {clock(run.until_min)}  {run.battery} on {run.charger} at {run.amps:g} A: "
-        f"{100 * run.soc_from.likely:.0f} to {100 * run.soc_until.likely:.0f} %"
-    )
-    if run.box_running:
-        words += ", box running on it"
-    if run.stage == "float" and run.taper_hidden:
-        words += " and hiding its taper, so at float voltage only"
-    if run.enough_min is not None:
-        words += f"; enough for its next flight at {clock(max(run.from_min, run.enough_min))}"
-    if run.full_min is not None:
-        words += f"; full only at {clock(run.full_min)}"
-    if run.last_fifth_hours is not None:
-        words += f" (the last 20 % take {run.last_fifth_hours:.1f} h)"
-    return words
-
-
-def _source_lines(plan: Plan) -> list[str]:
-    lines = []
-    for source in plan.day.sources.values():
-        notes = ["run its engine while it charges"] if source.engine_must_run else []
-        if source.lowest_volts is not None:
-            notes.append(f"stop when it falls to {source.lowest_volts:g} V")
-        if source.spare_wh is not None:
-            notes.append(f"it may give {source.spare_wh:g} Wh in all")
-        if notes:
-            lines.append(f"  {source.name}: {'; '.join(notes)}")
-    return lines
-
-
-def _refusal_lines(plan: Plan) -> list[str]:
-    return [
-        f"  {battery} not on {charger}: {'; '.join(sentences)}"
-        for (battery, charger), sentences in sorted(plan.table.refused.items())
-        if not any(used[:2] == (battery, charger) for used in plan.table.amps)
-    ]
-
-
-def night_line(plan: Plan, night: Night) -> str:
-    """One battery's evening."""
-    words = f"  {night.battery} ({100 * night.soc:.0f} %): "
-    if night.charger is None or night.from_min is None or night.until_min is None:
-        words += night.because
-    else:
-        words += (
-            f"charge on {night.charger} at {night.amps:g} A from {plan.day.clock(night.from_min)} "
-            f"until {plan.day.clock(night.until_min)}, in the open"
-        )
-    if night.top_up is not None:
-        words += f"; in storage top up by {night.top_up.isoformat()}"
-    if night.test is not None:
-        words += f"; capacity test due {night.test.isoformat()}"
-    return words
-
-
-def mend_line(mend: Mend) -> str:
-    """One smallest set of changes."""
-    return "  " + " and ".join(change.sentence for change in mend.changes)
-
-
-def _print(plan: Plan, found: list[Mend] | None, nights: list[Night]) -> None:
-    echo = click.echo
-    worth = plan.schedule.worth
-    echo(f"{plan.day.name}: {worth.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
-    echo(
-        "best possible schedule, proven"
-        if plan.schedule.open_gap is None
-        else f"not proven best: {plan.schedule.open_gap}"
-    )
-    for box, load in sorted(plan.day.off):
-        echo(f"between flights keep {load} of {box} off, in flights as said below")
-    for flight in plan.day.flights:
-        echo(f"\n{flight.name} ({flight.flight.length_min:g} min, {flight.flight.time_home_min:g} min home)")
-        for answer in plan.walk.answers:
-            if answer.flight == flight.name:
-                echo("\n".join(answer_lines(plan, answer)))
-    sections = [
-        ("Charging between flights", [charge_line(plan, run) for run in plan.walk.charges]),
-        ("Sources", _source_lines(plan)),
-        ("Refused", _refusal_lines(plan)),
-        (
-            "What would make the day work, easiest first",
-            None if found is None else [*map(mend_line, found)] or ["  nothing of one or two changes"],
-        ),
-        ("The evening", [night_line(plan, night) for night in nights]),
-        ("The day", text_plot(plan)),
-        ("Cautions", [f"  * {caution}" for caution in CAUTIONS]),
-    ]
-    for title, lines in sections:
-        if lines:
-            echo(f"\n{title}\n" + "\n".join(lines))
-
-
-def plan_tree(plan: Plan, found: list[Mend] | None, nights: list[Night]) -> dict[str, Any]:
-    """The plan as JSON: minutes counted from the day's start, and the clock time that is minute 0."""
-    return {
-        "day": plan.day.name,
-        "start_clock": plan.day.clock(0),
-        "flights_flown": plan.schedule.worth.flown,
-        "flights": len(plan.day.flights),
-        "late_min": plan.schedule.worth.late_min,
-        "deep_ah": plan.schedule.worth.deep_ah,
-        "not_proven": plan.schedule.open_gap,
-        "loads_off": [{"box": box, "load": load} for box, load in sorted(plan.day.off)],
-        "loads_on_again": [
-            {"flight": flight, "box": box, "load": load} for flight, box, load in sorted(plan.day.on_again)
-        ],
-        "answers": [asdict(answer) for answer in plan.walk.answers],
-        "charges": [asdict(run) for run in plan.walk.charges],
-        "refused": [
-            {"battery": battery, "charger": charger, "because": list(sentences)}
-            for (battery, charger), sentences in sorted(plan.table.refused.items())
-        ],
-        "charge_over_time": {
-            battery: [{"minute": minute, **asdict(soc)} for minute, soc in trace]
-            for battery, trace in plan.walk.traces.items()
-        },
-        "mends": None
-        if found is None
-        else [{"cost": mend.cost, "changes": [asdict(change) for change in mend.changes]} for mend in found],
-        "evening": [asdict(night) for night in nights],
-        "cautions": list(CAUTIONS),
-    }
+REPLAN_SECONDS = 0.8
+FOLLOW_EVERY_S, STEP_S = 20.0, 0.2
 
 
 def _minute_of(plan: Plan, clock: str) -> float:
@@ -219,39 +58,121 @@ def _charges(plan: Plan, pairs: tuple[str, ...]) -> dict[str, float]:
     return charges
 
 
-def _as_it_is_now(plan: Plan, at: str, done: tuple[str, ...], charge: tuple[str, ...], dead: tuple[str, ...]) -> Replan:
+def _swaps(plan: Plan, pairs: tuple[str, ...]) -> dict[str, str]:
+    fitted = {}
+    for pair in pairs:
+        box, _, battery = pair.partition("=")
+        if not battery:
+            raise BadInput("--swap", "", f'"{pair}" is not BOX=BATTERY, as mast=M9')
+        fitted[_known("--swap", box, plan.day.boxes)] = _known("--swap", battery, plan.day.batteries)
+        if box not in plan.day.batteries[battery].battery.boxes:
+            raise BadInput("--swap", "", f'"{battery}" may not go into {box}: add {box} to its `boxes` in the day file')
+    return fitted
+
+
+def _told(plan: Plan, told: dict[str, tuple[str, ...]]) -> Now:
+    """What a person says on the command line; its minute is not set yet."""
     flights = [flight.name for flight in plan.day.flights]
-    now = Now(
-        minute=_minute_of(plan, at),
-        done=[_known("--done", name, flights) for name in done],
-        charges=_charges(plan, charge),
-        dead=[_known("--dead", name, plan.day.chargers) for name in dead],
+    return Now(
+        minute=0.0,
+        done=[_known("--done", name, flights) for name in told["done"]],
+        charges=_charges(plan, told["charge"]),
+        dead=[_known("--dead", name, plan.day.chargers) for name in told["dead"]],
+        gone=[_known("--gone", name, plan.day.batteries) for name in told["gone"]],
+        fitted=_swaps(plan, told["swap"]),
     )
-    return replan(plan, now)
+
+
+class _Live:
+    """Plans anew from what the store holds now, again and again."""
+
+    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, told: Now, at: str | None) -> None:
+        self.plan, self.settings, self.told, self.at = plan, settings, told, at
+        today = datetime.now().date()
+        if at is None and plan.day.date not in (None, today):
+            mend = "correct it, leave it out, or give --at for a day that is past"
+            raise BadInput(day_toml, "date", f"is {plan.day.date}, and today is {today}: {mend}")
+
+    def look(self, against: Plan) -> tuple[Replan, Standing]:
+        """The plan as of now, and what it rests on."""
+        with open_reader(self.settings) as reader:
+            wall_s = self._wall_s(reader)
+            standing = stands(reader, self.settings, self.plan, wall_s, self.told.done)
+        now = standing.now(minute_of(self.plan, wall_s), self.told)
+        changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, told=against)
+        return changed, standing
+
+    def _wall_s(self, reader: Reader) -> float:
+        """Now; with --at that time on the day of the newest reading."""
+        if self.at is None:
+            return time.time()
+        heard = [one.wall_s for box in reader.boxes() if (one := reader.latest(box)) is not None and one.wall_s]
+        if not heard:
+            raise BadInput(self.settings.database_path, "", "has no reading yet: --at needs a day that was logged")
+        clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, self.at)
+        midnight = datetime.fromtimestamp(max(heard)).replace(hour=0, minute=0, second=0, microsecond=0)
+        return midnight.timestamp() + 60 * clock_min
+
+    def follow(self, against: Plan) -> None:
+        """Until Ctrl-C: a line for each thing that changes the plan."""
+        with stop_signals() as stop:
+            while not stop.asked:
+                changed, _ = self.look(against)
+                for sentence in changed.news:
+                    click.echo(f"{time.strftime('%H:%M')} {sentence}")
+                against = changed.plan if changed.news else against
+                for _ in range(round(FOLLOW_EVERY_S / STEP_S)):
+                    if not stop.asked:
+                        time.sleep(STEP_S)
+
+
+def _progress(tried: int, of: int) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"\r  {tried} of {of} changes tried", nl=False, err=True)
+
+
+def _search(plan: Plan, seconds: float) -> Search:
+    click.echo(f"not every flight can fly: looking for what would change that (up to {seconds:g} s) ...", err=True)
+    found = mends(plan.day, plan.yard, seconds, time.monotonic, _progress)
+    if sys.stderr.isatty():
+        click.echo("", err=True)
+    return found
 
 
 @click.command()
 @click.argument("day_toml", type=click.Path(path_type=Path))
+@settings_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
-@click.option("--seconds", type=click.FloatRange(0.2, 600), help="Time for the solver; else by the day's size.")
+@click.option("--seconds", type=click.FloatRange(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
 @click.option(
-    "--mends/--no-mends", "search", default=True, help="Where a day does not work, search what would mend it."
+    "--mends",
+    "mend_seconds",
+    type=click.FloatRange(0, 600),
+    default=12.0,
+    show_default=True,
+    help="Where a day does not work, search so many seconds for what would mend it; 0: do not.",
 )
+@click.option("--live", is_flag=True, help="Plan anew from what `groundbox log` has stored: charges, flights, swaps.")
+@click.option("--follow", is_flag=True, help="With --live: go on until Ctrl-C, a line for each thing that changes.")
 @click.option("--at", help="Plan anew from this clock time, and say what that changes.")
-@click.option("--done", multiple=True, help="With --at: a flight that has landed or was given up.")
-@click.option("--charge", multiple=True, help="With --at: a battery's charge now, as M9=0.62.")
-@click.option("--dead", multiple=True, help="With --at: a charger that turned out not to charge.")
+@click.option("--done", multiple=True, help="A flight that has landed or was given up (with --live: given up).")
+@click.option("--charge", multiple=True, help="A battery's charge now, as M9=0.62.")
+@click.option("--swap", multiple=True, help="A battery that was put into a box, as mast=M9.")
+@click.option("--gone", multiple=True, help="A battery that is no longer there.")
+@click.option("--dead", multiple=True, help="A charger that turned out not to charge.")
 def command(
     day_toml: Path,
+    settings_file: Path | None,
+    database: Path | None,
     as_json: bool,
     plot: Path | None,
     seconds: float | None,
-    search: bool,
+    mend_seconds: float,
+    live: bool,
+    follow: bool,
     at: str | None,
-    done: tuple[str, ...],
-    charge: tuple[str, ...],
-    dead: tuple[str, ...],
+    **told: tuple[str, ...],
 ) -> None:
     """Plan a flying day: launch or wait, loads to switch off, charging between flights, the evening.
 
@@ -259,21 +180,50 @@ def command(
     Examples:
       groundbox plan host/groundbox/examples/bog_day.toml --plot day.svg
       groundbox plan day.toml --at 14:50 --done "north edge" --charge M9=0.62
+      groundbox plan day.toml --live --follow
     """
-    plan, news = plan_day(load_day(day_toml), seconds=seconds), None
-    if at is not None:
-        changed = _as_it_is_now(plan, at, done, charge, dead)
+    _check_together(live, follow, as_json, at, told)
+    plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
+    now, news, standing = _told(plan, told), None, None
+    follower: Callable[[Plan], None] | None = None
+    if live:
+        alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
+        changed, standing = alive.look(plan)
+        plan, news, follower = changed.plan, changed.news, alive.follow
+    elif at is not None:
+        changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
         plan, news = changed.plan, changed.news
-    if search and not plan.works and at is None:
-        click.echo("not every flight can fly: looking for what would change that ...", err=True)
-    found = mends(plan.day, plan.yard) if search and not plan.works and at is None else None
+    _show(plan, news, standing, as_json, plot, mend_seconds)
+    if follow and follower is not None:
+        follower(plan)
+
+
+def _check_together(live: bool, follow: bool, as_json: bool, at: str | None, told: dict[str, tuple[str, ...]]) -> None:
+    if follow and (not live or as_json or at is not None):
+        raise BadInput("--follow", "", "goes with --live, and without --json and --at")
+    given = [f"--{name}" for name, values in told.items() if values]
+    if given and not live and at is None:
+        raise BadInput(given[0], "", "tells how things stand now: give --at (or --live) too")
+
+
+def _show(
+    plan: Plan, news: Iterable[str] | None, standing: Standing | None, as_json: bool, plot: Path | None, seconds: float
+) -> None:
+    search = _search(plan, seconds) if seconds and not plan.works and news is None else None
     nights = evening(plan, plan.day.date)
     if plot is not None:
         save_plot(plan, plot)
     if as_json:
-        tree = plan_tree(plan, found, nights) | ({} if news is None else {"news": list(news)})
+        tree = plan_tree(plan, search, nights)
+        if news is not None:
+            tree["news"] = list(news)
+        if standing is not None:
+            tree |= {"figures": [asdict(figure) for figure in standing.figures], "notes": standing.notes}
         click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
         return
+    if standing is not None:
+        click.echo("\n".join(["Where the figures come from", *map(figure_line, standing.figures)]))
+        click.echo("\n".join([*(f"  note: {note}" for note in standing.notes), ""]))
     if news is not None:
-        click.echo("Changed\n" + "\n".join(f"  {sentence}" for sentence in news or ("nothing that matters",)) + "\n")
-    _print(plan, found, nights)
+        click.echo("\n".join(["Changed", *(f"  {sentence}" for sentence in news or ("nothing that matters",)), ""]))
+    click.echo("\n".join(plan_lines(plan, search, nights)))

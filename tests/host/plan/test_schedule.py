@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from groundbox.plan.greedy import greedy
+from groundbox.plan.patience import Patience
 from groundbox.plan.problem import Choice, Problem, levels, worth
 from groundbox.plan.schedule import Schedule, best_schedule
 
@@ -58,7 +59,7 @@ def test_equal_to_every_schedule_tried(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_never_worse_than_simple_rules(seed: int) -> None:
     problem = random_problem(100 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
-    found = best_schedule(problem, seconds=1.5)
+    found = best_schedule(problem, Patience(1.5))
     _holds(problem, found.choice)
     choice = greedy(problem)
     rows = levels(problem, choice)

@@ -1,0 +1,79 @@
+"""What happens when a schedule is followed, as told: answers, charges, pauses."""
+
+from dataclasses import dataclass, field
+
+from groundbox.battery.bank import Bank
+from groundbox.plan.supply import Soc
+
+IN_AIR = "in the air"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the early number.
+
+    instead_of: the battery that was in the box until then, where it is to be swapped.
+    verdict: "launch", "wait" (until `launch_min`), "in the air" (numbers from now on), or "not today" (then all but
+        `because` is None).
+    """
+
+    flight: str
+    box: str
+    verdict: str
+    because: str
+    battery: str | None = None
+    instead_of: str | None = None
+    launch_min: float | None = None
+    turn_back_min: float | None = None
+    margin_min: float | None = None
+    runtime_early_min: float | None = None
+    runtime_likely_min: float | None = None
+    runtime_late_min: float | None = None
+    landing_early_min: float | None = None
+    landing_likely_min: float | None = None
+    landing_late_min: float | None = None
+    limit: str | None = None
+    soc_launch: Soc | None = None
+    soc_landing: Soc | None = None
+    case_c: float | None = None
+    fan_wh: float | None = None
+    loads_off: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeRun:
+    """One battery on one charger. `enough_min`: enough for its next flight; `full_min`: full."""
+
+    battery: str
+    charger: str
+    amps: float
+    from_min: float
+    until_min: float
+    soc_from: Soc
+    soc_until: Soc
+    box_running: bool
+    taper_hidden: bool
+    stage: str
+    enough_min: float | None
+    full_min: float | None
+    last_fifth_hours: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """A box that is to be switched off from one minute to another, between two flights or before the first."""
+
+    box: str
+    from_min: float
+    until_min: float
+
+
+@dataclass(slots=True)
+class Walk:
+    """What happens when the schedule is followed."""
+
+    answers: list[Answer] = field(default_factory=list)
+    pauses: list[Pause] = field(default_factory=list)
+    charges: list[ChargeRun] = field(default_factory=list)
+    traces: dict[str, list[tuple[float, Soc]]] = field(default_factory=dict)
+    banks: dict[str, Bank] = field(default_factory=dict)
