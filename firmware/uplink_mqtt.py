@@ -135,7 +135,7 @@ class MqttUplink:
         user = self._network.user or self._desk.file.box
         password = self._network.broker_password
         self._pending = self._out.connect(
-            user.encode(),
+            b"groundbox-" + user.encode(),
             user.encode() if password is not None else None,
             password.encode() if password is not None else None,
             self._topic("presence"),

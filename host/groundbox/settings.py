@@ -69,6 +69,7 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         Literal["auto", "bell", "off"],
         Meta(description='"auto" (bell, and speech or a sound where there is a program), "bell" or "off"'),
     ] = "auto"
+    keys: Annotated[str | None, Meta(description="folder of the boxes' command keys, for boxes on a network")] = None
     flight: Flight = Flight()
     boxes: dict[Word, Box] = {}
     batteries: dict[Word, Battery] = {}
@@ -91,6 +92,13 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
         if self.database is not None:
             return self.folder / Path(self.database).expanduser()
         return platformdirs.user_data_path("groundbox", appauthor=False) / DATABASE_NAME
+
+    @property
+    def keys_path(self) -> Path:
+        """The folder of the boxes' command keys: as set, else beside this user's settings."""
+        if self.keys is not None:
+            return self.folder / Path(self.keys).expanduser()
+        return platformdirs.user_config_path("groundbox", appauthor=False) / "keys"
 
     def papers_path(self, battery: str) -> Path | None:
         """The papers file of a battery; None for a battery that the settings do not have."""

@@ -1,12 +1,15 @@
 """Boards heard through an MQTT broker: the same messages as JSON on groundbox/<box>/<message>.
 
 The broker is asked to keep what is not acknowledged (persistent session, QoS 1), and a record is acknowledged only when
-it is on the disk: a broker's own acknowledgement to the board is no storage.
+it is on the disk: a broker's own acknowledgement to the board is no storage. A box whose key this host has is spoken
+with as over a serial port, each line sealed, on groundbox/<box>/command; any other box is only listened to.
 """
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
+from pathlib import Path
+from threading import Event, Lock, Thread
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -14,17 +17,22 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import LinkError, WireError
 from groundbox.link.decode import Frame
-from groundbox.link.items import Told, command_values, to_item
+from groundbox.link.items import command_values, to_item
+from groundbox.link.keys import Keys
 from groundbox.link.known import Dated, Known
+from groundbox.link.mqtt_boxes import Boxes
+from groundbox.link.questions import Moment
+from groundbox.link.rights import COMMAND, ROOT
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.link.tally import Tally
-from groundbox.model import Answer, LinkNote, Stored
+from groundbox.model import Answer, Item, LinkNote, Stored
 from groundbox.wire import json_form
 from groundbox.wire.messages import BY_NAME, checksum
 
-ROOT = "groundbox"
+CLIENT_ID = "groundbox-program:host"
 KEEPALIVE_S = 30
+TICK_S = 0.2
 ROOM_S = 20.0  # how long a message may wait for room in the queue before the broker is left to send it again
 
 
@@ -46,44 +54,61 @@ class MqttSource:
         arrivals, clocks: see SerialPorts.
         broker: the broker.
         client_id: names this host's session at the broker; keep it the same from run to run.
+        keys: folder of the boxes' command keys; None: boxes are only listened to.
     """
 
-    def __init__(self, arrivals: Arrivals, clocks: Clocks, broker: Broker, client_id: str = "groundbox-host") -> None:
+    def __init__(
+        self,
+        arrivals: Arrivals,
+        clocks: Clocks,
+        broker: Broker,
+        client_id: str = CLIENT_ID,
+        keys: Path | None = None,
+    ) -> None:
         self._arrivals, self._clocks, self._broker = arrivals, clocks, broker
         self._source = f"{broker.host}:{broker.port}"
         self._known = Known()
-        self._boxes: set[str] = set()
+        self._boxes = Boxes(self._source, Keys(keys), self._say, self._complain_of_key) if keys else None
+        self._ordering = Lock()  # what one message gives goes into the queue before what the next gives
         self._refused: dict[str, str] = {}
         self._tally = Tally(self._source)
-        self._stopping = False
+        self._stopping = Event()
         self._connected: bool | None = None
         self._client = self._make_client(client_id)
+        self._thread = Thread(target=self._tick, name=self._source, daemon=True)
 
     def start(self) -> None:
         """See Source."""
         self._client.connect_async(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
         self._client.loop_start()
+        self._thread.start()
 
     def stop(self) -> None:
         """See Source."""
-        self._stopping = True
+        self._stopping.set()
         self._client.disconnect()
         self._client.loop_stop()
+        if self._thread.is_alive():
+            self._thread.join()
+        for item in self._boxes.close() if self._boxes else ():
+            self._arrivals.put(item, wait_s=0)
 
     def tell_stored(self, stored: Iterable[Stored]) -> None:
         """See Source."""
-        for one in stored:
-            if one.box not in self._boxes:
-                continue
-            fields: dict[str, int | str | None] = {"stored_boot": one.boot, "stored_sequence": one.sequence}
-            values = command_values("stored", one.box, 0, fields)
-            self._client.publish(f"{ROOT}/{one.box}/stored", json_form.encode("stored", list(values)), qos=1)
+        if self._boxes:
+            self._boxes.tell_stored(stored)
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
-        """See Source: refused, as commands over a network must be authenticated first."""
+        """See Source; only to a box whose key is here."""
         command_values(name, box, 0, fields)
         future: Future[Answer] = Future()
-        future.set_exception(LinkError(f"box {box}: {name}: commands go over a serial port, not over a network"))
+        if not self._boxes or not self._boxes.meet(box):
+            why = "over a network only with its key; groundbox board network makes one"
+            future.set_exception(LinkError(f"box {box}: {name}: {why}"))
+        elif not self._connected:
+            future.set_exception(LinkError(f"box {box}: {name}: {self._source}: no connection to the broker"))
+        else:
+            self._boxes.command(box, name, fields, future, self._clocks.now())
         return future
 
     def _make_client(self, client_id: str) -> paho.Client:
@@ -121,46 +146,75 @@ class MqttSource:
         self._complain("no broker answers there; it is tried again and again")
 
     def _on_disconnect(self, _client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
-        if not self._stopping:
+        if not self._stopping.is_set():
             self._complain(f"the broker is gone ({reason}); it is tried again and again")
 
     def _on_message(self, client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         def receipt() -> None:
             client.ack(message.mid, message.qos)
 
-        try:
-            item = self._item(message)
-        except (ValueError, WireError):
-            self._tally.corrupt += 1
-            item = None
-        now = self._clocks.now()
-        for count in self._tally.due(None, now):
-            self._arrivals.put(count, wait_s=0)
-        if item is None:
-            receipt()
-        else:
-            self._arrivals.put(item, receipt, wait_s=ROOM_S)  # without room: no receipt, it comes again
+        with self._ordering:
+            now = self._clocks.now()
+            try:
+                items = self._items(message, now)
+            except (ValueError, WireError):
+                self._tally.corrupt += 1
+                items = []
+            for count in self._tally.due(None, now):
+                self._arrivals.put(count, wait_s=0)
+            if items:
+                self._put(items, receipt)  # without room: no receipt, it comes again
+            else:
+                receipt()
 
-    def _item(self, message: paho.MQTTMessage) -> Told | None:
-        """What `message` says; None when it is not a board's or not to be taken.
+    def _put(self, items: list[Item], receipt: Callable[[], None] | None) -> None:
+        for item in items[:-1]:
+            self._arrivals.put(item, wait_s=ROOM_S)
+        self._arrivals.put(items[-1], receipt, wait_s=ROOM_S)
+
+    def _items(self, message: paho.MQTTMessage, now: Moment) -> list[Item]:
+        """What `message` says; nothing when it is not a board's or not to be taken.
 
         Raises:
             ValueError, WireError: it is not of our form.
         """
         _, box, name = message.topic.split("/")
         if name not in BY_NAME:
-            return None  # the presence topic, and what others say under our root
+            return []  # presence, commands, and what others say under our root
         if BY_NAME[name][1] != "board":
-            return None
+            return []
         values = json_form.decode(name, bytes(message.payload))
         if values[0] != box:
             raise ValueError(f"box {values[0]} on the topic of box {box}")
         frame = Frame(name, tuple(values))
+        if self._boxes and self._boxes.meet(box):
+            return [] if message.retain else self._boxes.receive(box, frame, now)  # what was kept is asked for anew
         if name == "hello" and not self._accepts(box, frame):
-            return None
+            return []
         if box in self._refused:
-            return None
-        return to_item(frame, **self._dated(frame, message.retain))
+            return []
+        item = to_item(frame, **self._dated(frame, message.retain))
+        return [item] if item else []
+
+    def _tick(self) -> None:
+        """Lets the sessions ask what they must, while the broker is there."""
+        while not self._stopping.wait(TICK_S):
+            if self._boxes and self._connected:
+                try:
+                    with self._ordering:
+                        items = self._boxes.tick(self._clocks.now())
+                        if items:
+                            self._put(items, None)
+                except Exception as error:  # noqa: BLE001 (the thread must live on, and the error is told)
+                    self._note("lost", None, f"a fault of this program: {error!r}")
+
+    def _say(self, box: str, sealed: bytes) -> None:
+        """At most once: a board that comes back must not get what was asked of it long ago."""
+        if self._connected:
+            self._client.publish(f"{ROOT}/{box}/{COMMAND}", sealed, qos=0)
+
+    def _complain_of_key(self, box: str, sentence: str) -> None:
+        self._note("lost", box, sentence)
 
     def _accepts(self, box: str, frame: Frame) -> bool:
         """True when the board of this hello speaks our registry."""
@@ -182,7 +236,6 @@ class MqttSource:
         """The time of a message; one that the broker kept says nothing by when it comes."""
         now, fields = self._clocks.now(), frame.fields
         box, boot, uptime_ms = str(fields["box"]), fields["boot"], fields.get("uptime_ms")
-        self._boxes.add(box)
         if not isinstance(boot, int) or not isinstance(uptime_ms, int):
             return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
         if not retained:

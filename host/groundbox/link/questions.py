@@ -48,6 +48,12 @@ class Questions:
             out += self._lines.popleft()
         return out
 
+    def lines(self) -> list[bytes]:
+        """All lines that wait."""
+        lines = list(self._lines)
+        self._lines.clear()
+        return lines
+
     def ask_clock(self, box: str, now: Moment) -> None:
         """Asks for the board's uptime; an older question is forgotten. It goes out before anything that waits."""
         self._clock = self.send("ask_clock", box), now

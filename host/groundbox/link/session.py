@@ -1,4 +1,4 @@
-"""The talk with one board over one serial connection: pure. Bytes and time go in, items and bytes come out.
+"""The talk with one board over one connection: pure. Bytes or messages and time go in, items and lines come out.
 
 Order of a connection: ask who is there; on hello compare registries; ask for the clock; then let the records through
 and ask for those that are missing. Records that come earlier are held back, a few; more are lost and asked for later.
@@ -74,6 +74,14 @@ class Session:
             self._torn = False
         return items
 
+    def receive_frame(self, frame: Frame, now: Moment) -> list[Item]:
+        """The items that became complete with one message, however it came."""
+        try:
+            return self._frame(frame, now)
+        except WireError:
+            self._tally.corrupt += 1
+            return []
+
     def tick(self, now: Moment) -> list[Item]:
         """Does what is due at `now`; called several times a second."""
         if self._asking.who_is_due(now, known=self.hello is not None):
@@ -92,6 +100,10 @@ class Session:
     def output(self) -> bytes:
         """What to write to the port now."""
         return self._questions.output()
+
+    def lines(self) -> list[bytes]:
+        """All lines to say now, for a link that takes whole messages."""
+        return self._questions.lines()
 
     def tell_stored(self, stored: Stored) -> None:
         """Tells the board, if it is this one."""

@@ -66,7 +66,7 @@ def sources_of(settings: Settings, arrivals: Arrivals, clocks: Clocks, ports: tu
                 raise BadInput(settings.file, place, f"{path} cannot be read ({error.strerror})") from error
         ca_file = None if broker.ca_file is None else str(settings.folder / broker.ca_file)
         entry = Broker(host=broker.host, port=broker.port, username=broker.username, password=password, ca_file=ca_file)
-        found.append(MqttSource(arrivals, clocks, entry))
+        found.append(MqttSource(arrivals, clocks, entry, keys=settings.keys_path))
     return found
 
 

@@ -1,6 +1,5 @@
 """Boards heard through a real broker on this machine (mosquitto; skipped where there is none)."""
 
-import json
 import os
 import shutil
 import socket
@@ -13,12 +12,13 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from groundbox.errors import LinkError, WireError
+from groundbox.errors import BadInput, LinkError, WireError
+from groundbox.link.keys import Keys, new_key
 from groundbox.link.mqtt import Broker, MqttSource
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, Stored
-from groundbox.wire import json_form
+from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum
 
 CLOCKS = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
@@ -108,15 +108,115 @@ def test_messages_come_as_values(arrivals, start, board, make_reading) -> None:
     assert items[1].battery_volts == 12.034
     assert items[1].wall_source == "arrival"
     assert abs(items[1].wall_s - time.time()) < 10.0
-    heard: list[bytes] = []
-    board.on_message = lambda client, data, message: heard.append(message.payload)
-    board.subscribe("groundbox/mast/stored", qos=1)
-    time.sleep(0.1)
-    source.tell_stored([Stored(box="mast", boot=3, sequence=1), Stored(box="table", boot=1, sequence=1)])
-    end_s = time.monotonic() + 5.0
-    while not heard and time.monotonic() < end_s:
+    assert isinstance(source.command("mast", "silence").exception(0), LinkError), "no key"
+
+
+KEY = bytes(range(32))
+
+
+class TalkingBoard:
+    """A board that takes sealed commands and answers as boards do."""
+
+    def __init__(self, client: paho.Client, make_reading: Callable[..., list[object]]) -> None:
+        self._client, self._make_reading = client, make_reading
+        self.heard: list[tuple[bytes, str, list[object]]] = []
+        self.mute = False
+        client.on_message = self._on_message
+        client.subscribe("groundbox/mast/command", qos=1)
+
+    def _on_message(self, client: paho.Client, data: object, message: paho.MQTTMessage) -> None:
+        opened = auth.unseal(KEY, "mast", message.payload)
+        assert opened, message.payload
+        name, values = line.decode(opened[1])
+        self.heard.append((opened[0], name, values))
+        if self.mute:
+            return
+        if name == "who":
+            self._publish("hello", _hello(checksum()))
+        elif name == "ask_clock":
+            self._publish("clock", ["mast", 3, 3, values[1], 100_000])
+        elif name == "silence":
+            self._publish("answer", ["mast", 3, 3, values[1], "ok", "buzzer", "silenced", None, None, None])
+        elif name == "resend":
+            for sequence in range(values[2], values[3] + 1):
+                self._publish("reading", self._make_reading("mast", 3, sequence, 1000 * sequence))
+
+    def _publish(self, name: str, values: list[object]) -> None:
+        self._client.publish(f"groundbox/mast/{name}", json_form.encode(name, values), qos=1)
+
+    def named(self, wanted: str) -> list[list[object]]:
+        """What it heard by that name."""
+        return [values for _, name, values in self.heard if name == wanted]
+
+
+@pytest.fixture
+def talking(broker, board, make_reading, tmp_path, arrivals) -> Iterator[tuple[TalkingBoard, MqttSource]]:
+    (tmp_path / "keys").mkdir()
+    key = tmp_path / "keys" / "mast.key"
+    key.write_text(KEY.hex())
+    key.chmod(0o600)
+    talking = TalkingBoard(board, make_reading)
+    source = MqttSource(arrivals, CLOCKS, broker, keys=tmp_path / "keys")
+    source.start()
+    time.sleep(0.3)
+    yield talking, source
+    source.stop()
+
+
+def _wait(enough: Callable[[], object]) -> None:
+    end_s = time.monotonic() + 10.0
+    while not enough():
+        assert time.monotonic() < end_s
         time.sleep(0.01)
-    assert json.loads(heard[0])["stored_sequence"] == 1
+
+
+def test_a_box_with_a_key_is_asked_who_it_is_and_dated_by_its_clock(arrivals, talking, board, make_reading) -> None:
+    boards, source = talking
+    _say(board, "reading", make_reading("mast", 3, 5, 99_000))
+    items = _until(arrivals, lambda items: sum(isinstance(item, Reading) for item in items) >= 5)
+    kinds = [type(item) for item in items if not isinstance(item, LinkNote | LinkCount)]
+    assert kinds[0] is Hello
+    readings = [item for item in items if isinstance(item, Reading)]
+    assert {item.sequence for item in readings} == {1, 2, 3, 4, 5}, "what is missing was asked for"
+    assert {item.wall_source for item in readings} == {"exchange"}
+    assert len(boards.named("ask_clock")) == 1
+    source.tell_stored([Stored(box="mast", boot=3, sequence=5), Stored(box="table", boot=1, sequence=1)])
+    _wait(lambda: boards.named("stored"))
+    assert [values[2:] for values in boards.named("stored")] == [[3, 5]]
+    counters = [counter for counter, _, _ in boards.heard]
+    assert counters == sorted(set(counters)), "none was used twice"
+
+
+def test_a_command_is_answered(arrivals, talking, board, make_reading) -> None:
+    boards, source = talking
+    _say(board, "reading", make_reading("mast", 3, 5, 99_000))
+    _until(arrivals, lambda items: any(isinstance(item, Hello) for item in items))
+    assert source.command("mast", "silence").result(5.0).result == "ok"
+    boards.mute = True
+    assert "no answer" in str(source.command("mast", "silence").exception(10.0))
+    assert isinstance(source.command("table", "silence").exception(0), LinkError)
+
+
+def test_counters_go_on_in_the_next_run_even_with_the_clock_set_back(tmp_path) -> None:
+    new_key(tmp_path / "keys", "mast")
+    used: list[bytes] = []
+    for wall_s in (1.8e9, 1.8e9 - 86_400.0, 1.9e9, 1.8e9):
+        keys = Keys(tmp_path / "keys", lambda wall_s=wall_s: wall_s)
+        used += [keys.seal("mast", b"{x}")[:16] for _ in range(3)]
+    assert used == sorted(set(used))
+
+
+def test_a_key_that_others_can_read_is_not_used(tmp_path) -> None:
+    new_key(tmp_path, "mast")
+    assert (tmp_path / "mast.key").stat().st_mode & 0o077 == 0
+    (tmp_path / "mast.key").chmod(0o644)
+    with pytest.raises(BadInput, match="chmod 600"):
+        Keys(tmp_path).has("mast")
+    (tmp_path / "table.key").write_text("beef")
+    (tmp_path / "table.key").chmod(0o600)
+    with pytest.raises(BadInput, match="64 hexadecimal digits"):
+        Keys(tmp_path).has("table")
+    assert not Keys(tmp_path).has("../shed")
 
 
 def test_what_is_not_on_the_disk_comes_again(arrivals, start, board, make_reading) -> None:
@@ -181,18 +281,17 @@ def test_no_broker_is_said_once(arrivals) -> None:
 
 def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_reading, monkeypatch) -> None:
     source = start(arrivals)
-    real = source._item
-    monkeypatch.setattr(source, "_item", lambda message: 1 / 0)
+    real = source._items
+    monkeypatch.setattr(source, "_items", lambda message, now: 1 / 0)
     _say(board, "reading", make_reading("mast", 3, 1, 1000))
     items = _until(arrivals, lambda items: len(items) >= 1)
     assert "could not be dealt with" in items[0].sentence
-    monkeypatch.setattr(source, "_item", real)
+    monkeypatch.setattr(source, "_items", real)
     _say(board, "reading", make_reading("mast", 3, 2, 2000))
     assert _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))
 
 
-def test_no_commands_over_a_network(arrivals) -> None:
+def test_no_such_command(arrivals) -> None:
     source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1"))
-    assert isinstance(source.command("mast", "silence").exception(0), LinkError)
     with pytest.raises(WireError):
         source.command("mast", "dance")
