@@ -1,0 +1,130 @@
+"""What a folder for mosquitto holds, as text: pure. `groundbox broker setup` writes it."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from groundbox.link.passwords import hashed
+from groundbox.link.rights import AUTOMATION, COMMAND, OUT, PROGRAM, ROOT
+
+LARGEST_BYTES = 8192
+CONFIGURATION, PASSWORDS, RIGHTS = "mosquitto.conf", "passwords", "rights"
+AUTHORITY, CERTIFICATE, KEY, AUTHORITY_KEY = "ca.pem", "server.pem", "server.key", "ca.key"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listener:
+    """Where mosquitto listens, and whether it keeps what is on its way over a restart."""
+
+    address: str
+    port: int
+    keeps: bool = True
+
+
+def configuration(folder: Path, listener: Listener) -> str:
+    """mosquitto.conf for the files in `folder`."""
+    keeping = f"persistence true\npersistence_location {folder}/\nautosave_interval 60" if listener.keeps else ""
+    return f"""\
+# Written by `groundbox broker setup`, which writes it anew when it is called again.
+listener {listener.port} {listener.address}
+cafile {folder / AUTHORITY}
+certfile {folder / CERTIFICATE}
+keyfile {folder / KEY}
+tls_version tlsv1.2
+allow_anonymous false
+password_file {folder / PASSWORDS}
+acl_file {folder / RIGHTS}
+message_size_limit {LARGEST_BYTES}
+max_packet_size {2 * LARGEST_BYTES}
+max_connections 500
+max_inflight_messages 100
+max_queued_messages 100000
+max_queued_bytes 104857600
+persistent_client_expiration 14d
+{keeping}
+"""
+
+
+def password_file(passwords: Mapping[str, str], salts: Iterable[bytes]) -> str:
+    """mosquitto's password file."""
+    pairs = zip(sorted(passwords.items()), salts, strict=True)
+    return "".join(f"{user}:{hashed(password, salt)}\n" for (user, password), salt in pairs)
+
+
+def certificate_settings(names: Sequence[str], addresses: Sequence[str]) -> str:
+    """OpenSSL's settings for the authority (section ca) and the server (section server)."""
+    others = [f"DNS:{name}" for name in names] + [f"IP:{address}" for address in addresses]
+    return f"""\
+[req]
+distinguished_name = who
+prompt = no
+[who]
+CN = {(names or addresses)[0][:64]}
+[ca]
+basicConstraints = critical, CA:TRUE, pathlen:0
+keyUsage = critical, keyCertSign, cRLSign
+subjectKeyIdentifier = hash
+[server]
+basicConstraints = critical, CA:FALSE
+keyUsage = critical, digitalSignature
+extendedKeyUsage = serverAuth
+subjectKeyIdentifier = hash
+authorityKeyIdentifier = keyid
+subjectAltName = {", ".join(others)}
+"""
+
+
+def explanation(folder: Path, listener: Listener, name: str, boxes: Sequence[str], checked: Sequence[str]) -> str:
+    """README.md of the folder."""
+    each = "\n".join(
+        f"* box `{box}`: user `{box}`, client id `groundbox-{box}`, password in `{box}.password`" for box in boxes
+    )
+    loopback = listener.address in ("127.0.0.1", "::1", "localhost")
+    reach = "this computer only; `--listen 0.0.0.0` opens it to your network" if loopback else "the whole network"
+    return f"""\
+# A broker for the boxes
+
+Written by `groundbox broker setup`. Call it again to add a box: what is here stays, passwords and certificates too.
+
+Start it: `mosquitto -c {folder / CONFIGURATION}`. To have the system start it, let its user own this folder
+(`chown -R mosquitto: {folder}`) and name the file in an `include_dir` of the system's mosquitto, or in its service.
+
+It listens on {listener.address} port {listener.port}: {reach}.
+
+## Who gets what
+
+{each}
+* this program: user `{PROGRAM}`, password in `{PROGRAM}.password`; in groundbox.toml:
+
+      [[brokers]]
+      host = "{name}"
+      port = {listener.port}
+      username = "{PROGRAM}"
+      password_file = "{folder / PROGRAM}.password"
+      ca_file = "{folder / AUTHORITY}"
+      warnings = true
+
+* your own automations: user `{AUTOMATION}`, password in `{AUTOMATION}.password`; may listen and not speak.
+* everybody: `{AUTHORITY}`, the authority to trust. It is no secret.
+
+## What holds
+
+* A box speaks under `{ROOT}/<its name>/...`, hears `{ROOT}/<its name>/{COMMAND}`, and nothing else.
+* The program hears all, and says commands and `{OUT}/...`.
+* Nobody comes in without a password, and nothing is said without TLS.
+* A message is at most {LARGEST_BYTES} bytes.
+
+{_checks(checked)}
+## What to guard
+
+* `{AUTHORITY_KEY}` makes certificates that every box believes. It is needed only to add names: keep it elsewhere.
+* `*.password`, `{KEY}`: only you can read them. Copy each password to its box over a cable, not over the network.
+* A box that is lost: delete its `.password` here, call `groundbox broker setup` again, and restart mosquitto.
+* The certificate ends after 10 years; a board without a clock does not see that, a program does.
+"""
+
+
+def _checks(checked: Sequence[str]) -> str:
+    if not checked:
+        return "## Not checked\n\nThere was no mosquitto to try it with: call `groundbox broker check` where it runs.\n"
+    return "## Checked against mosquitto when this was written\n\n" + "".join(f"* {line}\n" for line in checked)

@@ -1,0 +1,113 @@
+"""`groundbox broker setup`: files that mosquitto takes, secrets that only this user reads, and a check that bites."""
+
+import shutil
+import stat
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from groundbox.errors import BadInput, LinkError
+from groundbox.link import broker_check, broker_files, passwords
+from groundbox.show import cmd_broker
+
+OPEN = {"README.md"}
+needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl on this machine")
+needs_mosquitto = pytest.mark.skipif(broker_check.find_mosquitto() is None, reason="no mosquitto on this machine")
+
+
+@pytest.fixture
+def setup(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
+    monkeypatch.chdir(tmp_path)
+
+    def setup(*arguments: str) -> Result:
+        return CliRunner().invoke(cmd_broker.command, ["setup", "broker", *arguments], catch_exceptions=True)
+
+    return setup
+
+
+@needs_openssl
+@needs_mosquitto
+def test_mosquitto_keeps_strangers_out(setup: Callable[..., Result], tmp_path: Path) -> None:
+    result = setup("--box", "mast", "--box", "table")
+    assert result.exit_code == 0, result.output
+    for sentence in ("no password is refused", "without TLS is refused", "mast is not heard as box table"):
+        assert sentence in result.output
+        assert sentence in (tmp_path / "broker" / "README.md").read_text()
+    told = {path.read_text().strip() for path in (tmp_path / "broker").glob("*.password")}
+    assert len(told) == 4
+    assert not any(word in result.output for word in told)
+    for path in (tmp_path / "broker").iterdir():
+        assert path.name in OPEN or stat.S_IMODE(path.stat().st_mode) == 0o600, path
+        assert path.suffix == ".password" or not any(word in path.read_text() for word in told), path
+
+
+@needs_openssl
+def test_called_again_it_keeps_what_is_there(
+    setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker_check, "find_mosquitto", lambda: None)
+    assert setup("--box", "mast").exit_code == 0
+    kept = ("mast.password", "ca.pem", "server.pem", "server.key")
+    before = [(tmp_path / "broker" / name).read_text() for name in kept]
+    result = setup("--box", "table")
+    assert "ready for mast, table" in result.output
+    assert "not tried" in result.output
+    assert [(tmp_path / "broker" / name).read_text() for name in kept] == before
+    assert "Not checked" in (tmp_path / "broker" / "README.md").read_text()
+
+
+@needs_openssl
+@needs_mosquitto
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        (broker_files.RIGHTS, "topic readwrite groundbox/#\n", "cannot command a box"),
+        (broker_files.PASSWORDS, "", "does not let mast in"),
+    ],
+)
+def test_the_check_bites(setup: Callable[..., Result], tmp_path: Path, old: str, new: str, why: str) -> None:
+    assert setup("--box", "mast", "--box", "table").exit_code == 0
+    file = tmp_path / "broker" / old
+    file.write_text((file.read_text() + new) if old == broker_files.RIGHTS else new)
+    known = passwords.kept_passwords(tmp_path / "broker", ())
+    mosquitto = broker_check.find_mosquitto()
+    assert mosquitto is not None
+    with pytest.raises(LinkError, match=why):
+        broker_check.check(mosquitto, tmp_path / "broker", known, "mast", "table")
+
+
+@pytest.mark.parametrize("box", ["a/b", "the mast", "#", "a:b", "x" * 17])
+def test_a_name_that_means_more_is_refused(setup: Callable[..., Result], tmp_path: Path, box: str) -> None:
+    result = setup("--box", box)
+    assert isinstance(result.exception, BadInput)
+    assert not (tmp_path / "broker").exists()
+
+
+def test_no_box_and_no_openssl_are_told(setup: Callable[..., Result], monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "name one, as --box mast" in str(setup().exception)
+    monkeypatch.setattr(shutil, "which", lambda *told, **more: None)
+    assert "apt install openssl" in str(setup("--box", "mast").exception)
+
+
+@pytest.mark.skipif(shutil.which("mosquitto_passwd") is None, reason="no mosquitto_passwd on this machine")
+def test_a_hash_is_what_mosquittos_own_tool_writes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "users"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(file), "mast", "heather"], check=True, capture_output=True)
+    _, kind, rounds, salt, hashed = file.read_text().strip().split("$")
+    assert kind == "7"
+    monkeypatch.setattr(passwords, "ROUNDS", int(rounds))
+    import base64
+
+    assert passwords.hashed("heather", base64.b64decode(salt)).split("$")[4] == hashed
+
+
+def test_a_damaged_password_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "mast.password").write_bytes(b"\xff\xfe")
+    with pytest.raises(BadInput, match="mast.password: is not UTF-8"):
+        passwords.kept_passwords(tmp_path, ())
+    (tmp_path / "mast.password").write_text("\n")
+    with pytest.raises(BadInput, match="is empty"):
+        passwords.kept_passwords(tmp_path, ())
