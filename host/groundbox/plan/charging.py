@@ -47,10 +47,11 @@ def charger_of(entry: ChargerEntry, amps: float) -> charge.Charger:
     )
 
 
-def _waiting_amps(day: Day, battery: str) -> float:
-    """Largest running load a battery may have on it while it charges between flights."""
+def _running_amps(day: Day, battery: str, entry: ChargerEntry) -> float:
+    """Largest running load a battery may have on it while it charges."""
     boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
-    return max((found.waiting_amps for box in boxes for found in [demand(day, box, day.flights[0], 0.0)]), default=0.0)
+    loads = [demand(day, box, day.flights[0], 0.0) for box in boxes]
+    return max((max(load.waiting_amps, load.flight_amps if entry.in_flight else 0.0) for load in loads), default=0.0)
 
 
 def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -> tuple[float | None, tuple[str, ...]]:
@@ -64,7 +65,9 @@ def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -
     if not steps and not _by_the_hour(day, entry):
         return None, (f"its source gives {given:.1f} A of charging at most, less than the charger takes",)
     amps = charge.chosen_amps(block, entry.amps, steps or tuple(entry.settable_amps))
-    stands = {load.name: load.highest_volts for box in boxes for load in running(day, box, None) if load.highest_volts}
+    states = [None, *day.flights] if entry.in_flight else [None]
+    on = [load for box in boxes for state in states for load in running(day, box, state)]
+    stands = {load.name: load.highest_volts for load in on if load.highest_volts}
     rest_volts = day.batteries[battery].battery.rest_volts
     sentences = charge.refusals(
         block,
@@ -93,7 +96,7 @@ def _curve(
             c20_ah=block.c20_ah, health=block.health, cells=block.cells, max_amps=block.max_amps, block_c=cold
         )
         charger = charger_of(entry, amps)
-        if charge.holds_back(charger, _waiting_amps(day, battery)):
+        if charge.holds_back(charger, _running_amps(day, battery, entry)):
             charger = charge.Charger(amps=amps, absorption_volts=charger.float_volts, mv_per_k=charger.mv_per_k)
         points = []
         for share in GAIN_AT:

@@ -70,6 +70,7 @@ class Charger(_Part, frozen=True, kw_only=True):
     """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all).
 
     at_home: runs on the mains too, for the night; in the field it hangs on `source`.
+    in_flight: may stay on a battery that is in a box and flies, as a solar charger beside the box does.
     """
 
     name: Name
@@ -86,6 +87,7 @@ class Charger(_Part, frozen=True, kw_only=True):
     plug_in_min: Minutes = 3.0
     source: str | None = None
     at_home: bool = True
+    in_flight: bool = False
     open_from: datetime.time | None = None
     open_until: datetime.time | None = None
 

@@ -80,16 +80,15 @@ def _charge(day: _Day, slot: int) -> None:
     problem = day.problem
     used: dict[int, int] = {}
     for battery in sorted(range(len(day.ah)), key=lambda b: day.to_spare(b)):
-        if day.busy_until.get(battery, 0) > slot:
-            continue
-        best, gain = None, 0.0
+        flying, best, gain = day.busy_until.get(battery, 0) > slot, None, 0.0
+        load = day.taken.get((battery, slot), 0.0) if flying else day.waits.get((battery, slot), 0.0)
         for charger, places in enumerate(problem.at_once):
             if (battery, charger, slot) not in problem.gains or used.get(charger, 0) >= places:
                 continue
+            if flying and charger not in problem.in_flight:
+                continue
             first = (battery, charger, slot - 1) not in day.charging
-            here = slot_gain(
-                problem, battery, charger, slot, day.ah[battery], first, day.waits.get((battery, slot), 0.0)
-            )
+            here = slot_gain(problem, battery, charger, slot, day.ah[battery], first, load)
             if here > gain and _afforded(day, charger, slot):
                 best, gain = charger, here
         if best is not None:

@@ -27,6 +27,7 @@ class _OnCharge:
     missing_ah: float
     state: charge.State
     box_running: bool = False
+    in_flight: bool = False
     taper_hidden: bool = False
 
 
@@ -121,7 +122,7 @@ class _Walker:
         return 0.0, False
 
     def _move(self, battery: str, slot: int, low: float, high: float) -> None:
-        amps, _ = self._load(battery, slot, low)
+        amps, in_air = self._load(battery, slot, low)
         charger = self.plugged.get((battery, slot))
         run = self.on_charge.get(battery)
         if run is not None and run.charger != charger:
@@ -137,6 +138,7 @@ class _Walker:
             hours -= plug_hours
             self._plug(battery, charger, slot, low + 60 * plug_hours)
         self.on_charge[battery].amps = self.table.amps[battery, charger, slot]
+        self.on_charge[battery].in_flight |= in_air
         self._charge(battery, low, hours, amps)
 
     def _plug(self, battery: str, charger: str, slot: int, minute: float) -> None:
@@ -173,6 +175,7 @@ class _Walker:
                 soc_from=run.soc_from,
                 soc_until=supply.soc_of(self.walk.banks[battery]),
                 box_running=run.box_running,
+                in_flight=run.in_flight,
                 taper_hidden=run.taper_hidden,
                 stage=run.state.stage,
                 **self._how_long(battery, run, minute),

@@ -34,7 +34,13 @@ class Plan:
     @property
     def works(self) -> bool:
         """True when every flight is flown, with its reserve."""
-        return all(answer.verdict != "not today" for answer in self.walk.answers)
+        return self.flown == len(self.day.flights)
+
+    @property
+    def flown(self) -> int:
+        """Flights that are flown, or out, with every box they need."""
+        grounded = {answer.flight for answer in self.walk.answers if answer.verdict == "not today"}
+        return len(self.day.flights) - len(grounded)
 
 
 def seconds_for(day: Day) -> float:
@@ -91,6 +97,17 @@ def _missing_min(answer: Answer) -> float:
     return 0.0 if answer.margin_min is None or answer.verdict == IN_AIR else max(0.0, -answer.margin_min)
 
 
+def _grounded(answer: Answer, answers: list[Answer]) -> Answer:
+    """The answer, or why not today where it, or another box of its flight, falls short of the reserve after all."""
+    if _missing_min(answer) > 0:
+        return replace(answer, verdict="not today", because="short of the reserve by the time it would launch")
+    others = (other for other in answers if other.flight == answer.flight and _missing_min(other) > 0)
+    short = next(others, None)
+    if short is None:
+        return answer
+    return replace(answer, verdict="not today", because=f"{short.box} is short of the reserve by then")
+
+
 def plan_as_is(
     day: Day, yard: Yard, seconds: float, start_min: float, rounds: int = ROUNDS, clock: Clock | None = None
 ) -> Plan:
@@ -116,12 +133,7 @@ def plan_as_is(
         for key, minutes in short.items():
             extra[key] = extra.get(key, 0.0) + minutes * 2**round_ + SHORT_MIN
     if short:
-        walk.answers = [
-            replace(answer, verdict="not today", because="short of the reserve by the time it would launch")
-            if _missing_min(answer) > 0
-            else answer
-            for answer in walk.answers
-        ]
+        walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
     return Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
 
 

@@ -49,6 +49,7 @@ class Problem:
     fits: (flight, box, battery) -> Fit; a missing key means that battery may not go in there.
     gains: (battery, charger, slot) -> falling, concave points (charge at the slot's start, charge gained in it).
     plug_ah: (battery, charger) -> charge lost to plugging in, in the first slot of a charge.
+    in_flight: chargers that may go on while their battery flies; no flight's need counts on them.
     """
 
     slot_min: tuple[float, ...]
@@ -61,6 +62,7 @@ class Problem:
     plug_ah: Mapping[tuple[int, int], float] = field(default_factory=dict)
     at_once: tuple[int, ...] = ()
     budgets: tuple[Budget, ...] = ()
+    in_flight: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,15 +110,15 @@ def concave(points: Points) -> Points:
 
 
 def slot_gain(
-    problem: Problem, battery: int, charger: int, slot: int, ah: float, first: bool, waiting_ah: float = 0.0
+    problem: Problem, battery: int, charger: int, slot: int, ah: float, first: bool, load_ah: float = 0.0
 ) -> float:
-    """Charge a charger brings in a slot: the waiting box takes its part first, the battery what it accepts of the rest.
+    """Charge a charger brings in a slot: the running box takes its part first, the battery what it accepts of the rest.
 
     The first slot of a charge loses the time it takes to plug in, at the full rate.
     """
     points = problem.gains[battery, charger, slot]
     most = max(0.0, points[0][1] - (problem.plug_ah.get((battery, charger), 0.0) if first else 0.0))
-    carried = min(waiting_ah, most)
+    carried = min(load_ah, most)
     return carried + min(gained(points, ah), most - carried)
 
 
@@ -142,12 +144,14 @@ def levels(problem: Problem, choice: Choice) -> list[list[float]] | None:
     rows = [[ah] for ah in problem.start_ah]
     for slot in range(len(problem.slot_min)):
         for battery, row in enumerate(rows):
-            ah, gain, waiting = row[slot], 0.0, waited.get((battery, slot), 0.0)
+            ah, gain = row[slot], 0.0
+            waiting, flying = waited.get((battery, slot), 0.0), taken.get((battery, slot), 0.0)
             charger = plugged.get((battery, slot))
             if charger is not None:
                 first = plugged.get((battery, slot - 1)) != charger
-                gain = slot_gain(problem, battery, charger, slot, ah, first, waiting)
-            row.append(ah + gain - waiting - taken.get((battery, slot), 0.0))
+                load = waiting + (flying if charger in problem.in_flight else 0.0)
+                gain = slot_gain(problem, battery, charger, slot, ah, first, load)
+            row.append(ah + gain - waiting - flying)
             if row[-1] < -SLACK_AH:
                 return None
     for (flight, box), battery in choice.fitted.items():

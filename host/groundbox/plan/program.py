@@ -151,14 +151,15 @@ class Program:
         problem, model = self.problem, self.model
         flow: dict[tuple[int, int], list[tuple[int, float]]] = {}
         self.waits: dict[tuple[int, int], list[tuple[int, float]]] = {}
+        self.flies: dict[tuple[int, int], list[tuple[int, float]]] = {}
         for (flight, place, box, battery), column in self.fit.items():
             start, fit = problem.flights[flight][place], problem.fits[flight, box, battery]
             in_air = sum(problem.slot_min[start.first : start.last])
             for slot in range(start.wait_from, start.last):
                 rate = fit.wait_ah_min if slot < start.first else fit.use_ah / in_air
                 flow.setdefault((battery, slot), []).append((column, rate * problem.slot_min[slot]))
-                if slot < start.first:
-                    self.waits.setdefault((battery, slot), []).append((column, -rate * problem.slot_min[slot]))
+                loads = self.waits if slot < start.first else self.flies
+                loads.setdefault((battery, slot), []).append((column, -rate * problem.slot_min[slot]))
         for (battery, _, slot), column in self.gain.items():
             flow.setdefault((battery, slot), []).append((column, -1.0))
         for (battery, _, slot), column in self.carried.items():
@@ -195,7 +196,9 @@ class Program:
             most, loss = points[0][1], problem.plug_ah.get((battery, charger), 0.0)
             given = [(column, 1.0), (self.carried[key], 1.0)]
             model.row([*given, (self.plug[key], -most), (self.plugged_in[key], min(loss, most))], -np.inf, 0)
-            model.row([(self.carried[key], 1.0), *self.waits.get((battery, slot), [])], -np.inf, 0)
+            loads = [*self.waits.get((battery, slot), [])]
+            loads += self.flies.get((battery, slot), []) if charger in problem.in_flight else []
+            model.row([(self.carried[key], 1.0), *loads], -np.inf, 0)
             before = self.plug.get((battery, charger, slot - 1))
             terms = [(self.plugged_in[key], 1.0), (self.plug[key], -1.0)]
             model.row([*terms, (before, 1.0)] if before is not None else terms, 0, np.inf)
@@ -225,11 +228,13 @@ class Program:
         for (battery, charger, slot), column in self.plug.items():
             at.setdefault(("charger", charger, slot), []).append((column, 1.0))
             at.setdefault(("battery", battery, slot), []).append((column, 1.0))
+            if charger not in problem.in_flight:
+                at.setdefault(("grounded", battery, slot), []).append((column, 1.0))
         for (flight, place, _, battery), column in self.fit.items():
             start = problem.flights[flight][place]
             for slot in range(start.first, start.last):
-                if ("battery", battery, slot) in at:
-                    at["battery", battery, slot].append((column, 1.0))
+                if ("grounded", battery, slot) in at:
+                    at["grounded", battery, slot].append((column, 1.0))
         for (kind, number, _), terms in at.items():
             model.row(terms, -np.inf, problem.at_once[number] if kind == "charger" else 1)
         for budget in problem.budgets:

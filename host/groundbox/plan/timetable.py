@@ -151,6 +151,7 @@ def timetable(
         },
         at_once=tuple(entry.at_once for entry in day.chargers.values()),
         budgets=budgets(day, bounds, set_to),
+        in_flight=frozenset(c for c, entry in enumerate(day.chargers.values()) if entry.in_flight),
     )
     return Timetable(
         problem=problem,

@@ -52,6 +52,7 @@ class ChargeRun:
     soc_from: Soc
     soc_until: Soc
     box_running: bool
+    in_flight: bool
     taper_hidden: bool
     stage: str
     enough_min: float | None

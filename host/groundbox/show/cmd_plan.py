@@ -109,9 +109,13 @@ class _Live:
         heard = [one.wall_s for box in reader.boxes() if (one := reader.latest(box)) is not None and one.wall_s]
         if not heard:
             raise BadInput(self.settings.database_path, "", "has no reading yet: --at needs a day that was logged")
+        newest = datetime.fromtimestamp(max(heard))
         clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, self.at)
-        midnight = datetime.fromtimestamp(max(heard)).replace(hour=0, minute=0, second=0, microsecond=0)
-        return midnight.timestamp() + 60 * clock_min
+        wall_s = newest.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() + 60 * clock_min
+        if wall_s < newest.timestamp() - 60:
+            mend = f"is before the newest reading, of {newest:%H:%M}, and the store tells how things stood then"
+            raise BadInput("--at", self.at, f"{mend}: give that time or a later one")
+        return wall_s
 
     def follow(self, against: Plan) -> None:
         """Until Ctrl-C: a line for each thing that changes the plan."""

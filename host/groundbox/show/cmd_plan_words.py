@@ -67,6 +67,8 @@ def charge_line(plan: Plan, run: ChargeRun) -> str:
     )
     if run.box_running:
         words += ", box running on it"
+    if run.in_flight:
+        words += ", in flight too (no launch counts on that)"
     if run.stage == "float" and run.taper_hidden:
         words += " and hiding its taper, so at float voltage only"
     if run.enough_min is not None:
@@ -141,7 +143,7 @@ def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> lis
     lines: list[str] = []
     echo = lines.append
     worth = plan.schedule.worth
-    echo(f"{plan.day.name}: {worth.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
+    echo(f"{plan.day.name}: {plan.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
     echo(
         "best possible schedule, proven"
         if plan.schedule.open_gap is None
@@ -175,7 +177,7 @@ def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict
     return {
         "day": plan.day.name,
         "start_clock": plan.day.clock(0),
-        "flights_flown": plan.schedule.worth.flown,
+        "flights_flown": plan.flown,
         "flights": len(plan.day.flights),
         "late_min": plan.schedule.worth.late_min,
         "deep_ah": plan.schedule.worth.deep_ah,

@@ -19,7 +19,16 @@ from groundbox.plan.problem import (
 )
 
 
-def random_problem(seed: int, *, flights: int, batteries: int, chargers: int, slots: int, boxes: int = 1) -> Problem:
+def random_problem(
+    seed: int,
+    *,
+    flights: int,
+    batteries: int,
+    chargers: int,
+    slots: int,
+    boxes: int = 1,
+    in_flight: tuple[int, ...] = (),
+) -> Problem:
     """Flights one after another with one to three starts each; charge curves fall in a concave way."""
     random = Random(seed)
     slot_min = tuple(random.choice((10.0, 15.0, 20.0)) for _ in range(slots))
@@ -63,6 +72,7 @@ def random_problem(seed: int, *, flights: int, batteries: int, chargers: int, sl
         plug_ah=plug,
         at_once=(1,) * chargers,
         budgets=(Budget(limit=0.7 * sum(slot_min), amounts=amounts),) if chargers else (),
+        in_flight=frozenset(in_flight),
     )
 
 
@@ -95,6 +105,10 @@ class _Tree:
             self.flying |= {(battery, slot) for slot in range(start.first, start.last)}
         self.least_deep: float | None = None
 
+    def _load(self, battery: int, charger: int, slot: int) -> float:
+        flying = self.taken.get((battery, slot), 0.0) if charger in self.problem.in_flight else 0.0
+        return self.waited.get((battery, slot), 0.0) + flying
+
     def descend(self, slot: int, ah: list[float], lowest: list[float], before: tuple[int, ...], spent: float) -> None:
         problem = self.problem
         if any(ah[b] < need - SLACK_AH for (b, s), need in self.needs.items() if s == slot) or min(ah) < -SLACK_AH:
@@ -109,7 +123,9 @@ class _Tree:
         chargers = range(-1, len(problem.at_once))
         for plugged in product(chargers, repeat=len(ah)):
             used = [p for p in plugged if p >= 0]
-            if len(set(used)) < len(used) or any(p >= 0 and (b, slot) in self.flying for b, p in enumerate(plugged)):
+            if len(set(used)) < len(used) or any(
+                p >= 0 and (b, slot) in self.flying and p not in problem.in_flight for b, p in enumerate(plugged)
+            ):
                 continue
             cost = sum(budget.amounts.get((p, slot), 0.0) for budget in problem.budgets for p in used)
             if problem.budgets and spent + cost > problem.budgets[0].limit + 1e-9:
@@ -118,11 +134,7 @@ class _Tree:
                 ah[b]
                 - self.taken.get((b, slot), 0.0)
                 - self.waited.get((b, slot), 0.0)
-                + (
-                    slot_gain(problem, b, p, slot, ah[b], before[b] != p, self.waited.get((b, slot), 0.0))
-                    if p >= 0
-                    else 0.0
-                )
+                + (slot_gain(problem, b, p, slot, ah[b], before[b] != p, self._load(b, p, slot)) if p >= 0 else 0.0)
                 for b, p in enumerate(plugged)
             ]
             self.descend(slot + 1, after, lowest, plugged, spent + cost)

@@ -19,6 +19,7 @@ SMALL = [
     *({"flights": 3, "batteries": 2, "chargers": 1, "slots": 6} for _ in range(8)),
     *({"flights": 2, "batteries": 3, "chargers": 1, "slots": 5, "boxes": 2} for _ in range(8)),
     *({"flights": 2, "batteries": 2, "chargers": 2, "slots": 4} for _ in range(8)),
+    *({"flights": 2, "batteries": 2, "chargers": 1, "slots": 5, "in_flight": (0,)} for _ in range(6)),
 ]
 
 
@@ -36,7 +37,8 @@ def _holds(problem: Problem, choice: Choice) -> None:
             start = choice.starts[flight]
             assert start is not None
             if start.first <= slot < start.last:
-                assert all(b != battery for b, _ in here), "charged in the air"
+                grounded = [b for b, charger in here if charger not in problem.in_flight]
+                assert battery not in grounded, "charged in the air"
     for budget in problem.budgets:
         assert sum(budget.amounts.get((c, s), 0.0) for _, c, s in choice.charging) <= budget.limit + 1e-6
 
