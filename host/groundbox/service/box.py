@@ -1,7 +1,7 @@
 """One box, followed: readings, events and marks in; what warnings and screens are made from out. No clock, no files."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
@@ -51,6 +51,7 @@ class BoxView:
     warnings: tuple[Active, ...]
     c20_ah: float | None = None
     loads: tuple[LoadCost, ...] = ()
+    limits: Mapping[str, int] = field(default_factory=dict)  # the board's own settings, as far as it told them
 
 
 class Follower:

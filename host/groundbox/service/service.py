@@ -1,6 +1,7 @@
 """The loop of `groundbox log`: takes what boards send, keeps it, tells boards what is kept, estimates, warns, shows."""
 
 from collections.abc import Sequence
+from concurrent.futures import Future
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
@@ -10,8 +11,10 @@ from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals, Source
 from groundbox.model import (
     Acknowledge,
+    Answer,
     Event,
     Fitted,
+    Hello,
     Item,
     KnownBattery,
     LinkNote,
@@ -20,6 +23,7 @@ from groundbox.model import (
     Stored,
     WarningChange,
 )
+from groundbox.service.board_limits import BoardLimits
 from groundbox.service.box import BoxView, Follower
 from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
 from groundbox.settings import Settings
@@ -86,6 +90,7 @@ class Service:
         self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
         self.views: list[BoxView] = []
         self._warner, self._alarm = Warner(), Alarm()
+        self._limits = BoardLimits(lambda box, setting: self.command(box, "get", setting=setting))
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
         self._differs_s: dict[str, float] = {}  # box: since when (real time) its board believes otherwise
@@ -116,6 +121,7 @@ class Service:
             self._commit(now)
         self._judge(now)
         self._agree_on_place(now)
+        self._limits.turn(now.real_s)
 
     def stop(self) -> None:
         """Ends the sources, and keeps all that came and the estimators' states."""
@@ -130,6 +136,10 @@ class Service:
             follower.advance(float("inf"))
         self._saved_s = float("-inf")
         self._commit(now)
+
+    def command(self, box: str, name: str, **fields: int | str | None) -> list[Future[Answer]]:
+        """Sends a command by every way there is to `box`; may be called from any thread. One way or none answers."""
+        return [source.command(box, name, **fields) for source in self._sources]
 
     # --- in ---
 
@@ -153,6 +163,8 @@ class Service:
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
                 follower.take_event(self._numbered(item), now.wall_s)
                 self._on_event(item, now)
+            case Hello():
+                self._limits.met(item.box)
             case LinkNote():
                 self.output.say(now.wall_s, item.sentence)
 
@@ -169,6 +181,8 @@ class Service:
             self._tell_others(event.kind, event.box)
         elif event.kind == "silenced":
             self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
+        elif event.kind == "settings_changed":
+            self._limits.met(event.box)
         elif event.kind in EVENT_WORDS:
             self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
 
@@ -240,7 +254,8 @@ class Service:
             state = follower.state(now.monotonic_s, now.wall_s, self.flight, self.silent_after_s)
             for change in self._warner.update(now.monotonic_s, state):
                 self._log(change)
-            self.views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
+            view = follower.view(state, self.flight, tuple(self._warner.active(box)))
+            self.views.append(replace(view, limits=self._limits.of(box)))
         for active in self._alarm.due(now.real_s, self._warner.active()):
             self.output.sound(active)
         self.output.show(self.views, now)
@@ -259,8 +274,7 @@ class Service:
                     self.output.say(now.wall_s, f"{box} says that the aircraft is out: counted as launched now")
 
     def _tell(self, box: str, kind: str) -> None:
-        for source in self._sources:
-            source.command(box, "mark", kind=kind)
+        self.command(box, "mark", kind=kind)
 
     def _tell_others(self, kind: str, box: str | None = None) -> None:
         """Tells every board but `box`."""

@@ -1,0 +1,68 @@
+"""The limits each board really acts by: asked of it once it says who it is, and again when its settings change."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Future
+
+from groundbox.model import Answer
+
+WANTED = (
+    "case_notice_centi_c",
+    "case_urgent_centi_c",
+    "case_stop_centi_c",
+    "block_cold_centi_c",
+    "block_warm_centi_c",
+    "block_hot_centi_c",
+    "fan_on_centi_c",
+    "fan_off_centi_c",
+    "output1_kind",
+    "output2_kind",
+)
+AGAIN_S = 30.0  # real seconds until a board that did not answer is asked anew
+
+Ask = Callable[[str, str], Sequence[Future[Answer]]]
+
+
+class BoardLimits:
+    """Asks one question at a time of each board, so that nothing else waits.
+
+    Args:
+        ask: (box, setting) -> what each way to that box will answer.
+    """
+
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+        self._known: dict[str, dict[str, int]] = {}
+        self._lacking: dict[str, list[str]] = {}
+        self._asked: dict[str, tuple[Sequence[Future[Answer]], float]] = {}
+
+    def of(self, box: str) -> Mapping[str, int]:
+        """Setting -> value as that board told; what it has not told is missing."""
+        return self._known.get(box, {})
+
+    def met(self, box: str) -> None:
+        """A board said who it is, or that its settings changed."""
+        self._lacking[box] = list(WANTED)
+
+    def turn(self, real_s: float) -> None:
+        """Takes answers and asks what is next."""
+        for box, lacking in self._lacking.items():
+            futures, asked_s = self._asked.get(box, ((), float("-inf")))
+            told = _told(futures)
+            if told is not None and told.setting in lacking:
+                self._take(box, told)
+            elif futures and told is None and real_s - asked_s < AGAIN_S:
+                continue
+            self._asked.pop(box, None)
+            if lacking:
+                self._asked[box] = self._ask(box, lacking[0]), real_s
+
+    def _take(self, box: str, told: Answer) -> None:
+        assert told.setting is not None
+        self._lacking[box].remove(told.setting)
+        if told.result == "ok" and told.value is not None and told.value.lstrip("-").isdigit():
+            self._known.setdefault(box, {})[told.setting] = int(told.value)
+
+
+def _told(futures: Iterable[Future[Answer]]) -> Answer | None:
+    """The first answer among those that are there."""
+    return next((one.result() for one in futures if one.done() and one.exception() is None), None)

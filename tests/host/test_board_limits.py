@@ -1,0 +1,58 @@
+"""A board's own limits: asked one at a time, asked anew where nothing came, never guessed."""
+
+from concurrent.futures import Future
+
+from groundbox.errors import LinkError
+from groundbox.model import Answer
+from groundbox.service.board_limits import AGAIN_S, WANTED, BoardLimits
+
+
+class Board:
+    """Answers when told to."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, Future[Answer]]] = []
+
+    def ask(self, _box: str, setting: str) -> list[Future[Answer]]:
+        deaf: Future[Answer] = Future()
+        deaf.set_exception(LinkError("no board of that name here"))
+        self.asked.append((setting, Future()))
+        return [deaf, self.asked[-1][1]]
+
+    def answer(self, result: str, value: str | None) -> None:
+        setting, future = self.asked[-1]
+        future.set_result(Answer(box="mast", boot=1, sequence=1, command=1, result=result, setting=setting, value=value))
+
+
+def test_one_question_at_a_time_until_all_is_told() -> None:
+    board = Board()
+    limits = BoardLimits(board.ask)
+    limits.turn(0.0)
+    assert board.asked == []
+    limits.met("mast")
+    for number, name in enumerate(WANTED):
+        limits.turn(float(number))
+        limits.turn(float(number))
+        assert [asked for asked, _ in board.asked] == list(WANTED[: number + 1])
+        assert board.asked[-1][0] == name
+        board.answer("ok", str(4000 + number))
+    limits.turn(99.0)
+    assert limits.of("mast") == {name: 4000 + number for number, name in enumerate(WANTED)}
+    limits.turn(999.0)
+    assert len(board.asked) == len(WANTED)
+    assert limits.of("table") == {}
+
+
+def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
+    board = Board()
+    limits = BoardLimits(board.ask)
+    limits.met("mast")
+    limits.turn(0.0)
+    limits.turn(AGAIN_S - 1)
+    assert len(board.asked) == 1
+    limits.turn(AGAIN_S)
+    assert [name for name, _ in board.asked] == [WANTED[0]] * 2
+    board.answer("unknown", None)
+    limits.turn(AGAIN_S + 1)
+    assert board.asked[-1][0] == WANTED[1]
+    assert limits.of("mast") == {}
