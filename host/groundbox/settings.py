@@ -58,6 +58,32 @@ class Broker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     username: Annotated[str | None, Meta(description="user name at the broker")] = None
     password_file: Annotated[str | None, Meta(description="file whose first line is the password")] = None
     ca_file: Annotated[str | None, Meta(description="PEM file of the authority to trust; turns TLS on")] = None
+    warnings: Annotated[bool, Meta(description="true or false: tell your own automations the warnings there")] = False
+
+
+class OwnBroker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A broker inside `groundbox log`, for a table with none installed."""
+
+    listen: Annotated[str, Meta(min_length=1, description="address it listens on; 0.0.0.0 for every network")] = (
+        "127.0.0.1"
+    )
+    port: Annotated[int, Meta(ge=1, le=65535, description="its TCP port")] = 1883
+    folder: Annotated[
+        str | None, Meta(description="folder of `groundbox broker setup`: its passwords, and TLS by its certificate")
+    ] = None
+
+
+class Webhook(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An address that is told of warnings."""
+
+    url: Annotated[
+        str,
+        Meta(pattern=r"^https?://[!-?A-~]+$", description="an http:// or https:// address without a password in it"),
+    ]
+    token_file: Annotated[str | None, Meta(description="file whose first line is sent as a bearer token")] = None
+    severity: Annotated[
+        Literal["notice", "urgent", "stop"], Meta(description='lowest severity told: "notice", "urgent" or "stop"')
+    ] = "urgent"
 
 
 class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -74,6 +100,8 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     boxes: dict[Word, Box] = {}
     batteries: dict[Word, Battery] = {}
     brokers: list[Broker] = []
+    own_broker: OwnBroker | None = None
+    webhooks: list[Webhook] = []
 
 
 class Settings(SettingsFile, frozen=True, kw_only=True):

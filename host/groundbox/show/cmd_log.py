@@ -13,9 +13,12 @@ from groundbox.link.source import Arrivals
 from groundbox.service.service import Output, Service
 from groundbox.service.tracker import NO_NUMPY, estimator_class
 from groundbox.settings import Settings
+from groundbox.show.bridge.metrics import Metrics
+from groundbox.show.bridge.output import Bridged
+from groundbox.show.bridge.start import bridges_of, own_broker
 from groundbox.show.lines import LASTS_MEANS
 from groundbox.show.options import chosen_settings, database_to_write, settings_options
-from groundbox.show.recording import record, sources_of, stop_signals
+from groundbox.show.recording import broker_of, record, sources_of, stop_signals
 from groundbox.show.screen import Screen
 from groundbox.show.sound import Sounder
 from groundbox.store import Store
@@ -27,6 +30,7 @@ Examples:
   groundbox log --port /dev/ttyACM0 --database bog.db
   groundbox log --page --day bog_day.toml    a live page for this computer's browser
   groundbox log --page --lan                 and for phones on this network, by passphrase
+  groundbox log --broker                     and a broker for boxes that report over MQTT
 
 Stop it with Ctrl-C. Kill it or pull the plug, and nothing a board was told to be
 stored is lost. Meanwhile, from another terminal: groundbox now, groundbox mark,
@@ -42,6 +46,7 @@ groundbox acknowledge.
 @click.option("--page", "with_page", is_flag=True, help="Also serve the live page, to this computer only.")
 @click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
 @click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
+@click.option("--broker", "with_broker", is_flag=True, help="Also run a broker for boxes on a network; see own_broker.")
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
 def command(
     settings_file: Path | None,
@@ -50,6 +55,7 @@ def command(
     with_page: bool,
     lan: bool,
     page_port: int,
+    with_broker: bool,
     day: Path | None,
 ) -> None:
     """Record every board found, warn, and show one line a box."""
@@ -58,19 +64,27 @@ def command(
     chosen = chosen_settings(settings_file, database)
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
-    sources = sources_of(chosen, arrivals, clocks, ports)
+    brokers = [broker_of(chosen, number) for number in range(len(chosen.brokers))]
+    told = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
     screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
     with Store(database_to_write(chosen)) as store, stop_signals() as stop, screen, ExitStack() as more:
         output: Output = screen
-        page_lines: list[str] = []
+        lines: list[str] = []
+        metrics = Metrics()
+        if with_broker or chosen.own_broker:
+            inside, way_in, lines = own_broker(chosen)
+            more.enter_context(inside)
+            brokers, told = [*brokers, way_in], [*told, way_in]
         if with_page:
             from groundbox.show.page.output import ScreenAndPage
             from groundbox.show.page.serve import Page
 
-            page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day))
-            output, page_lines = ScreenAndPage(screen, page, chosen), page.opening()
+            page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
+            output, lines = ScreenAndPage(screen, page, chosen), lines + page.opening()
+        output = more.enter_context(Bridged(output, [metrics, *bridges_of(chosen, told)]))
+        sources = sources_of(chosen, arrivals, clocks, ports, brokers)
         service = Service(chosen, store, arrivals, sources, clocks, output)
-        for line in opening(chosen, ports, screen.sounder.means, service) + page_lines:
+        for line in opening(chosen, ports, screen.sounder.means, service) + lines:
             screen.say(time.time(), line)
         record(service, stop)
         screen.say(time.time(), f"ended; all is kept in {chosen.database_path}")

@@ -1,13 +1,16 @@
 """Runs the service until told to stop: what `groundbox log` and `groundbox demo` share."""
 
 import signal
+import ssl
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 
 from groundbox.errors import BadInput
 from groundbox.link.mqtt import Broker, MqttSource
+from groundbox.link.passwords import read_password
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals, Source
 from groundbox.service.service import Service
@@ -47,27 +50,45 @@ def stop_signals() -> Iterator[Stop]:
                 signal.signal(number, handler)
 
 
-def sources_of(settings: Settings, arrivals: Arrivals, clocks: Clocks, ports: tuple[str, ...] = ()) -> list[Source]:
-    """Serial ports (those given, else the settings', else all USB ones) and the settings' brokers.
+def sources_of(
+    settings: Settings,
+    arrivals: Arrivals,
+    clocks: Clocks,
+    ports: tuple[str, ...] = (),
+    brokers: Sequence[Broker] = (),
+) -> list[Source]:
+    """Serial ports (those given, else the settings', else all USB ones) and `brokers`."""
+    found: list[Source] = [SerialPorts(arrivals, clocks, list(ports) or settings.ports)]
+    return found + [MqttSource(arrivals, clocks, broker, keys=settings.keys_path) for broker in brokers]
+
+
+def broker_of(settings: Settings, number: int) -> Broker:
+    """The settings' broker `number` (from 0), with its password.
 
     Raises:
-        BadInput: a password file cannot be read.
+        BadInput: a file it names cannot be read, or is none.
     """
-    patterns = list(ports) or settings.ports
-    found: list[Source] = [SerialPorts(arrivals, clocks, patterns)]
-    for number, broker in enumerate(settings.brokers, 1):
-        password = None
-        if broker.password_file is not None:
-            path = settings.folder / broker.password_file
-            try:
-                password = path.read_text(encoding="utf-8").split("\n")[0].strip()
-            except OSError as error:
-                place = f"brokers {number}.password_file"
-                raise BadInput(settings.file, place, f"{path} cannot be read ({error.strerror})") from error
-        ca_file = None if broker.ca_file is None else str(settings.folder / broker.ca_file)
-        entry = Broker(host=broker.host, port=broker.port, username=broker.username, password=password, ca_file=ca_file)
-        found.append(MqttSource(arrivals, clocks, entry, keys=settings.keys_path))
-    return found
+    entry, place = settings.brokers[number], f"brokers {number + 1}"
+    password = secret_in(settings, entry.password_file, f"{place}.password_file")
+    ca_file = None if entry.ca_file is None else str(settings.folder / entry.ca_file)
+    if ca_file is not None:
+        try:
+            ssl.create_default_context(cafile=ca_file)
+        except (OSError, ValueError) as error:
+            why = (error.strerror if isinstance(error, OSError) else None) or "holds no certificate"
+            raise BadInput(settings.file, f"{place}.ca_file", f"{ca_file} cannot be used ({why})") from error
+    return Broker(host=entry.host, port=entry.port, username=entry.username, password=password, ca_file=ca_file)
+
+
+def secret_in(settings: Settings, file: str | None, place: str) -> str | None:
+    """The first line of a file that the settings name at `place`; None where they name none."""
+    if file is None:
+        return None
+    path = settings.folder / Path(file).expanduser()
+    try:
+        return read_password(path)
+    except OSError as error:
+        raise BadInput(settings.file, place, f"{path} cannot be read ({error.strerror})") from error
 
 
 def record(service: Service, stop: Stop, each_turn: Callable[[], None] = lambda: None) -> None:

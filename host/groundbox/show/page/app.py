@@ -22,6 +22,7 @@ from groundbox.show.page.access import COOKIE, Access
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 FILES = ("index.html", "enter.html", "page.css", "page.js", "draw.js", "past.js", "plan.js", "enter.js", "mark.svg")
 OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered before a passphrase was told
+OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 MOST_BYTES = 4096
 GUESS_WAIT_S = 1.0
 COOKIE_S = 30 * 86400
@@ -47,6 +48,9 @@ class Host(Protocol):
 
     def acknowledge(self, body: dict[str, object]) -> None:
         """Takes an acknowledgement."""
+
+    def metrics(self) -> bytes:
+        """How things stand, as OpenMetrics."""
 
     def past(self, asked: dict[str, str]) -> dict[str, object]:
         """History."""
@@ -88,6 +92,9 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
 
         return StreamingResponse(stream(), media_type="text/event-stream")
 
+    async def metrics(request: Request) -> Response:
+        return Response(await run_in_threadpool(host.metrics), media_type=OPENMETRICS)
+
     async def enter(request: Request) -> Response:
         body = await _body(request)
         cookie = access.enter(str(body.get("passphrase", "")) if body else "")
@@ -125,6 +132,7 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         Route("/state", state),
         Route("/events", events),
         Route("/past", past),
+        Route("/metrics", metrics),
         Route("/mark", posted(host.mark), methods=["POST"]),
         Route("/acknowledge", posted(host.acknowledge), methods=["POST"]),
         Route("/plan", posted(host.plan), methods=["POST"]),
@@ -153,7 +161,11 @@ def _for_role(state: str | None, role: str) -> str:
 
 
 def _role(request: Request, access: Access) -> str | None:
-    return access.role(request.client.host if request.client else "", request.cookies.get(COOKIE))
+    role = access.role(request.client.host if request.client else "", request.cookies.get(COOKIE))
+    if role is None and request.url.path == "/metrics":  # a collector of metrics has no cookies
+        kind, _, passphrase = request.headers.get("authorization", "").partition(" ")
+        return "look" if kind.lower() == "bearer" and access.enter(passphrase) else None
+    return role
 
 
 def _own_origin(request: Request) -> bool:

@@ -36,6 +36,7 @@ class Page:
         port: to listen on; 0 for any that is free.
         lan: also for other computers on the network, by passphrase.
         day: the day file of its plan; None for none.
+        metrics: gives how things stand as OpenMetrics.
 
     Raises:
         BadInput: the port is taken, or there is no network.
@@ -49,8 +50,10 @@ class Page:
         port: int = PORT,
         lan: bool = False,
         day: Path | None = None,
+        metrics: Callable[[], bytes] = bytes,
     ) -> None:
         self._settings, self._wall_s = settings, wall_s
+        self.metrics = metrics
         self._database = settings.database_path
         passphrases = kept_passphrases(self._database.with_name(self._database.name + ".page")) if lan else {}
         self.access = Access(passphrases)

@@ -1,0 +1,1 @@
+"""What other programs are told, by open standards: OpenMetrics, MQTT, HTTP."""

@@ -1,0 +1,61 @@
+"""The broker inside and the bridges, as the settings want them."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from groundbox.errors import BadInput
+from groundbox.link.broker_files import AUTHORITY, CERTIFICATE, KEY
+from groundbox.link.embedded import HERE, EmbeddedBroker
+from groundbox.link.mqtt import Broker
+from groundbox.link.passwords import kept_passwords
+from groundbox.link.rights import AUTOMATION, PROGRAM, unfit_name
+from groundbox.settings import OwnBroker, Settings
+from groundbox.show.bridge.output import Bridge
+from groundbox.show.bridge.topic import WarningsTopic
+from groundbox.show.bridge.webhook import Webhook
+from groundbox.show.recording import secret_in
+
+
+def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
+    """The broker inside, how this program gets to it, and what a person should know of it.
+
+    Raises:
+        BadInput: a box's name will not do at a broker, or a file or the extra is missing.
+    """
+    entry = settings.own_broker or OwnBroker()
+    for box in settings.boxes:
+        if why := unfit_name(box):
+            raise BadInput(settings.file, f"boxes.{box}", why)
+    beside = settings.database_path.with_name(settings.database_path.name + ".broker")
+    folder = beside if entry.folder is None else settings.folder / Path(entry.folder).expanduser()
+    passwords = kept_passwords(folder, [*settings.boxes, PROGRAM, AUTOMATION])
+    secured = (folder / CERTIFICATE).exists() and (folder / KEY).exists()
+    certificate = (folder / CERTIFICATE, folder / KEY) if secured else None
+    inside = EmbeddedBroker(passwords, entry.listen, entry.port, certificate)
+    way_in = Broker(
+        host=HERE if entry.listen in ("0.0.0.0", "::") else entry.listen,
+        port=entry.port,
+        username=PROGRAM,
+        password=passwords[PROGRAM],
+        ca_file=str(folder / AUTHORITY) if secured else None,
+    )
+    boxes = ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION))
+    lines = [f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes or 'no box yet'} in {folder}"]
+    if entry.listen not in (HERE, "::1", "localhost") and not secured:
+        lines.append(
+            "it speaks without TLS: who listens on this network reads the passwords; see groundbox broker setup"
+        )
+    return inside, way_in, lines
+
+
+def bridges_of(settings: Settings, told: Sequence[Broker]) -> list[Bridge]:
+    """Warnings topics at the brokers to be `told`, and the settings' webhooks.
+
+    Raises:
+        BadInput: a token cannot be read.
+    """
+    found: list[Bridge] = [WarningsTopic(broker) for broker in told]
+    for number, hook in enumerate(settings.webhooks, 1):
+        token = secret_in(settings, hook.token_file, f"webhooks {number}.token_file")
+        found.append(Webhook(hook.url, token, hook.severity))
+    return found
