@@ -40,6 +40,7 @@ class Battery(_Part, frozen=True, kw_only=True):
     design_margin: Annotated[float, Meta(ge=1, le=2)] = 1.10
     rows: list[Row] = []
     rows_c20_ah: Positive | None = None
+    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
 
 
 class Wire(_Part, frozen=True, kw_only=True):

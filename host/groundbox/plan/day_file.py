@@ -5,6 +5,8 @@ from datetime import time
 from pathlib import Path
 from typing import NoReturn
 
+from msgspec.structs import replace as struct_replace
+
 from groundbox.battery.estimate import REST_FULL
 from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
@@ -150,10 +152,29 @@ def _papers(reader: _Reader, battery: Battery) -> Papers:
             vented=battery.vented,
             label=battery.name,
         )
-    if battery.max_charge_amps is None:
-        return papers
-    fields = {name: getattr(papers, name) for name in papers.__struct_fields__}
-    return Papers(**(fields | {"max_charge_amps": battery.max_charge_amps}))
+    if battery.max_charge_amps is not None:
+        papers = struct_replace(papers, max_charge_amps=battery.max_charge_amps)
+    return side_by_side(papers, battery.in_parallel)
+
+
+def side_by_side(papers: Papers, count: int) -> Papers:
+    """The papers of `count` equal blocks wired in parallel, as of one battery."""
+    fitted = papers.fitted
+    if fitted is not None:
+        fitted = struct_replace(
+            fitted,
+            capacity_ah=fitted.capacity_ah * count,
+            capacity_sd_ah=fitted.capacity_sd_ah * count,
+            resistance_mohm=fitted.resistance_mohm / count,
+        )
+    limit = papers.max_charge_amps
+    return struct_replace(
+        papers,
+        c20_ah=papers.c20_ah * count,
+        max_charge_amps=None if limit is None else limit * count,
+        discharge=[struct_replace(row, amps=row.amps * count) for row in papers.discharge],
+        fitted=fitted,
+    )
 
 
 def load_day(path: Path | str) -> Day:

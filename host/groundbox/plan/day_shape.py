@@ -49,7 +49,10 @@ class Box(_Part, frozen=True, kw_only=True):
 
 
 class Battery(_Part, frozen=True, kw_only=True):
-    """`papers` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test."""
+    """`papers` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
+
+    in_parallel: so many equal blocks side by side count as one battery; all else is told of one block.
+    """
 
     name: Name
     boxes: list[str]
@@ -63,6 +66,7 @@ class Battery(_Part, frozen=True, kw_only=True):
     charge_sd: Fraction = 0.03
     rest_volts: Volts | None = None
     max_charge_amps: Positive | None = None
+    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
     last_test: datetime.date | None = None
 
 

@@ -9,7 +9,7 @@ from groundbox.plan.charging import charger_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_shape import Charger as ChargerEntry
 from groundbox.plan.planner import Plan
-from groundbox.plan.result import CHARGING
+from groundbox.plan.result import CHARGING, PARALLEL
 
 LOSS_PER_MONTH_20C = 0.03  # of what is left (makers' sheets, secondary copies)
 DOUBLING_K = 10.0  # from memory
@@ -123,6 +123,14 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
     return nights
 
 
+def cautions(day: Day) -> tuple[str, ...]:
+    """What belongs to every plan of charging, and to this day's batteries and chargers."""
+    parallel = any(battery.battery.in_parallel > 1 for battery in day.batteries.values())
+    in_flight = any(charger.in_flight for charger in day.chargers.values())
+    return CAUTIONS + (PARALLEL,) * parallel + (IN_FLIGHT,) * in_flight
+
+
+IN_FLIGHT = "A charger that stays on in flight needs the battery outside the box, or the lid off."
 CAUTIONS = (
     *CHARGING,
     "Charge overnight in the open or in an airy room, on a surface that does not burn, never in a closed box.",

@@ -9,15 +9,15 @@ from groundbox.plan.launch import follow
 from groundbox.plan.patience import Clock, Patience
 from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
-from groundbox.plan.timetable import Timetable, timetable
+from groundbox.plan.timetable import Timetable, early_curve, timetable
 from groundbox.plan.walk import IN_AIR, Answer, Walk
 from groundbox.plan.yard import Yard, yard_of
 
-ROUNDS = 4  # of correcting charges needed where following the schedule falls short of the reserve
+ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
-SHORT_MIN = 0.5
+SHORT_MIN = 1.0
 SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 3.0  # flights times batteries
-FIRST_SHARE, ROUND_SHARE, ON_TIME_SHARE = 0.65, 0.6, 0.4  # of the time: as it is, a round, launches on time
+FIRST_SHARE, ROUND_SHARE, ON_TIME_SHARE = 0.75, 0.6, 0.4  # of the time: as it is, a round, launches on time
 MOST_TRIES = 16  # of putting a load on again in one flight
 
 
@@ -84,12 +84,20 @@ def _scheduled(
     return (table, schedule) if try_on_time and schedule.worth.flown >= late.worth.flown else (late_table, late)
 
 
-def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], float]:
-    """(flight, box) -> minutes that a launch falls short of the reserve on the early number."""
+def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], Answer]:
+    """(flight, box) -> answers whose launch falls short of the reserve on the early number."""
     place = {flight.name: index for index, flight in enumerate(day.flights)}
-    return {
-        (place[answer.flight], answer.box): missing for answer in walk.answers if (missing := _missing_min(answer)) > 0
-    }
+    return {(place[answer.flight], answer.box): answer for answer in walk.answers if _missing_min(answer) > 0}
+
+
+def _missed(day: Day, yard: Yard, table: Timetable, flight: int, answer: Answer) -> float:
+    """Minutes by which the need at that charge was put too low: the battery has not rested, as the need supposes."""
+    assert answer.battery is not None
+    assert answer.soc_launch is not None
+    assert answer.runtime_early_min is not None
+    found, block_c = table.demands[flight, answer.box], day.block_c(day.flights[flight].launch_min)
+    curve = early_curve(day, yard, answer.battery, found, block_c)
+    return max(0.0, curve.minutes(answer.soc_launch.likely) - answer.runtime_early_min)
 
 
 def _missing_min(answer: Answer) -> float:
@@ -100,12 +108,19 @@ def _missing_min(answer: Answer) -> float:
 def _grounded(answer: Answer, answers: list[Answer]) -> Answer:
     """The answer, or why not today where it, or another box of its flight, falls short of the reserve after all."""
     if _missing_min(answer) > 0:
-        return replace(answer, verdict="not today", because="short of the reserve by the time it would launch")
+        words = f"{answer.battery} would be {_missing_min(answer):.0f} min short of the reserve at launch"
+        return _not_today(answer, words)
     others = (other for other in answers if other.flight == answer.flight and _missing_min(other) > 0)
     short = next(others, None)
     if short is None:
         return answer
-    return replace(answer, verdict="not today", because=f"{short.box} is short of the reserve by then")
+    return _not_today(answer, f"{short.box} would be short of its reserve")
+
+
+def _not_today(answer: Answer, because: str) -> Answer:
+    return Answer(
+        flight=answer.flight, box=answer.box, verdict="not today", because=because, loads_off=answer.loads_off
+    )
 
 
 def plan_as_is(
@@ -128,10 +143,11 @@ def plan_as_is(
         on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
-        if not short:
+        if not short or patience.left == 0:
             break
-        for key, minutes in short.items():
-            extra[key] = extra.get(key, 0.0) + minutes * 2**round_ + SHORT_MIN
+        for key, answer in short.items():
+            grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
+            extra[key] = max(grown, _missed(day, yard, table, key[0], answer)) + SHORT_MIN
     if short:
         walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
     return Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)

@@ -14,7 +14,7 @@ from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.walk import IN_AIR, Answer
 from groundbox.plan.yard import Yard
 
-SECONDS, ROUNDS = 0.4, 2
+SECONDS, ROUNDS = 0.6, 6
 MARGIN_NEWS_MIN, OVERDUE_MIN = 5.0, 5.0
 PLUG_IN_GRACE_MIN = 2.0  # after the plug-in time, before a charge is missed
 

@@ -30,6 +30,10 @@ HYDROGEN = (
     "no flame or sparking part near. Fans do not make a closed box safe to charge in."
 )
 DAMAGED = "Never charge a battery that is frozen, swollen, leaking or hot to the touch."
+PARALLEL = (
+    "Blocks side by side: of one kind and age, equally charged before they are joined, a fuse at each block's post; "
+    "one bad block drains the others."
+)
 CHARGING = (HYDROGEN, DAMAGED)
 
 

@@ -21,6 +21,7 @@ def _battery(box: box_file.Box) -> Result:
         design_margin=box.battery.design_margin,
         rows=rows,
         c20_ah=box.battery.rows_c20_ah or size_battery.TYPICAL_C20_AH,
+        blocks=box.battery.in_parallel,
     )
 
 
@@ -87,7 +88,9 @@ def _fuses(box: box_file.Box, wires: dict[str, Result], battery_ah: float) -> li
             parent_amps=parent.values["rating_amps"] if parent else None,
             **fields,
         )
-        results[ready.name] = size_fuse.size_fuse(ready.name, branch, battery_ah=battery_ah)
+        results[ready.name] = size_fuse.size_fuse(
+            ready.name, branch, battery_ah=battery_ah / box.battery.in_parallel, blocks=box.battery.in_parallel
+        )
     return [results[fuse.name] for fuse in box.fuse]
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import exp, log
 
 from groundbox.errors import BadInput
-from groundbox.plan.result import DAMAGED, LOCAL_CODE, SHORT_CIRCUIT, Result, next_size
+from groundbox.plan.result import DAMAGED, LOCAL_CODE, PARALLEL, SHORT_CIRCUIT, Result, next_size
 
 # Amps from a 17 Ah block to 1.75 V per cell at 20 C, by minutes (maker's discharge table, secondary copy).
 TYPICAL_C20_AH = 17.0
@@ -82,6 +82,7 @@ def size_battery(
     design_margin: float = 1.10,
     rows: Sequence[tuple[float, float]] = TYPICAL_ROWS,
     c20_ah: float = TYPICAL_C20_AH,
+    blocks: int = 1,
 ) -> Result:
     """The rated 20-hour ampere-hours for a duty cycle, rounded up to a size that shops stock.
 
@@ -89,6 +90,7 @@ def size_battery(
         duty: periods in order, amps and minutes.
         anytime: a load that may come at any moment; its need is added to the largest section's.
         rows: (minutes, amps) to the end voltage of the block family in mind, of `c20_ah`.
+        blocks: equal blocks side by side that share the need.
 
     Source: IEEE 485, section method; ageing 1.25 and margin 1.10 to 1.15 from memory.
     """
@@ -98,14 +100,15 @@ def size_battery(
     extra = anytime.amps * rating_factor(anytime.minutes, rows, c20_ah) if anytime else 0.0
     factor = temperature_factor(coldest_c)
     needed = (max(sections) + extra) * factor * ageing_factor * design_margin
-    chosen = next_size(needed, ORDINARY_AH)
+    chosen = next_size(needed / blocks, ORDINARY_AH)
     answer = f"needs {needed:.1f} Ah at the 20-hour rate; " + (
-        f"take {chosen:g} Ah"
+        (f"take {chosen:g} Ah" if blocks == 1 else f"take {blocks} blocks of {chosen:g} Ah side by side")
         if chosen
-        else f"beyond one ordinary block: put blocks under {ORDINARY_AH[-1]:g} Ah side by side"
+        else f"{needed / blocks:.0f} Ah a block is beyond ordinary ones ({ORDINARY_AH[-1]:g} Ah): "
+        f"set battery.in_parallel to {-(-needed // ORDINARY_AH[-1]):.0f} or more"
     )
     numbers = {"coldest_c": coldest_c, "temperature_factor": factor, "ageing_factor": ageing_factor}
-    numbers |= {"design_margin": design_margin, "rows_c20_ah": c20_ah}
+    numbers |= {"design_margin": design_margin, "rows_c20_ah": c20_ah, "blocks": float(blocks)}
     for index, period in enumerate(duty, 1):
         numbers |= {f"period{index}_amps": period.amps, f"period{index}_minutes": period.minutes}
     if anytime:
@@ -118,8 +121,8 @@ def size_battery(
         "section = sum of (change in amps x Kt(minutes to the section's end)), Kt = rated Ah / amps for that time",
         source="IEEE 485 duty-cycle method; temperature factors in a secondary copy, ageing and margin from memory; "
         "Kt from a maker's discharge table to 1.75 V per cell (secondary copy) unless the file gives rows",
-        values=values | {"needed_ah": needed} | ({"ordinary_ah": float(chosen)} if chosen else {}),
+        values=values | {"needed_ah": needed} | ({"ordinary_ah": chosen * blocks} if chosen else {}),
         numbers=numbers,
-        cautions=(LOCAL_CODE, SHORT_CIRCUIT, DAMAGED),
+        cautions=(LOCAL_CODE, SHORT_CIRCUIT, DAMAGED, *(PARALLEL,) * (blocks > 1)),
         stop=chosen is None,
     )

@@ -112,6 +112,12 @@ class EarlyCurve:
             self._minutes[tenths] = runtime(at_charge(bank, tenths / 10), papers, limits, phases, block_c).early_min
         return self._minutes[tenths]
 
+    def minutes(self, soc: float) -> float:
+        """Minutes from a charge, straight between tenths."""
+        tenths = min(max(10 * soc, 1.0), 10.0)
+        low = min(int(tenths), 9)
+        return self.at(low) + (tenths - low) * (self.at(low + 1) - self.at(low))
+
     def least_charge(self, minutes: float) -> float | None:
         """Lowest charge from which the early runtime is `minutes`, None when full is too little."""
         if self.at(10) < minutes:

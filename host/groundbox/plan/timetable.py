@@ -77,8 +77,8 @@ def phases_of(found: Demand) -> list[Phase]:
     return [Phase(seconds=inf, amps=found.flight_amps, peak_amps=found.flight_peak_amps)]
 
 
-def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: float, block_c: float) -> float | None:
-    """Least state of charge for `minutes` on the early number; amps rounded up, temperature down: flights share it."""
+def early_curve(day: Day, yard: Yard, battery: str, found: Demand, block_c: float) -> supply.EarlyCurve:
+    """Early runtime by charge in a flight; amps rounded up, temperature down, so that flights share it."""
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
     cold = block_c // CELSIUS_STEP * CELSIUS_STEP
@@ -86,7 +86,12 @@ def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: fl
     if key not in yard.early:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
         yard.early[key] = supply.EarlyCurve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)
-    return yard.early[key].least_charge(minutes)
+    return yard.early[key]
+
+
+def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: float, block_c: float) -> float | None:
+    """Least state of charge for `minutes` on the early number."""
+    return early_curve(day, yard, battery, found, block_c).least_charge(minutes)
 
 
 def _fits(

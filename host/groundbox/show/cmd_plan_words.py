@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from groundbox.plan.evening import CAUTIONS, Night
+from groundbox.plan.evening import Night, cautions
 from groundbox.plan.mend import MOST_MENDS, Mend, Search
 from groundbox.plan.planner import Plan
 from groundbox.plan.walk import IN_AIR, Answer, ChargeRun, Pause
@@ -37,6 +37,7 @@ def answer_lines(plan: Plan, answer: Answer) -> list[str]:
     if answer.verdict == "not today" or answer.soc_launch is None or answer.turn_back_min is None:
         return lines
     assert answer.soc_landing is not None
+    when = "now" if answer.verdict == IN_AIR else "at take-off"
     if answer.instead_of is not None:
         lines.append(f"    put {answer.battery} in instead of {answer.instead_of} after the landing before")
     lines.append(
@@ -45,13 +46,13 @@ def answer_lines(plan: Plan, answer: Answer) -> list[str]:
     )
     lines.append(
         f"    {answer.battery}: runs {_duration(answer.runtime_early_min)} / {_duration(answer.runtime_likely_min)} / "
-        f"{_duration(answer.runtime_late_min)} at take-off (early / likely / late), "
+        f"{_duration(answer.runtime_late_min)} {when} (early / likely / late), "
         f"{_duration(answer.landing_early_min)} / {_duration(answer.landing_likely_min)} / "
         f"{_duration(answer.landing_late_min)} at landing; {LIMITS[answer.limit or 'cutoff']} comes first"
     )
     launch, landing = answer.soc_launch, answer.soc_landing
     lines.append(
-        f"    charge {100 * launch.likely:.0f} % ({100 * launch.low:.0f} to {100 * launch.high:.0f}) at take-off, "
+        f"    charge {100 * launch.likely:.0f} % ({100 * launch.low:.0f} to {100 * launch.high:.0f}) {when}, "
         f"{100 * landing.likely:.0f} % ({100 * landing.low:.0f} to {100 * landing.high:.0f}) at landing; "
         f"case settles at {answer.case_c:.0f} C, fans take {answer.fan_wh:.1f} Wh"
     )
@@ -152,7 +153,8 @@ def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> lis
     for box, load in sorted(plan.day.off):
         echo(f"between flights keep {load} of {box} off, in flights as said below")
     for flight in plan.day.flights:
-        echo(f"\n{flight.name} ({flight.flight.length_min:g} min, {flight.flight.time_home_min:g} min home)")
+        left = " left" if flight.in_air else ""
+        echo(f"\n{flight.name} ({flight.flight.length_min:.0f} min{left}, {flight.flight.time_home_min:g} min home)")
         for answer in plan.walk.answers:
             if answer.flight == flight.name:
                 echo("\n".join(answer_lines(plan, answer)))
@@ -164,7 +166,7 @@ def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> lis
         ("What would make the day work, easiest first", [] if found is None else search_lines(found)),
         ("The evening", [night_line(plan, night) for night in nights]),
         ("The day", text_plot(plan)),
-        ("Cautions", [f"  * {caution}" for caution in CAUTIONS]),
+        ("Cautions", [f"  * {caution}" for caution in cautions(plan.day)]),
     ]
     for title, told in sections:
         if told:
@@ -202,5 +204,5 @@ def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict
         else [{"cost": mend.cost, "changes": [asdict(change) for change in mend.changes]} for mend in found.mends],
         "mends_tried": None if found is None else {"sets": found.tried, "of": found.of},
         "evening": [asdict(night) for night in nights],
-        "cautions": list(CAUTIONS),
+        "cautions": list(cautions(plan.day)),
     }
