@@ -8,6 +8,7 @@ recurrence, no chance involved), so equal logs give equal answers.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -49,6 +50,14 @@ def normal_scores(share: Array) -> Array:
     """Standard normal quantiles of shares strictly between 0 and 1."""
     inverse = NormalDist().inv_cdf
     return np.array([inverse(min(max(float(s), 1e-6), 1 - 1e-6)) for s in share.ravel()]).reshape(share.shape)
+
+
+@lru_cache(maxsize=8)
+def even_scores(count: int, dimensions: int) -> Array:
+    """(count, dimensions) standard normal quantiles of `even_points`, worked out once; not to be written to."""
+    scores = normal_scores(even_points(count, dimensions))
+    scores.flags.writeable = False
+    return scores
 
 
 @dataclass(slots=True)
@@ -159,7 +168,7 @@ class Bank:
         columns = [self.capacity, self.strength, self.drawn / self.whole]
         columns += [] if self.log_rate is None else [self.log_rate]
         states = np.stack(columns, axis=1)
-        scores = np.roll(normal_scores(even_points(count, states.shape[1])), 37 * self.refreshed, axis=0)
+        scores = np.roll(even_scores(count, states.shape[1]), 37 * self.refreshed, axis=0)
         centre = weight @ states
         scatter = (states - centre).T @ ((states - centre) * weight[:, np.newaxis])
         values, vectors = np.linalg.eigh(scatter)

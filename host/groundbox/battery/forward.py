@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from groundbox.battery import curve
-from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank, even_points, normal_scores
+from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank, even_scores
 from groundbox.battery.curve import Array, Places
 
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
@@ -145,7 +145,7 @@ def _unsettle(run: _Runners, unsteadiness: float, hours: Array) -> None:
     tubular cells that went on for long after a burst had brought them near the cutoff.
     """
     spread = unsteadiness * np.sqrt(LOAD_MEMORY_HOURS / (LOAD_MEMORY_HOURS + hours))
-    scores = normal_scores(even_points(run.drop.size, 2)).reshape(*run.drop.shape, 2)
+    scores = even_scores(run.drop.size, 2).reshape(*run.drop.shape, 2)
     run.load = np.exp(spread[:, np.newaxis] * scores[..., 0])
     run.drawn = run.drawn + run.whole * HIDDEN_CHARGE * unsteadiness * scores[..., 1]
 

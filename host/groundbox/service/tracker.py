@@ -24,6 +24,7 @@ class AnyEstimator(Protocol):
     """What is used of battery.estimate.Estimator."""
 
     load: Any
+    bank: Any
 
     def update(self, sample: Sample) -> None:
         """Takes one sample."""
@@ -82,6 +83,12 @@ class Tracker:
     def floor_volts(self) -> float:
         """Voltage that spares the battery."""
         return FLOOR_VOLTS * self.papers.cells
+
+    @property
+    def capacity_ah(self) -> float | None:
+        """Believed 20-hour capacity, ampere-hours; None while unknown."""
+        bank = self._estimator.bank if self._estimator else None
+        return None if bank is None else float(bank.weight @ bank.capacity) * self.papers.c20_ah
 
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading, at `t_s` of the timeline."""
