@@ -12,6 +12,7 @@ COMMANDS = {
     "acknowledge": "Quiet warnings you have seen",
     "battery": "A battery's papers, fits and capacity test",
     "broker": "A broker for boxes on a network: passwords, rights and certificates",
+    "case": "What a box's case does with heat, learnt from its outings",
     "demo": "Two simulated boxes running the real firmware",
     "log": "Record every board found, warn, and show one line a box",
     "mark": "Note a launch, landing, charge or swap",

@@ -34,6 +34,9 @@ class Box(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     reserve_min: Annotated[float, Meta(ge=0, le=600, description="minutes of runtime that must be left at landing")] = (
         15.0
     )
+    case: Annotated[
+        str | None, Meta(description="what its case does with heat, a file made by `groundbox case fit`")
+    ] = None
     loads: list[Load] = []
 
 
@@ -128,6 +131,11 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
             return self.folder / Path(self.keys).expanduser()
         return platformdirs.user_config_path("groundbox", appauthor=False) / "keys"
 
+    def case_path(self, box: str) -> Path | None:
+        """The file of a box's fitted case; None where the settings name none."""
+        entry = self.boxes.get(box)
+        return None if entry is None or entry.case is None else self.folder / Path(entry.case).expanduser()
+
     def papers_path(self, battery: str) -> Path | None:
         """The papers file of a battery; None for a battery that the settings do not have."""
         entry = self.batteries.get(battery)
@@ -163,6 +171,9 @@ def _check_together(settings: Settings, source: object) -> None:
                 f"{place}.battery",
                 f'no battery is called "{box.battery}" (there are: {known}); add [batteries.{box.battery}] with papers',
             )
+        case = settings.case_path(name)
+        if case is not None and not case.is_file():
+            raise BadInput(source, f"{place}.case", f"there is no file {case}; see `groundbox case fit`")
         names: set[str] = set()
         for number, load in enumerate(box.loads, 1):
             if load.name in names:

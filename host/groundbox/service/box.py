@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
 from groundbox.service.flight import Flight
+from groundbox.service.heat import Heat, HeatOutlook
 from groundbox.service.loads import declared_amps, droppable, heaviest, is_on, peak_above_mean, touchiest
 from groundbox.service.order import InOrder
 from groundbox.service.sag import Sag
@@ -13,6 +14,7 @@ from groundbox.service.timeline import Timeline
 from groundbox.service.tracker import Tracker
 from groundbox.service.unmarked import Unmarked
 from groundbox.settings import Box, Load
+from groundbox.thermal.fit import CaseFit
 from groundbox.warn.rules_battery import reads_nothing
 from groundbox.warn.state import SILENT_AFTER_S, BoxState
 from groundbox.warn.warner import Active
@@ -51,6 +53,7 @@ class BoxView:
     warnings: tuple[Active, ...]
     c20_ah: float | None = None
     loads: tuple[LoadCost, ...] = ()
+    heat: HeatOutlook = HeatOutlook()
     limits: Mapping[str, int] = field(default_factory=dict)  # the board's own settings, as far as it told them
 
 
@@ -63,12 +66,25 @@ class Follower:
         tracker: its battery's estimator; None while the battery is not known.
         why_not: what to say while there is no tracker.
         since_s: when listening began, on the clock that never steps back.
+        case: fitted from the box's outings; None for an assumed one.
+
+    Attributes:
+        filter_notice: a sentence when the outings say that its filter clogs.
     """
 
     def __init__(
-        self, name: str, box: Box | None, tracker: Tracker | None, why_not: str = NO_SETTINGS, since_s: float = 0.0
+        self,
+        name: str,
+        box: Box | None,
+        tracker: Tracker | None,
+        why_not: str = NO_SETTINGS,
+        since_s: float = 0.0,
+        case: CaseFit | None = None,
     ) -> None:
         self.name, self.box = name, box
+        self.filter_notice: str | None = None
+        self._heat = Heat(case, box.loads if box else ())
+        self._hot = HeatOutlook()
         self.reading: Reading | None = None
         self._earlier: Reading | None = None  # the last of the start before
         self._since_s = since_s
@@ -151,6 +167,12 @@ class Follower:
                 self.reading = reading
         self._follow(self._order.flush())
 
+    def warm_up(self, readings: Iterable[Reading]) -> None:
+        """Readings from before those of `prime`: the walls of the case remember them."""
+        for reading in readings:
+            if reading.boot == self._timeline.boot:
+                self._heat.take(self._timeline.offset_s + reading.uptime_ms / 1000, reading)
+
     def advance(self, now_s: float) -> None:
         """Lets the estimator see what came, in order."""
         self._follow(self._order.ready(now_s))
@@ -162,9 +184,11 @@ class Follower:
 
     def refresh(self, wall_s: float) -> None:
         """Estimates anew. Nothing changes while the box is silent: the time at which runtime ends stands."""
-        if self.tracker is None or self.reading is None or self.reading is self._estimated:
+        if self.reading is None or self.reading is self._estimated:
             return
-        self._estimated = self.reading
+        self._estimated, self._hot = self.reading, self._heat.outlook()
+        if self.tracker is None:
+            return
         self.tracker.refresh(self.reading)
         estimate = self.tracker.estimate
         early_s = estimate.runtime_early_s if estimate else None
@@ -185,6 +209,7 @@ class Follower:
             t_s = self._timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
             if t_s is not None:
                 self._unmarked.take(t_s, reading)
+                self._heat.take(t_s, reading)
                 if self.tracker:
                     self.tracker.take(t_s, reading)
 
@@ -235,6 +260,7 @@ class Follower:
             charging=reading.charging if reading else None,
             charge_marked_s=None if self._charge_marked_s is None else wall_s - self._charge_marked_s,
             case_heat=reading.case_heat if reading else None,
+            filter_notice=self.filter_notice,
             case_c=reading.case_c if reading else None,
             battery_c=reading.battery_c if reading else None,
             fans=tuple(getattr(reading, f"fan{n}_state") for n in (1, 2, 3, 4)) if reading else (),
@@ -260,6 +286,7 @@ class Follower:
             warnings=warnings,
             c20_ah=self.tracker.papers.c20_ah if self.tracker else None,
             loads=self._costs,
+            heat=self._hot,
         )
 
     @property

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import replace
+from functools import partial
 from typing import Protocol, TypeVar
 
-from groundbox.errors import StoreError
+from groundbox.errors import GroundboxError, StoreError
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals, Source
@@ -23,8 +24,10 @@ from groundbox.model import (
     Stored,
     WarningChange,
 )
+from groundbox.service.background import Background
 from groundbox.service.board_limits import BoardLimits
 from groundbox.service.box import BoxView, Follower
+from groundbox.service.case_logs import case_of, watch_filter
 from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
 from groundbox.settings import Settings
 from groundbox.store import Store
@@ -90,6 +93,7 @@ class Service:
         self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
         self.views: list[BoxView] = []
         self._warner, self._alarm = Warner(), Alarm()
+        self.background = Background(self._trouble)
         self._limits = BoardLimits(lambda box, setting: self.command(box, "get", setting=setting))
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
@@ -116,6 +120,7 @@ class Service:
         self.store.add(items)
         for item in items:
             self._route(item, now)
+        self.background.poll()
         self._estimate(now)
         if now.real_s - self._committed_s >= self._commit_every_s:
             self._commit(now)
@@ -146,6 +151,7 @@ class Service:
     def _follow(self, box: str, now: Moment) -> Follower:
         follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
         self.followers[box] = follower
+        self._watch_filter(follower, now)
         inside = battery_in(self.store, self.settings, box)
         if inside and inside.name and inside.from_settings:
             self.store.add_fitted(Fitted(box=box, battery=inside.name, from_wall_s=now.wall_s))
@@ -153,6 +159,19 @@ class Service:
             if inside and name == inside.name:
                 self.store.add_battery(KnownBattery(name=name, papers=battery.papers))
         return follower
+
+    def _watch_filter(self, follower: Follower, now: Moment) -> None:
+        path, case = self.settings.case_path(follower.name), case_of(self.settings, follower.name)
+        if isinstance(case, str):
+            self.output.say(now.wall_s, f"{follower.name}: heat is foretold by an assumed case, {case}")
+        elif path is not None:
+            self.background.submit(
+                partial(watch_filter, self.settings, follower.name, path, now.wall_s),
+                partial(setattr, follower, "filter_notice"),
+            )
+
+    def _trouble(self, error: GroundboxError) -> None:
+        self.output.say(self._clocks.now().wall_s, f"{error}")
 
     def _route(self, item: Item, now: Moment) -> None:
         match item:

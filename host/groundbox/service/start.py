@@ -6,6 +6,7 @@ from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
 from groundbox.model import EstimatorState, Event, Mark
 from groundbox.service.box import NO_SETTINGS, Follower
+from groundbox.service.case_logs import case_of
 from groundbox.service.flight import Flight
 from groundbox.service.tracker import Tracker
 from groundbox.settings import Settings
@@ -14,6 +15,7 @@ from groundbox.store import Reader
 OUTING_S = 12 * 3600.0  # an outing is one day: what is older does not count as the present
 RECENT_S = 3600.0
 LOOK_BACK_S = 60.0
+WARM_UP_S = 1800.0  # the walls of a case remember about so long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,12 +81,15 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
         saved = None
     made = tracker_for(settings, box, inside.name if inside else None, saved)
     tracker, why_not = (None, made) if isinstance(made, str) else (made, "")
-    follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s)
-    since_s = wall_s - LOOK_BACK_S
+    case = case_of(settings, box)
+    fitted = None if case is None or isinstance(case, str) else case.fit
+    follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
+    since_s = wall_s - WARM_UP_S
     if tracker:
         since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)
     if tracker and tracker.wall_s is not None:
         since_s = tracker.wall_s - LOOK_BACK_S
+        follower.warm_up(reader.readings(box, wall_s - WARM_UP_S, since_s))
     follower.prime(reader.readings(box, since_s))
     for mark in reader.marks(box, wall_s - OUTING_S):
         follower.take_mark(mark)

@@ -85,6 +85,10 @@ def as_object(view: BoxView) -> dict[str, object]:
         "battery_amps": view.reading.battery_amps if view.reading else None,
         "charging": state.charging,
         "case_c": state.case_c,
+        "case_limit_c": view.heat.limit_c,
+        "case_minutes_fans_stopped": view.heat.stopped_min,
+        "case_minutes_fans_stopped_early": view.heat.stopped_early_min,
+        "case_fitted": view.heat.fitted,
         "battery_c": state.battery_c,
         "fans": list(state.fans),
         "warnings": [

@@ -3,6 +3,7 @@
 from groundbox.service.box import BoxView
 from groundbox.warn.words import celsius, clock, listed, span, volts
 
+HOT_WITHIN_MIN = 60.0
 LASTS_MEANS = "lasts: minutes left, at worst / likely / at best"
 
 
@@ -61,6 +62,16 @@ def case(view: BoxView) -> str:
     return f"case {celsius(view.state.case_c)}"
 
 
+def heat(view: BoxView) -> str:
+    """ "60 C in 12 min if its fans stop"; "" where that is far off or not known."""
+    told = view.heat.stopped_min if view.heat.stopped_early_min is None else view.heat.stopped_early_min
+    if told is None or told > HOT_WITHIN_MIN:
+        return ""
+    fitted = any(fan not in (None, "absent") for fan in view.state.fans)
+    least = "as early as " if view.heat.stopped_early_min is not None else "about "
+    return f"{celsius(view.heat.limit_c)} in {least}{told:.0f} min{' if its fans stop' if fitted else ''}"
+
+
 def warnings(view: BoxView) -> list[str]:
     """One line for each warning that is up, its severity in words."""
     return [
@@ -77,5 +88,7 @@ def line(view: BoxView) -> str:
         if view.state.in_flight and view.runtime_s is not None and not silent:
             parts.append(lasts(view))
         parts += [f"last known {battery(view)}" if silent else battery(view), case(view), fans(view)]
+        if not silent and (hot := heat(view)):
+            parts.append(hot)
     worst = [f"{one.severity.upper()} {one.kind}" for one in view.warnings]
     return f"{view.state.box}: {'; '.join([*parts, *worst])}"

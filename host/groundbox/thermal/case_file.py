@@ -2,39 +2,78 @@
 
 import os
 import tempfile
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 import msgspec
 
 from groundbox.errors import BadInput
+from groundbox.thermal.filter import FIRST, OutingRise
 from groundbox.thermal.fit import CaseFit
 
 
-def save_case(path: Path, fit: CaseFit) -> None:
-    """Writes `fit` to `path`; a crash leaves the old file."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseFile:
+    """What is known of one case: the fit, from the outings of box `box` on `date`, and its rise in each outing.
+
+    `outings` in order of time, by name; those that told nothing of the air stream are in `passed_over`.
+    """
+
+    box: str
+    date: date
+    fit: CaseFit
+    outings: tuple[OutingRise, ...] = ()
+    passed_over: tuple[str, ...] = ()
+
+    def has(self, outing: str) -> bool:
+        """True when that outing was looked at already."""
+        return outing in self.passed_over or any(one.name == outing for one in self.outings)
+
+    def with_outing(self, outing: str, rise: OutingRise | None) -> "CaseFile":
+        """With one more outing; None is one that told nothing."""
+        if rise is None:
+            return replace(self, passed_over=(*self.passed_over, outing))
+        return replace(self, outings=tuple(sorted((*self.outings, rise), key=lambda one: one.name)))
+
+    def cleaned(self) -> "CaseFile":
+        """The filter is clean again: of the outings only the first, with a clean filter, still count."""
+        kept, gone = self.outings[:FIRST], self.outings[FIRST:]
+        return replace(self, outings=kept, passed_over=(*self.passed_over, *(one.name for one in gone)))
+
+
+def save_case(path: Path, case: CaseFile) -> None:
+    """Writes `case` to `path`; a crash leaves the old file.
+
+    Raises:
+        BadInput: the file cannot be written.
+    """
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(msgspec.json.format(msgspec.json.encode(fit), indent=1) + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(msgspec.json.format(msgspec.json.encode(case), indent=1) + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(name, path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise BadInput(path, "", f"cannot be written ({error.strerror})") from error
 
 
-def load_case(path: Path) -> CaseFit:
-    """The fit in `path`.
+def load_case(path: Path) -> CaseFile:
+    """The case in `path`.
 
     Raises:
         BadInput: no such file, or a key that is missing, of the wrong kind or out of range.
     """
     try:
-        return msgspec.json.decode(path.read_bytes(), type=CaseFit)
+        return msgspec.json.decode(path.read_bytes(), type=CaseFile)
     except OSError as error:
-        raise BadInput(path, "", f"cannot be read: {error.strerror}; fit the case again from its logs") from error
+        raise BadInput(path, "", f"cannot be read: {error.strerror}; see `groundbox case fit`") from error
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         what, _, place = str(error).partition(" - at ")
-        mend = f"{what[:1].lower()}{what[1:]}; fit the case again from its logs"
+        mend = f"{what[:1].lower()}{what[1:]}; fit the case again: see `groundbox case fit`"
         raise BadInput(path, place.strip("`"), mend) from error

@@ -39,6 +39,11 @@ def heat_stop(state: BoxState, raised: bool) -> Verdict:
     return _heat(state, "stop")
 
 
+def filter_clogs(state: BoxState, raised: bool) -> Verdict:
+    """Its case rises more for each watt than it did at first, by its outings."""
+    return None if state.filter_notice is None else state.filter_notice.partition(": ")[0] or False
+
+
 def fan_stalled(state: BoxState, raised: bool) -> Verdict:
     """A fan is driven and does not turn."""
     stalled = [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == "stalled"]

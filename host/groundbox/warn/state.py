@@ -48,6 +48,7 @@ class BoxState:
     charging: str | None = None
     charge_marked_s: float | None = None
     case_heat: str | None = None
+    filter_notice: str | None = None  # what the outings say of its filter; "" is nothing
     case_c: float | None = None
     battery_c: float | None = None
     fans: tuple[str | None, ...] = ()

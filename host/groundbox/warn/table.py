@@ -227,6 +227,15 @@ TABLE = (
         in_flight="open the lid and let the spotter free it",
     ),
     Condition(
+        kind="filter",
+        severity="notice",
+        meaning="the case rises more for each watt than in its first outings",
+        rule=box.filter_clogs,
+        on_ground="clean or change the filter and look for anything in the way of the air",
+        clear_s=0,
+        from_reading=False,
+    ),
+    Condition(
         kind="sensor_fault",
         severity="urgent",
         meaning="battery voltage or case temperature cannot be trusted",

@@ -20,7 +20,7 @@ from groundbox.show.page.serve import Page, qr_lines
 from groundbox.show.page.state import box_state
 from groundbox.store.handover import waiting
 
-STATE = {"wall_s": WALL_S, "boxes": [box_state(VIEW, (None, None, None))]}
+STATE = {"wall_s": WALL_S, "boxes": [box_state(VIEW)]}
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from random import Random
 
@@ -12,7 +13,7 @@ from groundbox.errors import BadInput, GroundboxError
 from groundbox.rig.box import Box
 from groundbox.rig.case import Case
 from groundbox.rig.fans import flow_m3_per_h
-from groundbox.thermal.case_file import load_case, save_case
+from groundbox.thermal.case_file import CaseFile, load_case, save_case
 from groundbox.thermal.filter import OutingRise, filter_notice, outing_rise
 from groundbox.thermal.fit import CaseFit, fit
 from groundbox.thermal.live import Tracker
@@ -173,8 +174,8 @@ def test_a_notice_wants_to_be_sure() -> None:
 def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> None:
     path = tmp_path / "case.json"
     found = fit(own(shaken(1), 1, hours=2))
-    save_case(path, found)
-    back = load_case(path)
+    save_case(path, CaseFile(box="mast", date=date(2031, 7, 19), fit=found))
+    back = load_case(path).fit
     state, drive = CaseState(air_c=35, wall_c=33), Drive(watts=60, outside_c=30)
     assert back == found
     assert back.early_minutes_to(50, state, drive) == found.early_minutes_to(50, state, drive)
@@ -186,3 +187,16 @@ def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> N
         load_case(path)
     with pytest.raises(BadInput, match="cannot be read"):
         load_case(tmp_path / "none.json")
+
+
+def test_after_cleaning_the_first_outings_still_count() -> None:
+    rises = [OutingRise(name=f"2031-07-1{day}", k_per_w=k, spread=0.05) for day, k in enumerate((0.1, 0.1, 0.1, 0.15))]
+    case = CaseFile(box="mast", date=date(2031, 7, 19), fit=fit(own(shaken(1), 1, hours=1)))
+    for rise in rises:
+        case = case.with_outing(rise.name, rise)
+    assert filter_notice(case.outings) is not None
+    clean = case.cleaned()
+    assert filter_notice(clean.outings) is None
+    assert all(clean.has(rise.name) for rise in rises), "none is looked at again"
+    again = clean.with_outing("2031-07-20", replace(rises[3], name="2031-07-20"))
+    assert filter_notice(again.outings) is not None

@@ -31,6 +31,7 @@ FINE = BoxState(
     charging="no",
     case_heat="clear",
     case_c=33.0,
+    filter_notice="",
     battery_c=27.0,
     fans=("running", "running", "absent", "absent"),
     sensors=tuple((name, "ok") for name in ("battery", "check", "current", "case", "block", "intake")),
@@ -42,7 +43,10 @@ def _faulty(name: str, state: str) -> tuple[tuple[str, str | None], ...]:
     return tuple((sensor, state if sensor == name else word) for sensor, word in FINE.sensors)
 
 
+CLOGGED = "with both fans on the case now rises 0.21 K for each watt, 40% more than at first: clean or change the filter"
+
 CASES = [
+    (replace(FINE, filter_notice=CLOGGED), "filter", "notice", "40% more than at first: clean or change the filter"),
     (replace(FLYING, turn_back_in_s=599.0), "turn_back", "notice", "in 9 min: warn the pilot"),
     (replace(FLYING, turn_back_in_s=299.0), "turn_back", "urgent", "in 4 min: tell the pilot to come home"),
     (replace(FLYING, turn_back_in_s=-61.0), "turn_back", "stop", "passed 61 s ago: turn back now"),
@@ -187,7 +191,7 @@ def test_names_what_can_be_switched_off() -> None:
 
 
 def test_table_is_in_order() -> None:
-    assert len(KINDS) == 17
+    assert len(KINDS) == 18
     for row in TABLE:
         assert row.severity in SEVERITIES
         assert row.meaning

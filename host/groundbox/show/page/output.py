@@ -8,7 +8,6 @@ from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.settings import Settings
 from groundbox.show.answer import Countdown
-from groundbox.show.heat import Heat
 from groundbox.show.page.serve import Page
 from groundbox.show.page.state import box_state
 from groundbox.show.screen import Screen
@@ -24,7 +23,6 @@ class ScreenAndPage:
 
     def __init__(self, screen: Screen, page: Page, settings: Settings) -> None:
         self._screen, self._page, self._settings = screen, page, settings
-        self._heat: dict[str, Heat] = {}
         self._countdown = Countdown()
         self._said: deque[dict[str, object]] = deque(maxlen=MOST_SAID)
         self._heard: deque[dict[str, object]] = deque(maxlen=MOST_HEARD)
@@ -51,8 +49,6 @@ class ScreenAndPage:
     def show(self, views: Sequence[BoxView], moment: Moment) -> None:
         """How things stand."""
         self._screen.show(views, moment)
-        for view in views:
-            self._heat.setdefault(view.state.box, Heat()).take(view.reading)
         self._count_down(views, moment.wall_s)
         if moment.real_s - self._published_s >= PUBLISH_S:
             self._published_s = moment.real_s
@@ -83,7 +79,7 @@ class ScreenAndPage:
             "landing_in_s": state.landing_in_s if state else None,
             "length_s": state.next_flight_s if state else None,
             "batteries": list(self._settings.batteries),
-            "boxes": [box_state(view, self._heat[view.state.box].minutes()) for view in views],
+            "boxes": [box_state(view) for view in views],
             "said": list(self._said),
             "heard": list(self._heard),
         }

@@ -9,10 +9,10 @@ from groundbox.show.answer import BLOCK_LEVELS_C, CASE_LEVELS_C, answer, old_aft
 FANS = (1, 2, 3, 4)
 
 
-def box_state(view: BoxView, minutes_to_hot: tuple[float | None, ...]) -> dict[str, object]:
-    """One box; `minutes_to_hot` as Heat.minutes gives them."""
+def box_state(view: BoxView) -> dict[str, object]:
+    """One box."""
     state, reading = view.state, view.reading
-    found = answer(view, minutes_to_hot[1])
+    found = answer(view, view.heat.as_now_min[1])
     needs_s = None if state.next_flight_s is None else state.next_flight_s + state.reserve_s
     return {
         "box": state.box,
@@ -37,7 +37,11 @@ def box_state(view: BoxView, minutes_to_hot: tuple[float | None, ...]) -> dict[s
         "charging": state.charging,
         "case_c": state.case_c,
         "case_levels_c": CASE_LEVELS_C,
-        "case_minutes": minutes_to_hot,
+        "case_minutes": view.heat.as_now_min,
+        "case_limit_c": view.heat.limit_c,
+        "case_minutes_fans_stopped": view.heat.stopped_min,
+        "case_minutes_fans_stopped_early": view.heat.stopped_early_min,
+        "case_fitted": view.heat.fitted,
         "battery_c": state.battery_c,
         "battery_levels_c": BLOCK_LEVELS_C,
         "intake_c": reading.intake_c if reading else None,

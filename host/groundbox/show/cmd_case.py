@@ -1,0 +1,187 @@
+"""`groundbox case`: what a box's case does with heat, learnt from its logged outings."""
+
+import json
+import math
+import time
+from datetime import date, datetime
+from pathlib import Path
+
+import click
+import msgspec
+
+from groundbox.errors import BadInput
+from groundbox.plan.day import by_hour
+from groundbox.plan.day_file import load_day
+from groundbox.service.case_logs import OVER_S, CaseOuting, Sun, outings_of, rise_in, rows_of
+from groundbox.settings import Settings
+from groundbox.show.options import chosen_settings, known_box, open_reader, settings_options
+from groundbox.thermal.case_file import CaseFile, load_case, save_case
+from groundbox.thermal.filter import filter_notice
+from groundbox.thermal.fit import CaseFit, fit
+from groundbox.thermal.rows import Row
+
+MOST_OUTINGS = 4  # a fit takes about ten seconds for each hour
+FANS = ("fans off", "one fan on", "both fans on")
+HELD = (("air_j_per_k", "air and boards"), ("wall_j_per_k", "walls"))
+CAUTIONS = (
+    "A fitted case speaks for weather and loads like those it was learnt in; a lid ajar or a new filter changes it.",
+    "Fans do not make a closed box safe to charge in: charge in the open. Keep fingers and cables out of fans.",
+)
+EPILOG = """
+\b
+Examples:
+  groundbox case fit mast --out mast_case.json
+  groundbox case fit mast --out mast_case.json --sun bog_day.toml
+  groundbox case show mast_case.json
+Then, in groundbox.toml under [boxes.mast]: case = "mast_case.json"
+"""
+
+
+@click.group(epilog=EPILOG)
+def command() -> None:
+    """What a case does with heat: learnt from outings, used live, in the rig and in plans."""
+
+
+@command.command("fit", epilog="Example: groundbox case fit mast --out mast_case.json --since 2031-06-01")
+@click.argument("box")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Where to write the case.")
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="First day to learn from.")
+@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Last day to learn from.")
+@click.option(
+    "--sun",
+    "sun_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Day file whose [weather] sun by the hour was noted on these days; without it sun stays unknown heat.",
+)
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@settings_options
+def fit_case(
+    box: str,
+    out: Path,
+    since: datetime | None,
+    until: datetime | None,
+    sun_file: Path | None,
+    as_json: bool,
+    settings_file: Path | None,
+    database: Path | None,
+) -> None:
+    """Learn the case of BOX from its latest four outings that have case, intake and power in them."""
+    chosen = chosen_settings(settings_file, database)
+    known_box(chosen, box)
+    sun = _sun(sun_file)
+    until_s = math.inf if until is None else until.timestamp() + 86400
+    logs = _logs(chosen, box, 0.0 if since is None else since.timestamp(), until_s, sun)
+    if not logs:
+        raise BadInput(
+            "box", box, "no outing with case, intake and power; a fit wants an intake sensor and a current (or loads)"
+        )
+    if not as_json:
+        click.echo(
+            f"learning from {', '.join(outing.name for outing, _ in logs)} (takes a minute or two) ...", err=True
+        )
+    found = fit(row for _, rows in logs for row in rows)
+    case = CaseFile(box=box, date=date.today(), fit=found)
+    for outing, rows in logs:
+        if outing.end_s < time.time() - OVER_S:
+            case = rise_in(case, outing, rows)
+    save_case(out, case)
+    _tell(case, as_json)
+    if not as_json:
+        click.echo(f'{out} written. To use it live: case = "{out}" under [boxes.{box}] in groundbox.toml')
+
+
+@command.command(epilog="Example: groundbox case show mast_case.json")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def show(file: Path, as_json: bool) -> None:
+    """What a fitted case says, how sure it is, and what its outings say of the filter."""
+    _tell(load_case(file), as_json)
+
+
+@command.command(epilog="Example: groundbox case cleaned mast_case.json")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+def cleaned(file: Path) -> None:
+    """Note that the filter was cleaned: from now on outings are compared with the first ones again."""
+    case = load_case(file).cleaned()
+    save_case(file, case)
+    click.echo(f"{file}: noted; {len(case.outings)} outings with a clean filter are kept to compare with")
+
+
+def _logs(chosen: Settings, box: str, since_s: float, until_s: float, sun: Sun) -> list[tuple[CaseOuting, list[Row]]]:
+    """The latest outings with rows, oldest first."""
+    found: list[tuple[CaseOuting, list[Row]]] = []
+    with open_reader(chosen) as reader:
+        for outing in reversed(outings_of(reader, since_s - 3600.0, until_s)):
+            rows = rows_of(reader, chosen, box, outing, sun)
+            if rows:
+                found.insert(0, (outing, rows))
+            if len(found) == MOST_OUTINGS:
+                break
+    return found
+
+
+def _sun(file: Path | None) -> Sun:
+    if file is None:
+        return lambda wall_s: None
+    hours = load_day(file).weather.sun
+
+    def sun(wall_s: float) -> float | None:
+        local = time.localtime(wall_s)
+        return by_hour(hours, local.tm_hour * 60 + local.tm_min + local.tm_sec / 60)
+
+    return sun
+
+
+def _tell(case: CaseFile, as_json: bool) -> None:
+    notice = filter_notice(case.outings)
+    if as_json:
+        rises = [dict(zip(("low", "likely", "high"), case.fit.rise_k_per_w(fans), strict=True)) for fans in (0, 1, 2)]
+        told = msgspec.to_builtins(case)
+        click.echo(json.dumps(told | {"rise_k_per_w": rises, "filter_notice": notice, "cautions": CAUTIONS}))
+        return
+    for line in [*_numbers(case), *_checks(case.fit), *_outings(case, notice)]:
+        click.echo(line)
+    click.echo("\nBefore you act on this:")
+    for caution in CAUTIONS:
+        click.echo(f"  * {caution}")
+
+
+def _numbers(case: CaseFile) -> list[str]:
+    found = case.fit
+    lines = [f"case of box {case.box}, from {found.minutes / 60:.1f} hours of logs, {case.date}", ""]
+    lines.append(f"{'':<16}{'rise of the air, K for each watt':<34}nineteen in twenty above / below")
+    for fans, words in enumerate(FANS):
+        low, likely, high = found.rise_k_per_w(fans)
+        lines.append(f"{words:<16}{likely:<34.3f}{low:.3f} / {high:.3f}")
+    for name, words in HELD:
+        lines.append(f"heat held by {words:<18}{getattr(found.model, name) / 1000:8.2f} kJ/K  {_sure(found, name)}")
+    lines.append(f"full sun on the lid{'':<12}{found.model.sun_watts:8.0f} W     {_sure(found, 'sun_watts')}")
+    return lines
+
+
+def _sure(found: CaseFit, name: str) -> str:
+    if name in found.untold:
+        return "(the logs cannot tell: about as assumed)"
+    return f"times or divided by {math.exp(1.645 * found.spread[name]):.2f}"
+
+
+def _checks(found: CaseFit) -> list[str]:
+    lines = [
+        "",
+        f"check: logged and modelled case differ by {found.residual_rms_k:.2f} K (root mean square), "
+        f"{found.residual_worst_k:.1f} K at worst",
+    ]
+    if found.hidden_watts is not None:
+        lines.append(f"check: up to {found.hidden_watts:.0f} W on the walls are in no log (sun, most likely)")
+    return lines + [f"  * {remark}" for remark in found.remarks]
+
+
+def _outings(case: CaseFile, notice: str | None) -> list[str]:
+    lines = [
+        f"{one.name}  both fans on: {one.k_per_w:.3f} K for each watt, times or divided by "
+        f"{math.exp(1.645 * one.spread):.2f}"
+        for one in case.outings
+    ]
+    if notice:
+        lines.append(f"NOTICE {notice}")
+    return ["", *lines] if lines else []
