@@ -23,7 +23,7 @@ ALLOWED = {
     "plan": {"errors", "toml_file", "battery", "thermal"},
     "settings": {"errors", "toml_file", "wire", "battery", "plan"},
     "service": {"errors", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan", "settings"},
-    "rig": {"errors", "toml_file", "wire", "model", "warn"},
+    "rig": {"errors", "toml_file", "wire", "model", "warn", "thermal"},
     "show": {
         *("errors", "toml_file", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan"),
         *("settings", "service", "rig", "show"),

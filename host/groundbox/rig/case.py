@@ -6,7 +6,7 @@ m3/h. Capacities and conductances are assumed, for a case of 20 litres with 5 kg
 
 from dataclasses import dataclass
 
-_WATTS_PER_K_AND_M3_PER_H = 0.335
+WATTS_PER_K_AND_M3_PER_H = 0.335
 _LONGEST_STEP_S = 2.0
 
 
@@ -72,7 +72,7 @@ class Case:
         part_s = dt_s / parts
         heats = (air_joules / dt_s, sun_w_m2 * self.settings.sun_area_m2, block_joules / dt_s)
         for _ in range(parts):
-            self._part(part_s, heats, flow_m3_per_h * _WATTS_PER_K_AND_M3_PER_H, outside_c)
+            self._part(part_s, heats, flow_m3_per_h * WATTS_PER_K_AND_M3_PER_H, outside_c)
 
     def _part(self, dt_s: float, heats: tuple[float, float, float], flow_w_per_k: float, outside_c: float) -> None:
         """Midpoint rule; what leaves is booked with the midpoint's flows, so that the books balance exactly."""

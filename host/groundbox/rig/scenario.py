@@ -33,6 +33,7 @@ from groundbox.rig.box import Box, BoxSettings
 from groundbox.rig.case import CaseSettings
 from groundbox.rig.expect import Expectation, Moments, parse
 from groundbox.rig.fans import FanSettings
+from groundbox.rig.fitted_case import fitted_case
 from groundbox.rig.happenings import Happening, Value, happen
 from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.loads import LoadSettings
@@ -65,13 +66,14 @@ class WeatherRow(_Struct, frozen=True, kw_only=True):
 
 
 class BoxPart(_Struct, frozen=True, kw_only=True):
-    """The box; `case` has names of case.CaseSettings."""
+    """The box; `case` has names of case.CaseSettings; `fitted_case` is a file of `groundbox case fit` to begin from."""
 
     name: Annotated[str, Meta(min_length=1, max_length=16)] = "box"
     lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.02
     cutoff_volts: Annotated[float, Meta(ge=4, le=20)] | None = None
     start_c: Annotated[float, Meta(ge=-40, le=80)] | None = None
     fans: Annotated[int, Meta(ge=0, le=4)] = 2
+    fitted_case: str | None = None
     case: dict[str, float] = {}
     exact_sensors: bool = False
 
@@ -235,7 +237,7 @@ def _box(file: ScenarioFile, source: str, clock: Clock) -> BoxSettings:
         battery=BatterySettings(**msgspec.structs.asdict(battery)),
         loads=loads,
         fans=(FanSettings(),) * part.fans,
-        case=replace(CaseSettings(), **part.case),
+        case=replace(_case(part, source), **part.case),
         senses=SenseSettings(monitor=file.settings.get("voltage_monitor_kind", 1), perfect=part.exact_sensors),
         weather=weather if rows else Weather(),
         lead_ohm=part.lead_ohm,
@@ -244,6 +246,11 @@ def _box(file: ScenarioFile, source: str, clock: Clock) -> BoxSettings:
         board_lowest_volts=None if file.board.usb_power else file.board.lowest_volts,
         seed=file.seed,
     )
+
+
+def _case(part: BoxPart, source: str) -> CaseSettings:
+    """As assumed, or as learnt from a box's outings; the file is looked for beside the scenario."""
+    return CaseSettings() if part.fitted_case is None else fitted_case(Path(source).parent / part.fitted_case)
 
 
 def _load(part: LoadPart) -> LoadSettings:
