@@ -1,0 +1,226 @@
+"""The real firmware reports through a real broker to `groundbox log`: whatever breaks, what is stored is whole."""
+
+import os
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from groundbox.link.keys import new_key
+from groundbox.link.network_file import network_file
+from groundbox.rig.clock import SimClock
+from groundbox.rig.outing import MAST
+from groundbox.rig.process import interpreter_path
+from groundbox.rig.runner import SimulatedBoard
+from groundbox.wire import auth, line
+
+MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+PATIENCE_S = 30.0
+SPEED = 5.0
+
+pytestmark = [
+    pytest.mark.skipif(os.name == "nt", reason="simulated boards need pseudo-terminals"),
+    pytest.mark.skipif(MOSQUITTO is None, reason="no mosquitto on this machine"),
+    pytest.mark.skipif(interpreter_path() is None, reason="no micropython command here"),
+]
+
+
+def _wait(enough: Callable[[], object], what: str = "") -> None:
+    end_s = time.monotonic() + PATIENCE_S
+    while not enough():
+        assert time.monotonic() < end_s, what
+        time.sleep(0.05)
+
+
+class Field:
+    """A board with a radio, a broker and a host, each to be broken by itself."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.broker: subprocess.Popen[bytes] | None = None
+        self.host: subprocess.Popen[str] | None = None
+        self.board: SimulatedBoard | None = None
+        self.key = new_key(folder / "keys", "mast")
+        (folder / "broker.conf").write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
+        (self.folder / "groundbox.toml").write_text(
+            f'database = "day.db"\nkeys = "keys"\nsound = "off"\n[[brokers]]\nhost = "127.0.0.1"\nport = {self.port}\n'
+        )
+
+    def start_broker(self) -> None:
+        self.broker = subprocess.Popen([MOSQUITTO, "-c", "broker.conf"], cwd=self.folder, stderr=subprocess.DEVNULL)
+
+    def start_host(self, port: str = "nothing") -> None:
+        command = [sys.executable, "-c", "from groundbox.cli import main; main()", "log", "--port", port]
+        with (self.folder / "said").open("a") as said:
+            self.host = subprocess.Popen(command, cwd=self.folder, stdout=said, stderr=subprocess.STDOUT, text=True)
+
+    def start_board(self, speed: float = SPEED, **values: str) -> None:
+        settings = {"radio_allowed": 1, "radio_silent_in_flight": 1}
+        self.board = SimulatedBoard(MAST, SimClock(speed), self.folder / "board", board_settings=settings)
+        given = {"broker": "127.0.0.1", "port": str(self.port), "key": self.key.hex(), **values}
+        (self.folder / "board" / "flash" / "network").write_bytes(network_file("test", given))
+        self.board.start()
+
+    def kill(self, process: subprocess.Popen) -> None:
+        process.send_signal(signal.SIGCONT)
+        process.kill()
+        process.wait()
+
+    def stored(self) -> list[int]:
+        """Numbers of all stored records of the board's start, once each or more."""
+        path = self.folder / "day.db"
+        if not path.exists():
+            return []
+        connection = sqlite3.connect(path)
+        try:
+            query = "SELECT sequence FROM {} WHERE box = 'mast'"
+            return sorted(row[0] for name in ("reading", "event") for row in connection.execute(query.format(name)))
+        except sqlite3.OperationalError:  # not made yet
+            return []
+        finally:
+            connection.close()
+
+    def end(self) -> None:
+        if self.board:
+            self.board.stop()
+        for process in (self.host, self.broker):
+            if process and process.poll() is None:
+                self.kill(process)
+
+
+@pytest.fixture
+def field(tmp_path: Path) -> Iterator[Field]:
+    field = Field(tmp_path)
+    yield field
+    field.end()
+
+
+def _whole(field: Field) -> int:
+    """How many records are stored; they must be all, once each."""
+    stored = field.stored()
+    assert len(set(stored)) == len(stored), "stored twice"
+    return len(stored) if stored == list(range(1, len(stored) + 1)) else 0
+
+
+def test_whatever_breaks_every_record_is_stored_once(field: Field) -> None:
+    field.start_broker()
+    field.start_host()
+    field.start_board()
+    _wait(lambda: _whole(field) > 10, "nothing is stored")
+    field.kill(field.broker)
+    time.sleep(2)
+    field.start_broker()
+    _wait(lambda: _whole(field) > 25, "after the broker was killed")
+    field.broker.send_signal(signal.SIGSTOP)  # half open: the connection stands and nobody is at the other end
+    time.sleep(25 / SPEED)
+    field.broker.send_signal(signal.SIGCONT)
+    _wait(lambda: _whole(field) > 60, "after the broker hung")
+    field.kill(field.host)
+    time.sleep(2)
+    field.start_host()
+    _wait(lambda: _whole(field) > 80, "after the host was killed")
+    assert field.board.starts == 1
+
+
+def test_on_a_cable_and_a_radio_at_once_each_record_is_stored_once(field: Field) -> None:
+    field.start_broker()
+    field.start_board()
+    field.start_host(field.board.port)
+    _wait(lambda: _whole(field) > 5, "nothing is stored")
+    field.board.plug(False)
+    before = _whole(field)
+    _wait(lambda: _whole(field) > before + 3, "the radio alone")
+    field.board.plug(True)
+    field.kill(field.broker)
+    _wait(lambda: _whole(field) > before + 8, "the cable alone")
+
+
+def test_in_flight_the_radio_is_silent(field: Field) -> None:
+    field.start_broker()
+    heard: list[tuple[float, str, bytes]] = []
+    ear = paho.Client(CallbackAPIVersion.VERSION2)
+    ear.on_connect = lambda *_: ear.subscribe("groundbox/#", qos=1)
+    ear.on_message = lambda _c, _d, message: heard.append((time.monotonic(), message.topic, message.payload))
+    _wait(lambda: _open(field.port))
+    ear.connect("127.0.0.1", field.port)
+    ear.loop_start()
+    field.start_board()
+    _wait(lambda: any(topic.endswith("/reading") for _, topic, _ in heard), "no reading")
+    launch = auth.seal(field.key, "mast", 1, line.encode("mark", ["mast", 1, "launch"]))
+    ear.publish("groundbox/mast/command", launch)
+    _wait(lambda: heard[-1][1:] == ("groundbox/mast/presence", b'{"box": "mast", "present": false}'), "no goodbye")
+    count = len(heard)
+    ear.publish("groundbox/mast/command", auth.seal(field.key, "mast", 2, line.encode("silence", ["mast", 2])))
+    time.sleep(10 / SPEED)
+    assert [topic for _, topic, _ in heard[count:] if not topic.endswith("command")] == []
+    ear.loop_stop()
+
+
+def _open(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def test_by_tls_and_password(field: Field) -> None:
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("no openssl on this machine")
+    names = ["-subj", "/CN=bog broker", "-addext", "subjectAltName=DNS:broker.bog"]
+    make = [
+        openssl,
+        "req",
+        "-x509",
+        "-newkey",
+        "ec",
+        "-pkeyopt",
+        "ec_paramgen_curve:prime256v1",
+        "-nodes",
+        "-days",
+        "3",
+    ]
+    subprocess.run(
+        [*make, "-keyout", "k.pem", "-out", "c.pem", *names], cwd=field.folder, check=True, capture_output=True
+    )
+    passwd = shutil.which("mosquitto_passwd", path=f"{os.environ.get('PATH', '')}:/usr/bin")
+    if passwd is None:
+        pytest.skip("no mosquitto_passwd on this machine")
+    subprocess.run([passwd, "-c", "-b", "users", "mast", "quiet heron"], cwd=field.folder, check=True)
+    (field.folder / "broker.conf").write_text(
+        f"listener {field.port} 127.0.0.1\nallow_anonymous false\npassword_file users\ncertfile c.pem\nkeyfile k.pem\n"
+        "tls_version tlsv1.2\nuser root\n"
+    )
+    field.start_broker()
+    ca = (field.folder / "c.pem").read_text()
+    heard: list[str] = []
+    ear = paho.Client(CallbackAPIVersion.VERSION2)
+    ear.username_pw_set("mast", "quiet heron")
+    ear.tls_set(ca_certs=str(field.folder / "c.pem"))
+    ear.tls_insecure_set(True)
+    ear.on_connect = lambda *_: ear.subscribe("groundbox/#", qos=1)
+    ear.on_message = lambda _c, _d, message: heard.append(message.topic)
+    _wait(lambda: _open(field.port))
+    ear.connect("127.0.0.1", field.port)
+    ear.loop_start()
+    field.start_board(ca=ca, broker_name="another.bog", broker_password="quiet heron")
+    time.sleep(6 / SPEED)
+    assert heard == [], "the broker's certificate is another's"
+    field.board.stop()
+    field.start_board(ca=ca, broker_name="broker.bog", broker_password="loud heron")
+    time.sleep(6 / SPEED)
+    assert heard == [], "the password is wrong"
+    field.board.stop()
+    field.start_board(ca=ca, broker_name="broker.bog", broker_password="quiet heron")
+    _wait(lambda: "groundbox/mast/reading" in heard, "nothing comes")
+    ear.loop_stop()
