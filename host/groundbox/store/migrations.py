@@ -26,11 +26,19 @@ def first_tables(db: Database) -> None:
 @_steps()
 def roll_ups(db: Database) -> None:
     """Minutes and hours, with what is there already."""
-    for table, *_ in rollups.LEVELS:
-        db.execute(rollups.create(table))
+    for table in ("reading_minute", "reading_hour"):
+        db.execute(f"CREATE TABLE {table} (box TEXT NOT NULL, start_ms INTEGER NOT NULL) STRICT")
+
+
+@_steps()
+def roll_up_counts(db: Database) -> None:
+    """How many readings each mean is of, so that sums can be merged; all of it worked out anew."""
+    for table, _ in rollups.LEVELS:
+        db.execute(f"DROP TABLE {table}")
+        db.execute(f"{rollups.create(table)} STRICT, WITHOUT ROWID")
     spans = db.execute("SELECT box, min(wall_ms), max(wall_ms) FROM reading WHERE wall_ms IS NOT NULL GROUP BY box")
     for box, low_ms, high_ms in spans.fetchall():
-        rollups.fill(db.conn, box, low_ms, high_ms)
+        rollups.fill(db.execute, "max", box, low_ms, high_ms)
 
 
 def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:

@@ -19,15 +19,14 @@ from groundbox.model import (
     WarningChange,
     from_wire,
 )
-from groundbox.store import handover, rollups, schema
-from groundbox.store.database import open_to_read, sentences
+from groundbox.store import address, rollups, schema
+from groundbox.store.engine import Engine
 
 _Kept = TypeVar("_Kept", Reading, Event, Hello, Health)
-_CHUNK = 500
 
 
 class Reader:
-    """Read-only view of a store; may be opened while another process writes.
+    """Read-only view of a store, a SQLite file or a PostgreSQL database; may be opened while another process writes.
 
     All times are seconds since 1970 UTC; records come in the order measured (start, sequence).
 
@@ -35,13 +34,12 @@ class Reader:
         StoreError: one line that says what is wrong with the database and what to do.
     """
 
-    def __init__(self, path: Path | str) -> None:
-        self._path = Path(path)
-        self._connection = open_to_read(self._path)
+    def __init__(self, where: Path | str) -> None:
+        self._engine: Engine = address.open_to_read(where)
 
     def close(self) -> None:
         """Closes the connection; harmless when closed."""
-        self._connection.close()
+        self._engine.close()
 
     def __enter__(self) -> Self:
         return self
@@ -56,7 +54,7 @@ class Reader:
         while True:  # jumps from box to box in the keys, where DISTINCT would walk all rows
             rows = self._rows(
                 "SELECT min(box) FROM (SELECT min(box) AS box FROM reading WHERE box > ?"
-                " UNION ALL SELECT min(box) FROM hello WHERE box > ?)",
+                " UNION ALL SELECT min(box) FROM hello WHERE box > ?) AS next",
                 (box, box),
             )
             if rows[0][0] is None:
@@ -96,10 +94,10 @@ class Reader:
         """
         low_ms, high_ms = round(since_s * 1000), round(until_s * 1000)
         step_ms = max((high_ms - low_ms) // max(steps, 1), 1000)
-        table, base_ms, time, sums = "reading", 1, "wall_ms", rollups.OVER_READINGS
-        for level, level_ms, _, _ in rollups.LEVELS:
+        table, base_ms, time, sums = "reading", 1, "wall_ms", rollups.over_readings(self._engine.greatest)
+        for level, level_ms in rollups.LEVELS:
             if step_ms >= level_ms:
-                table, base_ms, time, sums = level, level_ms, "start_ms", rollups.OVER_SUMS
+                table, base_ms, time, sums = level, level_ms, "start_ms", rollups.over_sums()
         step_ms = step_ms // base_ms * base_ms
         return self._rows(
             f"SELECT {time} / {step_ms} * {step_ms}, {sums} FROM {table}"
@@ -141,15 +139,12 @@ class Reader:
 
     def marks(self, box: str | None = None, since_s: float | None = None) -> list[Mark]:
         """Marks, oldest first, those still waiting to be taken over by the writer included."""
-        waiting = handover.waiting(self._path)  # first: what is taken over meanwhile is then found in both
+        waiting = self._engine.waiting_marks()  # first: what is taken over meanwhile is then found in both
         where, values = _of_box(box, since_s)
         rows = self._rows(f"SELECT box, kind, name, wall_ms, id FROM mark WHERE {where} ORDER BY wall_ms", values)
         kept = {row[4] for row in rows}
         marks = [Mark(box=row[0], kind=row[1], name=row[2], wall_s=row[3] / 1000) for row in rows]
-        for handed in waiting:
-            mark = handed.request
-            if isinstance(mark, Mark) and handed.id not in kept and _fits(mark, box, since_s):
-                marks.append(mark)
+        marks += [mark for name, mark in waiting if name not in kept and _fits(mark, box, since_s)]
         return sorted(marks, key=lambda mark: mark.wall_s)
 
     def warnings(self, box: str | None = None, since_s: float | None = None) -> list[WarningChange]:
@@ -167,8 +162,8 @@ class Reader:
         """Sums of the link counts; source is "" and wall_s that of the newest count, 0 without any."""
         where, values = _of_box(box, since_s)
         row = self._rows(
-            "SELECT total(corrupt_lines), total(gap_records), total(lost_records), max(wall_ms) FROM link_count"
-            f" WHERE {where}",
+            "SELECT coalesce(sum(corrupt_lines), 0), coalesce(sum(gap_records), 0), coalesce(sum(lost_records), 0),"
+            f" max(wall_ms) FROM link_count WHERE {where}",
             values,
         )[0]
         corrupt, gap, lost = (int(value) for value in row[:3])
@@ -225,14 +220,12 @@ class Reader:
             yield from_wire(kind, row[:wired], **_dated(*row[wired : wired + 3]))
 
     def _stream(self, statement: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
-        with sentences(self._path):
-            cursor = self._connection.execute(statement, values)
-            while rows := cursor.fetchmany(_CHUNK):
-                yield from rows
+        with self._engine.sentences():
+            yield from self._engine.stream(statement, values)
 
     def _rows(self, statement: str, values: Sequence[object]) -> list[Any]:
-        with sentences(self._path):
-            return self._connection.execute(statement, values).fetchall()
+        with self._engine.sentences():
+            return self._engine.rows(statement, values)
 
 
 def _dated(wall_ms: int | None, uncertainty_ms: int | None, source: str | None) -> dict[str, object]:
@@ -255,7 +248,7 @@ def _of_box(box: str | None, since_s: float | None) -> tuple[str, list[object]]:
     where, values = _between(since_s, None)
     if box is not None:
         return f"box = ?{where}", [box, *values]
-    return f"1{where}", list(values)
+    return f"true{where}", list(values)
 
 
 def _fits(mark: Mark, box: str | None, since_s: float | None) -> bool:

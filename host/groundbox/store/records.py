@@ -1,18 +1,15 @@
 """Records into tables, each once: runs inside the writer's transaction."""
 
-import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime
 from groundbox.store import schema
+from groundbox.store.engine import Row, Writer
 from groundbox.store.rollups import Touched
 
-Row = tuple[object, ...]
 _TABLES: dict[type[object], str] = {Reading: "reading", Event: "event", Hello: "hello", Health: "health"}
-_INSERTS = {table: schema.insert(table) for table in schema.KEYS}
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
-_WALL = _WIRED["reading"]  # place of wall_ms in a row
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count")
 _SAME_MS = 100
 _TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
@@ -23,8 +20,7 @@ class Records:
     """Writes items inside a transaction that the caller has begun; made anew for each.
 
     Args:
-        connection: the one that writes.
-        run: number of this run.
+        engine: the one that writes.
         repeats: box -> how often its numbering has begun anew; the caller puts it back after a rollback.
         boots: box -> its starts, by their numbers in the tables, that this run has heard: their times move when the
             host's clock is set.
@@ -32,12 +28,11 @@ class Records:
 
     def __init__(
         self,
-        connection: sqlite3.Connection,
-        run: int,
+        engine: Writer,
         repeats: dict[str, int],
         boots: defaultdict[str, set[int]],
     ) -> None:
-        self._connection, self._run, self._repeats, self._boots = connection, run, repeats, boots
+        self._engine, self._run, self._repeats, self._boots = engine, engine.run, repeats, boots
         self.inserted = self.repeated = 0
         self.notices: list[str] = []
         self.anew: list[str] = []  # boxes whose numbering has begun anew
@@ -60,59 +55,68 @@ class Records:
                 case LinkCount() | Console():
                     self._note(item)
         self._flush(rows)
-        self._touched.fill(self._connection)
+        self._touched.fill(self._engine)
 
     # --- rows ---
 
     def _row(self, item: Reading | Event | Hello | Health) -> Row:
-        wall_ms, uncertainty_ms = _ms(item.wall_s), _ms(item.wall_uncertainty_s)
-        row = (*item.wire, wall_ms, uncertainty_ms, item.wall_source, self._run)
-        boot = item.boot + self.repeats_of(item.box) * REPEAT
+        wall_s, uncertainty_s = item.wall_s, item.wall_uncertainty_s
+        dated = (
+            None if wall_s is None else round(wall_s * 1000),
+            None if uncertainty_s is None else round(uncertainty_s * 1000),
+        )
+        row = (*item.wire, *dated, item.wall_source, self._run)
+        repeats = self._repeats.get(item.box)
+        boot = item.boot + (self.repeats_of(item.box) if repeats is None else repeats) * REPEAT
         self._boots[item.box].add(boot)
         return row if boot == item.boot else (row[0], boot, *row[2:])
 
     def _flush(self, rows: defaultdict[str, list[Row]]) -> None:
         for table, waiting in rows.items():
             if table in ("hello", "health"):
-                self._connection.executemany(_INSERTS[table], waiting)
+                self._engine.insert(table, waiting)
                 continue
-            if table == "reading":
-                self._touched.moments((str(row[0]), _whole(row[_WALL])) for row in waiting)
-            doubtful = [row for row in waiting if self.repeats_of(str(row[0]))]
-            plain = [row for row in waiting if not self.repeats_of(str(row[0]))] if doubtful else waiting
-            before = self._connection.total_changes
-            self._connection.executemany(_INSERTS[table], plain)
-            inserted = self._connection.total_changes - before
-            self.inserted += inserted
-            if inserted < len(plain):  # the others are there already, or other records of the same numbers are
-                others = [row for row in plain if not self._is_there(table, row)]
-                self.repeated += len(plain) - inserted - len(others)
+            doubtful = [row for row in waiting if self._repeats[row[0]]]
+            plain = [row for row in waiting if not self._repeats[row[0]]] if doubtful else waiting
+            new = self._engine.insert(table, plain)
+            self._count(table, new)
+            if len(new) < len(plain):  # the others are there already, or other records of the same numbers are
+                others = self._others(table, plain, new)
+                self.repeated += len(plain) - len(new) - len(others)
                 doubtful += others
             for row in doubtful:
                 self._place(table, row)
         rows.clear()
 
+    def _count(self, table: str, new: Sequence[Row]) -> None:
+        self.inserted += len(new)
+        if table == "reading":
+            self._touched.inserted(new)
+
+    def _others(self, table: str, rows: Sequence[Row], new: Sequence[Row]) -> list[Row]:
+        """Those of `rows` that the table has not: other records are there under their numbers."""
+        known = {row[:3]: row for row in new}
+        wired = _WIRED[table]
+        old = [row for row in rows if known.get(row[:3], ())[:wired] != row[:wired]]
+        return [row for row in old if not self._is_there(table, row)]
+
     def _place(self, table: str, row: Row) -> None:
         """Keeps a record of a box whose numbers have been used more than once, unless it is there already."""
-        box, boot = str(row[0]), _own(row[1])
+        box, boot = row[0], row[1] % REPEAT
         for repeats in range(self.repeats_of(box), -1, -1):
             if self._is_there(table, (box, boot + repeats * REPEAT, *row[2:])):
                 self.repeated += 1
                 return
-        self.inserted += 1
-        if not self._insert(table, (box, boot + self.repeats_of(box) * REPEAT, *row[2:])):
+        new = self._engine.insert(table, [(box, boot + self.repeats_of(box) * REPEAT, *row[2:])])
+        if not new:
             self._begin_anew(box)
-            self._insert(table, (box, boot + self.repeats_of(box) * REPEAT, *row[2:]))
-
-    def _insert(self, table: str, row: Row) -> bool:
-        return self._connection.execute(_INSERTS[table], row).rowcount > 0
+            new = self._engine.insert(table, [(box, boot + self.repeats_of(box) * REPEAT, *row[2:])])
+        self._count(table, new)
 
     def _is_there(self, table: str, row: Row) -> bool:
         """True when the table holds this very record, whenever it was written."""
-        there = self._connection.execute(
-            f"{schema.select(table)} WHERE box = ? AND boot = ? AND sequence = ?", row[:3]
-        ).fetchone()
-        return there is not None and there[: _WIRED[table]] == row[: _WIRED[table]]
+        found = self._engine.rows(f"{schema.select(table)} WHERE box = ? AND boot = ? AND sequence = ?", row[:3])
+        return bool(found) and found[0][: _WIRED[table]] == row[: _WIRED[table]]
 
     # --- numbers that begin anew ---
 
@@ -123,12 +127,12 @@ class Records:
         return self._repeats[box]
 
     def _newest_boot(self, box: str) -> int | None:
-        newest: int | None = self._connection.execute(
-            "SELECT max(boot) FROM (SELECT max(boot) AS boot FROM reading WHERE box = ?1"
-            " UNION ALL SELECT max(boot) FROM event WHERE box = ?1"
-            " UNION ALL SELECT max(boot) FROM hello WHERE box = ?1)",
-            (box,),
-        ).fetchone()[0]
+        newest: int | None = self._engine.rows(
+            "SELECT max(boot) FROM (SELECT max(boot) AS boot FROM reading WHERE box = ?"
+            " UNION ALL SELECT max(boot) FROM event WHERE box = ?"
+            " UNION ALL SELECT max(boot) FROM hello WHERE box = ?) AS newest",
+            (box, box, box),
+        )[0][0]
         return newest
 
     def _greet(self, hello: Hello) -> None:
@@ -150,43 +154,43 @@ class Records:
         """Brings what this run has dated into line with the host's clock as it is now."""
         boot = start.boot + self.repeats_of(start.box) * REPEAT
         start_ms, uncertainty_ms = round(start.wall_s * 1000), round(start.uncertainty_s * 1000)
-        newest = self._connection.execute(
+        newest = self._engine.rows(
             "SELECT wall_ms - uptime_ms FROM reading WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NOT NULL"
             " ORDER BY sequence DESC LIMIT 1",
             (start.box, boot, self._run),
-        ).fetchone()
-        if newest and abs(start_ms - newest[0]) > 2 * uncertainty_ms + _SAME_MS:
-            self._shift(start.box, start_ms - newest[0])
+        )
+        if newest and abs(start_ms - newest[0][0]) > 2 * uncertainty_ms + _SAME_MS:
+            self._shift(start.box, start_ms - newest[0][0])
         dated = 0
         for table in ("event", "reading"):
-            dated = self._connection.execute(
+            dated = self._engine.execute(
                 f"UPDATE {table} SET wall_ms = uptime_ms + ?, wall_uncertainty_ms = ?, wall_source = ?"
                 " WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NULL",
                 (start_ms, uncertainty_ms, start.source, start.box, boot, self._run),
-            ).rowcount
+            )
         if not dated:
             return
-        low_ms, high_ms = self._connection.execute(
-            "SELECT min(uptime_ms) + ?1, max(uptime_ms) + ?1 FROM reading WHERE box = ?2 AND boot = ?3 AND run = ?4"
-            " AND wall_ms = uptime_ms + ?1",
-            (start_ms, start.box, boot, self._run),
-        ).fetchone()
+        low_ms, high_ms = self._engine.rows(
+            "SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND boot = ? AND run = ?"
+            " AND wall_ms = uptime_ms + ?",
+            (start.box, boot, self._run, start_ms),
+        )[0]
         self._touched.span(start.box, low_ms, high_ms)
 
     def _shift(self, box: str, by_ms: int) -> None:
-        low_ms, high_ms = self._connection.execute(
+        low_ms, high_ms = self._engine.rows(
             "SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND run = ?", (box, self._run)
-        ).fetchone()
+        )[0]
         if low_ms is not None:
             self._touched.span(box, low_ms + min(by_ms, 0), high_ms + max(by_ms, 0))
         for boot in self._boots[box]:
             for table in schema.KEYS:
-                self._connection.execute(
+                self._engine.execute(
                     f"UPDATE {table} SET wall_ms = wall_ms + ? WHERE box = ? AND boot = ? AND run = ?",
                     (by_ms, box, boot, self._run),
                 )
         for table in _DATED_BY_BOX:
-            self._connection.execute(
+            self._engine.execute(
                 f"UPDATE {table} SET wall_ms = wall_ms + ? WHERE box = ? AND run = ?", (by_ms, box, self._run)
             )
         if abs(by_ms) < _TOLD_MS:
@@ -198,13 +202,13 @@ class Records:
 
     def _note(self, item: LinkCount | Console) -> None:
         if isinstance(item, Console):
-            self._connection.execute(
+            self._engine.execute(
                 "INSERT INTO console (source, box, text, wall_ms, run) VALUES (?, ?, ?, ?, ?)",
                 (item.source, item.box, item.text, _ms(item.wall_s), self._run),
             )
             return
         counts = item.corrupt_lines, item.gap_records, item.lost_records
-        self._connection.execute(
+        self._engine.execute(
             "INSERT INTO link_count (source, box, corrupt_lines, gap_records, lost_records, wall_ms, run)"
             " VALUES (?, ?, ?, ?, ?, ?, ?)",
             (item.source, item.box, *counts, _ms(item.wall_s), self._run),
@@ -213,14 +217,3 @@ class Records:
 
 def _ms(seconds: float | None) -> int | None:
     return None if seconds is None else round(seconds * 1000)
-
-
-def _whole(value: object) -> int | None:
-    assert value is None or isinstance(value, int)
-    return value
-
-
-def _own(boot: object) -> int:
-    """The board's own number of a start."""
-    assert isinstance(boot, int)
-    return boot % REPEAT

@@ -1,85 +1,201 @@
 """Minute and hour sums of readings, so that years are drawn at once: minimum and maximum are kept, sag stays visible.
 
-Worked out anew from the rows of each minute that a commit touched, inside its transaction: a reading that comes twice
-changes nothing, and one whose time moves moves here too. Times are whole milliseconds; units are the wire's.
+A commit adds up the readings that were new in it and merges each minute's sums into the tables, in its own transaction:
+a reading that comes twice changes nothing. Where times move, the span is worked out anew from its readings. Times are
+whole milliseconds; units are the wire's.
 """
 
-import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from groundbox.store import schema
+from groundbox.store.engine import Engine, Row, Writer
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
-FANS = "max(coalesce(fan1_percent, 0), coalesce(fan2_percent, 0), coalesce(fan3_percent, 0), coalesce(fan4_percent, 0))"
-# name, over readings, over minutes
-SUMS = (
-    ("readings", "count(*)", "sum(readings)"),
-    ("battery_min_mv", "min(battery_min_mv)", "min(battery_min_mv)"),
-    ("battery_mean_mv", "avg(battery_mv)", "sum(battery_mean_mv * readings) / total(readings)"),
-    ("battery_max_mv", "max(battery_max_mv)", "max(battery_max_mv)"),
-    ("battery_min_ma", "min(battery_min_ma)", "min(battery_min_ma)"),
-    ("battery_mean_ma", "avg(battery_ma)", "sum(battery_mean_ma * readings) / total(readings)"),
-    ("battery_max_ma", "max(battery_max_ma)", "max(battery_max_ma)"),
-    ("case_min_centi_c", "min(case_centi_c)", "min(case_min_centi_c)"),
-    ("case_max_centi_c", "max(case_centi_c)", "max(case_max_centi_c)"),
-    ("block_min_centi_c", "min(battery_centi_c)", "min(block_min_centi_c)"),
-    ("block_max_centi_c", "max(battery_centi_c)", "max(block_max_centi_c)"),
-    ("intake_min_centi_c", "min(intake_centi_c)", "min(intake_min_centi_c)"),
-    ("intake_max_centi_c", "max(intake_centi_c)", "max(intake_max_centi_c)"),
-    ("fan_percent", f"avg({FANS})", "sum(fan_percent * readings) / total(readings)"),
+# name of a sum, column of the readings it is of, how it is made
+_KINDS = (
+    ("readings", "box", "count"),
+    ("battery_min_mv", "battery_min_mv", "min"),
+    ("battery_mean_mv", "battery_mv", "mean"),
+    ("battery_max_mv", "battery_max_mv", "max"),
+    ("battery_min_ma", "battery_min_ma", "min"),
+    ("battery_mean_ma", "battery_ma", "mean"),
+    ("battery_max_ma", "battery_max_ma", "max"),
+    ("case_min_centi_c", "case_centi_c", "min"),
+    ("case_max_centi_c", "case_centi_c", "max"),
+    ("block_min_centi_c", "battery_centi_c", "min"),
+    ("block_max_centi_c", "battery_centi_c", "max"),
+    ("intake_min_centi_c", "intake_centi_c", "min"),
+    ("intake_max_centi_c", "intake_centi_c", "max"),
+    ("fan_percent", "", "mean"),  # of the fan that is driven hardest
 )
-NAMES = tuple(name for name, _, _ in SUMS)
-OVER_READINGS = ", ".join(f"{sum_} AS {name}" for name, sum_, _ in SUMS)
-OVER_SUMS = ", ".join(f"{sum_} AS {name}" for name, _, sum_ in SUMS)
-LEVELS = (("reading_minute", MINUTE_MS, "reading", "wall_ms"), ("reading_hour", HOUR_MS, "reading_minute", "start_ms"))
+NAMES = tuple(name for name, _, _ in _KINDS)
+# How many readings a mean is of: those in which the value was known.
+_COUNTED = {"battery_mean_mv": "known_mv", "battery_mean_ma": "known_ma", "fan_percent": "readings"}
+_COUNTS = (("known_mv", "battery_mv", "count"), ("known_ma", "battery_ma", "count"))
+_ALL = (*_KINDS, *_COUNTS)
+COLUMNS = tuple(name for name, _, _ in _ALL)
+_FANS = tuple(f"fan{number}_percent" for number in (1, 2, 3, 4))
+LEVELS = (("reading_minute", MINUTE_MS), ("reading_hour", HOUR_MS))
 
 
-def create(table: str) -> str:
-    """The statement that creates the table of a level."""
-    columns = ", ".join(f"{name} {'INTEGER NOT NULL' if name == 'readings' else 'REAL'}" for name in NAMES)
-    return (
-        f"CREATE TABLE {table} (box TEXT NOT NULL, start_ms INTEGER NOT NULL, {columns},"
-        " PRIMARY KEY (box, start_ms)) STRICT, WITHOUT ROWID"
+def over_readings(greatest: str, what: Sequence[tuple[str, str, str]] = _KINDS) -> str:
+    """The sums as a query over readings has them; `greatest` is the engine's word for the highest of several."""
+    hardest = f"{greatest}({', '.join(f'coalesce({fan}, 0)' for fan in _FANS)})"
+    return ", ".join(
+        f"{'avg' if kind == 'mean' else kind}({column or hardest}) AS {name}" for name, column, kind in what
     )
 
 
-def fill(connection: sqlite3.Connection, box: str, low_ms: int, high_ms: int) -> None:
+def over_sums(what: Sequence[tuple[str, str, str]] = _KINDS) -> str:
+    """The same over minutes or hours."""
+    return ", ".join(_over_sums(*one) for one in what)
+
+
+def _over_sums(name: str, _column: str, kind: str) -> str:
+    if kind == "mean":
+        count = _COUNTED[name]
+        return f"sum({name} * {count}) / nullif(sum({count}), 0) AS {name}"
+    return f"{'sum' if kind == 'count' else kind}({name}) AS {name}"
+
+
+def create(table: str, real: str = "REAL", whole: str = "INTEGER", text: str = "TEXT") -> str:
+    """The statement, but for what an engine adds to it, that creates the table of a level."""
+    counts = {"readings", "known_mv", "known_ma"}
+    columns = ", ".join(f"{name} {f'{whole} NOT NULL' if name in counts else real}" for name in COLUMNS)
+    return (
+        f"CREATE TABLE {table} (box {text} NOT NULL, start_ms {whole} NOT NULL, {columns}, PRIMARY KEY (box, start_ms))"
+    )
+
+
+def fill(execute: Callable[[str, Row], object], greatest: str, box: str, low_ms: int, high_ms: int) -> None:
     """Works out anew every minute and hour of `box` that holds a moment from `low_ms` to `high_ms`, both included."""
-    for table, step_ms, below, time in LEVELS:
+    below, time = "reading", "wall_ms"
+    for table, step_ms in LEVELS:
         first, end = low_ms // step_ms * step_ms, (high_ms // step_ms + 1) * step_ms
-        connection.execute(f"DELETE FROM {table} WHERE box = ? AND start_ms >= ? AND start_ms < ?", (box, first, end))
-        sums = OVER_READINGS if below == "reading" else OVER_SUMS
-        connection.execute(
-            f"INSERT INTO {table} SELECT box, {time} / {step_ms} * {step_ms} AS start_ms, {sums} FROM {below}"
+        execute(f"DELETE FROM {table} WHERE box = ? AND start_ms >= ? AND start_ms < ?", (box, first, end))
+        sums = over_readings(greatest, _ALL) if below == "reading" else over_sums(_ALL)
+        execute(
+            f"INSERT INTO {table} (box, start_ms, {', '.join(COLUMNS)})"
+            f" SELECT box, {time} / {step_ms} * {step_ms} AS start_ms, {sums} FROM {below}"
             f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1, 2",
             (box, first, end),
         )
+        below, time = table, "start_ms"
 
 
 class Touched:
     """The minutes a transaction has touched."""
 
     def __init__(self) -> None:
-        self._minutes: defaultdict[str, set[int]] = defaultdict(set)
+        self._minutes: defaultdict[tuple[str, int], list[Row]] = defaultdict(list)
         self._spans: list[tuple[str, int, int]] = []
 
-    def moments(self, rows: Iterable[tuple[str, int | None]]) -> None:
-        """Readings of (box, wall_ms) were written; a time not known touches nothing."""
-        for box, wall_ms in rows:
-            if wall_ms is not None:
-                self._minutes[box].add(wall_ms // MINUTE_MS)
+    def inserted(self, rows: Iterable[Row]) -> None:
+        """Rows of table `reading` that were not there before; a time not known touches nothing."""
+        for row in rows:
+            if (wall_ms := row[_WALL]) is not None:
+                self._minutes[row[0], wall_ms // MINUTE_MS].append(row)
 
     def span(self, box: str, low_ms: int | None, high_ms: int | None) -> None:
         """Everything of `box` from `low_ms` to `high_ms` may have changed."""
         if low_ms is not None and high_ms is not None:
             self._spans.append((box, low_ms, high_ms))
 
-    def fill(self, connection: sqlite3.Connection) -> None:
-        """Works out what was touched."""
-        for box, minutes in self._minutes.items():
-            for first, last in _runs(sorted(minutes)):
-                fill(connection, box, first * MINUTE_MS, last * MINUTE_MS)
+    def fill(self, engine: Writer) -> None:
+        """Merges what was inserted, and works out anew what has moved."""
+        moved = {box for box, _, _ in self._spans}
+        minutes = {key: sums(rows) for key, rows in self._minutes.items() if key[0] not in moved}
+        hours: dict[tuple[str, int], Row] = {}
+        for (box, minute), row in minutes.items():
+            key = box, minute * MINUTE_MS // HOUR_MS
+            hours[key] = merged(hours[key], row) if key in hours else row
+        for (table, step_ms), found in zip(LEVELS, (minutes, hours), strict=True):
+            rows = sorted((box, start * step_ms, *row) for (box, start), row in found.items())
+            engine.merge(table, COLUMNS, rows, _merging(table, engine))
+        for box, numbers in self._numbers(moved).items():
+            for first, last in _runs(sorted(numbers)):
+                fill(engine.execute, engine.greatest, box, first * MINUTE_MS, last * MINUTE_MS)
         for box, low_ms, high_ms in self._spans:
-            fill(connection, box, low_ms, high_ms)
+            fill(engine.execute, engine.greatest, box, low_ms, high_ms)
+
+    def _numbers(self, boxes: set[str]) -> dict[str, set[int]]:
+        found: defaultdict[str, set[int]] = defaultdict(set)
+        for box, minute in self._minutes:
+            if box in boxes:
+                found[box].add(minute)
+        return found
+
+
+# --- sums of rows at hand ---
+
+_NAMES_OF_READING = [name for name, _ in schema.columns("reading")]
+_WALL = _NAMES_OF_READING.index("wall_ms")
+_FAN_PLACES = tuple(_NAMES_OF_READING.index(fan) for fan in _FANS)
+_PLANS = tuple((_NAMES_OF_READING.index(column) if column else -1, kind) for _, column, kind in _ALL)
+_COUNT_PLACE = {place: COLUMNS.index(_COUNTED[name]) for place, name in enumerate(COLUMNS) if name in _COUNTED}
+
+
+def sums(rows: Sequence[Row]) -> Row:
+    """What COLUMNS are for these rows of table `reading`."""
+    columns = tuple(zip(*rows, strict=True))
+    return tuple(_sum(columns[place] if place >= 0 else _hardest(columns), kind) for place, kind in _PLANS)
+
+
+def _hardest(columns: Sequence[Sequence[Any]]) -> Sequence[int]:
+    fans = [columns[place] for place in _FAN_PLACES]
+    known = [tuple(one or 0 for one in fan) for fan in fans if any(fan)]
+    if len(known) < 2:
+        return known[0] if known else (0,) * len(columns[0])
+    return tuple(map(max, *known))
+
+
+def _sum(values: Sequence[Any], kind: str) -> float | None:
+    if None in values:
+        values = [value for value in values if value is not None]
+    if kind == "count":
+        return len(values)
+    if not values:
+        return None
+    if kind == "mean":
+        return float(sum(values)) / len(values)
+    return float(min(values) if kind == "min" else max(values))
+
+
+def merged(one: Row, other: Row) -> Row:
+    """The sums of two sets of readings together."""
+    found: list[float | None] = []
+    for place, (_, kind) in enumerate(_PLANS):
+        mine, others = one[place], other[place]
+        if mine is None or others is None:
+            found.append(others if mine is None else mine)
+        elif kind == "count":
+            found.append(mine + others)
+        elif kind == "mean":
+            counts = one[_COUNT_PLACE[place]], other[_COUNT_PLACE[place]]
+            found.append((mine * counts[0] + others * counts[1]) / (counts[0] + counts[1]))
+        else:
+            found.append(min(mine, others) if kind == "min" else max(mine, others))
+    return tuple(found)
+
+
+def _merging(table: str, engine: Engine) -> str:
+    """What becomes of a row that is there: for DO UPDATE SET."""
+    parts = []
+    for name, _, kind in _ALL:
+        mine, new = f"{table}.{name}", f"excluded.{name}"
+        if kind == "count":
+            value = f"{mine} + {new}"
+        elif kind == "mean":
+            count, more = f"{table}.{_COUNTED[name]}", f"excluded.{_COUNTED[name]}"
+            total = f"coalesce({mine} * {count}, 0) + coalesce({new} * {more}, 0)"
+            value = f"({total}) / nullif({count} + {more}, 0)"
+        else:
+            pick = engine.least if kind == "min" else engine.greatest
+            value = f"{pick}(coalesce({mine}, {new}), coalesce({new}, {mine}))"
+        parts.append(f"{name} = {value}")
+    return ", ".join(parts)
 
 
 def _runs(numbers: list[int]) -> list[tuple[int, int]]:

@@ -18,7 +18,7 @@ KEYS = {
 }
 WALL = (("wall_ms", "INTEGER"), ("wall_uncertainty_ms", "INTEGER"), ("wall_source", "TEXT"), ("run", "INTEGER"))
 
-STEPS = ("first_tables", "roll_ups")  # names of the steps in migrations.py
+STEPS = ("first_tables", "roll_ups", "roll_up_counts")  # names of the steps in migrations.py
 
 OTHER_TABLES = (
     "CREATE TABLE run (run INTEGER PRIMARY KEY, program TEXT NOT NULL, sqlite TEXT NOT NULL) STRICT",

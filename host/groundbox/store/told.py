@@ -21,10 +21,12 @@ class Told:
         """Takes in what a commit has put on the disk; what is new to tell."""
         touched: dict[tuple[str, int], None] = {}
         for item in items:
-            if isinstance(item, Reading | Event):
+            if isinstance(item, (Reading, Event)):
                 key = item.box, item.boot
-                touched[key] = None
-                self._start(key).add(item.sequence)
+                if key not in touched or key not in self._starts:
+                    touched[key] = None
+                    self._start(key)
+                self._starts[key].add(item.sequence)
             elif isinstance(item, Hello):
                 key = item.box, item.boot
                 touched[key] = None

@@ -3,7 +3,9 @@
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import psycopg
 import pytest
+from tests import postgres
 
 from groundbox.model import Event, Hello, Reading, from_wire
 from groundbox.store import Store
@@ -38,9 +40,34 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "outing.db"
 
 
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """The address of a PostgreSQL."""
+    if postgres.programs() is None:
+        pytest.skip("PostgreSQL is not installed (apt-get install postgresql)")
+    with postgres.cluster() as url:
+        yield url
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def where(request: pytest.FixtureRequest, path: Path) -> Path | str:
+    """Where an empty store is to be: both kinds in turn."""
+    if request.param == "sqlite":
+        return path
+    return str(request.getfixturevalue("emptied"))
+
+
 @pytest.fixture
-def store(path: Path) -> Iterator[Store]:
-    with Store(path) as store:
+def emptied(server: str) -> str:
+    """A PostgreSQL without a store."""
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute("DROP SCHEMA IF EXISTS groundbox CASCADE")
+    return server
+
+
+@pytest.fixture
+def store(where: Path | str) -> Iterator[Store]:
+    with Store(where) as store:
         yield store
 
 

@@ -1,7 +1,6 @@
 """What goes in comes out, once, whatever the order; and only what is on the disk is told."""
 
 import random
-import sqlite3
 from pathlib import Path
 
 import pytest
@@ -95,12 +94,12 @@ def test_told_only_up_to_the_first_gap(store, make_reading, make_hello) -> None:
     assert store.commit().stored == (Stored(box="mast", boot=3, sequence=9),)
 
 
-def test_told_nothing_of_an_earlier_run(path, make_reading, make_hello) -> None:
+def test_told_nothing_of_an_earlier_run(where, make_reading, make_hello) -> None:
     """Another board's start may have borne the same number: only what this run has heard counts."""
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(), *map(make_reading, range(1, 101))])
         store.commit()
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(sequence=50), make_reading(1)])
         assert store.commit().stored == (Stored(box="mast", boot=3, sequence=1),)
         store.add(map(make_reading, range(2, 102)))
@@ -122,14 +121,14 @@ def _same_number_other_content(make_reading, count: int = 5) -> list:
     return [make_reading(n, start_s=1_770_000_000.0, battery_min_mv=11_000) for n in range(1, count + 1)]
 
 
-def test_a_number_used_twice_loses_nothing(path, make_reading, make_hello) -> None:
+def test_a_number_used_twice_loses_nothing(where, make_reading, make_hello) -> None:
     """A board installed anew counts from one again; the store notices by what is in the records."""
     first = [make_reading(n) for n in range(1, 11)]
     second = _same_number_other_content(make_reading)
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(), *first])
         store.commit()
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(), *second, *second])
         done = store.commit()
         assert done.stored == (Stored(box="mast", boot=3, sequence=5),), "by the board's own number"
@@ -142,19 +141,19 @@ def test_a_number_used_twice_loses_nothing(path, make_reading, make_hello) -> No
     assert there == [(3, n, None) for n in range(1, 11)] + [(3 + REPEAT, n, 11.0) for n in range(1, 6)]
 
 
-def test_it_goes_on_anew_after_a_restart_of_the_host(path, make_reading, make_hello) -> None:
-    with Store(path) as store:
+def test_it_goes_on_anew_after_a_restart_of_the_host(where, make_reading, make_hello) -> None:
+    with Store(where) as store:
         store.add([make_hello(), make_reading(1), *_same_number_other_content(make_reading, 1)])
         store.commit()
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(boot=4), make_reading(1, boot=4)])
         assert store.commit().notices == ()
         assert store.latest("mast").boot == 4 + REPEAT
 
 
-def test_a_lower_number_is_a_new_count(path, make_reading, make_hello) -> None:
+def test_a_lower_number_is_a_new_count(where, make_reading, make_hello) -> None:
     """Else the newest reading would still be one of the earlier count."""
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(boot=57), make_reading(1, boot=57)])
         store.commit()
         store.add([make_hello(boot=1), make_reading(9, boot=1)])
@@ -171,8 +170,8 @@ def test_told_by_the_link_that_it_is_another_start(store, make_reading, make_hel
     assert store.latest("mast").boot == 3 + REPEAT
 
 
-def test_a_failed_commit_forgets_the_new_count(path, make_reading, make_hello) -> None:
-    with Store(path) as store:
+def test_a_failed_commit_forgets_the_new_count(where, make_reading, make_hello) -> None:
+    with Store(where) as store:
         store.add([make_hello(boot=57), make_reading(1, boot=57)])
         store.commit()
         store.add([make_hello(boot=1), make_reading(9, boot=1)])
@@ -201,13 +200,13 @@ def test_times_found_later(store, make_reading, wall_s) -> None:
 
 
 @pytest.mark.parametrize("step_s", [-86400.0, 365 * 86400.0, 55 * 365 * 86400.0])
-def test_the_hosts_clock_is_set(step_s: float, path, make_reading, make_event, make_hello, wall_s) -> None:
+def test_the_hosts_clock_is_set(step_s: float, where, make_reading, make_event, make_hello, wall_s) -> None:
     """All that this run has dated moves with it, once; what earlier runs and other boxes have dated stays."""
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(boot=2), make_reading(1, boot=2), make_reading(1, box="table")])
         store.commit()
     start = StartTime(box="mast", boot=3, wall_s=wall_s + step_s, uncertainty_s=0.02, source="exchange")
-    with Store(path) as store:
+    with Store(where) as store:
         store.add([make_hello(), make_event(1), make_reading(2)])
         store.add_mark(Mark(box="mast", kind="launch", wall_s=wall_s + 1))
         store.commit()
@@ -275,7 +274,7 @@ def test_estimator_state_is_replaced(store) -> None:
     assert store.estimator("mast", "red") is None
 
 
-def test_counts_and_console_lines(store, path) -> None:
+def test_counts_and_console_lines(store) -> None:
     for wall_s in (1.0, 2.0):
         store.add([LinkCount(source="tty", box="mast", wall_s=wall_s, corrupt_lines=2, gap_records=1)])
     store.add([Console(source="tty", box="mast", text="Traceback", wall_s=1.0)])
@@ -284,13 +283,13 @@ def test_counts_and_console_lines(store, path) -> None:
     counts = store.counts("mast")
     assert (counts.corrupt_lines, counts.gap_records, counts.lost_records, counts.wall_s) == (4, 2, 0, 2.0)
     assert store.counts("table").corrupt_lines == 0
-    assert sqlite3.connect(path).execute("SELECT text FROM console").fetchall() == [("Traceback",)]
+    assert store._engine.rows("SELECT text FROM console") == [("Traceback",)]
 
 
-def test_a_reader_looks_on_while_the_store_writes(store, path: Path, make_reading) -> None:
+def test_a_reader_looks_on_while_the_store_writes(store, where, make_reading) -> None:
     store.add([make_reading(1)])
     store.commit()
-    with Reader(path) as reader:
+    with Reader(where) as reader:
         assert reader.latest("mast").sequence == 1
         looking = reader.readings("mast")
         next(looking)
@@ -299,10 +298,12 @@ def test_a_reader_looks_on_while_the_store_writes(store, path: Path, make_readin
         assert reader.latest("mast").sequence == 2
 
 
-def test_durable_settings_and_strict_tables(store, path: Path) -> None:
-    assert store._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-    assert store._connection.execute("PRAGMA synchronous").fetchone() == (2,), "FULL"
-    tables = store._connection.execute("PRAGMA table_list").fetchall()
+def test_durable_settings_and_strict_tables(path: Path) -> None:
+    store = Store(path)
+    assert store._engine.connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert store._engine.connection.execute("PRAGMA synchronous").fetchone() == (2,), "FULL"
+    tables = store._engine.connection.execute("PRAGMA table_list").fetchall()
     ours = [row for row in tables if not row[1].startswith(("sqlite_", "_sqlite"))]
     assert len(ours) >= 12
     assert all(row[5] == 1 for row in ours), "STRICT"
+    store.close()

@@ -1,13 +1,21 @@
-"""Opening a store and saying in one line what is wrong with it."""
+"""The store in a SQLite file: opening it, one writer, and saying in one line what is wrong with it."""
 
 import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
+from functools import cache
 from pathlib import Path
 
+import groundbox
 from groundbox.errors import StoreError
-from groundbox.store import schema
+from groundbox.model import Acknowledge, Mark
+from groundbox.store import handover, requests, schema
+from groundbox.store.ballast import Ballast
+from groundbox.store.engine import Row
+
+LARGE_LOG_BYTES = 64 << 20
+_CHUNK = 500
 
 _SENTENCES = {
     sqlite3.SQLITE_BUSY: "locked by another program; close what has it open (a database browser, a second log)",
@@ -43,10 +51,147 @@ def _sentence(error: sqlite3.Error, path: Path) -> str:
     return _SENTENCES.get(code & 0xFF if code else 0, f"{error}")
 
 
-def is_full(error: StoreError) -> bool:
-    """True when the disk was full."""
-    code = getattr(error.__cause__, "sqlite_errorcode", None)
-    return code is not None and code & 0xFF == sqlite3.SQLITE_FULL
+class SqliteReader:
+    """Looks into the file at `path` without disturbing the program that writes."""
+
+    least, greatest = "min", "max"
+
+    def __init__(self, path: Path) -> None:
+        self.path, self.name = path, str(path)
+        self.connection = open_to_read(path)
+
+    def sentences(self) -> AbstractContextManager[None]:
+        """See Engine."""
+        return sentences(self.path)
+
+    def rows(self, statement: str, values: Sequence[object] = ()) -> list[Row]:
+        """See Engine."""
+        return self.connection.execute(statement, values).fetchall()
+
+    def stream(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
+        """See Engine."""
+        cursor = self.connection.execute(statement, values)
+        while rows := cursor.fetchmany(_CHUNK):
+            yield from rows
+
+    def execute(self, statement: str, values: Sequence[object] = ()) -> int:
+        """See Engine."""
+        return self.connection.execute(statement, values).rowcount
+
+    def waiting_marks(self) -> list[tuple[str, Mark]]:
+        """See Engine."""
+        waiting = handover.waiting(self.path)
+        return [(one.id, one.request) for one in waiting if isinstance(one.request, Mark)]
+
+    def close(self) -> None:
+        """See Engine."""
+        self.connection.close()
+
+
+class SqliteWriter(SqliteReader):
+    """The one program that writes the file at `path`."""
+
+    def __init__(self, path: Path, busy_s: float) -> None:
+        self.path, self.name = path, str(path)
+        self._lock = lock(path)
+        try:
+            self.connection = open_to_write(path, busy_s)
+            with sentences(path):
+                self.run = self._begin_run()
+        except BaseException:
+            self.close()
+            raise
+        self.ballast = Ballast(path)
+        self.ballast.load()
+        self._taken: list[handover.Handed] = []
+        self._warned_of_log = False
+
+    def _begin_run(self) -> int:
+        """The number of this run; being the first write, it finds a read-only or locked database."""
+        insert = "INSERT INTO run (program, sqlite) VALUES (?, ?)"
+        number = self.connection.execute(insert, (groundbox.__version__, sqlite3.sqlite_version)).lastrowid
+        assert number is not None
+        return number
+
+    def close(self) -> None:
+        """See Engine."""
+        with suppress(AttributeError):
+            self.connection.close()
+        self._lock.close()
+
+    def begin(self) -> None:
+        """See Writer."""
+        self.connection.execute("BEGIN IMMEDIATE")
+
+    def commit(self) -> None:
+        """See Writer."""
+        self.connection.execute("COMMIT")
+
+    def rollback(self) -> None:
+        """See Writer."""
+        self._taken = []
+        if self.connection.in_transaction:
+            self.connection.execute("ROLLBACK")
+
+    def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:
+        """See Writer: one sweep where all are new; one by one, to know which are, where some are not."""
+        if not rows:
+            return rows
+        self.connection.execute("SAVEPOINT sweep")
+        new: Sequence[Row] = rows
+        if self.connection.executemany(_insert(table), rows).rowcount < len(rows):
+            self.connection.execute("ROLLBACK TO sweep")
+            new = [row for row in rows if self.connection.execute(_insert(table), row).rowcount]
+        self.connection.execute("RELEASE sweep")
+        return new
+
+    def merge(self, table: str, columns: Sequence[str], rows: Sequence[Row], merging: str) -> None:
+        """See Writer."""
+        marks = ", ".join("?" * (len(columns) + 2))
+        self.connection.executemany(
+            f"INSERT INTO {table} (box, start_ms, {', '.join(columns)}) VALUES ({marks})"
+            f" ON CONFLICT (box, start_ms) DO UPDATE SET {merging}",
+            rows,
+        )
+
+    def take_over(self) -> Sequence[Mark | Acknowledge]:
+        """See Writer."""
+        self._taken = handover.waiting(self.path)
+        return [one.request for one in self._taken if requests.take_over(self, self.run, one.id, one.request)]
+
+    def kept(self) -> list[str]:
+        """See Writer."""
+        with suppress(OSError):  # what stays is known by its name, and is not taken twice
+            for one in self._taken:
+                handover.remove(one)
+        self._taken = []
+        notices = self._log_notice()
+        if self.ballast.lay_again():
+            notices.append(f"{self.path}: there is room again; {self.ballast.megabytes} MB are set aside anew")
+        return notices
+
+    def make_room(self, error: Exception) -> str | None:
+        """See Writer."""
+        code = getattr(error.__cause__, "sqlite_errorcode", None)
+        if code is None or code & 0xFF != sqlite3.SQLITE_FULL or not self.ballast.drop():
+            return None
+        return f"{self.path}: the disk is full; {self.ballast.megabytes} MB set aside are in use now: free space"
+
+    def _log_notice(self) -> list[str]:
+        """A line, once, when a forgotten reader keeps the write-ahead log from being emptied."""
+        if self._warned_of_log:
+            return []
+        try:
+            size = os.stat(f"{self.path}-wal").st_size
+        except OSError:
+            return []
+        if size < LARGE_LOG_BYTES:
+            return []
+        self._warned_of_log = True
+        return [f"{self.path}: its -wal file has grown to {size >> 20} MB; a program that reads it should be closed"]
+
+
+_insert = cache(schema.insert)
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:

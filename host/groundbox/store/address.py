@@ -1,0 +1,69 @@
+"""Where a store is: a file, or the address of a PostgreSQL database. Secrets in an address are never shown."""
+
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from groundbox.errors import StoreError
+from groundbox.model import Acknowledge, Mark
+from groundbox.store import handover
+from groundbox.store.engine import Engine, Writer
+from groundbox.store.sqlite import SqliteReader, SqliteWriter, sentences
+
+SCHEMES = ("postgresql://", "postgres://")
+
+
+def is_server(where: Path | str) -> bool:
+    """True for the address of a database on a server, False for a file."""
+    return isinstance(where, str) and where.startswith(SCHEMES)
+
+
+def shown(where: Path | str) -> str:
+    """`where` as a person may see it: no password, and nothing after `?`, where one may stand too."""
+    if not is_server(where):
+        return str(where)
+    parts = urlsplit(str(where))
+    user, at, host = parts.netloc.rpartition("@")
+    return f"postgresql://{user.partition(':')[0]}{at}{host}{parts.path}"
+
+
+def open_to_read(where: Path | str) -> Engine:
+    """A connection to look with.
+
+    Raises:
+        StoreError: it cannot be had; one line says why.
+    """
+    if is_server(where):
+        from groundbox.store.postgres import PostgresReader
+
+        return PostgresReader(str(where), shown(where))
+    return SqliteReader(Path(where))
+
+
+def open_to_write(where: Path | str, busy_s: float, shared: bool = False) -> Writer:
+    """The connection of one that writes; `shared` where others may write too, which only a server can have.
+
+    Raises:
+        StoreError: it cannot be had; one line says why.
+    """
+    if is_server(where):
+        from groundbox.store.postgres_writer import PostgresWriter
+
+        return PostgresWriter(str(where), shown(where), shared)
+    if shared:
+        raise StoreError(f"{where}: one program writes a file; several share a postgresql:// store")
+    return SqliteWriter(Path(where), busy_s)
+
+
+def leave(where: Path | str, request: Mark | Acknowledge) -> None:
+    """Leaves a request for whoever writes the store.
+
+    Raises:
+        StoreError: it cannot be left.
+    """
+    if is_server(where):
+        from groundbox.store.postgres import leave as leave_on_server
+
+        leave_on_server(str(where), shown(where), request)
+        return
+    with sentences(Path(where)):
+        handover.leave(Path(where), request)

@@ -1,0 +1,215 @@
+"""Writing to a store in a PostgreSQL database: one program, or several that share the boxes between them."""
+
+import json
+import time
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+
+import psycopg
+
+import groundbox
+from groundbox.model import Acknowledge, Mark
+from groundbox.store import postgres_tables as tables
+from groundbox.store import schema
+from groundbox.store.engine import Row
+from groundbox.store.postgres import PostgresReader, refuse_newer
+from groundbox.store.sqlite import Busy
+
+LET_GO_S = 2.0
+DAY_S = 86_400
+_MAKING, _WRITING, _BOX = 0x6762_0001, 0x6762_0002, 0x6762_0003  # advisory locks: "gb" and what for
+_MESSAGES: dict[str, type[Mark] | type[Acknowledge]] = {"mark": Mark, "acknowledge": Acknowledge}
+
+
+class PostgresWriter(PostgresReader):
+    """Writes to the database at `url`.
+
+    Args:
+        shared: other programs may write too, each for the boxes it holds (`hold`).
+
+    Attributes:
+        session: counts connections; what was held ends with the connection it was held by.
+    """
+
+    def __init__(self, url: str, name: str, shared: bool = False) -> None:
+        self.name, self._url, self._shared = name, url, shared
+        self.session = self._seen = 0
+        self._days: dict[tuple[str, int], int] = {}  # of each start
+        self._parts: set[int] = set()
+        self._unsure: list[tuple[str, int]] = []  # starts first met in this transaction
+        self._used: set[str] = set()  # arriving tables with rows in this transaction
+        self._taken = 0
+        with self.sentences():
+            self.connection = self._connect()
+            try:
+                self._seen = self.rows("SELECT coalesce(max(number), 0) FROM handed")[0][0]
+                insert = "INSERT INTO run (program, server) VALUES (?, current_setting('server_version')) RETURNING run"
+                self.run: int = self.rows(insert, (groundbox.__version__,))[0][0]
+            except BaseException:
+                self.close()
+                raise
+
+    def _connect(self) -> "psycopg.Connection[Row]":
+        connection = super()._connect()
+        try:
+            connection.execute("SET synchronous_commit TO on")
+            connection.execute("SET lock_timeout TO '20s'")
+            self._lock(connection)
+            self._bring_up(connection)
+            for statement in tables.arriving():
+                connection.execute(statement.encode())
+        except BaseException:
+            connection.close()
+            raise
+        self.session += 1
+        return connection
+
+    def _lock(self, connection: "psycopg.Connection[Row]") -> None:
+        """The right to write, alone or with others; the server may take a moment to see that another has ended."""
+        lock = f"SELECT pg_try_advisory_lock{'_shared' if self._shared else ''}({_WRITING})".encode()
+        end_s = time.monotonic() + LET_GO_S
+        while connection.execute(lock).fetchall() != [(True,)]:
+            if time.monotonic() > end_s:
+                raise Busy(f"{self.name}: another groundbox is writing to it; stop that one, or start all with --share")
+            time.sleep(0.05)
+
+    def _bring_up(self, connection: "psycopg.Connection[Row]") -> None:
+        """Makes the tables, or what is missing of them."""
+        with connection.transaction():
+            connection.execute(f"SELECT pg_advisory_xact_lock({_MAKING})".encode())
+            connection.execute(f"CREATE SCHEMA IF NOT EXISTS {tables.SCHEMA}".encode())
+            if connection.execute("SELECT to_regclass('step') IS NULL").fetchall() == [(True,)]:
+                for statement in tables.first():
+                    connection.execute(statement.encode())
+                for step in tables.STEPS:
+                    connection.execute("INSERT INTO step VALUES (%s)", (step,))
+            refuse_newer({row[0] for row in connection.execute("SELECT name FROM step")}, self.name)
+            there = set(
+                connection.execute(
+                    "SELECT table_name::text, column_name::text FROM information_schema.columns"
+                    " WHERE table_schema = current_schema()"
+                )
+            )
+            for table in schema.KEYS:
+                for name, kind in schema.columns(table):
+                    if (table, name) not in there:
+                        connection.execute(tables.missing_column(table, name, kind).encode())
+
+    def begin(self) -> None:
+        """See Writer."""
+        self._alive().execute("BEGIN")
+
+    def commit(self) -> None:
+        """See Writer."""
+        self.connection.execute("COMMIT")
+
+    def rollback(self) -> None:
+        """See Writer."""
+        for start in self._unsure:
+            self._days.pop(start, None)
+        self._forget()
+        self._parts.clear()
+        with suppress(psycopg.Error):
+            self.connection.execute("ROLLBACK")
+
+    def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:
+        """See Writer."""
+        width = len(schema.KEYS[table])
+        once: dict[Row, Row] = {}
+        for row in rows:
+            once.setdefault(row[:width], row)
+        if not once:
+            return []
+        columns = tables.columns(table)
+        parted = table == tables.PARTED
+        arriving = self._with_days(list(once.values())) if parted else once.values()
+        self._copy(table, columns, arriving)
+        keys = ", ".join(schema.KEYS[table])
+        found = self.connection.execute(
+            f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(columns)} FROM arriving_{table}"
+            f" ORDER BY {keys} ON CONFLICT ({tables.key(table)}) DO NOTHING RETURNING {keys}".encode()
+        ).fetchall()
+        return rows if len(found) == len(rows) else [once[one] for one in found]
+
+    def merge(self, table: str, columns: Sequence[str], rows: Sequence[Row], merging: str) -> None:
+        """See Writer."""
+        if not rows:
+            return
+        names = ["box", "start_ms", *columns]
+        self._copy(table, names, rows)
+        self.connection.execute(
+            f"INSERT INTO {table} ({', '.join(names)}) SELECT {', '.join(names)} FROM arriving_{table}"
+            f" ORDER BY box, start_ms ON CONFLICT (box, start_ms) DO UPDATE SET {merging}".encode()
+        )
+
+    def take_over(self) -> Sequence[Mark | Acknowledge]:
+        """See Writer: `leave` has put them into the tables; here they are only heard of."""
+        found = self.rows("SELECT number, kind, request FROM handed WHERE number > ? ORDER BY number", (self._seen,))
+        self._taken = found[-1][0] if found else self._seen
+        return [_MESSAGES[kind](**json.loads(request)) for _, kind, request in found]
+
+    def kept(self) -> list[str]:
+        """See Writer."""
+        self._seen = self._taken
+        self._forget()
+        return []
+
+    def make_room(self, error: Exception) -> str | None:
+        """See Writer: the server's disk is not ours."""
+        return None
+
+    def hold(self, box: str) -> bool:
+        """True when `box` is this program's to follow, until it ends or lets go: nobody else's meanwhile."""
+        hold = "SELECT pg_try_advisory_lock(hashtextextended(?, ?))"
+        return bool(self.rows(hold, (box, _BOX))[0][0])
+
+    def let_go(self, box: str) -> None:
+        """Others may hold `box` now."""
+        self.rows("SELECT pg_advisory_unlock(hashtextextended(?, ?))", (box, _BOX))
+
+    def _forget(self) -> None:
+        self._unsure, self._used = [], set()
+
+    def _copy(self, table: str, columns: Sequence[str], rows: Iterable[Row]) -> None:
+        if table in self._used:
+            self.connection.execute(f"TRUNCATE arriving_{table}".encode())
+        self._used.add(table)
+        statement = f"COPY arriving_{table} ({', '.join(columns)}) FROM STDIN".encode()
+        with self.connection.cursor() as cursor, cursor.copy(statement) as copy:
+            for row in rows:
+                copy.write_row(row)
+
+    def _with_days(self, rows: Sequence[Row]) -> list[Row]:
+        """The rows, each with the day on which its start was first heard."""
+        new = sorted({row[:2] for row in rows} - self._days.keys())
+        if new:
+            self._meet(new)
+        days = self._days
+        return [(*row, days[row[:2]]) for row in rows]
+
+    def _meet(self, starts: list[Row]) -> None:
+        today = int(time.time() // DAY_S)
+        boxes, boots = [one[0] for one in starts], [one[1] for one in starts]
+        self.execute(
+            "INSERT INTO start (box, boot, day) SELECT box, boot, ? "
+            "FROM unnest(?::text[], ?::bigint[]) AS met (box, boot)"
+            " ORDER BY 1, 2 ON CONFLICT (box, boot) DO NOTHING",
+            (today, boxes, boots),
+        )
+        for box, boot, day in self.rows(
+            "SELECT box, boot, day FROM start JOIN unnest(?::text[], ?::bigint[]) AS met (box, boot) USING (box, boot)",
+            (boxes, boots),
+        ):
+            self._days[box, boot] = day
+            self._unsure.append((box, boot))
+            if day not in self._parts:
+                self._make_part(day)
+
+    def _make_part(self, day: int) -> None:
+        self._parts.add(day)
+        if self.rows("SELECT to_regclass(?) IS NULL", (f"reading_{day}",)) == [(False,)]:
+            return
+        self.rows("SELECT pg_advisory_xact_lock(?)", (_MAKING,))
+        if self.rows("SELECT to_regclass(?) IS NULL", (f"reading_{day}",)) == [(True,)]:
+            for statement in tables.part(day):
+                self.execute(statement)
