@@ -92,7 +92,9 @@ class Webhook(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The keys of groundbox.toml."""
 
-    database: Annotated[str | None, Meta(description="path of the database file")] = None
+    database: Annotated[
+        str | None, Meta(description="path of the database file, or postgresql://USER@HOST/DATABASE")
+    ] = None
     ports: Annotated[list[str] | None, Meta(description='list of serial ports or patterns, as ["/dev/ttyACM*"]')] = None
     sound: Annotated[
         Literal["auto", "bell", "off"],
@@ -118,9 +120,14 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
         return self.file.parent if self.file else Path()
 
     @property
+    def store(self) -> Path | str:
+        """Where readings are kept: the database file, or the address of a PostgreSQL database."""
+        return self.database if self.database is not None and is_address(self.database) else self.database_path
+
+    @property
     def database_path(self) -> Path:
-        """The database file: as set, else in the platform's folder for data of this user."""
-        if self.database is not None:
+        """The database file: as set, else (also where an address is set) in the platform's folder for this user's data."""
+        if self.database is not None and not is_address(self.database):
             return self.folder / Path(self.database).expanduser()
         return platformdirs.user_data_path("groundbox", appauthor=False) / DATABASE_NAME
 
@@ -140,6 +147,11 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
         """The papers file of a battery; None for a battery that the settings do not have."""
         entry = self.batteries.get(battery)
         return None if entry is None else self.folder / Path(entry.papers).expanduser()
+
+
+def is_address(database: str) -> bool:
+    """True for a database on a server, False for a file."""
+    return database.startswith(("postgresql://", "postgres://"))
 
 
 def find(folder: Path | None = None) -> Path | None:

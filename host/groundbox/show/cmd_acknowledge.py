@@ -28,7 +28,7 @@ A short press on a box's button does the same for that box.
 @settings_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a warning.")
 def command(
-    box: str | None, warning: str | None, settings_file: Path | None, database: Path | None, as_json: bool
+    box: str | None, warning: str | None, settings_file: Path | None, database: Path | str | None, as_json: bool
 ) -> None:
     """Quiet warnings you have seen: of BOX, one WARNING, or all. They stay shown, and sound again if they get worse."""
     chosen = chosen_settings(settings_file, database)
@@ -40,7 +40,7 @@ def command(
         up = ", ".join(one.warning for one in waiting) or "nothing"
         raise BadInput("warning", warning, f"does not wait to be seen at {box}; what does: {up}")
     for one in seen:
-        hand_over(chosen.database_path, Acknowledge(box=one.box, warning=one.warning, wall_s=time.time()))
+        hand_over(chosen.store, Acknowledge(box=one.box, warning=one.warning, wall_s=time.time()))
         click.echo(json.dumps(_told(one)) if as_json else f"seen: {one.severity.upper()} {one.box}: {one.sentence}")
     if not seen and not as_json:
         click.echo("no warning waits to be seen")

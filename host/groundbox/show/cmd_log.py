@@ -21,13 +21,14 @@ from groundbox.show.options import chosen_settings, database_to_write, settings_
 from groundbox.show.recording import broker_of, record, sources_of, stop_signals
 from groundbox.show.screen import Screen
 from groundbox.show.sound import Sounder
-from groundbox.store import Store
+from groundbox.store import Store, shown
 
 EXAMPLE = """
 \b
 Examples:
   groundbox log
   groundbox log --port /dev/ttyACM0 --database bog.db
+  groundbox log --store postgresql://pilot@club/boxes    into PostgreSQL
   groundbox log --page --day bog_day.toml    a live page for this computer's browser
   groundbox log --page --lan                 and for phones on this network, by passphrase
   groundbox log --broker                     and a broker for boxes that report over MQTT
@@ -50,7 +51,7 @@ groundbox acknowledge.
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
 def command(
     settings_file: Path | None,
-    database: Path | None,
+    database: Path | str | None,
     ports: tuple[str, ...],
     with_page: bool,
     lan: bool,
@@ -87,7 +88,7 @@ def command(
         for line in opening(chosen, ports, screen.sounder.means, service) + lines:
             screen.say(time.time(), line)
         record(service, stop)
-        screen.say(time.time(), f"ended; all is kept in {chosen.database_path}")
+        screen.say(time.time(), f"ended; all is kept in {shown(chosen.store)}")
 
 
 def opening(chosen: Settings, ports: tuple[str, ...], sound: str, service: Service) -> list[str]:
@@ -95,7 +96,7 @@ def opening(chosen: Settings, ports: tuple[str, ...], sound: str, service: Servi
     where = ", ".join(ports or chosen.ports or ["every USB serial port"])
     brokers = "".join(f", broker {broker.host}" for broker in chosen.brokers)
     lines = [
-        f"recording to {chosen.database_path}; sound: {sound}",
+        f"recording to {shown(chosen.store)}; sound: {sound}",
         f"listening on {where}{brokers}",
         f"settings: {chosen.file or 'none, so boxes appear by themselves and runtime stays unknown'}",
     ]

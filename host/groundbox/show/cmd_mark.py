@@ -33,7 +33,7 @@ A launch or landing concerns the aircraft, so it counts for every box.
 @settings_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(
-    kind: str, box: str, name: str | None, settings_file: Path | None, database: Path | None, as_json: bool
+    kind: str, box: str, name: str | None, settings_file: Path | None, database: Path | str | None, as_json: bool
 ) -> None:
     """Note a launch, landing, charge or swap at BOX, now. NAME is the battery put in, or the charger used."""
     chosen = chosen_settings(settings_file, database)

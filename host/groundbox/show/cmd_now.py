@@ -30,7 +30,7 @@ Examples:
 @settings_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON array, an object a box; times in seconds since 1970.")
 @click.option("--follow", is_flag=True, help="Go on until Ctrl-C: in place on a terminal, lines when piped.")
-def command(settings_file: Path | None, database: Path | None, as_json: bool, follow: bool) -> None:
+def command(settings_file: Path | None, database: Path | str | None, as_json: bool, follow: bool) -> None:
     """One line a box: turn-back time or runtime left, voltage, case, fans, warnings."""
     chosen = chosen_settings(settings_file, database)
     if follow:

@@ -14,10 +14,25 @@ from groundbox.settings import Settings
 from groundbox.store import Reader
 
 
+class Place(click.Path):
+    """A file, or the address of a database on a server, which stays text."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """See click.ParamType."""
+        if isinstance(value, str) and settings.is_address(value):
+            return value
+        return super().convert(value, param, ctx)
+
+
 def settings_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """Adds --settings and --database."""
     function = click.option(
-        "--database", type=click.Path(path_type=Path, dir_okay=False), help="Database file in place of the settings'."
+        "--database",
+        "--store",
+        "database",
+        type=Place(path_type=Path, dir_okay=False),
+        metavar="FILE|ADDRESS",
+        help="Database file in place of the settings', or postgresql://USER@HOST/DATABASE.",
     )(function)
     return click.option(
         "--settings",
@@ -27,18 +42,20 @@ def settings_options(function: Callable[..., Any]) -> Callable[..., Any]:
     )(function)
 
 
-def chosen_settings(settings_file: Path | None, database: Path | None) -> Settings:
+def chosen_settings(settings_file: Path | None, database: Path | str | None) -> Settings:
     """The settings a command works with.
 
     Raises:
         BadInput: see settings.load.
     """
     found = settings.load(settings_file or settings.find())
-    return found if database is None else msgspec.structs.replace(found, database=str(database.absolute()))
+    if database is None:
+        return found
+    return msgspec.structs.replace(found, database=database if isinstance(database, str) else str(database.absolute()))
 
 
-def database_to_write(chosen: Settings) -> Path:
-    """The database file, in a folder that is there now.
+def database_to_write(chosen: Settings) -> Path | str:
+    """Where to write: the address of a server, or a file in a folder that is there now.
 
     Raises:
         StoreError: the folder cannot be made.
@@ -48,7 +65,7 @@ def database_to_write(chosen: Settings) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"{path.parent}: cannot be made or is no folder ({error.strerror})") from error
-    return path
+    return chosen.store
 
 
 def open_reader(chosen: Settings) -> Reader:
@@ -58,10 +75,9 @@ def open_reader(chosen: Settings) -> Reader:
         BadInput: there is none yet.
         StoreError: it cannot be read.
     """
-    path = chosen.database_path
-    if not path.exists():
-        raise BadInput(path, "", "no such database; `groundbox log` makes it")
-    return Reader(path)
+    if isinstance(chosen.store, Path) and not chosen.store.exists():
+        raise BadInput(chosen.store, "", "no such database; `groundbox log` makes it")
+    return Reader(chosen.store)
 
 
 def known_box(chosen: Settings, box: str) -> str:
@@ -71,8 +87,8 @@ def known_box(chosen: Settings, box: str) -> str:
         BadInput: they do not; the mend names those they do.
     """
     names = set(chosen.boxes)
-    if chosen.database_path.exists():
-        with Reader(chosen.database_path) as reader:
+    if isinstance(chosen.store, str) or chosen.store.exists():
+        with Reader(chosen.store) as reader:
             names |= set(reader.boxes())
     if box not in names:
         near = difflib.get_close_matches(box, names, n=1, cutoff=0.5)

@@ -91,6 +91,9 @@ class PostgresWriter(PostgresReader):
                 )
             )
             for table in schema.KEYS:
+                if (table, schema.KEYS[table][0]) not in there:
+                    connection.execute(tables.create(table).encode())
+                    continue
                 for name, kind in schema.columns(table):
                     if (table, name) not in there:
                         connection.execute(tables.missing_column(table, name, kind).encode())

@@ -13,7 +13,7 @@ KINDS = ("launch", "landing", "charge", "swap")
 SAME_S = 30.0  # a mark and the board's event about it are one
 
 
-def answer(database: Path, asked: dict[str, str], wall_s: float) -> dict[str, object]:
+def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[str, object]:
     """Outings, and the rows of one box over the time asked for; without a time the newest outing.
 
     Args:

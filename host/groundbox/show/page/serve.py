@@ -12,15 +12,14 @@ from pathlib import Path
 import segno
 import uvicorn
 
-from groundbox.errors import BadInput, StoreError
+from groundbox.errors import BadInput
 from groundbox.model import Acknowledge, Mark
 from groundbox.settings import Settings
 from groundbox.show.page import past, plan
 from groundbox.show.page.access import Access, kept_passphrases
 from groundbox.show.page.app import application
 from groundbox.show.page.state import finite
-from groundbox.store import Reader
-from groundbox.store.handover import leave
+from groundbox.store import Reader, leave
 from groundbox.wire.messages import MARKS
 
 PORT = 8470
@@ -54,8 +53,9 @@ class Page:
     ) -> None:
         self._settings, self._wall_s = settings, wall_s
         self.metrics = metrics
-        self._database = settings.database_path
-        passphrases = kept_passphrases(self._database.with_name(self._database.name + ".page")) if lan else {}
+        self._database = settings.store
+        beside = settings.database_path
+        passphrases = kept_passphrases(beside.with_name(beside.name + ".page")) if lan else {}
         self.access = Access(passphrases)
         address = own_address() if lan else HERE
         self._socket = _listening("0.0.0.0" if lan else HERE, port)
@@ -155,10 +155,7 @@ class Page:
     def _leave(self, request: Mark | Acknowledge) -> None:
         if not math.isfinite(request.wall_s):
             raise BadInput("mark", "", "the clock is not known yet")
-        try:
-            leave(self._database, request)
-        except OSError as error:
-            raise StoreError(f"{self._database}: the mark cannot be written ({error.strerror})") from error
+        leave(self._database, request)
 
     def _run(self) -> None:
         asyncio.run(self._serve())
