@@ -18,7 +18,7 @@ from groundbox.battery.least_squares import solve
 from groundbox.battery.log_csv import read_log
 from groundbox.battery.papers import Fitted, HistoryRow, Papers
 from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
-from groundbox.battery.profile import RUN_OFFSET_SD, prior_of
+from groundbox.battery.profile import RUN_OFFSET_SD, prior_of, profile_of
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
@@ -206,15 +206,25 @@ def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
     return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
 
 
-def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
-    """The papers with what `runs` told, and one history row for each."""
-    profile, extra = fit_profile(prior_of(papers), runs)
+def learnt_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
+    """The papers with what `runs` told on top of all that earlier ones did, which are not at hand any more."""
+    return fitted_papers(papers, runs, on, profile_of(papers), papers.fitted.runs if papers.fitted else 0)
+
+
+def fitted_papers(
+    papers: Papers, runs: Sequence[Discharge], on: date, prior: Profile | None = None, earlier: int = 0
+) -> Papers:
+    """The papers with what `runs` told, and one history row for each.
+
+    `prior` holds what `earlier` runs told; None knows only the nameplate, age and sheet.
+    """
+    profile, extra = fit_profile(prior_of(papers) if prior is None else prior, runs)
     sd = float(np.sqrt(profile.covariance[CAPACITY, CAPACITY]))
     temps = [run.temp_c for run in runs if run.temp_c is not None]
     mohm = resistance_mohm(profile.mean, papers)
     fitted = Fitted(
         date=on,
-        runs=len(runs),
+        runs=earlier + len(runs),
         capacity_ah=float(profile.mean[CAPACITY]) * papers.c20_ah,
         capacity_sd_ah=sd * papers.c20_ah,
         resistance_mohm=mohm,

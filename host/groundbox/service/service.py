@@ -28,7 +28,10 @@ from groundbox.service.background import Background
 from groundbox.service.board_limits import BoardLimits
 from groundbox.service.box import BoxView, Follower
 from groundbox.service.case_logs import case_of, watch_filter
-from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
+from groundbox.service.discharge import Discharge
+from groundbox.service.learn import Learnt, learn, sentence
+from groundbox.service.start import LOOK_BACK_S, battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
+from groundbox.service.tracker import Tracker
 from groundbox.settings import Settings
 from groundbox.store import Store
 from groundbox.warn.alarm import Alarm
@@ -170,6 +173,30 @@ class Service:
                 partial(setattr, follower, "filter_notice"),
             )
 
+    def _learn(self, follower: Follower, discharge: Discharge | None) -> None:
+        """Lets a discharge teach what its battery is, unless it did not behave like that battery at all."""
+        tracker, box = follower.tracker, follower.name
+        if discharge is None or tracker is None:
+            return
+        doubts = tracker.estimate.findings if tracker.estimate else ()
+        if strange := next((one.sentence for one in doubts if one.kind == "wrong battery?"), None):
+            self.output.say(discharge.to_wall_s, f"{box}: the discharge is not learnt, it {strange}")
+            return
+        inside = battery_in(self.store, self.settings, box)
+        since_s = inside.since_s if inside else 0.0
+        self.background.submit(
+            partial(learn, self.settings, box, tracker.battery, discharge, since_s),
+            partial(self._take_learnt, follower, tracker),
+        )
+
+    def _take_learnt(self, follower: Follower, tracker: Tracker, learnt: Learnt | None) -> None:
+        if learnt is None:
+            return
+        self.output.say(self._clocks.now().wall_s, f"{follower.name}: {sentence(learnt)}")
+        if follower.tracker is tracker:  # no swap meanwhile
+            follower.set_tracker(learnt.tracker)
+            follower.prime(self.store.readings(follower.name, (learnt.tracker.wall_s or 0.0) - LOOK_BACK_S))
+
     def _trouble(self, error: GroundboxError) -> None:
         self.output.say(self._clocks.now().wall_s, f"{error}")
 
@@ -210,6 +237,7 @@ class Service:
         if follower:
             follower.take_mark(mark)
             if mark.kind == "swap":
+                self._learn(follower, follower.tracker.discharge.finish() if follower.tracker else None)
                 made = tracker_for(self.settings, mark.box, mark.name)
                 follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
                 if isinstance(made, str):
@@ -234,6 +262,9 @@ class Service:
             self._estimated_s = now.real_s
         for follower in self.followers.values():
             follower.advance(now.monotonic_s)
+            if follower.tracker and follower.tracker.ended:
+                ended, follower.tracker.ended = follower.tracker.ended, None
+                self._learn(follower, ended)
             if due:
                 follower.refresh(now.wall_s)
 

@@ -6,10 +6,14 @@ Estimating needs NumPy. Where there is none (32-bit single-board computers) a Tr
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
+from zlib import crc32
+
+import msgspec
 
 from groundbox.battery.papers import Papers
 from groundbox.battery.values import FLOOR_VOLTS, Estimate, Limits, Phase, Sample
 from groundbox.model import EstimatorState, Reading
+from groundbox.service.discharge import Discharge, Discharging
 from groundbox.service.loads import declared_amps, peak_above_mean
 from groundbox.service.timeline import Timeline
 from groundbox.settings import Box
@@ -53,9 +57,13 @@ class Tracker:
         papers: the battery's papers.
         saved: state to resume from.
 
+    Raises:
+        ValueError, KeyError, BadInput: `saved` is of another version, or from before the papers were written anew.
+
     Attributes:
         estimate: the newest; None before the first `refresh`.
         boot, sequence: the last reading taken.
+        ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
     """
 
     def __init__(self, name: str, box: Box, battery: str, papers: Papers, saved: EstimatorState | None = None) -> None:
@@ -67,6 +75,8 @@ class Tracker:
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
         self._ahead: list[Phase] = []
+        self.ended: Discharge | None = None
+        self.discharge = Discharging(papers.c20_ah)
         kind = estimator_class()
         if kind is None:
             self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
@@ -75,6 +85,9 @@ class Tracker:
         if saved is None:
             self._estimator = kind(papers, limits)
         else:
+            if saved.state["papers"] != _print_of(papers):
+                raise ValueError("saved under other papers")
+            self.discharge = Discharging(papers.c20_ah, saved.state["discharge"])  # type: ignore[arg-type]
             self._estimator = kind.resume(papers, limits, saved.state["estimator"])
             self.timeline = _timeline(saved.state["timeline"])
             self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
@@ -93,18 +106,12 @@ class Tracker:
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading, at `t_s` of the timeline."""
         self.boot, self.sequence, self.wall_s = reading.boot, reading.sequence, reading.wall_s or self.wall_s
-        volts = reading.battery_volts
-        if self._estimator is None or volts is None or volts < LEAST_VOLTS or reading.battery_sensor in BAD_SENSOR:
+        sample = sample_of(self.box, t_s, reading)
+        if self._estimator is None or sample is None:
             return
-        sample = Sample(
-            t_s=t_s,
-            volts=volts,
-            amps=reading.battery_amps,
-            declared_amps=declared_amps(self.box.loads, volts, reading),
-            case_c=reading.case_c,
-            block_c=reading.battery_c,
-        )
         self._estimator.update(sample)
+        amps = sample.declared_amps if sample.amps is None else sample.amps
+        self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
 
     def refresh(self, reading: Reading) -> None:
         """Estimates anew; the load to come is told by that of late, else by what is declared, with its peaks."""
@@ -147,10 +154,33 @@ class Tracker:
             boot=self.boot,
             sequence=self.sequence,
             state={
+                "papers": _print_of(self.papers),
+                "discharge": self.discharge.state(),
                 "estimator": self._estimator.state(),
                 "timeline": {"boot": line.boot, "offset_s": line.offset_s, "last_s": line.last_s},
             },
         )
+
+
+def sample_of(box: Box, t_s: float, reading: Reading) -> Sample | None:
+    """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
+    volts = reading.battery_volts
+    if volts is None or volts < LEAST_VOLTS or reading.battery_sensor in BAD_SENSOR:
+        return None
+    return Sample(
+        t_s=t_s,
+        volts=volts,
+        amps=reading.battery_amps,
+        declared_amps=declared_amps(box.loads, volts, reading),
+        case_c=reading.case_c,
+        block_c=reading.battery_c,
+    )
+
+
+def _print_of(papers: Papers) -> int:
+    """A number that changes with what the estimator believes by these papers."""
+    believed = msgspec.structs.replace(papers, label="", history=[], max_charge_amps=None)
+    return crc32(msgspec.json.encode(believed))
 
 
 def _timeline(saved: object) -> Timeline:

@@ -1,0 +1,104 @@
+"""What one logged discharge teaches about the battery that gave it: its papers are written anew.
+
+Runs beside the service's loop, since a fit takes seconds. Needs NumPy.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from groundbox.battery.papers import HistoryRow, Papers, load_papers, save_papers
+from groundbox.battery.values import Sample
+from groundbox.model import Reading
+from groundbox.service.discharge import Discharge
+from groundbox.service.timeline import Timeline
+from groundbox.service.tracker import Tracker, sample_of
+from groundbox.settings import Box, Settings
+from groundbox.store import Reader
+
+OUTING_S = 12 * 3600.0  # what is older does not count as the present
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learnt:
+    """The papers as they are now, the row that was added to them, and a tracker that knows both."""
+
+    file: Path
+    papers: Papers
+    row: HistoryRow
+    verdict: str
+    tracker: Tracker
+
+
+def source_name(box: str, discharge: Discharge) -> str:
+    """Names a discharge in a battery's history, so that none is learnt twice."""
+    return f"{box} {datetime.fromtimestamp(discharge.from_wall_s):%Y-%m-%d %H:%M}"
+
+
+def learn(settings: Settings, box: str, battery: str, discharge: Discharge, since_wall_s: float) -> Learnt | None:
+    """Fits the battery's papers with `discharge` and writes them; None where it is in them already, or too shallow.
+
+    `since_wall_s`: since when the battery is in the box.
+
+    Raises:
+        BadInput: the papers cannot be read or written.
+        StoreError: the store cannot be read.
+    """
+    path, entry = settings.papers_path(battery), settings.boxes.get(box)
+    if path is None or entry is None:
+        return None
+    with Reader(settings.database_path) as reader:
+        readings = list(reader.readings(box, discharge.from_wall_s - 1.0, discharge.to_wall_s + 1.0))
+        papers = learnt_from(load_papers(path), samples(entry, readings), source_name(box, discharge), discharge)
+        if papers is None:
+            return None
+        save_papers(path, papers)
+        tracker = Tracker(box, entry, battery, papers)
+        for reading in reader.readings(box, max(discharge.to_wall_s - OUTING_S, since_wall_s)):
+            t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
+            if t_s is not None:
+                tracker.take(t_s, reading)
+    tracker.ended = None  # learnt just now
+    return Learnt(file=path, papers=papers, row=papers.history[-1], verdict=verdict(papers), tracker=tracker)
+
+
+def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Discharge) -> Papers | None:
+    """The papers with that discharge; None where they have it already, or its rows tell too little."""
+    from groundbox.battery.fit import discharges, learnt_papers
+
+    if any(row.source == source for row in papers.history):
+        return None
+    runs = discharges(rows, papers, source)
+    if not runs:
+        return None
+    deepest = max(runs, key=lambda run: run.depth)
+    return learnt_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+
+
+def samples(entry: Box, readings: list[Reading]) -> list[Sample]:
+    """The readings as the estimator takes them."""
+    timeline, found = Timeline(), []
+    for reading in readings:
+        t_s = timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
+        sample = None if t_s is None else sample_of(entry, t_s, reading)
+        if sample is not None:
+            found.append(sample)
+    return found
+
+
+def verdict(papers: Papers) -> str:
+    """On the battery's health, in one sentence."""
+    from groundbox.battery.health import health
+
+    return health(papers).verdict
+
+
+def sentence(learnt: Learnt) -> str:
+    """What a person is told."""
+    share = learnt.row.capacity_ah / learnt.papers.c20_ah
+    at = "" if learnt.row.temp_c is None else f" at {learnt.row.temp_c:.0f} C"
+    return (
+        f"battery {learnt.papers.label or learnt.file.stem}: a discharge of {learnt.row.depth:.0%} of rated{at} is "
+        f"learnt into {learnt.file}: it holds {learnt.row.capacity_ah:.1f} +- {2 * learnt.row.capacity_sd_ah:.1f} Ah, "
+        f"{share:.0%} of rated, {learnt.row.resistance_mohm:.0f} mohm; {learnt.verdict}"
+    )
