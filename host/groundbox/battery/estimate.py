@@ -37,7 +37,7 @@ REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
 BAND = (0.05, 0.5, 0.95)
-DECLARED_SD = 0.08  # a declared load is right to about so much (assumed)
+DECLARED_SD = 0.05  # a declared load is right to about so much (assumed)
 
 
 class Estimator:

@@ -17,7 +17,8 @@ SHEET_TRUST, SHEET_SLACK = 0.6, 0.9
 DOUBT_ONE_RUN = 0.15
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
 RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.03, 0.006
-UNSEEN_CAPACITY_SD = 0.06  # and this for what one run at one load does not show, less with each more
+UNSEEN_CAPACITY_SD = 0.08  # and this for what one run at one load does not show, less with each more
+FITS_WELL_VOLTS = 0.009  # a misfit up to here is a steady run's; a curve that follows its own runs worse knows less
 
 
 def aged(profile: Profile, age_years: float) -> Profile:
@@ -31,7 +32,8 @@ def aged(profile: Profile, age_years: float) -> Profile:
 def fitted_profile(fitted: Fitted) -> Profile:
     """The profile stored in a battery file, widened by what differs between two equal runs."""
     mean, covariance = np.array(fitted.mean), np.array(fitted.covariance)
-    run_sd = RUN_CAPACITY_SD + UNSEEN_CAPACITY_SD / fitted.runs**2
+    poorly = max(fitted.error_volts / FITS_WELL_VOLTS, 1.0)
+    run_sd = RUN_CAPACITY_SD * poorly + UNSEEN_CAPACITY_SD * poorly / fitted.runs**2
     covariance[CAPACITY, CAPACITY] += (run_sd * mean[CAPACITY]) ** 2
     covariance[2, 2] += RUN_OFFSET_SD**2
     return Profile(
