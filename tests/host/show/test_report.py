@@ -11,8 +11,10 @@ from click.testing import CliRunner
 from groundbox.model import Mark, Reading, WarningChange, from_wire
 from groundbox.settings import Load
 from groundbox.show.cmd_report import command
-from groundbox.show.report.measure import Point, Sums, flights_told, judged
+from groundbox.show.report import data
+from groundbox.show.report.measure import Sums, flights_told
 from groundbox.show.report.plot import Plot
+from groundbox.show.report.runs import Point, Run, counted_back, judged, quality, truth_held
 from groundbox.store import Store
 from groundbox.wire.messages import fields_of
 
@@ -77,12 +79,51 @@ def test_flights_carry_what_was_left_when_they_landed() -> None:
     ]
 
 
-def test_predictions_are_judged_only_by_a_run_that_ended() -> None:
-    right = [Point(wall_s=float(at), soc=None, runtime_s=(90.0 - at, 100.0 - at, 110.0 - at)) for at in range(90)]
-    assert judged(right, None) == []
-    assert [one.held for one in judged(right, 100.0)] == [True, True, True]
-    assert [one.held for one in judged(right, 150.0)] == [False, False, False]
-    assert judged([], 100.0) == []
+def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> Run:
+    """Ninety predictions a second apart, each promising second 100; charge falls by 0.01 of 9 Ah a second."""
+    points = [
+        Point(
+            wall_s=float(at),
+            soc=(0.9 - at / 100, 1.0 - at / 100, 1.0 - at / 100 + 0.05),
+            runtime_s=(90.0 - at, 100.0 - at, 110.0 - at),
+            drawn_ah=0.09 * at,
+        )
+        for at in range(90)
+    ]
+    return Run(battery="M9", points=points, ended_s=ended_s, ended_by=ended_by, drawn_ah=drawn_ah, capacity_ah=9.0)
+
+
+def test_predictions_are_judged_by_a_run_that_ended() -> None:
+    assert [one.held for one in judged(_run(100.0))] == [True] * 4
+    assert [one.held for one in judged(_run(150.0))] == [False] * 4
+    told = quality([_run(100.0)])
+    assert told is not None
+    assert (told.count, told.held, told.errors) == (90, 1.0, (0.0, 0.0))
+    missed = quality([_run(150.0)])
+    assert missed is not None
+    assert (missed.held, missed.early_kept, missed.errors[0]) == (0.0, 1.0, pytest.approx(1 / 3))
+
+
+def test_a_run_cut_short_proves_only_how_long_it_lasted_at_least() -> None:
+    run = _run(5000.0, "charge")
+    assert {one.held for one in judged(run)} == {False}  # it lasted longer than the latest of all
+    slow = replace(run, points=[replace(point, runtime_s=(90.0, 100.0, 9e9)) for point in run.points])
+    assert {one.held for one in judged(slow)} == {None}
+    assert quality([run]) is None
+    assert judged(_run(80.0, "outing")) == []  # too short a time to prove anything
+    assert judged(replace(run, points=[])) == []
+
+
+def test_charge_is_counted_back_from_the_limit_only() -> None:
+    back = counted_back(_run(100.0))
+    assert back[0] == (0.0, pytest.approx(0.11 + 0.89))
+    assert truth_held(_run(100.0)) == 1.0
+    assert counted_back(_run(100.0, "charge")) == []
+    assert truth_held(_run(100.0, "charge")) is None
+    assert counted_back(replace(_run(100.0), unseen_s=2.0)) == []  # too much was not seen
+    wrong = replace(_run(100.0), capacity_ah=4.5)
+    assert truth_held(wrong) is not None
+    assert (truth_held(wrong) or 0) < 0.2
 
 
 def test_a_plot_breaks_where_time_is_missing_and_says_what_it_shows() -> None:
@@ -115,10 +156,12 @@ def outing(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def _wired(sequence: int) -> Reading:
+def _wired(sequence: int, told_mv: int | None = None) -> Reading:
     known = {"box": "mast", "boot": 1, "sequence": sequence, "uptime_ms": sequence * 1000, "battery_ma": 2000}
     millivolts = 12600 - sequence // 10 - (1500 if sequence == 700 else 0)
     known |= {"battery_mv": 12600 - sequence // 10, "battery_min_mv": millivolts, "battery_max_mv": 12650}
+    if told_mv is not None:
+        known |= dict.fromkeys(("battery_mv", "battery_min_mv", "battery_max_mv"), told_mv)
     known |= {"case_centi_c": 3000 + sequence, "charging": "no"}
     values = [known.get(name) for name, *_ in fields_of("reading")]
     return from_wire(Reading, values, wall_s=BASE_S + sequence, wall_uncertainty_s=0.1, wall_source="exchange")
@@ -128,7 +171,8 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None
     arguments = ["--settings", str(outing / "groundbox.toml"), "--out", str(outing / "told.html")]
     done = CliRunner().invoke(command, arguments, catch_exceptions=False)
     assert done.exit_code == 0
-    assert done.output.split() == [str(outing / "told.html"), str(outing / "told-mast.csv")]
+    tables = [outing / f"told-mast.{kind}" for kind in (("csv", "parquet") if data.has_parquet() else ("csv",))]
+    assert [Path(line) for line in done.stdout.split()] == [outing / "told.html", *tables]
     text = (outing / "told.html").read_text(encoding="utf-8")
     html.parser.HTMLParser().feed(text)
     for never in ("http:", "https:", "<script", "src=", "<b>hot</b>", "<receivers>"):
@@ -140,6 +184,9 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None
         "hydrogen",
         "not enough data yet: no discharge",
         "&lt;receivers&gt;",
+        "deepest sag 1.50 V under the mean of its second",
+        "proves only how long",
+        "never run down to its limit",
     ):
         assert always in text
     with (outing / "told-mast.csv").open(encoding="utf-8") as file:
@@ -152,3 +199,43 @@ def test_an_outing_that_is_not_there_is_named(outing: Path) -> None:
     done = CliRunner().invoke(command, ["--settings", str(outing / "groundbox.toml"), "--outing", "7"])
     assert done.exit_code != 0
     assert "there are 1 outings" in str(done.exception)
+
+
+def test_parquet_holds_what_the_csv_holds(outing: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    arguments = ["--settings", str(outing / "groundbox.toml"), "--out", str(outing / "told.html")]
+    assert CliRunner().invoke(command, arguments).exit_code == 0
+    table = parquet.read_table(outing / "told-mast.parquet")
+    with (outing / "told-mast.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert table.num_rows == len(rows)
+    for row, told in zip(table.to_pylist()[::100], rows[::100], strict=True):
+        assert {name: "" if value is None else str(value) for name, value in row.items()} == told
+
+
+def test_without_pyarrow_one_line_says_so(outing: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(data, "_pyarrow", lambda: None)
+    done = CliRunner().invoke(command, ["--settings", str(outing / "groundbox.toml"), "--out", str(outing / "o.html")])
+    assert done.exit_code == 0
+    assert done.stderr.splitlines() == [data.NO_PARQUET]
+    assert not list(outing.glob("*.parquet"))
+
+
+def test_an_outing_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
+    (tmp_path / "groundbox.toml").write_text(SETTINGS + '[batteries.M7]\npapers = "M9.toml"\n')
+    (tmp_path / "M9.toml").write_text("c20_ah = 9.0\n")
+    with Store(tmp_path / "day.db") as store:
+        for n in range(1, 3000):
+            falls = 12600 - 2 * n if n < 1500 else 12900 - (n - 1500) // 10
+            store.add([_wired(n, falls)])
+        store.add_mark(Mark(box="mast", kind="swap", name="M7", wall_s=BASE_S + 1800))
+        store.commit()
+    out = tmp_path / "o.html"
+    done = CliRunner().invoke(
+        command, ["--settings", str(tmp_path / "groundbox.toml"), "--out", str(out)], catch_exceptions=False
+    )
+    assert done.exit_code == 0
+    text = out.read_text(encoding="utf-8")
+    assert "by the last estimate; the 0." in text
+    assert "(90 % is meant)" in text
+    assert "battery M7" in text

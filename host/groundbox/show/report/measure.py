@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from groundbox.model import Reading
 from groundbox.service.loads import declared_amps, fans_run, is_on
 from groundbox.settings import Load
+from groundbox.show.report.runs import Point, at
 
 LONGEST_STEP_S = 5.0  # a longer silence is not added up
 
@@ -26,9 +27,13 @@ class Sums:
     by_load_wh: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     lowest: tuple[float, float] | None = None  # volts, wall time
     hottest: tuple[float, float] | None = None  # celsius, wall time
+    sag: tuple[float, float, float | None] | None = None  # volts under the mean of its second, wall time, amps then
     fan_starts: int = 0
     fans_s: float = 0.0
+    on_c: list[float] = field(default_factory=list)  # case at each start and each stop of the fans
+    off_c: list[float] = field(default_factory=list)
     _before: Reading | None = None
+    _ran: bool = False
 
     def take(self, reading: Reading) -> None:
         """Takes in the next reading."""
@@ -40,23 +45,31 @@ class Sums:
         self._extremes(reading, reading.wall_s)
         before, self._before = self._before, reading
         if before is None or before.wall_s is None:
+            self._ran = fans_run(reading)
             return
-        if fans_run(reading) and not fans_run(before):
-            self.fan_starts += 1
+        running, ran = fans_run(reading), self._ran
+        self._ran = running
+        self.fan_starts += running and not ran
+        if running != ran and reading.case_c is not None:
+            (self.on_c if running else self.off_c).append(reading.case_c)
         step_s = reading.wall_s - before.wall_s
         if 0 < step_s <= LONGEST_STEP_S:
-            self._add(reading, step_s)
+            self._add(reading, step_s, running)
 
     def _extremes(self, reading: Reading, wall_s: float) -> None:
         low = reading.battery_min_volts if reading.battery_min_volts is not None else reading.battery_volts
         if low is not None and (self.lowest is None or low < self.lowest[0]):
             self.lowest = low, wall_s
+        if low is not None and reading.battery_volts is not None:
+            under = reading.battery_volts - low
+            if self.sag is None or under > self.sag[0]:
+                self.sag = under, wall_s, reading.battery_max_amps
         if reading.case_c is not None and (self.hottest is None or reading.case_c > self.hottest[0]):
             self.hottest = reading.case_c, wall_s
 
-    def _add(self, reading: Reading, step_s: float) -> None:
+    def _add(self, reading: Reading, step_s: float, fans: bool) -> None:
         self.watched_s += step_s
-        self.fans_s += step_s if fans_run(reading) else 0.0
+        self.fans_s += step_s if fans else 0.0
         volts = reading.battery_volts
         if volts is None:
             return
@@ -78,21 +91,13 @@ class Sums:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """The estimate at one moment; wall times and seconds; None while unknown."""
-
-    wall_s: float
-    soc: tuple[float, float, float] | None  # low, likely, high
-    runtime_s: tuple[float, float, float] | None  # early, likely, late
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FlightTold:
-    """A flight, and what was left at its landing."""
+    """A flight, and what was left at its landing; `margin_s` is that, on the early number, over the reserve."""
 
     launched_s: float
     landed_s: float | None
     runtime_s: tuple[float, float, float] | None
+    margin_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,12 +110,9 @@ class Raised:
     cleared_s: float | None
 
 
-def at(points: Sequence[Point], wall_s: float) -> Point | None:
-    """The last point not after `wall_s`."""
-    return next((point for point in reversed(points) if point.wall_s <= wall_s), None)
-
-
-def flights_told(marks: Sequence[tuple[float, str]], points: Sequence[Point]) -> list[FlightTold]:
+def flights_told(
+    marks: Sequence[tuple[float, str]], points: Sequence[Point], reserve_s: float = 0.0
+) -> list[FlightTold]:
     """Flights from (wall time, "launch" or "landing") in order."""
     found: list[FlightTold] = []
     launched_s: float | None = None
@@ -120,36 +122,9 @@ def flights_told(marks: Sequence[tuple[float, str]], points: Sequence[Point]) ->
         elif kind == "landing" and launched_s is not None:
             point = at(points, wall_s)
             left = point.runtime_s if point else None
-            found.append(FlightTold(launched_s=launched_s, landed_s=wall_s, runtime_s=left))
+            margin_s = None if left is None else left[0] - reserve_s
+            found.append(FlightTold(launched_s=launched_s, landed_s=wall_s, runtime_s=left, margin_s=margin_s))
             launched_s = None
     if launched_s is not None:
         found.append(FlightTold(launched_s=launched_s, landed_s=None, runtime_s=None))
-    return found
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """One prediction against what came: seconds that were left, and whether the band held it."""
-
-    wall_s: float
-    runtime_s: tuple[float, float, float]
-    true_s: float
-
-    @property
-    def held(self) -> bool:
-        """True when the truth lay within early and late."""
-        return self.runtime_s[0] <= self.true_s <= self.runtime_s[2]
-
-
-def judged(points: Sequence[Point], ended_s: float | None, shares: Sequence[float] = (0.25, 0.5, 0.75)) -> list[Judged]:
-    """Predictions at shares of the run that ended at the limit at `ended_s`; none when it did not end."""
-    told = [point for point in points if point.runtime_s is not None and (ended_s or 0.0) > point.wall_s]
-    if ended_s is None or not told:
-        return []
-    began_s = told[0].wall_s
-    found = []
-    for share in shares:
-        point = at(told, began_s + share * (ended_s - began_s))
-        if point is not None and point.runtime_s is not None:
-            found.append(Judged(wall_s=point.wall_s, runtime_s=point.runtime_s, true_s=ended_s - point.wall_s))
     return found

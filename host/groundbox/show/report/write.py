@@ -4,9 +4,12 @@ from collections.abc import Sequence
 from datetime import datetime
 from html import escape
 
-from groundbox.show.answer import CASE_LEVELS_C, CHARGE_SHARE, CHARGE_YIELD
+from groundbox.plan.day import Day
+from groundbox.show.answer import CASE_LEVELS_C
 from groundbox.show.report.gather import BoxReport
 from groundbox.show.report.plot import Band, Plot
+from groundbox.show.report.runs import Judged, counted_back, judged, quality, truth_held
+from groundbox.show.report.tonight import words as charge_words
 from groundbox.warn.words import CHARGE_CAUTIONS, clock, listed, span
 
 STYLE = """
@@ -20,27 +23,32 @@ svg{display:block;width:100%;margin:.3rem 0 .6rem}svg text{font:11px system-ui,s
 svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
 .limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
 .soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
-.fans{fill:#c8c2a4}.caution{border:2px solid #7a3200;padding:.5rem .8rem}
+.fans{fill:#c8c2a4}.truth{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
+.caution{border:2px solid #7a3200;padding:.5rem .8rem}
 @media print{body{max-width:none;padding:0}svg,table,h3{break-inside:avoid}h2,h3{break-after:avoid}}
 @page{margin:15mm}
 """
 
 
-def page(title: str, boxes: Sequence[BoxReport], since_s: float, until_s: float, data: Sequence[str]) -> str:
+def page(
+    title: str, boxes: Sequence[BoxReport], since_s: float, until_s: float, data: Sequence[str], day: Day | None
+) -> str:
     """The whole file.
 
     Args:
         data: names of the files with the readings, beside it.
+        day: whose chargers are used tonight; None for none.
     """
     body = "".join(_box(box, since_s, until_s) for box in boxes)
     cautions = "; ".join(CHARGE_CAUTIONS)
     files = "".join(f"<li>{escape(name)}</li>" for name in data)
+    tonight = "".join(f"<p>{escape(charge_words(box, day))}</p>" for box in boxes)
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width"><title>{escape(title)}</title>'
         f"<style>{STYLE}</style></head><body><main><h1>{escape(title)}</h1>"
         f'<p class="lead">{escape(paragraph(boxes, since_s, until_s))}</p>{body}'
-        f"<h2>Charging tonight</h2>{''.join(_charge(box) for box in boxes)}"
+        f"<h2>Charging tonight</h2>{tonight}"
         f'<div class="caution"><b>Mind:</b> {escape(cautions)}. Follow the battery maker’s sheet '
         f"where it differs.</div><h2>Data</h2><ul>{files}</ul></main></body></html>"
     )
@@ -74,7 +82,7 @@ def _box(box: BoxReport, since_s: float, until_s: float) -> str:
     unknown = f"<p>Charge and runtime unknown: {escape(box.unknown_because)}.</p>" if box.unknown_because else ""
     return (
         f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{plots(box, since_s, until_s)}"
-        f"{_flights(box)}{_energy(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
+        f"{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
     )
 
 
@@ -114,13 +122,34 @@ def _volts(box: BoxReport, since_s: float, until_s: float) -> str:
 
 
 def _charge_left(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = [(point.wall_s, 100 * point.soc[0], 100 * point.soc[2]) for point in box.points if point.soc]
-    if not values:
+    """The band, and dashed what turned out true where that is known."""
+    told = [(point.wall_s, point.soc) for run in box.runs for point in run.points if point.soc]
+    if not told:
         return ""
-    plot = _plot("charge left, % (band: 5 to 95 %)", box, since_s, until_s, [*values, (since_s, 0.0, 100.0)])
+    values = [(wall_s, 100 * soc[0], 100 * soc[2]) for wall_s, soc in told]
+    title = "charge left, % (band: 5 to 95 %; dashed: what turned out true)"
+    plot = _plot(title, box, since_s, until_s, [*values, (since_s, 0.0, 100.0)])
     plot.band(values, "soc")
-    plot.line([(point.wall_s, 100 * point.soc[1], 100 * point.soc[1]) for point in box.points if point.soc], "mean")
-    return plot.svg(f"Charge left of {box.box}, at the end {values[-1][1]:.0f} to {values[-1][2]:.0f} %")
+    plot.line([(wall_s, 100 * soc[1], 100 * soc[1]) for wall_s, soc in told], "mean")
+    for run in box.runs:
+        plot.line([(wall_s, 100 * share, 100 * share) for wall_s, share in counted_back(run)], "truth")
+    drawn = plot.svg(f"Charge left of {box.box}, at the end {values[-1][1]:.0f} to {values[-1][2]:.0f} %")
+    return f"{drawn}<p>{escape(_charge_truth(box))}</p>"
+
+
+def _charge_truth(box: BoxReport) -> str:
+    """What the dashed line is, or why there is none."""
+    parts = []
+    for run in box.runs:
+        held, last = truth_held(run), run.points[-1].soc if run.points else None
+        if held is not None and last is not None and run.capacity_ah:
+            left = f"{100 * last[1]:.0f} % ({100 * last[0]:.0f} to {100 * last[2]:.0f}) of {run.capacity_ah:.1f} Ah"
+            parts.append(
+                f"Its limit came at {clock(run.ended_s)} with {left} left by the last estimate; "
+                f"the {run.drawn_ah:.2f} Ah measured before are added back. "
+                f"The band held that at {100 * held:.0f} % of the moments."
+            )
+    return " ".join(parts) or "What turned out true is not known: the battery was never run down to its limit."
 
 
 def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
@@ -159,11 +188,19 @@ def _flights(box: BoxReport) -> str:
             "still out" if one.landed_s is None else clock(one.landed_s),
             "" if one.landed_s is None else span(one.landed_s - one.launched_s),
             _minutes(one.runtime_s),
+            _margin(one.margin_s),
         )
         for one in box.flights
     ]
-    head = ("launch", "landing", "in the air", "minutes left at landing, at worst / likely / at best")
+    left = "minutes left at landing, at worst / likely / at best"
+    head = ("launch", "landing", "in the air", left, "over the reserve")
     return _table("Flights", head, rows, "No flight was marked.")
+
+
+def _margin(margin_s: float | None) -> str:
+    if margin_s is None:
+        return "unknown"
+    return span(margin_s) if margin_s >= 0 else f"{span(-margin_s)} SHORT"
 
 
 def _energy(box: BoxReport) -> str:
@@ -177,15 +214,31 @@ def _energy(box: BoxReport) -> str:
     return _table(title, ("load", "energy", "share"), rows, "")
 
 
+def _sag(box: BoxReport) -> str:
+    sums = box.sums
+    if sums.lowest is None:
+        return ""
+    words = f"lowest {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}"
+    if sums.sag is not None:
+        under, at_s, amps = sums.sag
+        words += f"; deepest sag {under:.2f} V under the mean of its second, at {clock(at_s)}"
+        words += "" if amps is None else f", with a peak of {amps:.1f} A"
+    return f"<h3>Worst sag</h3><p>{escape(words)}.</p>"
+
+
 def _thermostat(box: BoxReport) -> str:
     sums = box.sums
     hours = sums.watched_s / 3600
     if not hours:
         return ""
-    hottest = "" if sums.hottest is None else f", warmest {sums.hottest[0]:.1f} C at {clock(sums.hottest[1])}"
-    often = f"{sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour)"
-    words = f"fans started {often}, ran {span(sums.fans_s)}{hottest}"
-    return f"<h3>Thermostat</h3><p>{box.box}: {words}.</p>"
+    parts = [f"fans started {sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour), ran {span(sums.fans_s)}"]
+    for name, cases in (("on", sums.on_c), ("off", sums.off_c)):
+        if cases:
+            spread = f" ({min(cases):.1f} to {max(cases):.1f})" if len(cases) > 1 else ""
+            parts.append(f"went {name} at {sum(cases) / len(cases):.1f} C{spread}")
+    if sums.hottest is not None:
+        parts.append(f"warmest {sums.hottest[0]:.1f} C at {clock(sums.hottest[1])}")
+    return f"<h3>Thermostat</h3><p>{escape(box.box)}: {', '.join(parts)}.</p>"
 
 
 def _warnings(box: BoxReport) -> str:
@@ -202,27 +255,36 @@ def _warnings(box: BoxReport) -> str:
 
 
 def _predictions(box: BoxReport) -> str:
-    rows = [
-        (clock(one.wall_s), _minutes(one.runtime_s), f"{one.true_s / 60:.0f}", "held" if one.held else "MISSED")
-        for one in box.judged
-    ]
+    found = [one for run in box.runs for one in judged(run)]
+    rows = [(clock(one.wall_s), _minutes(one.runtime_s), _true(one), _verdict(one)) for one in found]
     head = ("told at", "minutes left, at worst / likely / at best", "came true after", "band")
-    none = "The equipment never came under its cutoff, so the runtime told cannot be judged by this outing."
-    return _table("How good the predictions were", head, rows, none)
+    none = "No prediction can be judged: runtime was not known, or too short a time was watched."
+    return _table("How good the predictions were", head, rows, none) + f"<p>{escape(_quality(box))}</p>"
+
+
+def _true(one: Judged) -> str:
+    return f"{'more than ' if one.at_least else ''}{one.true_s / 60:.0f} min"
+
+
+def _verdict(one: Judged) -> str:
+    return {True: "held", False: "MISSED", None: "not contradicted"}[one.held]
+
+
+def _quality(box: BoxReport) -> str:
+    told = quality(box.runs)
+    if told is None:
+        return (
+            "The limit never came, so this outing proves only how long each battery lasted at least: a band that "
+            "ended earlier was wrong, the others may have been right."
+        )
+    middle, worst = told.errors
+    return (
+        f"Of {told.count} predictions the band held the truth in {100 * told.held:.0f} % (90 % is meant), and the "
+        f"worst-case number was kept in {100 * told.early_kept:.0f} % (95 % is meant). The likely number was off by "
+        f"{100 * middle:.0f} % of the whole runtime in the middle, {100 * worst:.0f} % at most."
+    )
 
 
 def _health(box: BoxReport) -> str:
     words = [*([f"health: {box.health}"] if box.health else []), *box.findings]
     return f"<h3>Battery</h3><p>{escape('; '.join(words))}.</p>" if words else ""
-
-
-def _charge(box: BoxReport) -> str:
-    out_ah = max(box.sums.drawn_ah - CHARGE_YIELD * box.sums.charged_ah, 0.0)
-    if box.c20_ah is None or not out_ah:
-        return f"<p>{escape(box.box)}: {out_ah:.1f} Ah were drawn; its battery is not known.</p>"
-    amps = CHARGE_SHARE * box.c20_ah
-    hours = out_ah / CHARGE_YIELD / amps
-    return (
-        f"<p>{escape(box.box)}, battery {escape(box.battery or '')}: {out_ah:.1f} Ah are to be put back; about "
-        f"{hours:.1f} h at {amps:.1f} A, and some hours more at absorption voltage until the current has fallen.</p>"
-    )
