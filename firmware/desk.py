@@ -79,7 +79,11 @@ class Desk:
     def hello(self):
         """Values of `hello`."""
         about = [VERSION, _REGISTRY, self.file.checksum(), PINS["board"], self.reset_cause]
-        return self.head() + about + [self.hardware.sample_hz, self.outbox.oldest, self.steps.uptime_ms()]
+        return self.head() + about + [self.hardware.sample_hz, self._oldest(), self.steps.uptime_ms()]
+
+    def _oldest(self):
+        """Number of the oldest record that is held and that no host has stored."""
+        return max(self.outbox.oldest, self.outbox.stored_to + 1)
 
     def health(self):
         """Values of `health`."""

@@ -5,6 +5,7 @@ import os
 from groundbox.wire.messages import OUTPUT_STATES, PLACES
 from slots import Slots
 
+_AGAIN_ROUNDS = 20  # of `follow` before a write that failed is tried again
 NORMAL = 0
 MAINTENANCE = 1  # the next start waits for files instead of working
 AFTER_MAINTENANCE = 2
@@ -31,12 +32,16 @@ class Kept:
         if values is None:
             values = (_unused_boot(), _ON, _ON, 0, 0, NORMAL)
         self.boot, self.output1, self.output2, self.place, self.landed, self.planned = values
+        self._unsaved = False
+        self._wait = 0
 
     def begin(self):
         """Counts this start. A damaged slot may have held the number after ours, so that one is passed over."""
         self.boot += 2 if self._slots.damaged else 1
         if not self.save():
             self.boot = _unused_boot()
+            self._unsaved = True
+            self._wait = _AGAIN_ROUNDS
 
     def save(self):
         """True when the state is on flash."""
@@ -44,11 +49,19 @@ class Kept:
         return self._slots.save(b"%d %d %d %d %d %d" % fields)
 
     def follow(self, output1, output2, place, landed):
-        """Saves when one of these differs from what is kept."""
+        """Saves when one of these differs from what is kept; what flash did not take, now and then again."""
         now = (output1, output2, place, landed)
         if now != (self.output1, self.output2, self.place, self.landed):
             self.output1, self.output2, self.place, self.landed = now
-            self.save()
+            self._unsaved = True
+            self._wait = 0
+        if not self._unsaved:
+            return
+        if self._wait:
+            self._wait -= 1
+            return
+        self._unsaved = not self.save()
+        self._wait = _AGAIN_ROUNDS
 
 
 def _whole_numbers(content):

@@ -2,7 +2,8 @@
 
 What decides, the first that applies:
 
-    1. fault         no fresh case reading for 5 s: full. A fan has stalled: full whenever any blowing is wanted.
+    1. fault         no fresh case reading for 5 s, or none yet: full. A fan has stalled: full whenever any blowing is
+                     wanted.
     2. hot limit     the case has reached its notice limit: full
     3. charging      at least the lowest running speed
     4. intake        warmer than the case by 2 K: no more than the lowest running speed
@@ -33,9 +34,10 @@ class Thermostat:
     """
 
     def __init__(self, limits):
-        self.percent = 0
+        self.percent = 100  # as the hardware has them through a restart, until there is something to judge by
         self.case_heat = 0
         self.heat_wanted = False
+        self._judged = False
         self._warmer = False
         self._share = 100
         self._state_ms = _LONG_MS
@@ -50,12 +52,16 @@ class Thermostat:
             intake_centi_c: air drawn in, or UNKNOWN: rule 4 is left out.
             charging, fan_fault: true or false.
         """
+        first = not self._judged
         if case_centi_c != UNKNOWN:
             self.case_heat = self._heat(case_centi_c)
             self._judge(case_centi_c, intake_centi_c)
-        full = case_age_ms >= LOST_MS or self.case_heat
+            self._judged = True
+        full = case_age_ms >= LOST_MS or self.case_heat or not self._judged
         percent = 100 if full else self._wish(step_ms, charging, fan_fault)
-        if (percent > 0) != (self.percent > 0):
+        if first:
+            self._state_ms = 0 if percent and self._judged else _LONG_MS  # a start owes no least time
+        elif (percent > 0) != (self.percent > 0):
             self._state_ms = 0
         elif self._state_ms < _LONG_MS:
             self._state_ms += step_ms

@@ -181,6 +181,24 @@ def test_a_board_that_lost_or_cannot_keep_its_number_does_not_begin_at_one(tmp_p
     assert (lost.output1, lost.output2, lost.place) == (1, 1, 0)
 
 
+def test_what_flash_did_not_take_is_tried_again_after_a_while(tmp_path: Path) -> None:
+    folder = tmp_path / "flash"
+    kept = Kept(str(folder / "kept"))
+    kept.begin()
+    kept.follow(1, 3, 1, 0)
+    folder.mkdir()
+    for _ in range(20):
+        kept.follow(1, 3, 1, 0)
+        assert not list(folder.iterdir()), "not at once: flash that fails must not cost every round"
+    kept.follow(1, 3, 1, 0)
+    again = Kept(str(folder / "kept"))
+    assert (again.boot, again.output2, again.place) == (kept.boot, 3, 1)
+    (folder / "kept.a").unlink()
+    for _ in range(50):
+        kept.follow(1, 3, 1, 0)
+    assert not (folder / "kept.a").exists(), "saved is saved"
+
+
 def test_slots_and_settings_on_the_board(on_board: Callable[..., str], tmp_path: Path) -> None:
     """The same files, written by the real interpreter and read by both."""
     code = """

@@ -73,8 +73,16 @@ def test_a_lost_case_sensor_overrides_everything():
 def test_a_case_not_read_for_less_than_five_seconds_changes_nothing():
     thermostat = started()
     assert step(thermostat, UNKNOWN, 4, age_ms=LOST - 1000) == 100
-    thermostat = Thermostat(limits())
+    step(thermostat, COLD, 30)
     assert step(thermostat, UNKNOWN, 4, age_ms=LOST - 1000) == 0
+
+
+def test_a_start_blows_fully_until_there_is_something_to_judge_by():
+    thermostat = Thermostat(limits())
+    assert thermostat.percent == 100
+    assert step(thermostat, UNKNOWN, 4, age_ms=0) == 100
+    assert step(thermostat, COLD) == 0
+    assert step(thermostat, WARM) == 100, "the start owes no pause"
 
 
 def test_the_hot_limit_overrides_pause_and_intake():

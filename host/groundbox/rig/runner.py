@@ -45,7 +45,8 @@ class SimulatedBoard:
     ) -> None:
         self.box = Box(settings)
         self.interpreter = interpreter or best_interpreter()
-        self._clock, self._folder, self._happenings = clock, folder, tuple(happenings)
+        self._clock, self._happenings = clock, tuple(happenings)
+        folder = folder.absolute()  # the port is a link, and the board's own working directory is its flash
         self._flash = provision(folder, settings.name, board_settings or {})
         self._console = PortConsole(folder / "port")
         self.port = str(self._console.path)
