@@ -152,7 +152,13 @@ def _no_name_twice(path: Path | str, kind: str, names: list[str]) -> None:
 
 def _checked_fuses(path: Path | str, box: Box) -> None:
     wires, fuses = {wire.name for wire in box.wire}, {fuse.name for fuse in box.fuse}
+    behind = {fuse.name: fuse.behind for fuse in box.fuse}
     for index, fuse in enumerate(box.fuse, 1):
+        passed, at = {fuse.name}, fuse.behind
+        while at is not None and at not in passed:
+            passed, at = passed | {at}, behind.get(at)
+        if at is not None and at != fuse.behind:
+            raise BadInput(path, f"fuse {index}, behind", "leads in a circle: one of them must be at the battery")
         if fuse.wire not in wires:
             raise BadInput(path, f"fuse {index}, wire", f'there is no wire "{fuse.wire}"; {near(fuse.wire, wires)}')
         if fuse.behind is not None and fuse.behind not in fuses - {fuse.name}:

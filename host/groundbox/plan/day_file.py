@@ -11,7 +11,9 @@ from groundbox.battery.estimate import REST_FULL
 from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
-from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight
+from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight, Source
+from groundbox.thermal.case_file import load_case
+from groundbox.thermal.model import NAMES
 from groundbox.toml_file import near, read_toml
 
 
@@ -33,12 +35,26 @@ class _Reader:
         if name not in known:
             self.bad(place, f'there is no {kind} "{name}"; {near(name, known)}')
 
+    def window(self, place: str, kind: str, begin: time | None, end: time | None) -> None:
+        if begin is not None and end is not None:
+            start = _minutes(self.shape.start)
+            if since(start, _minutes(end)) <= since(start, _minutes(begin)):
+                self.bad(f"{place}, {kind}_until", f"is not after {kind}_from: correct one of them")
+
     def hours(self, place: str, values: dict[str, float]) -> None:
         if not values:
             self.bad(place, 'needs at least one hour, as { "13" = 24 }')
         for hour in values:
             if not hour.isdigit() or int(hour) > 24:
                 self.bad(place, f'"{hour}" is not an hour of the day: write "0" to "24"')
+
+
+def _check_sources(reader: _Reader, sources: list[Source]) -> None:
+    for number, source in enumerate(sources, 1):
+        place = f"source {number} ({source.name})"
+        reader.window(place, "on", source.on_from, source.on_until)
+        if source.amps_by_hour:
+            reader.hours(f"{place}, amps_by_hour", source.amps_by_hour)
 
 
 def _minutes(clock: time) -> float:
@@ -49,6 +65,9 @@ def _check_boxes(reader: _Reader, boxes: list[Box], batteries: list[Battery]) ->
     for number, box in enumerate(boxes, 1):
         place = f"box {number} ({box.name})"
         reader.known(f"{place}, battery", box.battery, [battery.name for battery in batteries], "battery")
+        for other in boxes[: number - 1]:
+            if other.battery == box.battery:
+                reader.bad(f"{place}, battery", f'"{box.battery}" is in box {other.name} already: name another')
         loads = [load.name for load in box.load]
         for index, load in enumerate(box.load, 1):
             where = f"{place}, load {index} ({load.name})"
@@ -101,6 +120,9 @@ def _check_chargers(reader: _Reader, chargers: list[Charger], boxes: list[Box], 
             reader.bad(f"{place}, taper_amps", "is missing: the current at which it goes to float")
         if charger.ends == "timer" and charger.timer_hours is None:
             reader.bad(f"{place}, timer_hours", "is missing: hours of absorption before it goes to float")
+        if charger.float_volts > charger.absorption_volts:
+            reader.bad(f"{place}, float_volts", f"is above the {charger.absorption_volts:g} V of absorption: lower it")
+        reader.window(place, "open", charger.open_from, charger.open_until)
         if charger.settable_amps and max(charger.settable_amps) > charger.amps:
             reader.bad(f"{place}, settable_amps", f"goes above the {charger.amps:g} A it holds: correct `amps`")
 
@@ -132,6 +154,9 @@ def _flights(reader: _Reader, flights: list[Flight], boxes: list[Box], start: fl
 
 def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) -> None:
     by_name = {box.name: box for box in boxes}
+    for index, name in enumerate(flight.boxes):
+        if name in flight.boxes[:index]:
+            reader.bad(f"{place}, boxes", f'"{name}" is there twice: name each box once')
     for name in [*flight.boxes, *flight.loads, *flight.amps]:
         reader.known(f"{place}, boxes", name, by_name, "box")
     for box_name, loads in flight.loads.items():
@@ -142,7 +167,10 @@ def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) 
 
 def _papers(reader: _Reader, battery: Battery) -> Papers:
     if battery.papers is not None:
-        papers = load_papers(reader.path.parent / battery.papers)
+        file = reader.path.parent / battery.papers
+        if not file.is_file():
+            reader.bad(f"battery ({battery.name}), papers", f"there is no file {file}; see `groundbox battery new`")
+        papers = load_papers(file)
     else:
         assert battery.c20_ah is not None
         papers = Papers(
@@ -177,6 +205,18 @@ def side_by_side(papers: Papers, count: int) -> Papers:
     )
 
 
+def _with_case(reader: _Reader, box: Box) -> Box:
+    """The box with the heat of its fitted case, where the file names one."""
+    if box.case.fitted is None:
+        return box
+    file = reader.path.parent / box.case.fitted
+    if not file.is_file():
+        reader.bad(f"box ({box.name}), case.fitted", f"there is no file {file}; see `groundbox case fit`")
+    model = load_case(file).fit.model
+    learnt = {name: getattr(model, name) for name in NAMES if name in box.case.__struct_fields__}
+    return struct_replace(box, case=struct_replace(box.case, **learnt))
+
+
 def load_day(path: Path | str) -> Day:
     """A day file, checked and resolved; BadInput names file, place and mend."""
     shape = read_toml(path, DayFile)
@@ -191,6 +231,7 @@ def load_day(path: Path | str) -> Day:
     reader.names("source", [source.name for source in shape.source])
     _check_boxes(reader, shape.box, shape.battery)
     _check_batteries(reader, shape.battery, shape.box)
+    _check_sources(reader, shape.source)
     _check_chargers(reader, shape.charger, shape.box, [source.name for source in shape.source])
     reader.hours("weather.ambient_c", shape.weather.ambient_c)
     reader.hours("weather.sun", shape.weather.sun)
@@ -199,7 +240,7 @@ def load_day(path: Path | str) -> Day:
         name=shape.name,
         start_clock_min=start,
         flights=_flights(reader, shape.flight, shape.box, start),
-        boxes={box.name: box for box in shape.box},
+        boxes={box.name: _with_case(reader, box) for box in shape.box},
         batteries={
             battery.name: FieldBattery(battery=battery, papers=_papers(reader, battery)) for battery in shape.battery
         },

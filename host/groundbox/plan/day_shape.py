@@ -28,7 +28,12 @@ class Load(declared.Load, frozen=True, kw_only=True):
 
 
 class CaseHeat(_Part, frozen=True, kw_only=True):
-    """What the case does with heat, where it is known; see groundbox.thermal.model.CaseModel."""
+    """What the case does with heat, where it is known; see groundbox.thermal.model.CaseModel.
+
+    `fitted` is a file of `groundbox case fit` beside the day file; it stands in for the numbers but `fans_on_c`.
+    """
+
+    fitted: str | None = None
 
     air_wall_w_per_k: Positive = 4.0
     wall_outside_w_per_k: Positive = 3.0
@@ -40,7 +45,7 @@ class CaseHeat(_Part, frozen=True, kw_only=True):
 
 class Box(_Part, frozen=True, kw_only=True):
     name: Name
-    battery: str
+    battery: Annotated[str, Meta(description="the name of one battery; blocks side by side are one, see in_parallel")]
     cutoff_volts: Volts
     lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.0
     reserve_min: Minutes = 15.0
@@ -104,6 +109,7 @@ class Source(_Part, frozen=True, kw_only=True):
     volts: Volts = 12.0
     spare_wh: NotNegative | None = None
     engine_must_run: bool = False
+    needs_ignition: bool = False
     lowest_volts: Volts | None = None
     on_from: datetime.time | None = None
     on_until: datetime.time | None = None

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from groundbox.plan.problem import SLACK_AH, Choice, Problem, Start, slot_gain
+from groundbox.plan.problem import DEEP_FRACTION, SLACK_AH, Choice, Problem, Start, slot_gain
 
 
 @dataclass(slots=True)
@@ -19,9 +19,19 @@ class _Day:
     taken: dict[tuple[int, int], float] = field(default_factory=dict)
     waits: dict[tuple[int, int], float] = field(default_factory=dict)
     crews: dict[int, dict[int, int]] = field(default_factory=dict)
+    sparing: bool = False
+
+    def merit(self, flight: int, box: int, battery: int) -> float:
+        """What makes a battery the first to fly: its charge, or (sparing) what it keeps above half after the flight."""
+        if not self.sparing:
+            return self.ah[battery]
+        fit = self.problem.fits[flight, box, battery]
+        return self.ah[battery] - fit.use_ah - DEEP_FRACTION * self.problem.capacity_ah[battery]
 
     def to_spare(self, battery: int) -> float:
-        """Share of its capacity that a battery has beyond what the hungriest flight to come asks of it."""
+        """Share of its capacity that a battery has beyond what the hungriest flight to come asks of it, or half."""
+        if self.sparing:
+            return self.ah[battery] / self.problem.capacity_ah[battery] - DEEP_FRACTION
         needs = [
             fit.need_ah
             for (flight, _, one), fit in self.problem.fits.items()
@@ -44,7 +54,7 @@ def _crew(day: _Day, flight: int, slot: int, enough: bool = True) -> dict[int, i
         ]
         if not fitting:
             return None
-        chosen[box] = max(fitting, key=lambda battery: (day.ah[battery], -battery))
+        chosen[box] = max(fitting, key=lambda battery: (day.merit(flight, box, battery), -battery))
     return chosen
 
 
@@ -127,9 +137,13 @@ def _room_to_wait(day: _Day, flight: int, start: Start, crew: dict[int, int]) ->
     return True
 
 
-def greedy(problem: Problem) -> Choice:
-    """A schedule by simple rules: fly as soon as every box has a battery with enough, charge the emptiest meanwhile."""
-    day = _Day(problem=problem, ah=list(problem.start_ah), starts=[None] * len(problem.flights))
+def greedy(problem: Problem, sparing: bool = False) -> Choice:
+    """A schedule by simple rules: fly as soon as every box has a battery with enough, charge the emptiest meanwhile.
+
+    Args:
+        sparing: choose batteries so that they stay above half, rather than the fullest.
+    """
+    day = _Day(problem=problem, ah=list(problem.start_ah), starts=[None] * len(problem.flights), sparing=sparing)
     waiting = list(range(len(problem.flights)))
     for slot in range(len(problem.slot_min)):
         while waiting and not any(start.first >= slot for start in problem.flights[waiting[0]]):

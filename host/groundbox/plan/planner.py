@@ -42,6 +42,18 @@ class Plan:
         grounded = {answer.flight for answer in self.walk.answers if answer.verdict == "not today"}
         return len(self.day.flights) - len(grounded)
 
+    @property
+    def merit(self) -> tuple[int, float]:
+        """The larger, the better: flights flown, then the least lateness."""
+        return self.flown, -self.schedule.worth.late_min
+
+    @property
+    def not_proven(self) -> str | None:
+        """What a better plan might have, in words; None where this one is proven to be the best."""
+        fell = self.schedule.worth.flown - self.flown
+        words = [f"{fell} flight(s) that fell short of the reserve when followed"] if fell > 0 else []
+        return ", ".join([*words, *filter(None, [self.schedule.open_gap])]) or None
+
 
 def seconds_for(day: Day) -> float:
     """Seconds in all: enough to prove most small days; a large one is not proven by waiting a little longer."""
@@ -135,7 +147,7 @@ def plan_as_is(
     """
     patience = Patience(seconds, clock)
     extra: dict[tuple[int, str], float] = {}
-    on_time = True
+    on_time, best = True, None
     for round_ in range(rounds):
         table, schedule = _scheduled(
             day, yard, patience.part(ROUND_SHARE if round_ < rounds - 1 else 1.0), start_min, extra, on_time
@@ -143,14 +155,16 @@ def plan_as_is(
         on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
+        walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
+        plan = Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
+        best = plan if best is None or plan.merit > best.merit else best
         if not short or patience.left == 0:
             break
         for key, answer in short.items():
             grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
             extra[key] = max(grown, _missed(day, yard, table, key[0], answer)) + SHORT_MIN
-    if short:
-        walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
-    return Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
+    assert best is not None
+    return best
 
 
 def rough(day: Day, yard: Yard, start_min: float = 0.0) -> Worth:
@@ -208,8 +222,8 @@ def plan_day(
     plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock)
     if plan.works:
         return plan
-    off = _loads_to_drop(day, yard, plan.schedule.worth.flown, start_min, patience)
+    off = _loads_to_drop(day, yard, plan.flown, start_min, patience)
     if not off:
         return plan
     leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock)
-    return _with_loads_back(leaner) if leaner.schedule.worth.flown > plan.schedule.worth.flown else plan
+    return _with_loads_back(leaner) if leaner.flown > plan.flown else plan

@@ -67,6 +67,8 @@ def _by_simple_rules(problem: Problem, enough: int | None = None) -> _Best:
     best = _Best(problem=problem, choice=nothing, rows=rows, worth=worth(problem, nothing, rows))
     for pattern in _patterns(problem):
         best.offer(greedy(pattern))
+        if best.worth.deep_ah > 0 or best.worth.flown < len(problem.flights):
+            best.offer(greedy(pattern, sparing=True))
         if best.worth.flown == enough:
             break
     return best

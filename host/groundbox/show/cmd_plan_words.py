@@ -85,6 +85,8 @@ def _source_lines(plan: Plan) -> list[str]:
     lines = []
     for source in plan.day.sources.values():
         notes = ["run its engine while it charges"] if source.engine_must_run else []
+        if source.needs_ignition:
+            notes.append("switch its ignition on, which takes current of its own")
         if source.lowest_volts is not None:
             notes.append(f"stop when it falls to {source.lowest_volts:g} V")
         if source.spare_wh is not None:
@@ -145,11 +147,7 @@ def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> lis
     echo = lines.append
     worth = plan.schedule.worth
     echo(f"{plan.day.name}: {plan.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
-    echo(
-        "best possible schedule, proven"
-        if plan.schedule.open_gap is None
-        else f"not proven best: {plan.schedule.open_gap}"
-    )
+    echo("best possible schedule, proven" if plan.not_proven is None else f"not proven best: {plan.not_proven}")
     for box, load in sorted(plan.day.off):
         echo(f"between flights keep {load} of {box} off, in flights as said below")
     for flight in plan.day.flights:
@@ -183,7 +181,7 @@ def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict
         "flights": len(plan.day.flights),
         "late_min": plan.schedule.worth.late_min,
         "deep_ah": plan.schedule.worth.deep_ah,
-        "not_proven": plan.schedule.open_gap,
+        "not_proven": plan.not_proven,
         "loads_off": [{"box": box, "load": load} for box, load in sorted(plan.day.off)],
         "loads_on_again": [
             {"flight": flight, "box": box, "load": load} for flight, box, load in sorted(plan.day.on_again)
