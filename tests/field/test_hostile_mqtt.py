@@ -1,0 +1,226 @@
+"""Hostile input over MQTT: sent, stored once, lost and invented are counted. Full counts: `make endurance`."""
+
+import json
+import random
+import resource
+import socket
+import struct
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from tests.benchmarks import faults
+from tests.field.hostile import Count, Key, count, host, millivolts, mosquitto, reading, said, speaker, until
+
+from groundbox.link.serial_link import Clocks
+
+SECTION = "Hostile input over MQTT and the page"
+DAY_S, YEAR_S = 86_400.0, 365 * 86_400.0
+TOPIC = "groundbox/mast/reading"
+GOOD = said(reading("mast", 3, 1))
+
+
+def _changed(**changes: object) -> bytes:
+    return json.dumps(json.loads(GOOD) | changes).encode()
+
+
+DIRT = {
+    "1 MB payload": b"x" * 1_000_000,
+    "1 MB of JSON": b'{"a": "' + b"y" * 1_000_000 + b'"}',
+    "nothing": b"",
+    "invalid JSON": GOOD[:-1],
+    "two objects": GOOD + GOOD,
+    "not UTF-8": b'{"box": "\xff\xfe"}',
+    "deep nesting": b"[" * 4000,
+    "deep objects": b'{"a":' * 600 + b"1" + b"}" * 600,
+    "a list": b"[1, 2, 3]",
+    "NaN": GOOD.replace(b'"sequence": 1', b'"sequence": NaN'),
+    "infinity": GOOD.replace(b'"sequence": 1', b'"sequence": 1e999'),
+    "a fraction": _changed(battery_mv=12000.5),
+    "a whole float": _changed(sequence=1.0),
+    "true for a number": _changed(sequence=True),
+    "text for a number": _changed(battery_mv="12000"),
+    "a number for text": _changed(box=7),
+    "a list for a number": _changed(sequence=[1]),
+    "out of range": _changed(battery_mv=99999),
+    "a huge number": GOOD.replace(b'"sequence": 1', b'"sequence": ' + b"9" * 3000),
+    "negative": _changed(boot=-1),
+    "an unknown word": _changed(charging="perhaps"),
+    "a field too many": _changed(extra=1),
+    "a field missing": GOOD.replace(b'"uptime_ms": 1000, ', b""),
+    "a field twice": GOOD[:-1] + b', "box": "table"}',
+    "NUL bytes": b"\0" * 100,
+    "NUL in the name": _changed(box="mast\0"),
+    "half a surrogate": _changed(box="\ud800"),
+    "another box's name": _changed(box="table"),
+}
+
+
+def _good(client: object, box: str, boot: int, sequences: range, sent: set[Key]) -> None:
+    for sequence in sequences:
+        client.publish(f"groundbox/{box}/reading", said(reading(box, boot, sequence)), qos=1)  # type: ignore[attr-defined]
+        sent.add((box, boot, sequence, millivolts(sequence)))
+
+
+def _keep(fault: str, found: Count, besides: str) -> None:
+    faults.keep(SECTION, [(fault, found.sent, found.once, found.lost, found.invented, besides)])
+
+
+def _whole(found: Count) -> bool:
+    return (found.once, found.lost, found.invented) == (found.sent, 0, 0)
+
+
+def _dirt(folder: Path, rounds: int) -> tuple[Count, int]:
+    sent: set[Key] = set()
+    with mosquitto(folder) as broker, host(folder / "day.db", broker) as found, speaker(broker, "mast") as mast:
+        for turn in range(rounds):
+            for number, dirt in enumerate(DIRT.values()):
+                mast.publish(TOPIC, dirt, qos=1)
+                first = 10 * (turn * len(DIRT) + number) + 2  # 1 is in the dirt: it must not be stored
+                _good(mast, "mast", 3, range(first, first + 10), sent)
+            mast.publish(f"groundbox/table/{'x' * 300}", b"1", qos=1)
+            mast.publish("groundbox/table/who", b"{}", qos=1)
+            mast.publish("groundbox//reading", GOOD, qos=1)
+        until(lambda: found.taken >= len(sent) and found.refused >= rounds * (len(DIRT) + 1), 120)
+        assert found.refused == rounds * (len(DIRT) + 1)  # the nameless topic besides
+    return count(folder / "day.db", sent), found.refused
+
+
+def test_dirt_is_counted_and_what_is_good_is_kept(tmp_path: Path) -> None:
+    assert _whole(_dirt(tmp_path, 1)[0])
+
+
+@pytest.mark.endurance
+def test_much_dirt(tmp_path: Path) -> None:
+    found, refused = _dirt(tmp_path, 30)
+    _keep(f"{len(DIRT)} kinds of wrong payload, 30 times each, among good readings", found, f"{refused} refused")
+    assert _whole(found)
+
+
+def _repeated(folder: Path, many: int) -> tuple[Count, int]:
+    dice, sent = random.Random(7), set[Key]()
+    deliveries = [sequence for sequence in range(1, many + 1) for _ in range(dice.randint(1, 5))]
+    dice.shuffle(deliveries)
+    with mosquitto(folder) as broker, host(folder / "day.db", broker) as found, speaker(broker, "mast") as mast:
+        for number, sequence in enumerate(deliveries):
+            mast.publish(TOPIC, said(reading("mast", 3, sequence)), qos=1)
+            sent.add(("mast", 3, sequence, millivolts(sequence)))
+            if number % 2000 == 1999:
+                until(lambda: found.taken >= number - 2000, 120)  # noqa: B023
+        until(lambda: found.taken >= len(deliveries), 120)
+    return count(folder / "day.db", sent), len(deliveries)
+
+
+def test_delivered_one_to_five_times_and_shuffled_each_is_stored_once(tmp_path: Path) -> None:
+    found, deliveries = _repeated(tmp_path, 400)
+    assert deliveries > 1000
+    assert _whole(found)
+
+
+@pytest.mark.endurance
+def test_delivered_one_to_five_times_in_full(tmp_path: Path) -> None:
+    found, deliveries = _repeated(tmp_path, 30_000)
+    _keep("every message delivered 1 to 5 times, shuffled", found, f"{deliveries} deliveries")
+    assert _whole(found)
+
+
+def _flood(broker_port: int, stop: threading.Event, per_s: int) -> int:
+    """One stranger, raw: wrong messages at a steady rate; how many it got rid of."""
+    payload = b'{"box": "bog", "sequence": 1}'
+    topic = b"groundbox/bog/reading"
+    body = struct.pack(">H", len(topic)) + topic + payload
+    packet = bytes([0x30, len(body)]) + body
+    began_s, sent = time.monotonic(), 0
+    with socket.create_connection(("127.0.0.1", broker_port)) as line:
+        line.sendall(b"\x10\x14\0\4MQTT\4\2\0\0\0\x08stranger")
+        while not stop.is_set():
+            due = int((time.monotonic() - began_s) * per_s) - sent
+            line.sendall(packet * min(max(due, 0), 1000))
+            sent += min(max(due, 0), 1000)
+            time.sleep(0.005)
+    return sent
+
+
+def _flooded(folder: Path, seconds: float, per_s: int = 10_000) -> tuple[Count, int, float, int, float]:
+    """Count, messages of the stranger, of those per second, growth of this program in kB, longest wait of a reading."""
+    sent: set[Key] = set()
+    stop, got = threading.Event(), [0]
+    waits = [0.0]
+    with mosquitto(folder) as broker, host(folder / "day.db", broker) as found, speaker(broker, "mast") as mast:
+        thread = threading.Thread(target=lambda: got.__setitem__(0, _flood(broker.port, stop, per_s)))
+        thread.start()
+        before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        began_s, sequence = time.monotonic(), 0
+        while time.monotonic() - began_s < seconds:
+            sequence += 1
+            _good(mast, "mast", 3, range(sequence, sequence + 1), sent)
+            asked_s = time.monotonic()
+            until(lambda: found.taken >= sequence, 120)  # noqa: B023
+            waits.append(time.monotonic() - asked_s)
+            time.sleep(0.05)
+        lasted_s = time.monotonic() - began_s
+        stop.set()
+        thread.join()
+        grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb
+    return count(folder / "day.db", sent), got[0], got[0] / lasted_s, grown_kb, max(waits)
+
+
+def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
+    found, strange, _, grown_kb, _ = _flooded(tmp_path, 3.0)
+    assert strange > 1000
+    assert _whole(found)
+    assert grown_kb < 100_000
+
+
+@pytest.mark.endurance
+def test_a_stranger_who_floods_in_full(tmp_path: Path) -> None:
+    found, strange, per_s, grown_kb, wait_s = _flooded(tmp_path, 60.0)
+    told = (
+        f"{strange} of the stranger's, {per_s:.0f} a second; memory +{grown_kb // 1024} MB; longest wait {wait_s:.1f} s"
+    )
+    _keep("10,000 wrong messages a second from one stranger, 60 s", found, told)
+    assert _whole(found)
+
+
+def test_a_slow_disk_holds_the_broker_back_and_loses_nothing(tmp_path: Path) -> None:
+    sent: set[Key] = set()
+    with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=20) as found:
+        found.slow_s = 0.02
+        with speaker(broker, "mast") as mast:
+            _good(mast, "mast", 3, range(1, 501), sent)
+            until(lambda: found.taken >= len(sent))
+        assert len(found.arrivals._waiting) <= 20
+    assert _whole(count(tmp_path / "day.db", sent))
+
+
+def _clock_steps(folder: Path, each: int) -> Count:
+    sent: set[Key] = set()
+    step_s = [0.0]
+    clocks = Clocks(wall_s=lambda: time.time() + step_s[0], monotonic_s=time.monotonic)
+    with mosquitto(folder) as broker, host(folder / "day.db", broker, clocks) as found, speaker(broker, "mast") as mast:
+        for number, step in enumerate((0.0, -DAY_S, 0.0, YEAR_S, -YEAR_S, 0.0)):
+            step_s[0] = step
+            _good(mast, "mast", 3, range(1 + number * each, 1 + (number + 1) * each), sent)
+            until(lambda: found.taken >= len(sent), 60)
+    return count(folder / "day.db", sent)
+
+
+def test_a_host_clock_that_jumps_loses_and_invents_nothing(tmp_path: Path) -> None:
+    assert _whole(_clock_steps(tmp_path, 50))
+
+
+@pytest.mark.endurance
+def test_a_host_clock_that_jumps_in_full(tmp_path: Path) -> None:
+    found = _clock_steps(tmp_path, 2000)
+    _keep("host clock back a day and forward a year, five jumps", found, "order by start and sequence kept")
+    assert _whole(found)
+
+
+def test_the_count_bites(tmp_path: Path) -> None:
+    """A campaign that could not see a loss or an invention would prove nothing."""
+    with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker) as found, speaker(broker, "mast") as mast:
+        _good(mast, "mast", 3, range(1, 11), set())
+        until(lambda: found.taken >= 10)
+    sent: set[Key] = {("mast", 3, n, millivolts(n)) for n in range(2, 13)}
+    assert count(tmp_path / "day.db", sent) == Count(sent=11, once=9, lost=2, invented=1)
