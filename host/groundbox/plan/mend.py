@@ -9,18 +9,17 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.papers import Papers
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight
 from groundbox.plan.patience import Clock, Patience
-from groundbox.plan.planner import delays_of, droppable, plan_as_is
+from groundbox.plan.planner import delays_of, droppable, holds, plan_as_is
 from groundbox.plan.result import next_size
-from groundbox.plan.schedule import most_flights, rough_worth
+from groundbox.plan.schedule import by_rules, most_flights
 from groundbox.plan.size_battery import ORDINARY_AH
 from groundbox.plan.timetable import timetable
 from groundbox.plan.yard import Yard, believed_of
 
 LONGER_GAP_MIN, MOST_MENDS = 10.0, 8
-SOLVER_SIZE = 30  # flights times batteries up to which the solver, not only simple rules, judges a change
 # What a change costs the pilot, smaller is easier (assumed; only the order matters).
 COST_LOAD_OFF, COST_BOX_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 1.5, 2.0, 4.0, 5.0, 6.0
-CHECK_SECONDS, CONFIRM_SECONDS, SEARCH_SECONDS = 0.4, 1.0, 12.0
+CHECK_SECONDS, CONFIRM_SECONDS, SEARCH_SECONDS = 0.3, 0.5, 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +46,10 @@ class Mend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Search:
-    """What mends a day, the easiest first, and how many sets of changes were tried, of how many there are to try."""
+    """What mends a day, the easiest first, and how many tries were made, of how many there are.
+
+    Each single change and pair is tried twice: by simple rules, and by the solver.
+    """
 
     mends: tuple[Mend, ...]
     tried: int
@@ -139,28 +141,23 @@ def _yard_with(day: Day, yard: Yard) -> Yard:
     return Yard(banks=banks, papers=papers, learned=yard.learned, early=yard.early, curves=yard.curves)
 
 
-def flies_all(day: Day, yard: Yard, patience: Patience | None = None) -> bool:
-    """True when every flight can be flown: by simple rules, else the solver, then flown with reserve throughout."""
-    patience, here = patience or Patience(CHECK_SECONDS + CONFIRM_SECONDS), _yard_with(day, yard)
-    return _may_fly_all(day, here, patience) and _confirmed(day, here, patience)
-
-
-def _confirmed(day: Day, yard: Yard, patience: Patience) -> bool:
-    seconds = patience.grant(1.0, CONFIRM_SECONDS)
-    return plan_as_is(day, yard, seconds, 0.0, clock=patience.clock).works
-
-
-def _may_fly_all(day: Day, yard: Yard, patience: Patience) -> bool:
-    wanted = len(day.flights)
-    table = timetable(day, yard, delays=delays_of(day))
+def flies_all(day: Day, yard: Yard, patience: Patience | None = None, solver: bool = True) -> bool:
+    """True when every flight can be flown, by simple rules or (with `solver`) by the solver, followed with reserve."""
+    patience, here, wanted = (
+        patience or Patience(CHECK_SECONDS + CONFIRM_SECONDS),
+        _yard_with(day, yard),
+        len(day.flights),
+    )
+    table = timetable(day, here, delays=delays_of(day))
     served = {(flight, box) for flight, box, _ in table.problem.fits}
     if any((flight, box) not in served for flight, boxes in enumerate(table.problem.boxes) for box in boxes):
         return False
-    if rough_worth(table.problem, wanted).flown == wanted:
+    schedule = by_rules(table.problem, wanted)
+    if schedule.worth.flown == wanted and holds(day, here, table, schedule):
         return True
-    if len(day.flights) * len(day.batteries) > SOLVER_SIZE:
+    if not solver or most_flights(table.problem, patience.grant(1.0, CHECK_SECONDS)) < wanted:
         return False
-    return most_flights(table.problem, patience.grant(1.0, CHECK_SECONDS)) == wanted
+    return plan_as_is(day, here, patience.grant(1.0, CONFIRM_SECONDS), 0.0, clock=patience.clock).works
 
 
 def _changed_by(day: Day, changes: tuple[Change, ...]) -> Day:
@@ -178,29 +175,28 @@ def mends(
 ) -> Search:
     """The smallest sets of one or two changes with which the whole day flies, the easiest first.
 
-    Every single change is tried, then every pair of those that do not help alone, in the order of their cost, until
-    `MOST_MENDS` sets are found or the time is over.
+    Every single change is tried by simple rules, which are quick, and by the solver; then every pair of those that do
+    not help alone likewise, in the order of their cost, until `MOST_MENDS` are found or the time is over.
 
     Args:
         seconds: about how long the search may take.
         clock: seconds that never step back; without one only the solver's time counts, as granted.
-        tell: called with (sets tried, sets to be tried) as the search goes on.
+        tell: called with (tries made, tries to be made) as the search goes on.
     """
     patience, changes = Patience(seconds, clock), changes_of(day)
-    sets: list[tuple[Change, ...]] = [(change,) for change in changes]
-    total = len(sets) + len(sets) * (len(sets) - 1) // 2
-    found: list[Mend] = []
-    helped: set[Change] = set()
+    singles: list[tuple[Change, ...]] = [(change,) for change in changes]
+    pairs: list[tuple[Change, ...]] = sorted(combinations(changes, 2), key=lambda pair: pair[0].cost + pair[1].cost)
+    tries = [(one, solver) for sets in (singles, pairs) for solver in (False, True) for one in sets]
+    found: set[tuple[Change, ...]] = set()
     tried = 0
-    while sets and patience.left > 0 and len(found) < MOST_MENDS:
-        one = sets.pop(0)
+    for one, solver in tries:
+        if patience.left == 0 or len(found) >= MOST_MENDS:
+            break
         tried += 1
-        if flies_all(_changed_by(day, one), yard, patience):
-            found.append(Mend(changes=one))
-            helped |= set(one) if len(one) == 1 else set()
-        if tried == len(changes):
-            rest = [change for change in changes if change not in helped]
-            sets = sorted(combinations(rest, 2), key=lambda pair: pair[0].cost + pair[1].cost)
-            total = tried + len(sets)
-        tell(tried, total)
-    return Search(mends=tuple(sorted(found, key=lambda mend: mend.cost)), tried=tried, of=total)
+        if not any(set(known) <= set(one) for known in found) and flies_all(
+            _changed_by(day, one), yard, patience, solver
+        ):
+            found = {known for known in found if not set(one) < set(known)} | {one}
+        tell(tried, len(tries))
+    told = sorted((Mend(changes=one) for one in found), key=lambda mend: mend.cost)
+    return Search(mends=tuple(told), tried=tried, of=len(tries))

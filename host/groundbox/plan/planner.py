@@ -167,6 +167,11 @@ def plan_as_is(
     return best
 
 
+def holds(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> bool:
+    """True when the schedule leaves every launch its reserve when it is followed."""
+    return not _shortfalls(day, follow(day, yard, table, schedule))
+
+
 def rough(day: Day, yard: Yard, start_min: float = 0.0) -> Worth:
     """What simple rules make of the day: quick, never better than the plan; no more is looked for once all fly."""
     table = timetable(day, yard, delays=delays_of(day), start_min=start_min)

@@ -156,17 +156,22 @@ def best_schedule(problem: Problem, patience: Patience | None = None, tidy: bool
         values, _, _ = program.model.solve(program.tidy_cost(), patience.grant(1.0, MOST_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
-    return Schedule(
-        choice=best.choice,
-        worth=best.worth,
-        levels=tuple(tuple(row) for row in best.rows),
-        open_gap=", ".join(gap for gap in gaps if gap) or None,
-    )
+    return _schedule_of(best, ", ".join(gap for gap in gaps if gap) or None)
 
 
 def rough_worth(problem: Problem, enough: int | None = None) -> Worth:
     """What simple rules reach: quick, and never better than the best schedule; it ends with `enough` flights."""
-    return _by_simple_rules(problem, enough).worth
+    return by_rules(problem, enough).worth
+
+
+def by_rules(problem: Problem, enough: int | None = None) -> Schedule:
+    """The best that simple rules find; it ends with `enough` flights."""
+    return _schedule_of(_by_simple_rules(problem, enough), "only simple rules were tried")
+
+
+def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:
+    rows = tuple(tuple(row) for row in best.rows)
+    return Schedule(choice=best.choice, worth=best.worth, levels=rows, open_gap=open_gap)
 
 
 def most_flights(problem: Problem, seconds: float) -> int:

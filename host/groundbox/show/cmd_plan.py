@@ -132,7 +132,7 @@ class _Live:
 
 def _progress(tried: int, of: int) -> None:
     if sys.stderr.isatty():
-        click.echo(f"\r  {tried} of {of} changes tried", nl=False, err=True)
+        click.echo(f"\r  {tried} of {of} tries made", nl=False, err=True)
 
 
 def _search(plan: Plan, seconds: float) -> Search:
@@ -153,7 +153,7 @@ def _search(plan: Plan, seconds: float) -> Search:
     "--mends",
     "mend_seconds",
     type=click.FloatRange(0, 600),
-    default=12.0,
+    default=20.0,
     show_default=True,
     help="Where a day does not work, search so many seconds for what would mend it; 0: do not.",
 )

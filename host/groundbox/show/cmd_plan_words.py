@@ -130,9 +130,9 @@ def search_lines(search: Search) -> list[str]:
     """What mends the day, and how far the search came."""
     lines = [*map(mend_line, search.mends)] or ["  nothing found"]
     if search.tried < search.of and len(search.mends) < MOST_MENDS:
-        lines.append(f"  (time was up after {search.tried} of {search.of} single changes and pairs)")
+        lines.append(f"  (time was up after {search.tried} of {search.of} tries of single changes and pairs)")
     elif not search.mends:
-        lines.append(f"  (all {search.of} single changes and pairs were tried)")
+        lines.append("  (all single changes and pairs were tried)")
     return lines
 
 
@@ -200,7 +200,7 @@ def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict
         "mends": None
         if found is None
         else [{"cost": mend.cost, "changes": [asdict(change) for change in mend.changes]} for mend in found.mends],
-        "mends_tried": None if found is None else {"sets": found.tried, "of": found.of},
+        "mends_searched": None if found is None else {"tries": found.tried, "of": found.of},
         "evening": [asdict(night) for night in nights],
         "cautions": list(cautions(plan.day)),
     }
