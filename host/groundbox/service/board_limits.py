@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 
 from groundbox.model import Answer
+from groundbox.wire.settings import SETTINGS
 
 WANTED = (
     "case_notice_centi_c",
@@ -18,6 +19,8 @@ WANTED = (
     "output2_kind",
 )
 AGAIN_S = 30.0  # real seconds until a board that did not answer is asked anew
+
+_DEFAULTS = {name: default for name, default, *_ in SETTINGS}
 
 Ask = Callable[[str, str], Sequence[Future[Answer]]]
 
@@ -61,6 +64,16 @@ class BoardLimits:
         self._lacking[box].remove(told.setting)
         if told.result == "ok" and told.value is not None and told.value.lstrip("-").isdigit():
             self._known.setdefault(box, {})[told.setting] = int(told.value)
+
+
+def celsius(limits: Mapping[str, int], *names: str) -> tuple[float, ...]:
+    """Those limits of a board; the default, which is what boards come with, for each it has not told."""
+    return tuple(limits.get(name, _DEFAULTS[name]) / 100 for name in names)
+
+
+def case_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
+    """Notice, urgent, stop."""
+    return celsius(limits, "case_notice_centi_c", "case_urgent_centi_c", "case_stop_centi_c")
 
 
 def _told(futures: Iterable[Future[Answer]]) -> Answer | None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
+from groundbox.service.board_limits import case_levels_c
 from groundbox.service.flight import Flight
 from groundbox.service.heat import Heat, HeatOutlook
 from groundbox.service.loads import declared_amps, droppable, heaviest, is_on, peak_above_mean, touchiest
@@ -85,6 +86,7 @@ class Follower:
         self.filter_notice: str | None = None
         self._heat = Heat(case, box.loads if box else ())
         self._hot = HeatOutlook()
+        self.limits: Mapping[str, int] = {}  # its board's own settings, as far as told
         self.reading: Reading | None = None
         self._earlier: Reading | None = None  # the last of the start before
         self._since_s = since_s
@@ -186,7 +188,7 @@ class Follower:
         """Estimates anew. Nothing changes while the box is silent: the time at which runtime ends stands."""
         if self.reading is None or self.reading is self._estimated:
             return
-        self._estimated, self._hot = self.reading, self._heat.outlook()
+        self._estimated, self._hot = self.reading, self._heat.outlook(case_levels_c(self.limits))
         if self.tracker is None:
             return
         self.tracker.refresh(self.reading)
@@ -287,6 +289,7 @@ class Follower:
             c20_ah=self.tracker.papers.c20_ah if self.tracker else None,
             loads=self._costs,
             heat=self._hot,
+            limits=self.limits,
         )
 
     @property

@@ -82,7 +82,7 @@ def watch_filter(settings: Settings, box: str, path: Path, until_s: float) -> st
         GroundboxError: the case file or the store cannot be read or written.
     """
     case = load_case(path)
-    with Reader(settings.database_path) as reader:
+    with Reader(settings.store) as reader:
         for outing in outings_of(reader, until_s=until_s - OVER_S):
             if not case.has(outing.name):
                 case = rise_in(case, outing, rows_of(reader, settings, box, outing))

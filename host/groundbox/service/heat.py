@@ -9,20 +9,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from groundbox.model import Reading
+from groundbox.service.board_limits import case_levels_c
 from groundbox.service.loads import FANS, declared_amps
 from groundbox.settings import Load
 from groundbox.thermal.fit import CaseFit
 from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import CaseModel
 from groundbox.thermal.rows import Row
-from groundbox.wire.settings import SETTINGS
 
-LEVELS_C = tuple(
-    default / 100
-    for level in ("notice", "urgent", "stop")
-    for name, default, *_ in SETTINGS
-    if name == f"case_{level}_centi_c"
-)
+LEVELS_C = case_levels_c({})
 WORTH_TELLING_MIN = 240.0
 ANEW_S = 10.0  # the early number is dear and hardly moves
 
@@ -31,7 +26,7 @@ ANEW_S = 10.0  # the early number is dear and hardly moves
 class HeatOutlook:
     """Minutes until the case is hot; None: not within hours, or not known.
 
-    as_now_min: to each of the board's three levels, LEVELS_C, its fans going on as they do.
+    as_now_min: to each of the board's three levels, its fans going on as they do.
     stopped_min: to the last of these, `limit_c`, if both fans stop now and the load stays; `stopped_early_min` is what
         one in twenty of the cases that fit the logs undercuts, None where no case was fitted.
     fitted: True where the case was learnt from this box's own outings, False where it is assumed.
@@ -65,26 +60,27 @@ class Heat:
             self._fans, self._now_s = row.fans, t_s
             self._tracker.update(row)
 
-    def outlook(self) -> HeatOutlook:
-        """How long until it is hot."""
-        stopped = self._worth(self._tracker.minutes_to(LEVELS_C[-1], 0.0))
+    def outlook(self, levels_c: Sequence[float] = LEVELS_C) -> HeatOutlook:
+        """How long until it is hot, by the board's three levels."""
+        stopped = self._worth(self._tracker.minutes_to(levels_c[-1], 0.0))
         if not self._fans:  # they stand already
-            as_now = tuple(self._worth(self._tracker.minutes_to(level_c)) for level_c in LEVELS_C[:-1]) + (stopped,)
+            as_now = tuple(self._worth(self._tracker.minutes_to(level_c)) for level_c in levels_c[:-1]) + (stopped,)
         else:
-            as_now = tuple(self._worth(self._tracker.minutes_to(level_c, self._fans)) for level_c in LEVELS_C)
+            as_now = tuple(self._worth(self._tracker.minutes_to(level_c, self._fans)) for level_c in levels_c)
         return HeatOutlook(
+            limit_c=levels_c[-1],
             as_now_min=as_now,
             stopped_min=stopped,
-            stopped_early_min=None if stopped is None else self._stopped_early(),
+            stopped_early_min=None if stopped is None else self._stopped_early(levels_c[-1]),
             fitted=self._case is not None,
         )
 
-    def _stopped_early(self) -> float | None:
+    def _stopped_early(self, limit_c: float) -> float | None:
         state, drive = self._tracker.state, self._tracker.drive(0.0)
         if self._case is None or state is None or drive is None:
             return None
         if self._now_s - self._early[0] >= ANEW_S:
-            self._early = self._now_s, self._case.early_minutes_to(LEVELS_C[-1], state, drive)
+            self._early = self._now_s, self._case.early_minutes_to(limit_c, state, drive)
         return self._early[1]
 
     @staticmethod

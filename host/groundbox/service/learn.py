@@ -21,11 +21,11 @@ OUTING_S = 12 * 3600.0  # what is older does not count as the present
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learnt:
-    """The papers as they are now, the row that was added to them, and a tracker that knows both."""
+    """The papers as they are now, the row that was added (None: it was in them), and a tracker that knows both."""
 
     file: Path
     papers: Papers
-    row: HistoryRow
+    row: HistoryRow | None
     verdict: str
     tracker: Tracker
 
@@ -36,7 +36,7 @@ def source_name(box: str, discharge: Discharge) -> str:
 
 
 def learn(settings: Settings, box: str, battery: str, discharge: Discharge, since_wall_s: float) -> Learnt | None:
-    """Fits the battery's papers with `discharge` and writes them; None where it is in them already, or too shallow.
+    """Fits the battery's papers with `discharge` and writes them, unless that was done before; None: too shallow.
 
     `since_wall_s`: since when the battery is in the box.
 
@@ -47,19 +47,22 @@ def learn(settings: Settings, box: str, battery: str, discharge: Discharge, sinc
     path, entry = settings.papers_path(battery), settings.boxes.get(box)
     if path is None or entry is None:
         return None
-    with Reader(settings.database_path) as reader:
+    with Reader(settings.store) as reader:
         readings = list(reader.readings(box, discharge.from_wall_s - 1.0, discharge.to_wall_s + 1.0))
-        papers = learnt_from(load_papers(path), samples(entry, readings), source_name(box, discharge), discharge)
-        if papers is None:
-            return None
-        save_papers(path, papers)
+        papers, source, row = load_papers(path), source_name(box, discharge), None
+        if all(row.source != source for row in papers.history):
+            learnt = learnt_from(papers, samples(entry, readings), source, discharge)
+            if learnt is None:
+                return None
+            papers, row = learnt, learnt.history[-1]
+            save_papers(path, papers)
         tracker = Tracker(box, entry, battery, papers)
         for reading in reader.readings(box, max(discharge.to_wall_s - OUTING_S, since_wall_s)):
             t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
             if t_s is not None:
                 tracker.take(t_s, reading)
     tracker.ended = None  # learnt just now
-    return Learnt(file=path, papers=papers, row=papers.history[-1], verdict=verdict(papers), tracker=tracker)
+    return Learnt(file=path, papers=papers, row=row, verdict=verdict(papers), tracker=tracker)
 
 
 def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Discharge) -> Papers | None:
@@ -93,12 +96,12 @@ def verdict(papers: Papers) -> str:
     return health(papers).verdict
 
 
-def sentence(learnt: Learnt) -> str:
+def sentence(learnt: Learnt, row: HistoryRow) -> str:
     """What a person is told."""
-    share = learnt.row.capacity_ah / learnt.papers.c20_ah
-    at = "" if learnt.row.temp_c is None else f" at {learnt.row.temp_c:.0f} C"
+    share = row.capacity_ah / learnt.papers.c20_ah
+    at = "" if row.temp_c is None else f" at {row.temp_c:.0f} C"
     return (
-        f"battery {learnt.papers.label or learnt.file.stem}: a discharge of {learnt.row.depth:.0%} of rated{at} is "
-        f"learnt into {learnt.file}: it holds {learnt.row.capacity_ah:.1f} +- {2 * learnt.row.capacity_sd_ah:.1f} Ah, "
-        f"{share:.0%} of rated, {learnt.row.resistance_mohm:.0f} mohm; {learnt.verdict}"
+        f"battery {learnt.papers.label or learnt.file.stem}: a discharge of {row.depth:.0%} of rated{at} is "
+        f"learnt into {learnt.file}: it holds {row.capacity_ah:.1f} +- {2 * row.capacity_sd_ah:.1f} Ah, "
+        f"{share:.0%} of rated, {row.resistance_mohm:.0f} mohm; {learnt.verdict}"
     )

@@ -192,7 +192,8 @@ class Service:
     def _take_learnt(self, follower: Follower, tracker: Tracker, learnt: Learnt | None) -> None:
         if learnt is None:
             return
-        self.output.say(self._clocks.now().wall_s, f"{follower.name}: {sentence(learnt)}")
+        if learnt.row:
+            self.output.say(self._clocks.now().wall_s, f"{follower.name}: {sentence(learnt, learnt.row)}")
         if follower.tracker is tracker:  # no swap meanwhile
             follower.set_tracker(learnt.tracker)
             follower.prime(self.store.readings(follower.name, (learnt.tracker.wall_s or 0.0) - LOOK_BACK_S))
@@ -304,8 +305,8 @@ class Service:
             state = follower.state(now.monotonic_s, now.wall_s, self.flight, self.silent_after_s)
             for change in self._warner.update(now.monotonic_s, state):
                 self._log(change)
-            view = follower.view(state, self.flight, tuple(self._warner.active(box)))
-            self.views.append(replace(view, limits=self._limits.of(box)))
+            follower.limits = self._limits.of(box)
+            self.views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
         for active in self._alarm.due(now.real_s, self._warner.active()):
             self.output.sound(active)
         self.output.show(self.views, now)

@@ -3,12 +3,21 @@
 import json
 from datetime import date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
 from groundbox.battery.papers import Papers, checked, load_papers, papers_text, save_papers
 from groundbox.errors import BadInput
+from groundbox.settings import Settings
+from groundbox.show.options import chosen_settings, known_box, open_reader, settings_options
+from groundbox.show.recording import stop_signals
+from groundbox.show.sound import Sounder
+from groundbox.warn.warner import Active
+
+if TYPE_CHECKING:
+    from groundbox.show.capacity_live import LiveTest
 
 CAUTIONS = (
     "Discharge and charge in the open: lead-acid batteries give off hydrogen, most of all while charging.",
@@ -146,36 +155,123 @@ def health(file: str, as_json: bool) -> None:
     _caution()
 
 
-@command.command(epilog="Example: groundbox battery test evening.csv --battery mast.toml --out mast.toml")
-@click.argument("log", type=click.Path())
-@click.option("--battery", "battery", type=click.Path(), required=True, help="The battery's papers.")
-@click.option("--out", type=click.Path(), help="Where to write them with what the test taught.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
-def test(log: str, battery: str, out: str | None, as_json: bool) -> None:
-    """Guide or judge a capacity test from its log: full charge, an hour's rest, a steady load down to the floor.
+TEST_EPILOG = """
+\b
+Examples:
+  groundbox battery test --box mast                 beside `groundbox log`: guides you step by step to the floor
+  groundbox battery test evening.csv --battery mast.toml --out mast.toml     a finished log
+"""
 
-    Run it again on the growing log to learn the next step. At the floor it judges against the rated capacity
-    (IEEE 450 and 1188, by time, with the temperature factor) and, with --out, fits the battery: one evening that
-    roughly halves the band around runtime left.
+
+@command.command(epilog=TEST_EPILOG)
+@click.argument("log", type=click.Path(), required=False)
+@click.option("--box", help="Follow this box as `groundbox log` records it, in place of a LOG.")
+@click.option("--battery", "battery", type=click.Path(), help="The battery's papers; with --box those of its battery.")
+@click.option(
+    "--out", type=click.Path(), help="Where to write what it taught; with --box as --battery."
+)
+@click.option("--json", "as_json", is_flag=True, help="As JSON; with --box one object a line.")
+@settings_options
+def test(
+    log: str | None,
+    box: str | None,
+    battery: str | None,
+    out: str | None,
+    as_json: bool,
+    settings_file: Path | None,
+    database: Path | None,
+) -> None:
+    """Guide and judge a capacity test: full charge, an hour's rest, a steady load down to the floor.
+
+    With --box it follows the box live, tells each next step, rings when the floor is reached, and learns. A finished
+    LOG is judged the same. Judged against the rated capacity (IEEE 450 and 1188, by time, with the temperature
+    factor); learning from it roughly halves the band around runtime left.
     """
-    from groundbox.battery.capacity_test import CapacityTest, TestStep
+    if (log is None) == (box is None):
+        raise BadInput("groundbox battery test", "", "give a LOG, or --box BOX to follow a box live, one of them")
+    if box is not None:
+        _test_live(chosen_settings(settings_file, database), box, battery, out, as_json)
+        return
+    if battery is None:
+        raise BadInput("--battery", "", "is missing: the papers of the battery in this log")
+    assert log is not None
+    _test_log(log, battery, out, as_json)
+
+
+def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     from groundbox.battery.fit import fitted_papers, runs_in
     from groundbox.battery.log_csv import read_log
+    from groundbox.show.capacity import Guide, band_words
 
     papers = load_papers(battery)
-    followed = CapacityTest(papers)
-    steps: list[tuple[float, TestStep]] = []
-    for sample in read_log(log):
-        step = followed.update(sample)
-        if not steps or steps[-1][1].name != step.name:
-            steps.append((sample.t_s, step))
-    if not as_json:
-        _caution()
-        click.echo()
-        for t_s, step in steps:
-            click.echo(f"{t_s / 3600:7.2f} h  {step.name:<10} {step.do}")
-        click.echo(f"now        {followed.step.do}")
-    if out is not None and followed.step.name == "stop":
-        save_papers(out, fitted_papers(papers, runs_in(log, papers), date.today()))
+    guide = Guide(papers)
+    steps = [told for sample in read_log(log) for told in guide.take(sample) if told.new]
+    after = None
+    if guide.done:
+        after = fitted_papers(papers, runs_in(log, papers), date.today())
+        if out is not None:
+            save_papers(out, after)
     if as_json:
-        _print_json({"step": followed.step, "steps": [step for _, step in steps], "cautions": CAUTIONS})
+        _print_json({"step": guide.step, "steps": [told.step for told in steps], "cautions": CAUTIONS})
+        return
+    _caution()
+    click.echo()
+    for told in steps:
+        click.echo(f"{told.t_s / 3600:7.2f} h  {told.step.name:<10} {told.step.do}")
+    click.echo(f"now        {guide.step.do}")
+    if after is not None and guide.step.mean_amps is not None:
+        click.echo(f"learnt     {band_words(papers, after, guide.step.mean_amps)}")
+        click.echo(f"{out} written." if out else "nothing written: give --out FILE to keep it in the battery's papers")
+
+
+def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None, as_json: bool) -> None:
+    from groundbox.show.capacity import Told, load_advice
+    from groundbox.show.capacity_live import LiveTest, follow
+
+    sounder = Sounder(chosen.sound)
+
+    def tell(wall_s: float, told: Told) -> None:
+        if as_json:
+            click.echo(json.dumps({"wall_s": wall_s, **msgspec.to_builtins(told.step)}))
+            return
+        click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {told.step.name:<10} {told.step.do}")
+        if told.new and told.step.name in ("discharge", "spoilt", "stop"):
+            severity = "urgent" if told.step.name == "stop" else "notice"
+            sounder.sound(Active(box=box, kind="test", severity=severity, sentence=told.step.do, acknowledged=False))
+
+    def quiet() -> None:
+        click.echo(f"nothing new from {box}; is `groundbox log` running and the box on?", err=True)
+
+    known_box(chosen, box)
+    with open_reader(chosen) as reader, stop_signals() as stop:
+        live = LiveTest(reader, chosen, box, None if battery is None else Path(battery))
+        if not as_json:
+            _caution()
+            click.echo(f"\nbattery {live.papers.label or live.file}, rated {live.papers.c20_ah:g} Ah, in box {box}")
+            click.echo(f"{load_advice(live.papers)}\n")
+        if not follow(live, tell, quiet, lambda: stop.asked):
+            click.echo("ended before the floor; call it again and it takes up from the log", err=True)
+            return
+        _learn_test(live, Path(out) if out else live.file, as_json)
+
+
+def _learn_test(live: "LiveTest", out: Path, as_json: bool) -> None:
+    from groundbox.battery.health import health as health_of
+    from groundbox.show.capacity import band_words
+
+    tested = live.fit(out)
+    after, amps = tested.after, live.guide.step.mean_amps
+    if as_json:
+        _print_json({"step": live.guide.step, "fitted": after.fitted if after else None, "cautions": CAUTIONS})
+        return
+    if after is None or after.fitted is None or amps is None:
+        click.echo("nothing more to learn from it: this discharge is in the papers already, or was too short")
+        return
+    found = after.fitted
+    click.echo(
+        f"learnt: {found.capacity_ah:.1f} +- {2 * found.capacity_sd_ah:.1f} Ah at the 20-hour rate and 25 C, "
+        f"{found.capacity_ah / after.c20_ah:.0%} of rated; {found.resistance_mohm:.0f} mohm at half charge"
+    )
+    click.echo(f"band: {band_words(tested.before, after, amps)}")
+    click.echo(f"health: {health_of(after).verdict}\n{out} written")
+    _caution()

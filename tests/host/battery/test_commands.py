@@ -104,8 +104,10 @@ def test_health_and_test(folder: Path) -> None:
     told = json.loads(run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output)
     assert "not enough data yet" in told["health"]["verdict"]
     arguments = ["test", str(folder / "log.csv"), "--battery", str(folder / "b.toml")]
-    step = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)["step"]
-    assert step["name"] == "spoilt"
+    told = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)
+    assert told["steps"][0]["name"] == "spoilt"
+    assert "an hour's rest" in told["steps"][0]["do"]
+    assert told["step"]["name"] == "charge", "it begins again"
     assert "hydrogen" in run.invoke(battery, arguments, catch_exceptions=False).output
 
 

@@ -1,0 +1,126 @@
+"""`groundbox battery test --box`: a capacity test followed as `groundbox log` records it."""
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from groundbox.battery.papers import Papers, load_papers, save_papers
+from groundbox.errors import BadInput
+from groundbox.model import Reading
+from groundbox.service.discharge import Discharge
+from groundbox.service.learn import learnt_from, source_name
+from groundbox.service.start import battery_in
+from groundbox.service.timeline import Timeline
+from groundbox.service.tracker import sample_of
+from groundbox.settings import Box, Settings
+from groundbox.show.capacity import Guide, Told
+from groundbox.store import Reader
+
+LOOK_BACK_S = 36 * 3600.0  # the charge before the test may have been last night
+POLL_S = 1.0
+QUIET_S = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tested:
+    """The papers before the test, and after it where its discharge could be fitted."""
+
+    before: Papers
+    after: Papers | None
+
+
+class LiveTest:
+    """Follows the battery in `box`.
+
+    Args:
+        reader: the store that is being written.
+        battery: papers file, where it is not the settings'.
+
+    Attributes:
+        file, papers: of the battery.
+        last: start and number of the newest reading taken.
+
+    Raises:
+        BadInput: nobody said which battery is in the box, or its papers cannot be read.
+    """
+
+    def __init__(self, reader: Reader, settings: Settings, box: str, battery: Path | None) -> None:
+        self._reader, self._box = reader, box
+        entry = settings.boxes.get(box)
+        if entry is None:
+            raise BadInput("box", box, "is not in groundbox.toml; add [boxes.NAME] with its battery and cutoff_volts")
+        self._entry: Box = entry
+        inside = battery_in(reader, settings, box)
+        file = battery or (settings.papers_path(inside.name) if inside and inside.name else None)
+        if file is None:
+            raise BadInput("box", box, f"nobody said which battery is in: groundbox mark swap {box} BATTERY")
+        self.file = file
+        self.papers = load_papers(self.file)
+        self.guide = Guide(self.papers)
+        self._timeline = Timeline()
+        self._since_s = max(inside.since_s if inside else 0.0, 0.0)
+        self.last: tuple[int, int] | None = None
+        self._wall_s: float | None = None
+        self._discharge_s: tuple[float, float] | None = None  # wall times of its first and last loaded reading
+
+    def news(self) -> Iterator[tuple[float, Told]]:
+        """What is to be told since the last call, each with its wall time."""
+        for reading in self._new():
+            if self.guide.done:
+                return
+            t_s = self._timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
+            sample = None if t_s is None else sample_of(self._entry, t_s, reading)
+            if sample is not None and reading.wall_s is not None:
+                yield from ((reading.wall_s, told) for told in self.guide.take(sample))
+                self._note(reading.wall_s)
+
+    def _note(self, wall_s: float) -> None:
+        if not self.guide.discharge:
+            self._discharge_s = None
+        else:
+            self._discharge_s = (self._discharge_s[0] if self._discharge_s else wall_s, wall_s)
+
+    def _new(self) -> list[Reading]:
+        latest = self._reader.latest(self._box)
+        if latest is None or latest.wall_s is None:
+            return []
+        since_s = max(latest.wall_s - LOOK_BACK_S, self._since_s) if self._wall_s is None else self._wall_s - 60.0
+        found = []
+        for reading in self._reader.readings(self._box, since_s):
+            key = reading.boot, reading.sequence
+            if self.last is None or key > self.last:
+                self.last, self._wall_s = key, reading.wall_s
+                found.append(reading)
+        return found
+
+    def fit(self, out: Path) -> Tested:
+        """Fits the battery with the discharge of the test and writes its papers to `out`."""
+        assert self._discharge_s is not None
+        before = load_papers(self.file)  # as they are now: the log may have learnt meanwhile
+        hours = self.guide.step.hours or 0.0
+        amp_hours = hours * (self.guide.step.mean_amps or 0.0)
+        seen = Discharge(from_wall_s=self._discharge_s[0], to_wall_s=self._discharge_s[1], amp_hours=amp_hours)
+        after = learnt_from(before, self.guide.discharge, source_name(self._box, seen), seen)
+        if after is not None:
+            save_papers(out, after)
+        return Tested(before=before, after=after)
+
+
+def follow(
+    test: LiveTest, tell: Callable[[float, Told], None], quiet: Callable[[], None], ended: Callable[[], bool]
+) -> bool:
+    """Tells what is new until the floor is reached (True) or `ended` (False); `quiet` once whenever nothing comes."""
+    heard_s, said, before = time.monotonic(), False, test.last
+    while not ended():
+        for wall_s, told in test.news():
+            tell(wall_s, told)
+        if test.guide.done:
+            return True
+        if test.last != before:
+            heard_s, said, before = time.monotonic(), False, test.last
+        if not said and time.monotonic() - heard_s > QUIET_S:
+            said = True
+            quiet()
+        time.sleep(POLL_S)
+    return False
