@@ -184,7 +184,8 @@ async def _body(request: Request) -> dict[str, object] | None:
             return None
     try:
         body = json.loads(read)
-    except ValueError:
+        json.dumps(body, ensure_ascii=False, allow_nan=False).encode()  # nothing that could not be written down
+    except (ValueError, RecursionError):
         return None
     return body if isinstance(body, dict) else None
 
