@@ -96,6 +96,10 @@ class Bank:
         middle = self.weight @ self.mean[:, :MISFIT]
         return float(middle[5] * rate + middle[4] * rate / math.hypot(rate, curve.ACTIVATION_RATE))
 
+    def base_rate(self) -> float:
+        """The members' mean of the load that nobody told, units of C20 per hour; 0 where the load is known."""
+        return 0.0 if self.log_rate is None else float(np.exp(self.weight @ self.log_rate))
+
     def charge(self) -> Array:
         """(n,) state of charge: what is left of each member's own 20-hour capacity, 0 to 1."""
         return np.asarray(np.clip(1 - self.drawn / self.capacity, 0.0, 1.0))

@@ -33,6 +33,7 @@ DIPS = ((0.040, 0.012), (0.012, 0.040))  # volts per cell, and the charge over w
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
 SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
 GAP_SECONDS = 900.0
+OWN_LEAST = 0.2  # of a member's own load is left when loads are switched off that are known
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
@@ -97,7 +98,7 @@ class Estimator:
             return amps
         if bank.log_rate is None:
             return self.amps or 0.0
-        return self._inferred_amps(sample.volts / self.papers.cells, jump)
+        return self._inferred_amps(sample.volts / self.papers.cells, jump, sample.switched_amps or 0.0)
 
     def _begin(self, sample: Sample) -> Bank:
         profile = profile_of(self.papers)
@@ -191,11 +192,12 @@ class Estimator:
         self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
 
     def _rates(self, rate: float) -> Array | float:
-        """Each member's own load where none is known, else the one given."""
-        log_rate = self._bank().log_rate
-        if log_rate is None or rate < NO_LOAD_RATE:
+        """The load given, or, where only its switched part is known, each member's own: `rate` is their mean."""
+        bank = self._bank()
+        if bank.log_rate is None or rate < NO_LOAD_RATE:
             return rate
-        return np.exp(log_rate)
+        own = np.exp(bank.log_rate)
+        return np.maximum(own + (rate - bank.base_rate()), OWN_LEAST * own)
 
     def _note_restlessness(self, amps: float, jump: float) -> None:
         """Keep the mean square step of a voltage that moves while the load, as told, does not."""
@@ -204,14 +206,12 @@ class Estimator:
         if not told and self.loaded_hours > 0:
             self.restless += 0.1 * (min(jump * jump, 0.01) - self.restless)
 
-    def _inferred_amps(self, cell_volts: float, jump: float) -> float:
-        """What the members think the load is; 0 while the voltage shows a rest."""
-        bank = self._bank()
+    def _inferred_amps(self, cell_volts: float, jump: float, switched: float) -> float:
+        """What the members think the load is beside what is known to be on; 0 while the voltage shows a rest."""
         resting = cell_volts > REST_VOLTS if self.t_s is None else self.amps == 0.0
-        if resting and jump > -JUMP_VOLTS:
+        if resting and jump > -JUMP_VOLTS and switched == 0.0:
             return 0.0
-        assert bank.log_rate is not None
-        return float(np.exp(bank.weight @ bank.log_rate)) * self.papers.c20_ah
+        return self._bank().base_rate() * self.papers.c20_ah + switched
 
     def _bank(self) -> Bank:
         assert self.bank is not None
@@ -232,8 +232,13 @@ class Estimator:
         estimator._pending, estimator.load, estimator.bank = pending, load, bank
         return estimator
 
-    def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
-        """What is left if the load to come is `load_ahead` (last phase for ever), else as of late."""
+    def estimate(
+        self, load_ahead: Sequence[Phase] | None = None, *, more_amps: float = 0.0, peak_above: float = 0.0
+    ) -> Estimate:
+        """What is left if the load to come is `load_ahead` (last phase for ever), else as of late.
+
+        As of late, `more_amps` come to it, and peaks of `peak_above` amps above its mean.
+        """
         because = self._unknown_because(load_ahead)
         if self.bank is None or not self._charge_known():
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
@@ -247,7 +252,7 @@ class Estimator:
             return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
-        phases = load_ahead or self.load.to_come()
+        phases = load_ahead or self.load.to_come(more_amps, peak_above)
         rates = [self._rate(phase.amps) for phase in phases]
         ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
         limit, stretches = stretches_to(self.limits, self.papers, phases, ahead)
@@ -257,7 +262,7 @@ class Estimator:
 
     def without(self, amps: float) -> Estimate:
         """What is left if a load of so many amps is switched off now."""
-        return self.estimate([replace(phase, amps=max(phase.amps - amps, 0.0)) for phase in self.load.to_come()])
+        return self.estimate(more_amps=-amps)
 
     def _unknown_because(self, load_ahead: Sequence[Phase] | None) -> str | None:
         if self.bank is None:

@@ -74,20 +74,19 @@ class RecentLoad:
         span = (self.heavy or 0.0) - (self.light or 0.0)
         return self.swung / span**2 if span > 0 else 0.0
 
-    def to_come(self) -> list[Phase]:
-        """The load to expect where none is declared.
+    def to_come(self, more_amps: float = 0.0, peak_above: float = 0.0) -> list[Phase]:
+        """The load to expect where none is declared, with `more_amps` on top and peaks so far above its mean.
 
         A load that was switched stays as it is now; one that comes and goes stays so for a while, then returns to
         what it usually is.
         """
         recent, swings = max(self.mean() or 0.0, 0.0), self.swings()
-        if swings <= 1:
-            return [Phase(seconds=math.inf, amps=recent)]
-        later = max(recent + (1 - 1 / swings) * (self.usual - recent), 0.0)
-        return [
-            Phase(seconds=RANGE_MEMORY_SECONDS / swings, amps=recent),
-            Phase(seconds=math.inf, amps=later),
-        ]
+        stretches = [(math.inf, recent)]
+        if swings > 1:
+            later = max(recent + (1 - 1 / swings) * (self.usual - recent), 0.0)
+            stretches = [(RANGE_MEMORY_SECONDS / swings, recent), (math.inf, later)]
+        amps = [(seconds, max(mean + more_amps, 0.0)) for seconds, mean in stretches]
+        return [Phase(seconds=seconds, amps=mean, peak_amps=mean + peak_above) for seconds, mean in amps]
 
     def unsteadiness(self) -> float:
         """Spread of the load as a share of its mean: 0 for a steady one, about 1 for one that comes and goes."""

@@ -7,12 +7,17 @@ FLOOR_VOLTS = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, fro
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """One row of a log: means over the interval that ends at `t_s`. None is "no reading"."""
+    """One row of a log: means over the interval that ends at `t_s`. None is "no reading".
+
+    switched_amps: what the loads draw whose switches are known (fans by their drive, outputs by their state), where
+        the whole load is neither measured nor declared; the rest of it is inferred.
+    """
 
     t_s: float
     volts: float
     amps: float | None = None
     declared_amps: float | None = None
+    switched_amps: float | None = None
     case_c: float | None = None
     block_c: float | None = None
 

@@ -4,12 +4,15 @@ import json
 import math
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from groundbox.battery import curve
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
 from groundbox.battery.papers import Papers
+from groundbox.battery.population import sound_profile
 
 PAPERS = Papers(c20_ah=18.0)
 LIMITS = Limits(cutoff_volts=10.8, floor_volts_per_cell=0.0)
@@ -213,6 +216,26 @@ def test_voltage_alone_is_answered_with_a_wide_band() -> None:
     seen = band(followed(discharge(120, 2.0)).estimate())
     alone = band(followed(blind(discharge(120, 2.0))).estimate())
     assert (alone[2] - alone[0]) / alone[1] > (seen[2] - seen[0]) / seen[1]
+
+
+def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
+    """A fan of 3 A comes and goes beside 1 A that nobody told; the cells are the population's own."""
+
+    def seen(known: bool) -> Iterator[Sample]:
+        numbers, wells, drawn = sound_profile().mean, np.zeros(4), 0.0
+        whole = curve.whole_charge(np.array(1.0), np.array(numbers[1]))
+        for minute in range(150):
+            fan = 3.0 if minute // 10 % 2 else 0.0
+            rate = (1.0 + fan) / PAPERS.c20_ah
+            drawn, wells = drawn + rate / 60, curve.advance_wells(wells, rate, 1 / 60)
+            depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[1]))
+            volts = 6 * float(curve.terms(depleted, rate) @ numbers[2:])
+            yield Sample(t_s=60.0 * minute, volts=volts, switched_amps=fan if known else None)
+
+    blind, told = followed(seen(known=False)), followed(seen(known=True))
+    mean = 2.5
+    assert told.load.usual == pytest.approx(mean, rel=0.25)
+    assert abs(told.load.usual - mean) < abs(blind.load.usual - mean)
 
 
 def test_a_declared_load_serves_where_no_current_is_measured() -> None:
