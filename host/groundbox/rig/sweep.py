@@ -1,6 +1,6 @@
 """Thermostat settings against one day: what each choice costs, and which of them nothing else beats."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from os import cpu_count
@@ -63,12 +63,15 @@ def choices(base: dict[str, int]) -> Iterator[dict[str, int]]:
                     yield tried
 
 
-def sweep(scenario: Scenario) -> list[Row]:
-    """All choices played, on all cores; the unbeaten first, coolest first."""
+def sweep(scenario: Scenario, tell: Callable[[int, int], None]) -> list[Row]:
+    """All choices played, on all cores, the unbeaten and coolest first; `tell` hears how many are done, of how many."""
     tried = list(choices(scenario.board_settings))
     bare = replace(scenario, expectations=())  # what judges cannot go to another process, and is not asked
     with ProcessPoolExecutor(cpu_count()) as pool:
-        rows = list(pool.map(_day, [bare] * len(tried), tried))
+        rows = []
+        for row in pool.map(_day, [bare] * len(tried), tried):
+            rows.append(row)
+            tell(len(rows), len(tried))
     judged = [replace(row, unbeaten=_unbeaten(row, rows), why=_why(row, rows)) for row in rows]
     return sorted(judged, key=lambda row: (not row.unbeaten, row.highest_c))
 

@@ -150,7 +150,7 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
 def _sweep(scenario: Scenario, as_json: bool) -> None:
     from groundbox.rig.sweep import NAMES, shown, sweep
 
-    rows = sweep(scenario)
+    rows = sweep(scenario, _tell_progress)
     if as_json:
         click.echo(msgspec.json.encode([msgspec.to_builtins(row) for row in rows]).decode())
         return
@@ -160,6 +160,11 @@ def _sweep(scenario: Scenario, as_json: bool) -> None:
         counts = f"{row.highest_c:>10.1f}{row.starts:>8}{row.fan_hours:>8.2f}{row.battery_min:>13.1f}{row.noise:>8.1f}"
         click.echo(f"{'*' if row.unbeaten else ' '} {shown(row.settings):<34}{counts}  {row.why}")
     click.echo(f"\n* nothing else is as good in all of {', '.join(NAMES)}; noise 100 is full speed all day")
+
+
+def _tell_progress(done: int, of: int) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"\r  {done} of {of} choices played" + "\n" * (done == of), nl=False, err=True)
 
 
 def _answer(scenario: Scenario, trace: Trace, took_s: float) -> dict[str, Any]:
