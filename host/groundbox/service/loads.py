@@ -6,11 +6,17 @@ from groundbox.model import Reading
 from groundbox.settings import Load
 
 FANS = (1, 2, 3, 4)
+FAN_AMPS = 0.15  # of one fan at full drive where no load is declared (an 80 mm fan takes 0.1 to 0.25 A, from memory)
 
 
 def fans_run(reading: Reading) -> bool:
     """True while any fan is driven."""
     return any((getattr(reading, f"fan{number}_percent") or 0) > 0 for number in FANS)
+
+
+def fans_amps(reading: Reading) -> float:
+    """About what the fans take that the board drives."""
+    return FAN_AMPS * sum(getattr(reading, f"fan{number}_percent") or 0 for number in FANS) / 100
 
 
 def is_on(load: Load, reading: Reading) -> bool:

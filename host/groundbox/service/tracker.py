@@ -14,7 +14,7 @@ from groundbox.battery.papers import Papers
 from groundbox.battery.values import FLOOR_VOLTS, Estimate, Limits, Phase, Sample
 from groundbox.model import EstimatorState, Reading
 from groundbox.service.discharge import Discharge, Discharging
-from groundbox.service.loads import declared_amps, peak_above_mean
+from groundbox.service.loads import declared_amps, fans_amps, peak_above_mean
 from groundbox.service.timeline import Timeline
 from groundbox.settings import Box
 
@@ -33,7 +33,9 @@ class AnyEstimator(Protocol):
     def update(self, sample: Sample) -> None:
         """Takes one sample."""
 
-    def estimate(self, load_ahead: Sequence[Phase] | None = None) -> Estimate:
+    def estimate(
+        self, load_ahead: Sequence[Phase] | None = None, *, more_amps: float = 0.0, peak_above: float = 0.0
+    ) -> Estimate:
         """Charge and runtime left."""
 
     def state(self) -> dict[str, object]:
@@ -74,7 +76,8 @@ class Tracker:
         self.sequence: int | None = None
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
-        self._ahead: list[Phase] = []
+        self._ahead: list[Phase] | None = None  # None: as of late
+        self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
         self.discharge = Discharging(papers.c20_ah)
         kind = estimator_class()
@@ -119,27 +122,30 @@ class Tracker:
             return
         volts = reading.battery_volts or 2.0 * self.papers.cells
         mean = self._estimator.load.mean()
-        ahead = self._estimator.load.to_come()
-        if mean is None or mean < 0.002 * self.papers.c20_ah:
-            declared = declared_amps(self.box.loads, volts, None)
-            if declared is None:
-                self.estimate = self._estimator.estimate()
-                return
-            ahead = [Phase(seconds=FOREVER_S, amps=declared)]
-        above = peak_above_mean(self.box.loads, volts)
-        self._ahead = [replace(phase, peak_amps=phase.amps + above) for phase in ahead]
-        self.estimate = self._estimator.estimate(self._ahead)
+        declared = declared_amps(self.box.loads, volts, None)
+        self._above = peak_above_mean(self.box.loads, volts)
+        self._ahead = None
+        if declared is not None and (mean is None or mean < 0.002 * self.papers.c20_ah):
+            self._ahead = [Phase(seconds=FOREVER_S, amps=declared, peak_amps=declared + self._above)]
+        self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
 
     def gained_s(self, amps: float) -> float | None:
         """Seconds by which the likely runtime grows if a load of so many mean amps is switched off; None: unknown."""
         now = self.estimate
-        if self._estimator is None or not self._ahead or now is None or now.runtime_likely_s is None:
+        if self._estimator is None or now is None or now.runtime_likely_s is None:
             return None
-        leaner = [
-            replace(phase, amps=max(phase.amps - amps, 0.0), peak_amps=max((phase.peak_amps or 0.0) - amps, 0.0))
-            for phase in self._ahead
-        ]
-        found = self._estimator.estimate(leaner).runtime_likely_s
+        if self._ahead is None:
+            leaner = self._estimator.estimate(more_amps=-amps, peak_above=self._above)
+        else:
+            leaner = self._estimator.estimate(
+                [
+                    replace(
+                        phase, amps=max(phase.amps - amps, 0.0), peak_amps=max((phase.peak_amps or 0.0) - amps, 0.0)
+                    )
+                    for phase in self._ahead
+                ]
+            )
+        found = leaner.runtime_likely_s
         return None if found is None else max(found - now.runtime_likely_s, 0.0)
 
     def saved(self) -> EstimatorState | None:
@@ -172,6 +178,7 @@ def sample_of(box: Box, t_s: float, reading: Reading) -> Sample | None:
         volts=volts,
         amps=reading.battery_amps,
         declared_amps=declared_amps(box.loads, volts, reading),
+        switched_amps=None if box.loads else fans_amps(reading),
         case_c=reading.case_c,
         block_c=reading.battery_c,
     )
