@@ -11,9 +11,12 @@ import time
 import tty
 from pathlib import Path
 
+import pytest
+
 from groundbox.store import Reader
 from groundbox.wire import line
 from groundbox.wire.messages import checksum, fields_of
+from tests.benchmarks import faults
 
 KILLS = 20
 
@@ -69,24 +72,39 @@ def _check_whole(path: Path) -> None:
     connection.close()
 
 
-def test_nothing_told_is_lost(tmp_path: Path) -> None:
-    path, dice, told, commits = tmp_path / "outing.db", random.Random(5), 0, 0
-    for _ in range(KILLS):
+def _kill_again_and_again(path: Path, kills: int) -> tuple[int, int, float]:
+    """(told, commits, longest opening in seconds); each loss or doubling is an error."""
+    dice, told, commits, slowest_s = random.Random(5), 0, 0, 0.0
+    for _ in range(kills):
         writer = _started(WRITER, path, told + 1)
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
         time.sleep(dice.uniform(0.0, 0.3))
         said = [int(words[1]) for words in map(str.split, _kill(writer)) if words[:1] == ["told"]]
         told, commits = max([told, *said]), commits + len(said)
+        began_s = time.perf_counter()
         with Reader(path) as reader:
+            slowest_s = max(slowest_s, time.perf_counter() - began_s)
             kept = [sequence for (sequence,) in reader.series("mast", ["sequence"])]
             marks = [mark.name for mark in reader.marks()]
         assert kept[:told] == list(range(1, told + 1))
         assert len(kept) - told in (0, 50), "at most the batch that was committed and not yet told"
         assert len(set(marks)) == len(marks) >= commits, "each once"
         _check_whole(path)
-    assert commits > KILLS
-    print(f"killed {KILLS} times during {commits} commits: told {told}, lost 0")
+    assert commits > kills
+    return told, commits, slowest_s
+
+
+def test_nothing_told_is_lost(tmp_path: Path) -> None:
+    told, commits, slowest_s = _kill_again_and_again(tmp_path / "outing.db", KILLS)
+    print(f"killed {KILLS} times during {commits} commits: told {told}, lost 0, opened in {slowest_s:.2f} s at most")
+
+
+@pytest.mark.endurance
+def test_nothing_told_is_lost_in_200_kills(tmp_path: Path) -> None:
+    told, commits, slowest_s = _kill_again_and_again(tmp_path / "outing.db", 200)
+    besides = f"{commits} commits; opened again in {1000 * slowest_s:.0f} ms at most"
+    faults.keep("Store in SQLite", [("writer SIGKILLed 200 times", told, told, 0, 0, besides)])
 
 
 class _Board(threading.Thread):

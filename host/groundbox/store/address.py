@@ -1,7 +1,6 @@
 """Where a store is: a file, or the address of a PostgreSQL database. Secrets in an address are never shown."""
 
 from pathlib import Path
-from urllib.parse import urlsplit
 
 from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, Mark
@@ -21,9 +20,9 @@ def shown(where: Path | str) -> str:
     """`where` as a person may see it: no password, and nothing after `?`, where one may stand too."""
     if not is_server(where):
         return str(where)
-    parts = urlsplit(str(where))
-    user, at, host = parts.netloc.rpartition("@")
-    return f"postgresql://{user.partition(':')[0]}{at}{host}{parts.path}"
+    rest = str(where).partition("://")[2].partition("?")[0]
+    user, at, host = rest.rpartition("@")
+    return f"postgresql://{user.partition(':')[0]}{at}{host}"
 
 
 def open_to_read(where: Path | str) -> Engine:
