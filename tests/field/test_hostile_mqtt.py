@@ -3,9 +3,8 @@
 import json
 import random
 import resource
-import socket
-import struct
-import threading
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -125,31 +124,30 @@ def test_delivered_one_to_five_times_in_full(tmp_path: Path) -> None:
     assert _whole(found)
 
 
-def _flood(broker_port: int, stop: threading.Event, per_s: int) -> int:
-    """One stranger, raw: wrong messages at a steady rate; how many it got rid of."""
-    payload = b'{"box": "bog", "sequence": 1}'
-    topic = b"groundbox/bog/reading"
-    body = struct.pack(">H", len(topic)) + topic + payload
-    packet = bytes([0x30, len(body)]) + body
-    began_s, sent = time.monotonic(), 0
-    with socket.create_connection(("127.0.0.1", broker_port)) as line:
-        line.sendall(b"\x10\x14\0\4MQTT\4\2\0\0\0\x08stranger")
-        while not stop.is_set():
-            due = int((time.monotonic() - began_s) * per_s) - sent
-            line.sendall(packet * min(max(due, 0), 1000))
-            sent += min(max(due, 0), 1000)
-            time.sleep(0.005)
-    return sent
+FLOOD = """
+import signal, socket, struct, sys, time
+port, per_s = int(sys.argv[1]), int(sys.argv[2])
+topic, payload = b"groundbox/bog/reading", b'{"box": "bog", "sequence": 1}'
+packet = bytes([0x30, 2 + len(topic) + len(payload)]) + struct.pack(">H", len(topic)) + topic + payload
+signal.signal(signal.SIGTERM, lambda *told: sys.exit(print(sent, flush=True)))
+began_s, sent = time.monotonic(), 0
+with socket.create_connection(("127.0.0.1", port)) as line:
+    line.sendall(b"\\x10\\x14\\0\\4MQTT\\4\\2\\0\\0\\0\\x08stranger")
+    while True:
+        due = min(max(int((time.monotonic() - began_s) * per_s) - sent, 0), 1000)
+        line.sendall(packet * due)
+        sent += due
+        time.sleep(0.005)
+"""
 
 
 def _flooded(folder: Path, seconds: float, per_s: int = 10_000) -> tuple[Count, int, float, int, float]:
     """Count, messages of the stranger, of those per second, growth of this program in kB, longest wait of a reading."""
     sent: set[Key] = set()
-    stop, got = threading.Event(), [0]
     waits = [0.0]
     with mosquitto(folder) as broker, host(folder / "day.db", broker) as found, speaker(broker, "mast") as mast:
-        thread = threading.Thread(target=lambda: got.__setitem__(0, _flood(broker.port, stop, per_s)))
-        thread.start()
+        flood = [sys.executable, "-c", FLOOD, str(broker.port), str(per_s)]
+        process = subprocess.Popen(flood, stdout=subprocess.PIPE, text=True)
         before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         began_s, sequence = time.monotonic(), 0
         while time.monotonic() - began_s < seconds:
@@ -160,10 +158,10 @@ def _flooded(folder: Path, seconds: float, per_s: int = 10_000) -> tuple[Count, 
             waits.append(time.monotonic() - asked_s)
             time.sleep(0.05)
         lasted_s = time.monotonic() - began_s
-        stop.set()
-        thread.join()
+        process.terminate()
+        strange = int(process.communicate()[0])
         grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb
-    return count(folder / "day.db", sent), got[0], got[0] / lasted_s, grown_kb, max(waits)
+    return count(folder / "day.db", sent), strange, strange / lasted_s, grown_kb, max(waits)
 
 
 def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
