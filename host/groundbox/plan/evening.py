@@ -16,22 +16,36 @@ DOUBLING_K = 10.0  # from memory
 TOP_UP_AT = 0.80  # common practice, no source
 TEST_EVERY_DAYS = 182  # common practice, no source: twice a season
 GENTLE_C20 = 0.15  # of C20, where the charger can be set so low: overnight there is time (common practice, no source)
+NEARLY = 0.95  # of the present capacity: from here on another battery may have the charger
 DAYS_PER_MONTH, LONGEST_STORE_MONTHS = 30.4, 6.0  # makers' sheets ask for a top-up twice a year (secondary copies)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Night:
-    """One battery's night. `amps`, `charger`, `until_min` are None where it cannot be charged, with `because`."""
+    """One battery's night. `amps`, `charger`, `until_min` are None where it cannot be charged, with `because`.
+
+    nearly_min: when 95 % of its present capacity are in; until_min: when it is full.
+    """
 
     battery: str
     soc: float
     charger: str | None
     amps: float | None
     from_min: float | None
+    nearly_min: float | None
     until_min: float | None
     top_up: date | None
     test: date | None
     because: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Turn:
+    until_min: float
+    charger: str
+    amps: float
+    from_min: float
+    nearly_min: float
 
 
 def months_until(soc: float, storage_c: float) -> float:
@@ -60,9 +74,9 @@ def _dates(day: Day, name: str, today: date | None, night_c: float) -> tuple[dat
 
 
 def _best(
-    day: Day, block: charge.Block, free: dict[str, float], missing_ah: float, boxes: set[str]
-) -> tuple[str, float, float] | None:
-    """(charger, amps, ready minute) that has this battery full soonest, of those that run on the mains at home."""
+    day: Day, block: charge.Block, free: dict[str, list[float]], missing_ah: float, boxes: set[str]
+) -> _Turn | None:
+    """The turn on a charger that has this battery full soonest, of those that run on the mains at home."""
     found = []
     for name, entry in day.chargers.items():
         amps = _amps(block, entry)
@@ -73,8 +87,18 @@ def _best(
             continue
         hours = charge.hours_until_full(block, charger, missing_ah)
         if hours is not None:
-            found.append((free[name] + 60 * hours, name, amps))
-    return (min(found)[1], min(found)[2], min(found)[0]) if found else None
+            begin, goal = min(free[name]), (1 - NEARLY) * block.capacity_ah
+            nearly = charge.hours_until(block, charger, missing_ah, goal) or 0.0
+            found.append(
+                _Turn(
+                    until_min=begin + 60 * hours,
+                    charger=name,
+                    amps=amps,
+                    from_min=begin,
+                    nearly_min=begin + 60 * nearly,
+                )
+            )
+    return min(found, key=lambda turn: turn.until_min, default=None)
 
 
 def evening(plan: Plan, today: date | None) -> list[Night]:
@@ -85,7 +109,7 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
     """
     day = plan.day
     end = plan.table.bounds_min[-1]
-    free = dict.fromkeys(day.chargers, end)
+    free = {name: [end] * entry.at_once for name, entry in day.chargers.items()}
     nights = []
     for name in sorted(day.batteries, key=lambda one: supply.soc_of(plan.walk.banks[one]).likely):
         bank, battery = plan.walk.banks[name], day.batteries[name]
@@ -109,17 +133,19 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
             Night(
                 battery=name,
                 soc=supply.soc_of(bank).likely,
-                charger=found[0] if found else None,
-                amps=found[1] if found else None,
-                from_min=free[found[0]] if found else None,
-                until_min=found[2] if found else None,
+                charger=found.charger if found else None,
+                amps=found.amps if found else None,
+                from_min=found.from_min if found else None,
+                nearly_min=found.nearly_min if found else None,
+                until_min=found.until_min if found else None,
                 top_up=top_up,
                 test=test,
                 because=because,
             )
         )
         if found:
-            free[found[0]] = found[2]
+            free[found.charger].remove(found.from_min)
+            free[found.charger].append(found.until_min)
     return nights
 
 

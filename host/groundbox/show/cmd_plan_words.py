@@ -110,9 +110,12 @@ def night_line(plan: Plan, night: Night) -> str:
     if night.charger is None or night.from_min is None or night.until_min is None:
         words += night.because
     else:
+        nearly = ""
+        if night.nearly_min is not None and night.nearly_min > night.from_min:
+            nearly = f" (95 % are in at {plan.day.clock(night.nearly_min)})"
         words += (
             f"charge on {night.charger} at {night.amps:g} A from {plan.day.clock(night.from_min)} "
-            f"until {plan.day.clock(night.until_min)}, in the open"
+            f"until {plan.day.clock(night.until_min)}{nearly}, in the open"
         )
     if night.top_up is not None:
         words += f"; in storage top up by {night.top_up.isoformat()}"

@@ -4,20 +4,23 @@ import json
 import sys
 from dataclasses import replace
 from datetime import date
+from math import inf
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from msgspec.structs import replace as struct_replace
 
+from groundbox.battery.papers import DischargeRow, Papers
+from groundbox.battery.values import Limits, Phase
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day
-from groundbox.plan.day_file import load_day
-from groundbox.plan.evening import evening, months_until
+from groundbox.plan.day_file import load_day, side_by_side
+from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.mend import Change, changed, changes_of, flies_all, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
-from groundbox.plan.supply import believed
+from groundbox.plan.supply import believed, runtime
 from groundbox.plan.timetable import timetable
 from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import command
@@ -162,6 +165,39 @@ def test_solar_gives_what_the_hour_gives() -> None:
         slot: points[0][1] / table.problem.slot_min[slot] for (b, _, slot), points in table.problem.gains.items() if b
     }
     assert gains[min(gains)] < gains[max(gains)]
+
+
+def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
+    """Two equal blocks of 9 Ah are one of 18 Ah: the same runtime at the same load, the same limit for its charger."""
+    papers = Papers(
+        c20_ah=9.0,
+        max_charge_amps=2.5,
+        discharge=[DischargeRow(amps=0.45, minutes=1200), DischargeRow(amps=5, minutes=70)],
+    )
+    both = side_by_side(papers, 2)
+    assert (both.c20_ah, both.max_charge_amps) == (18.0, 5.0)
+    assert [row.amps for row in both.discharge] == [0.9, 10.0]
+    limits, out = Limits(cutoff_volts=11.0), []
+    for one, amps in ((papers, 1.0), (both, 2.0)):
+        bank = believed(one, health=None, soc=1.0, soc_sd=0.02)
+        out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).early_min)
+    assert out[0] == pytest.approx(out[1])
+    plan = plan_day(_with_battery(bog_day(), "M9", in_parallel=2), seconds=0.5)
+    assert any("one bad block" in caution for caution in cautions(plan.day))
+    assert not any("one bad block" in caution for caution in cautions(easy.day))
+
+
+def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it() -> None:
+    day = bog_day()
+    solar = struct_replace(day.chargers["bench"], source=None, in_flight=True, boxes=["mast"], settable_amps=[2.5])
+    one = plan_day(replace(day, chargers={"bench": solar}), seconds=1)
+    without = plan_day(replace(day, chargers={"bench": struct_replace(solar, in_flight=False)}), seconds=1)
+    assert any(run.in_flight for run in one.walk.charges)
+    assert not any(run.in_flight for run in without.walk.charges)
+    assert one.schedule.worth.late_min <= without.schedule.worth.late_min
+    assert any("in flight" in caution for caution in cautions(one.day))
+    first = [next(a for a in plan.walk.answers if a.box == "mast").runtime_early_min for plan in (one, without)]
+    assert first[0] == pytest.approx(first[1], abs=1)
 
 
 def test_a_spare_is_swapped_in_and_that_is_said() -> None:
@@ -336,6 +372,7 @@ def test_plots_show_every_battery(plan: Plan) -> None:
 # -- bad input --------------------------------------------------------------------------------------------------------
 
 GOOD = EXAMPLE.read_text()
+GENERATOR = "source 2 (generator), amps_by_hour"
 
 
 @pytest.mark.parametrize(
@@ -370,6 +407,14 @@ GOOD = EXAMPLE.read_text()
         ("c20_ah = 9\n", "", "battery 2 (M9)", "c20_ah"),
         ('source = "car"', 'source = "cart"', "charger 2 (fixed), source", 'did you mean "car"'),
         ('"13" = 24', '"25" = 24', "weather.ambient_c", "not an hour"),
+        ('battery = "M9"', 'battery = "T18"', "box 2 (mast), battery", "in box table already"),
+        ('battery = "M9"', 'battery = ["M9", "T18"]', "box 2, battery", "see in_parallel"),
+        ("on_until = 18:00:00", "on_until = 13:10:00", "source 2 (generator), on_until", "not after on_from"),
+        ("amps = 10\non_from", 'amps = 10\namps_by_hour = { "13h" = 3 }\non_from', GENERATOR, "not an hour"),
+        ('ends = "taper"', 'ends = "taper"\nfloat_volts = 15', "charger 2 (fixed), float_volts", "lower it"),
+        ("c20_ah = 18\n", 'papers = "none.toml"\n', "battery (T18), papers", "there is no file"),
+        ('name = "dams"', 'name = "dams"\nboxes = ["mast", "mast"]', "flight 3 (dams), boxes", "is there twice"),
+        ("reserve_min = 15", 'case = { fitted = "none" }', "box (table), case.fitted", "there is no file"),
         ("reserve_min = 15", "reserve = 15", "box 1, reserve", "did you mean reserve_min (minutes"),
         ('ends = "taper"', 'ends = "tapper"', "charger 2 (fixed), ends", 'did you mean "taper"'),
         ("watts = 18", "watts = 18\namps = 1", "box 1 (table), load 1 (display)", "one of them"),

@@ -1,0 +1,198 @@
+"""The plan from what `groundbox log` has stored: what it takes over, where from, how old, and what that changes."""
+
+import json
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox.errors import BadInput
+from groundbox.model import Fitted, Mark, Reading, from_wire
+from groundbox.plan.day_file import load_day
+from groundbox.plan.planner import Plan, plan_day
+from groundbox.plan.replan import Now, replan
+from groundbox.settings import Settings, load
+from groundbox.show.cmd_plan import command
+from groundbox.show.cmd_plan_live import Standing, minute_of, stands
+from groundbox.store import Reader, Store
+from groundbox.wire.messages import fields_of
+
+EXAMPLES = Path(__file__).parents[3] / "host" / "groundbox" / "examples"
+DAY = datetime(2031, 7, 19)
+AMPS = {"table": 2.4, "mast": 1.1}
+EVERY_S = 20.0
+
+
+def _at(hour: int, minute: int = 0) -> float:
+    return DAY.replace(hour=hour, minute=minute).timestamp()
+
+
+def _readings(box: str, until_s: float, amps: float) -> list[Reading]:
+    begin, found, drawn = _at(13), [], 0.0
+    while (at_s := begin + EVERY_S * len(found)) < until_s:
+        drawn += amps * EVERY_S / 3600 / (18 if box == "table" else 9)
+        values: dict[str, object] = {name: None for name, *_ in fields_of("reading")}
+        values.update(box=box, boot=1, sequence=len(found), uptime_ms=round(1000 * (at_s - begin)), charging="no")
+        volts = 12.85 - 1.2 * drawn - 0.02 * amps
+        values.update(battery_mv=round(1000 * volts), battery_ma=round(1000 * amps), case_centi_c=2600)
+        dated = {"wall_s": at_s, "wall_uncertainty_s": 0.01, "wall_source": "exchange"}
+        found.append(from_wire(Reading, list(values.values()), **dated))
+    return found
+
+
+@pytest.fixture(scope="module")
+def base() -> Plan:
+    return plan_day(load_day(EXAMPLES / "bog_day.toml"), seconds=1)
+
+
+@pytest.fixture
+def logged(tmp_path: Path) -> Settings:
+    """Both boxes heard from 13:00 to 14:10 with their own batteries; a flight from 13:20 to 13:55, nothing charged."""
+    for name in ("groundbox.toml", "M9.toml", "T18.toml", "bog_day.toml"):
+        (tmp_path / name).write_text((EXAMPLES / name).read_text())
+    with Store(tmp_path / "outing.db") as store:
+        for box, amps in AMPS.items():
+            store.add(_readings(box, _at(14, 10), amps))
+        store.add_mark(Mark(box="table", kind="launch", wall_s=_at(13, 20)))
+        store.add_mark(Mark(box="table", kind="landing", wall_s=_at(13, 55)))
+        store.commit()
+    return load(tmp_path / "groundbox.toml")
+
+
+def _stands(settings: Settings, plan: Plan, at_s: float, *given_up: str) -> Standing:
+    with Reader(settings.database_path) as reader:
+        return stands(reader, settings, plan, at_s, given_up)
+
+
+def test_charges_flights_and_currents_come_from_the_store(logged: Settings, base: Plan) -> None:
+    found = _stands(logged, base, _at(14, 10))
+    assert found.done == ["north edge"]
+    assert found.in_air is None
+    assert found.fitted == {"table": "T18", "mast": "M9"}
+    assert set(found.banks) == {"T18", "M9"}
+    assert found.flight_amps["mast"] == pytest.approx(AMPS["mast"], rel=0.02)
+    told = {figure.of: figure for figure in found.figures if figure.source.startswith("estimated")}
+    assert told["M9"].source == "estimated in mast"
+    assert told["M9"].age_s == pytest.approx(EVERY_S, abs=1)
+    assert "charge" in told["M9"].words
+
+
+def test_a_flight_that_is_out_is_planned_from_now_on(logged: Settings, base: Plan) -> None:
+    with Store(logged.database_path) as store:
+        store.add_mark(Mark(box="table", kind="launch", wall_s=_at(14, 6)))
+        store.commit()
+    found = _stands(logged, base, _at(14, 10))
+    assert found.in_air == ("old cutting", pytest.approx(66.0))
+    new = replan(base, found.now(70.0, Now(minute=0.0)))
+    (mast,) = [one for one in new.plan.walk.answers if one.flight == "old cutting" and one.box == "mast"]
+    assert mast.verdict == "in the air"
+    assert mast.turn_back_min is not None
+    later = [one.launch_min for one in new.plan.walk.answers if one.flight == "dams" and one.launch_min is not None]
+    assert all(launch >= 66 + 35 + 10 for launch in later), "not before landing and turnaround"
+
+
+def test_a_charge_that_does_not_arrive_is_told(logged: Settings, base: Plan) -> None:
+    at_s = _at(14, 10)
+    run = next(run for run in base.walk.charges if run.from_min + 5 < minute_of(base, at_s) < run.until_min)
+    found = _stands(logged, base, at_s)
+    assert found.arriving[run.battery] is False
+    news = replan(base, found.now(minute_of(base, at_s), Now(minute=0.0))).news
+    assert any(f"{run.battery} should be on {run.charger}" in one and "connect it" in one for one in news)
+
+
+def test_old_readings_say_nothing_of_what_is_connected(logged: Settings, base: Plan) -> None:
+    found = _stands(logged, base, _at(14, 40))
+    assert found.arriving == {}
+    ages = [figure.age_s for figure in found.figures if figure.source.startswith("estimated")]
+    assert ages == [pytest.approx(1820, abs=30)] * 2
+
+
+def test_a_swapped_battery_and_one_that_the_day_does_not_have(logged: Settings, base: Plan) -> None:
+    with Store(logged.database_path) as store:
+        store.add_fitted(Fitted(box="mast", battery="X5", from_wall_s=_at(14)))
+        store.add_mark(Mark(box="mast", kind="swap", wall_s=_at(14), name="X5"))
+        store.commit()
+    found = _stands(logged, base, _at(14, 10))
+    assert found.fitted == {"table": "T18"}
+    assert any('"X5"' in note and "add it" in note for note in found.notes)
+
+
+def test_a_battery_of_another_size_than_the_day_file_says(logged: Settings, base: Plan) -> None:
+    (logged.folder / "M9.toml").write_text("c20_ah = 12.0\n")
+    found = _stands(logged, base, _at(14, 10))
+    assert "M9" not in found.banks
+    assert any("correct one" in note for note in found.notes)
+
+
+def test_what_a_person_tells_wins(logged: Settings, base: Plan) -> None:
+    found = _stands(logged, base, _at(14, 10))
+    now = found.now(70.0, Now(minute=0.0, charges={"M9": 0.5}, dead=["bench"]))
+    assert now.banks is not None
+    assert "M9" not in now.banks
+    assert now.charges == {"M9": 0.5}
+    assert now.dead == ["bench"]
+
+
+def test_measured_currents_replace_declared_ones(base: Plan) -> None:
+    heavy = replan(base, Now(minute=60.0, done=["north edge"], flight_amps={"mast": 3.0}))
+    before = {(one.flight, one.box): one for one in base.walk.answers}
+    for one in heavy.plan.walk.answers:
+        if one.box == "mast" and one.margin_min is not None and one.flight == "old cutting":
+            old = before[one.flight, one.box].margin_min
+            assert old is None or one.margin_min < old
+    assert any("mast" in sentence for sentence in heavy.news)
+
+
+def _typed(folder: Path, monkeypatch: pytest.MonkeyPatch, *words: str) -> str:
+    monkeypatch.chdir(folder)
+    run = CliRunner().invoke(command, ["bog_day.toml", "--seconds", "0.5", "--mends", "0", *words])
+    if run.exception is not None and not isinstance(run.exception, SystemExit):
+        raise run.exception
+    return run.output
+
+
+def test_the_command_says_where_figures_come_from(logged: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = _typed(logged.folder, monkeypatch, "--live", "--at", "14:10")
+    assert text.startswith("Where the figures come from")
+    for words in ("estimated in mast, ", " s old", "landing mark", "measured in the flights landed", "Changed"):
+        assert words in text
+    tree = json.loads(_typed(logged.folder, monkeypatch, "--live", "--at", "14:10", "--json"))
+    assert {figure["of"] for figure in tree["figures"]} >= {"M9", "T18", "mast", "north edge"}
+    assert tree["news"]
+    assert any("hydrogen" in caution for caution in tree["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("words", "mend"),
+    [
+        (("--live",), "--at for a day that is past"),
+        (("--live", "--at", "13:30"), "before the newest reading, of 14:09"),
+        (("--follow",), "goes with --live"),
+        (("--charge", "M9=0.5"), "give --at (or --live) too"),
+        (("--at", "14:00", "--swap", "mast=T18"), "may not go into mast"),
+        (("--at", "14:00", "--swap", "mast"), "BOX=BATTERY"),
+        (("--at", "14:00", "--gone", "M8"), 'did you mean "M9"'),
+        (("--live", "--at", "14:10", "--database", "none.db"), "no such database"),
+    ],
+)
+def test_a_wrong_option_is_told(
+    logged: Settings, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], mend: str
+) -> None:
+    with pytest.raises(BadInput) as caught:
+        _typed(logged.folder, monkeypatch, *words)
+    assert mend in str(caught.value)
+
+
+def test_a_day_in_the_morning_is_planned_from_its_start(logged: Settings, base: Plan) -> None:
+    assert minute_of(base, _at(9)) == 0.0
+    assert minute_of(base, _at(13, 30)) == 30.0
+
+
+def test_a_box_left_on_between_flights_is_not_paused_and_a_late_one_is(base: Plan) -> None:
+    for pause in base.walk.pauses:
+        assert pause.until_min - pause.from_min >= 2
+        launches = [one.launch_min for one in base.walk.answers if one.box == pause.box and one.launch_min is not None]
+        assert any(pause.until_min <= launch for launch in launches)
+    late = [one for one in base.walk.answers if one.verdict == "wait"]
+    assert bool(late) == bool(base.walk.pauses)
