@@ -85,6 +85,7 @@ class Estimator:
             self.load = RecentLoad()  # a rest says nothing about the load that begins now
         self.load.add(seconds, amps)
         self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
+        self._charge_known()  # nobody may ask before a charge or gap begins
 
     def _amps(self, sample: Sample, jump: float) -> float:
         """The load: measured, declared, carried over a reading without one, or inferred where none was ever known."""
