@@ -3,21 +3,21 @@
 The page, the terminal, the report and the voice share it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
+from groundbox.plan.day import Day
+from groundbox.service.board_limits import case_levels_c
 from groundbox.service.box import BoxView
+from groundbox.show.chargers import Need, offer
 from groundbox.warn.state import BoxState
 from groundbox.warn.words import clock, listed, span
-from groundbox.wire.settings import SETTINGS
 
 OLD_S = 10.0  # numbers older than this are marked
+URGENT_S = 300.0  # to the turn-back time
 WITHDRAWN_S = 60.0  # and older than this no longer answer anything
-CHARGE_SHARE = 0.2  # amps of a charge that is only guessed at, as a share of C20 (common practice, no source)
-CHARGE_YIELD = 0.85  # of the amp-hours put in (common practice, no source)
 FEW = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-_DEFAULTS = {row[0]: row[1] for row in SETTINGS}
-CASE_LEVELS_C = tuple(_DEFAULTS[f"case_{level}_centi_c"] / 100 for level in ("notice", "urgent", "stop"))
-BLOCK_LEVELS_C = tuple(_DEFAULTS[f"block_{level}_centi_c"] / 100 for level in ("warm", "hot"))
 
 # What to do about a stop or urgent warning, on the ground and in flight: short enough to be repeated aloud.
 TO_DO = {
@@ -47,12 +47,11 @@ class Answer:
     tone: str
 
 
-def answer(view: BoxView, minutes_to_hot: float | None = None) -> Answer:
+def answer(view: BoxView, day: Day | None = None, minute: float | None = None) -> Answer:
     """The sentence for one box.
 
     Args:
-        minutes_to_hot: until the case is at the board's second heat level if nothing changes; None: not within hours,
-            or not known.
+        day: whose chargers are at hand, `minute` of it; None guesses one.
     """
     state = view.state
     if state.silent_s is None:
@@ -60,14 +59,14 @@ def answer(view: BoxView, minutes_to_hot: float | None = None) -> Answer:
     if state.silent_s > withdrawn_after_s(state):
         tone = "stop" if state.in_flight else "unknown"
         return Answer(sentence=f"No fresh numbers for {span(state.silent_s)}: check its cable and power", tone=tone)
-    wrong = _wrong(view, minutes_to_hot)
+    wrong = _wrong(view)
     if state.in_flight:
         return _in_flight(view, wrong)
     if wrong is not None:
         return wrong
     if state.charging not in (None, "no"):
         return _charging(view)
-    return _on_ground(view)
+    return _on_ground(view, day, minute)
 
 
 def old_after_s(state: BoxState) -> float:
@@ -89,31 +88,39 @@ def flights(state: BoxState) -> tuple[int, float] | None:
     return count, usable_s - count * state.next_flight_s
 
 
-def charge_minutes(state: BoxState, load_amps: float, charge_amps: float) -> float | None:
-    """Minutes of charging until one more flight leaves its reserve on the early number; None where unknown.
-
-    The missing amp-hours at the present load, over the charge current less what is lost; the load is on the charger
-    meanwhile.
-    """
-    if state.runtime_early_s is None or not state.next_flight_s or charge_amps <= 0:
+def lack(view: BoxView) -> Need | None:
+    """What its battery lacks until one more flight leaves its reserve on the early number; None where unknown."""
+    state, estimate = view.state, view.estimate
+    if state.runtime_early_s is None or not state.next_flight_s or estimate is None or view.c20_ah is None:
         return None
-    missing_s = max(state.next_flight_s + state.reserve_s - state.runtime_early_s, 0.0)
-    return missing_s * load_amps / (charge_amps * CHARGE_YIELD) / 60
+    if estimate.amps is None or estimate.soc is None:
+        return None
+    short_s = max(state.next_flight_s + state.reserve_s - state.runtime_early_s, 0.0)
+    return Need(
+        box=state.box,
+        battery=view.battery,
+        c20_ah=view.c20_ah,
+        missing_ah=(1 - estimate.soc) * view.c20_ah,
+        gain_ah=short_s * estimate.amps / 3600,
+        block_c=state.battery_c,
+        load_amps=estimate.amps,
+    )
 
 
-def _wrong(view: BoxView, minutes_to_hot: float | None) -> Answer | None:
+def _wrong(view: BoxView) -> Answer | None:
     state = view.state
     for severity in ("stop", "urgent"):
         for one in view.warnings:
             words = TO_DO.get(one.kind, ("", ""))[state.in_flight]
             if one.severity == severity and words:
-                return Answer(sentence=_filled(words, state, minutes_to_hot), tone=severity)
+                return Answer(sentence=_filled(words, view), tone=severity)
     return None
 
 
-def _filled(words: str, state: BoxState, minutes_to_hot: float | None) -> str:
+def _filled(words: str, view: BoxView) -> str:
+    state, minutes = view.state, view.heat.as_now_min[1]
     stalled = [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == "stalled"]
-    hot = "" if minutes_to_hot is None else f", {CASE_LEVELS_C[1]:.0f} C in about {minutes_to_hot:.0f} min"
+    hot = "" if minutes is None else f", {case_levels_c(view.limits)[1]:.0f} C in about {minutes:.0f} min"
     case = "no reading" if state.case_c is None else f"{state.case_c:.0f} C"
     filled = words.format(
         load=state.heaviest_load or "the largest load", fans=listed(stalled) or "a fan", case=case, hot=hot
@@ -132,7 +139,7 @@ def _in_flight(view: BoxView, wrong: Answer | None) -> Answer:
     left_s = view.turn_back_s - state.wall_s
     if left_s <= 0:
         return Answer(sentence=f"Turn back now: {clock(view.turn_back_s)} is past{aside}", tone="stop")
-    tone = "urgent" if left_s <= 300 or wrong else "notice" if left_s <= 600 else "good"
+    tone = "urgent" if left_s <= URGENT_S or wrong else "notice" if left_s <= 600 else "good"
     return Answer(sentence=f"Turn back by {clock(view.turn_back_s)}, in {span(left_s)}{aside}", tone=tone)
 
 
@@ -142,7 +149,7 @@ def _charging(view: BoxView) -> Answer:
     return Answer(sentence=f"Charging{for_}: runtime is told after it, under load", tone="notice")
 
 
-def _on_ground(view: BoxView) -> Answer:
+def _on_ground(view: BoxView, day: Day | None, minute: float | None) -> Answer:
     state = view.state
     if view.runtime_s is None:
         return Answer(sentence=f"Runtime unknown: {view.unknown_because or 'no estimate yet'}", tone="unknown")
@@ -159,17 +166,52 @@ def _on_ground(view: BoxView) -> Answer:
         more = f"{number} more flight{'s' if count > 1 else ''} of {length}"
         return Answer(sentence=f"Enough for {more}, {span(spare_s)} to spare", tone="good")
     missing_s = state.next_flight_s + state.reserve_s - early_s
-    return Answer(sentence=f"{_charge_words(view)} before launching: {span(missing_s)} short", tone="notice")
+    return Answer(
+        sentence=f"{_charge_words(view, day, minute)} before launching: {span(missing_s)} short", tone="notice"
+    )
 
 
-def _charge_words(view: BoxView) -> str:
-    load_amps = view.estimate.amps if view.estimate else None
-    c20_ah = view.c20_ah
-    if load_amps is None or c20_ah is None:
+def _charge_words(view: BoxView, day: Day | None, minute: float | None) -> str:
+    need = lack(view)
+    if need is None:
         return "Charge or swap the battery"
-    charge_amps = CHARGE_SHARE * c20_ah
-    minutes = charge_minutes(view.state, load_amps, charge_amps)
-    return "Charge" if minutes is None else f"Charge about {minutes + 1:.0f} min at {charge_amps:.1f} A"
+    found = offer(day, need, minute=minute)
+    if found.hours is None:
+        return f"Swap the battery ({found.because})"
+    on = f"on {found.charger} " if found.charger else ""
+    return f"Charge about {max(ceil(60 * found.hours), 1)} min {on}at {found.amps:.1f} A"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """One look at all boxes: a word or two, `because` of which box and why; tone as of Answer."""
+
+    words: str
+    because: str
+    tone: str
+
+
+_WORST = ("stop", "unknown", "urgent", "notice", "good")
+_LAUNCH = {"good": "Launch if you like", "notice": "Wait", "urgent": "Do not launch", "stop": "Do not launch"}
+
+
+def verdict(told: Sequence[tuple[BoxView, Answer]]) -> Verdict:
+    """May I launch; in flight, by when to turn back: by the box that allows least."""
+    if not told:
+        return Verdict(words="No box heard yet", because="", tone="unknown")
+    view, worst = min(told, key=lambda one: (_WORST.index(one[1].tone), one[0].turn_back_s or float("inf")))
+    if worst.tone == "stop" or not view.state.in_flight:
+        words = _LAUNCH.get(worst.tone, "Not known") if not view.state.in_flight else "Act now"
+        because = "every box lasts the next flight and its reserve" if worst.tone == "good" else ""
+        return Verdict(words=words, because=because or f"{view.state.box}: {worst.sentence}", tone=worst.tone)
+    timed = [one for one, _ in told if one.turn_back_s is not None]
+    if not timed or worst.tone == "unknown":
+        return Verdict(words="Not known", because=f"{view.state.box}: {worst.sentence}", tone=worst.tone)
+    first = min(timed, key=lambda one: one.turn_back_s or 0.0)
+    left_s = (first.turn_back_s or 0.0) - first.state.wall_s
+    because = f"for box {first.state.box}, {span(left_s)} from now"
+    because += f"; look at {view.state.box}" if worst.tone == "urgent" and left_s > URGENT_S else ""
+    return Verdict(words=f"Turn back by {clock(first.turn_back_s or 0.0)}", because=because, tone=worst.tone)
 
 
 def spoken(box: str, found: Answer) -> str:

@@ -102,6 +102,8 @@ class Demo:
                 self._service = Service(
                     self._chosen, store, arrivals, [ports], clocks, self._output, commit_every_s=0.2
                 )
+                if self._page:
+                    self._page.send = self._service.command
                 self._outing.start()
                 self._open()
                 try:
@@ -118,16 +120,17 @@ class Demo:
 
     def _with_page(self, more: ExitStack) -> Output:
         """The screen, and the page with it where one is wanted."""
+        self._page = None
         if self._page_port is None:
             return self._screen
         from groundbox.show.page.output import ScreenAndPage
         from groundbox.show.page.serve import Page
 
         day = self._place / "bog_day.toml"
-        page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
-        for line in page.opening():
+        self._page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
+        for line in self._page.opening():
             self._screen.say(self._clock.wall_s(), line)
-        return ScreenAndPage(self._screen, page, self._chosen)
+        return ScreenAndPage(self._screen, self._page, self._chosen)
 
     def _say(self, text: str) -> None:
         self._output.say(self._clock.wall_s(), text)

@@ -76,6 +76,7 @@ def command(
             inside, way_in, lines = own_broker(chosen)
             more.enter_context(inside)
             brokers, told = [*brokers, way_in], [*told, way_in]
+        page = None
         if with_page:
             from groundbox.show.page.output import ScreenAndPage
             from groundbox.show.page.serve import Page
@@ -85,6 +86,8 @@ def command(
         output = more.enter_context(Bridged(output, [metrics, *bridges_of(chosen, told)]))
         sources = sources_of(chosen, arrivals, clocks, ports, brokers)
         service = Service(chosen, store, arrivals, sources, clocks, output)
+        if page:
+            page.send = service.command
         for line in opening(chosen, ports, screen.sounder.means, service) + lines:
             screen.say(time.time(), line)
         record(service, stop)

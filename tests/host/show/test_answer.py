@@ -1,13 +1,18 @@
 """One sentence a box, and the countdown to the turn-back time."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from tests.host.show.test_lines import STALLED, STATE, VIEW, WALL_S
 
+import groundbox
 from groundbox.battery.values import Estimate
+from groundbox.plan.day_file import load_day
 from groundbox.service.box import BoxView
-from groundbox.show.answer import Countdown, answer, charge_minutes, flights, spoken
+from groundbox.service.heat import HeatOutlook
+from groundbox.show.answer import Countdown, answer, flights, lack, spoken, verdict
+from groundbox.show.chargers import Need, offer
 from groundbox.warn.words import clock
 
 STOP = replace(STALLED, kind="low_voltage", severity="stop", sentence="10.9 V: land now")
@@ -16,7 +21,7 @@ STOP = replace(STALLED, kind="low_voltage", severity="stop", sentence="10.9 V: l
 def _view(early_s: float | None = 3719.0, warnings: tuple[object, ...] = (), **changes: object) -> BoxView:
     state = replace(STATE, **{"runtime_early_s": early_s, "next_flight_s": 2100.0, **changes})  # type: ignore[arg-type]
     runtime_s = None if early_s is None else (early_s, early_s * 1.2, early_s * 1.5)
-    estimate = Estimate(t_s=0.0, amps=1.0)
+    estimate = Estimate(t_s=0.0, amps=1.0, soc=0.5)
     return replace(
         VIEW,
         state=state,
@@ -33,7 +38,7 @@ def _view(early_s: float | None = 3719.0, warnings: tuple[object, ...] = (), **c
         (_view(), "Enough for one more flight of 35 min, 11 min to spare", "good"),
         (_view(2 * 2100 + 900 + 1), "Enough for two more flights of 35 min, 1 s to spare", "good"),
         (_view(2999), "Charge about 1 min at 1.8 A before launching: 1 s short", "notice"),
-        (_view(0), "Charge about 34 min at 1.8 A before launching: 50 min short", "notice"),
+        (_view(0), "Charge about 64 min at 1.8 A before launching: 50 min short", "notice"),
         (_view(None), "Runtime unknown: no estimate yet", "unknown"),
         (_view(next_flight_s=None), "Lasts 61 min at worst; set flight.length_min to be told of flights", "good"),
         (_view(charging="yes"), "Charging: runtime is told after it, under load", "notice"),
@@ -53,8 +58,11 @@ def test_one_sentence_answers(view: BoxView, words: str, tone: str) -> None:
 
 def test_a_stopped_fan_says_what_to_do_and_by_when() -> None:
     fans = ("running", "stalled", "absent", "absent")
-    on_ground = answer(_view(warnings=(STALLED,), fans=fans), minutes_to_hot=9.2)
+    hot = HeatOutlook(as_now_min=(None, 9.2, None))
+    on_ground = answer(replace(_view(warnings=(STALLED,), fans=fans), heat=hot))
     assert on_ground.sentence == "Fan 2 stopped: open the lid, 55 C in about 9 min"
+    own = replace(_view(warnings=(STALLED,), fans=fans), heat=hot, limits={"case_urgent_centi_c": 5200})
+    assert answer(own).sentence == "Fan 2 stopped: open the lid, 52 C in about 9 min"
     in_flight = answer(_view(warnings=(STALLED,), fans=fans, in_flight=True))
     assert in_flight.sentence == f"Turn back by {clock(WALL_S + 1000)}, in 16 min; fan 2 stopped: open the lid"
     assert in_flight.tone == "urgent"
@@ -66,11 +74,55 @@ def test_flights_leave_the_reserve() -> None:
     assert flights(_view(None).state) is None
 
 
+NEED = Need(box="mast", battery="M9", c20_ah=9.0, missing_ah=4.5, gain_ah=1.0)
+
+
 def test_more_is_charged_for_more_load_and_less_with_more_amps() -> None:
-    state = _view(0.0).state
-    assert charge_minutes(state, 1.0, 1.7) == pytest.approx(3000 / (1.7 * 0.85) / 60)
-    assert charge_minutes(state, 1.0, 0.0) is None
-    assert charge_minutes(_view(9000.0).state, 1.0, 1.0) == 0
+    alone, loaded = offer(None, NEED), offer(None, replace(NEED, load_amps=1.0))
+    assert (alone.charger, alone.amps) == (None, 1.8)
+    assert alone.hours == pytest.approx(1.0 / 1.8 / 0.98, rel=0.01)
+    assert (loaded.hours or 0) > (alone.hours or 9)
+    assert offer(None, replace(NEED, load_amps=1.8)).hours is None
+    assert "no charge above 40 C" in offer(None, replace(NEED, block_c=44.0)).because
+    need = lack(_view(9000.0))
+    assert need is not None
+    assert need.gain_ah == 0
+
+
+def test_charging_goes_by_the_chargers_of_the_day_file() -> None:
+    day = load_day(Path(groundbox.__file__).parent / "examples" / "bog_day.toml")
+    found = offer(day, NEED)
+    assert found.charger in day.chargers
+    assert found.hours is not None
+    assert f"on {found.charger} at {found.amps:.1f} A before launching" in answer(_view(0), day).sentence
+    assert offer(day, replace(NEED, box="shed", battery="X")).charger in (None, *day.chargers)
+
+
+def test_one_look_goes_by_the_box_that_allows_least() -> None:
+    early, late = _view(in_flight=True), replace(_view(in_flight=True), turn_back_s=WALL_S + 5000)
+    told = [(one, answer(one)) for one in (late, early)]
+    assert verdict(told).words == f"Turn back by {clock(WALL_S + 1000)}"
+    assert verdict(told).because == "for box mast, 16 min from now"
+    fan = replace(late, warnings=(STALLED,), state=replace(late.state, box="table"))
+    assert verdict([*told, (fan, answer(fan))]).because.endswith("; look at table")
+    assert verdict([*told, (fan, answer(fan))]).tone == "urgent"
+    for view, words in (
+        (_view(), "Launch if you like"),
+        (_view(0), "Wait"),
+        (_view(None), "Not known"),
+        (_view(warnings=(STALLED,)), "Do not launch"),
+        (_view(in_flight=True, warnings=(STOP,)), "Act now"),
+        (replace(_view(in_flight=True), turn_back_s=None), "Not known"),
+    ):
+        assert (
+            verdict(
+                [(_view(), answer(_view())), (view, answer(view))]
+                if not view.state.in_flight
+                else [(view, answer(view))]
+            ).words
+            == words
+        )
+    assert verdict([]).tone == "unknown"
 
 
 def test_a_voice_says_no_abbreviations() -> None:

@@ -6,21 +6,25 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from tests.host.show.test_lines import VIEW, WALL_S
+from tests.host.show.test_lines import READING, VIEW, WALL_S
 
-from groundbox.errors import BadInput
+from groundbox.errors import BadInput, LinkError
+from groundbox.model import Answer
 from groundbox.settings import Settings
+from groundbox.show.answer import answer
 from groundbox.show.page.access import Access, kept_passphrases
 from groundbox.show.page.app import application
 from groundbox.show.page.serve import Page, qr_lines
 from groundbox.show.page.state import box_state
 from groundbox.store.handover import waiting
 
-STATE = {"wall_s": WALL_S, "boxes": [box_state(VIEW)]}
+STATE = {"wall_s": WALL_S, "boxes": [box_state(VIEW, answer(VIEW))]}
 
 
 @pytest.fixture
@@ -86,6 +90,55 @@ def test_what_is_not_ours_is_refused_and_leaves_nothing(
     assert waiting(tmp_path / "day.db") == []
 
 
+class Board:
+    """Answers commands as told."""
+
+    def __init__(self, result: str = "ok") -> None:
+        self.result, self.sent = result, []
+
+    def send(self, box: str, name: str, **fields: object) -> list[Future[Answer]]:
+        self.sent.append((box, name, fields))
+        deaf: Future[Answer] = Future()
+        deaf.set_exception(LinkError("no board of that name on a serial port"))
+        told: Future[Answer] = Future()
+        answered = Answer(box=box, boot=1, sequence=1, command=1, result=self.result, setting="output2", value="off")
+        told.set_result(replace(answered, reason="output2_is_not_fitted" if self.result != "ok" else None))
+        return [deaf, told] if self.result != "deaf" else [deaf]
+
+
+def test_a_droppable_output_is_switched_and_a_buzzer_quieted(page: Page) -> None:
+    board = Board()
+    page.send = board.send
+    page.publish(STATE, {"mast"}, {}, {"mast": [2]})
+    off = {"command": "switch", "box": "mast", "output": 2, "want": "off"}
+    assert _ask(page, "/command", off) == (200, b'{"told":"mast: output2 off"}')
+    assert _ask(page, "/command", {"command": "silence", "box": "mast"})[0] == 200
+    assert board.sent == [("mast", "switch", {"output": 2, "want": "off"}), ("mast", "silence", {})]
+    for wrong in ({"output": 1}, {"want": "dim"}, {"box": "shed"}, {"command": "maintenance"}, {"output": [2]}):
+        assert _ask(page, "/command", off | wrong)[0] == 400
+    assert len(board.sent) == 2
+
+
+def test_what_a_board_refuses_or_does_not_answer_is_told(page: Page) -> None:
+    page.publish(STATE, {"mast"}, {}, {"mast": [2]})
+    off = {"command": "switch", "box": "mast", "output": 2, "want": "off"}
+    assert b"nothing here speaks to boards" in _ask(page, "/command", off)[1]
+    page.send = Board("refused").send
+    assert b"output2 is not fitted" in _ask(page, "/command", off)[1]
+    page.send = Board("deaf").send
+    assert b"no board of that name" in _ask(page, "/command", off)[1]
+
+
+def test_a_box_is_told_with_its_own_limits_and_what_may_be_switched() -> None:
+    reading = replace(READING, output1="on", output2="dropped")
+    limits = {"case_stop_centi_c": 5800, "output1_kind": 1, "output2_kind": 2}
+    told = box_state(replace(VIEW, reading=reading, limits=limits), answer(VIEW))
+    assert told["case_levels_c"] == (45.0, 55.0, 58.0)
+    assert told["outputs"] == [{"output": 2, "on": False, "state": "dropped", "loads": []}]
+    untold = box_state(replace(VIEW, reading=reading), answer(VIEW))
+    assert (untold["limits_told"], untold["outputs"]) == (False, [])
+
+
 def test_every_viewer_gets_every_state_and_a_stalled_one_disturbs_none(page: Page) -> None:
     streams = [urllib.request.urlopen(page.url + "events", timeout=10) for _ in range(3)]  # the first is never read
     deadline = time.monotonic() + 10
@@ -132,7 +185,7 @@ def _served(role_cookie: str | None, method: str, path: str) -> int:
         def mark(self, body: dict[str, object]) -> None:
             return None
 
-        acknowledge = past = plan = mark
+        acknowledge = past = plan = command = mark
 
         async def wait(self, seen: str | None) -> None:
             return None
@@ -180,6 +233,8 @@ def _served(role_cookie: str | None, method: str, path: str) -> int:
         ("sedge", "GET", "/state", 200),
         ("sedge", "POST", "/mark", 403),
         ("sedge", "POST", "/acknowledge", 403),
+        ("sedge", "POST", "/command", 403),
+        (None, "POST", "/command", 401),
         ("heather", "POST", "/mark", 200),
     ],
 )

@@ -23,6 +23,7 @@ TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".s
 FILES = ("index.html", "enter.html", "page.css", "page.js", "draw.js", "past.js", "plan.js", "enter.js", "mark.svg")
 OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered before a passphrase was told
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+MARKERS = ("/mark", "/acknowledge", "/command")  # not for those who may only look
 MOST_BYTES = 4096
 GUESS_WAIT_S = 1.0
 COOKIE_S = 30 * 86400
@@ -45,6 +46,9 @@ class Host(Protocol):
 
     def mark(self, body: dict[str, object]) -> None:
         """Takes a mark."""
+
+    def command(self, body: dict[str, object]) -> dict[str, object]:
+        """Sends a command to a board, and tells what it answered."""
 
     def acknowledge(self, body: dict[str, object]) -> None:
         """Takes an acknowledgement."""
@@ -70,7 +74,7 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         elif role is None and request.url.path not in OPEN:
             ask = request.method == "GET" and request.url.path == "/"
             response = RedirectResponse("/enter", 303) if ask else _refusal(401, "a passphrase is needed")
-        elif role == "look" and request.method == "POST" and request.url.path in ("/mark", "/acknowledge"):
+        elif role == "look" and request.method == "POST" and request.url.path in MARKERS:
             response = _refusal(403, "this viewer may look only; enter with the other passphrase")
         else:
             request.state.role = role
@@ -135,6 +139,7 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         Route("/metrics", metrics),
         Route("/mark", posted(host.mark), methods=["POST"]),
         Route("/acknowledge", posted(host.acknowledge), methods=["POST"]),
+        Route("/command", posted(host.command), methods=["POST"]),
         Route("/plan", posted(host.plan), methods=["POST"]),
         *(Route(f"/{name}", _file(name)) for name in FILES if not name.endswith(".html")),
     ]

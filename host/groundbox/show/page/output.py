@@ -7,9 +7,9 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.settings import Settings
-from groundbox.show.answer import Countdown
+from groundbox.show.answer import Countdown, answer, verdict
 from groundbox.show.page.serve import Page
-from groundbox.show.page.state import box_state
+from groundbox.show.page.state import box_state, droppable
 from groundbox.show.screen import Screen
 from groundbox.warn.warner import Active
 
@@ -55,7 +55,8 @@ class ScreenAndPage:
             boxes = {view.state.box for view in views}
             known = [(view.battery, view.estimate.soc) for view in views if view.estimate]
             charges = {battery: soc for battery, soc in known if battery is not None and soc is not None}
-            self._page.publish(self._state(views, moment), boxes, charges)
+            state = self._state(views, moment)
+            self._page.publish(state, boxes, charges, {view.state.box: droppable(view) for view in views})
 
     def _count_down(self, views: Sequence[BoxView], wall_s: float) -> None:
         left_s = {view.state.box: view.turn_back_s - wall_s for view in views if view.turn_back_s is not None}
@@ -73,13 +74,17 @@ class ScreenAndPage:
 
     def _state(self, views: Sequence[BoxView], moment: Moment) -> dict[str, object]:
         state = next((view.state for view in views), None)
+        day, minute = self._page.day_now(moment.wall_s)
+        told = [(view, answer(view, day, minute)) for view in views]
+        whole = verdict(told)
         return {
+            "verdict": {"words": whole.words, "because": whole.because, "tone": whole.tone},
             "wall_s": moment.wall_s,
             "in_flight": state.in_flight if state else False,
             "landing_in_s": state.landing_in_s if state else None,
             "length_s": state.next_flight_s if state else None,
             "batteries": list(self._settings.batteries),
-            "boxes": [box_state(view) for view in views],
+            "boxes": [box_state(view, found, self._settings.boxes.get(view.state.box)) for view, found in told],
             "said": list(self._said),
             "heard": list(self._heard),
         }

@@ -38,6 +38,10 @@ class DayPlan:
         self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
+    def day_now(self, wall_s: float) -> tuple[Day, float | None]:
+        """The day, and the minute of it that `wall_s` is; None when it is not within it."""
+        return self._day, _minute(self._day, wall_s)
+
     def day_began_s(self, wall_s: float) -> float | None:
         """Wall time of the day file's start; None when `wall_s` is not within its day."""
         minute = _minute(self._day, wall_s)

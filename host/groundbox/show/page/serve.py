@@ -6,14 +6,18 @@ import math
 import socket
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, as_completed
 from contextlib import suppress
 from pathlib import Path
+from typing import Protocol
 
 import segno
 import uvicorn
 
-from groundbox.errors import BadInput
-from groundbox.model import Acknowledge, Mark
+from groundbox.errors import BadInput, LinkError
+from groundbox.link.questions import COMMAND_S
+from groundbox.model import Acknowledge, Answer, Mark
+from groundbox.plan.day import Day
 from groundbox.settings import Settings
 from groundbox.show.page import past, plan
 from groundbox.show.page.access import Access, kept_passphrases
@@ -24,6 +28,34 @@ from groundbox.wire.messages import MARKS
 
 PORT = 8470
 HERE = "127.0.0.1"
+
+
+class Send(Protocol):
+    """Sends a command to a box: service.Service.command."""
+
+    def __call__(self, box: str, name: str, **fields: int | str | None) -> Sequence[Future[Answer]]: ...
+
+
+def _nobody(box: str, name: str, **fields: int | str | None) -> Sequence[Future[Answer]]:
+    raise LinkError(f"box {box}: nothing here speaks to boards")
+
+
+def first_answer(futures: Sequence[Future[Answer]]) -> Answer:
+    """The first answer that comes.
+
+    Raises:
+        LinkError: none does.
+    """
+    wrong = LinkError("nothing here speaks to boards")
+    try:
+        for future in as_completed(futures, timeout=COMMAND_S + 2.0):
+            try:
+                return future.result()
+            except LinkError as error:
+                wrong = error
+    except TimeoutError:
+        wrong = LinkError("no answer from the board")
+    raise wrong
 
 
 class Page:
@@ -65,6 +97,8 @@ class Page:
         self._newest: str | None = None
         self._boxes: set[str] = set()
         self._charges: Mapping[str, float] = {}
+        self._droppable: Mapping[str, Sequence[int]] = {}
+        self.send: Send = _nobody
         self._planner = plan.DayPlan(day) if day else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._next: asyncio.Event | None = None
@@ -99,9 +133,24 @@ class Page:
             lines.append("plain http: who listens on this network can read it; use it on your own network only")
         return lines
 
-    def publish(self, state: dict[str, object], boxes: set[str], charges: Mapping[str, float]) -> None:
-        """Takes how things stand, with battery -> state of charge; called by the recording's thread."""
-        self._boxes, self._charges = boxes, charges
+    def day_now(self, wall_s: float) -> tuple[Day | None, float | None]:
+        """The day file's day and the minute of it."""
+        return self._planner.day_now(wall_s) if self._planner else (None, None)
+
+    def publish(
+        self,
+        state: dict[str, object],
+        boxes: set[str],
+        charges: Mapping[str, float],
+        droppable: Mapping[str, Sequence[int]] | None = None,
+    ) -> None:
+        """Takes how things stand; called by the recording's thread.
+
+        Args:
+            charges: battery -> state of charge.
+            droppable: box -> its outputs that may be switched from here.
+        """
+        self._boxes, self._charges, self._droppable = boxes, charges, droppable or {}
         self._newest = json.dumps(finite(state), separators=(",", ":"), allow_nan=False)
         self._wake()
 
@@ -130,6 +179,22 @@ class Page:
         self._leave(
             Acknowledge(box=self._box(body), warning=None if warning is None else str(warning), wall_s=self._wall_s())
         )
+
+    def command(self, body: dict[str, object]) -> dict[str, object]:
+        """Switches an output that may be dropped, or quiets a buzzer; told once the board has answered."""
+        box, what = self._box(body), body.get("command")
+        fields: dict[str, int | str | None] = {}
+        if what == "switch":
+            output, want = body.get("output"), body.get("want")
+            if output not in self._droppable.get(box, ()) or want not in ("on", "off"):
+                raise BadInput("switch", f"{output} {want}"[:40], "wants an output that may be dropped, on or off")
+            fields = {"output": int(str(output)), "want": str(want)}
+        elif what != "silence":
+            raise BadInput("command", str(what)[:40], "wants switch or silence")
+        answered = first_answer(self.send(box, str(what), **fields))
+        if answered.result != "ok":
+            raise LinkError(f"box {box} refused: {(answered.reason or answered.result).replace('_', ' ')}")
+        return {"told": f"{box}: {answered.setting} {answered.value}"}
 
     def past(self, asked: dict[str, str]) -> dict[str, object]:
         return past.answer(self._database, asked, self._wall_s())

@@ -3,16 +3,18 @@
 import math
 
 from groundbox.model import Reading
+from groundbox.service.board_limits import case_levels_c, celsius
 from groundbox.service.box import BoxView
-from groundbox.show.answer import BLOCK_LEVELS_C, CASE_LEVELS_C, answer, old_after_s, spoken, withdrawn_after_s
+from groundbox.settings import Box
+from groundbox.show.answer import Answer, old_after_s, spoken, withdrawn_after_s
+from groundbox.wire.settings import OUTPUT_KINDS
 
 FANS = (1, 2, 3, 4)
 
 
-def box_state(view: BoxView) -> dict[str, object]:
-    """One box."""
+def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str, object]:
+    """One box: `found` is its answer, `box` its settings."""
     state, reading = view.state, view.reading
-    found = answer(view, view.heat.as_now_min[1])
     needs_s = None if state.next_flight_s is None else state.next_flight_s + state.reserve_s
     return {
         "box": state.box,
@@ -36,14 +38,16 @@ def box_state(view: BoxView) -> dict[str, object]:
         "battery_amps": reading.battery_amps if reading else None,
         "charging": state.charging,
         "case_c": state.case_c,
-        "case_levels_c": CASE_LEVELS_C,
+        "case_levels_c": case_levels_c(view.limits),
+        "limits_told": bool(view.limits),
         "case_minutes": view.heat.as_now_min,
         "case_limit_c": view.heat.limit_c,
         "case_minutes_fans_stopped": view.heat.stopped_min,
         "case_minutes_fans_stopped_early": view.heat.stopped_early_min,
         "case_fitted": view.heat.fitted,
         "battery_c": state.battery_c,
-        "battery_levels_c": BLOCK_LEVELS_C,
+        "battery_levels_c": celsius(view.limits, "block_cold_centi_c", "block_warm_centi_c", "block_hot_centi_c"),
+        "fan_levels_c": celsius(view.limits, "fan_on_centi_c", "fan_off_centi_c"),
         "intake_c": reading.intake_c if reading else None,
         "fans": [_fan(reading, number) for number in FANS] if reading else [],
         "loads": [
@@ -55,11 +59,35 @@ def box_state(view: BoxView) -> dict[str, object]:
             }
             for load in view.loads
         ],
+        "outputs": _outputs(view, box),
         "warnings": [
             {"warning": one.kind, "severity": one.severity, "sentence": one.sentence, "seen": one.acknowledged}
             for one in view.warnings
         ],
     }
+
+
+def _outputs(view: BoxView, box: Box | None) -> list[dict[str, object]]:
+    """The outputs that a person may switch."""
+    found: list[dict[str, object]] = []
+    for number in droppable(view):
+        stands = getattr(view.reading, f"output{number}")
+        names = [load.name for load in box.loads if load.output == number] if box else []
+        if box and not names:  # nothing hangs on it
+            continue
+        found.append({"output": number, "on": stands == "on", "state": stands, "loads": names})
+    return found
+
+
+def droppable(view: BoxView) -> list[int]:
+    """Outputs that are fitted and, as the board itself says, may be dropped."""
+    return [
+        number
+        for number in (1, 2)
+        if view.reading is not None
+        and getattr(view.reading, f"output{number}") not in (None, "absent")
+        and OUTPUT_KINDS[view.limits.get(f"output{number}_kind", 0)] == "droppable"
+    ]
 
 
 def finite(value: object) -> object:

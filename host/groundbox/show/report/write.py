@@ -5,7 +5,7 @@ from datetime import datetime
 from html import escape
 
 from groundbox.plan.day import Day
-from groundbox.show.answer import CASE_LEVELS_C
+from groundbox.service.heat import LEVELS_C as CASE_LEVELS_C
 from groundbox.show.report.gather import BoxReport
 from groundbox.show.report.plot import Band, Plot
 from groundbox.show.report.runs import Judged, counted_back, judged, quality, truth_held

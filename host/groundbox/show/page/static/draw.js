@@ -1,8 +1,10 @@
 // Small drawings and words shared by the views.
-export const SHAPES = { // severity has a shape of its own: square, triangle, crossed octagon
+export const SHAPES = { // severity has a shape of its own: stake, square, triangle, crossed octagon; broken ring for unknown
+  good: '<path d="M12 22V3l9 5-9 5" fill="none" stroke="currentColor" stroke-width="3"/>',
+  unknown: '<circle cx="12" cy="12" r="9" fill="none" stroke="currentColor" stroke-width="3" stroke-dasharray="8 6"/>',
   notice: '<path d="M4 4h16v16H4z" fill="none" stroke="currentColor" stroke-width="2.5"/><path d="M12 8v5m0 2v2" stroke="currentColor" stroke-width="2.5"/>',
-  urgent: '<path d="M12 2 23 21H1z" fill="currentColor"/><path d="M12 9v6m0 2v2" stroke="var(--card)" stroke-width="2.5"/>',
-  stop: '<path d="M8 1h8l7 7v8l-7 7H8l-7-7V8z" fill="currentColor"/><path d="m8 8 8 8m0-8-8 8" stroke="var(--card)" stroke-width="3"/>',
+  urgent: '<path d="M12 2 23 21H1z" fill="currentColor"/><path d="M12 9v6m0 2v2" stroke="var(--on-shape, var(--card))" stroke-width="2.5"/>',
+  stop: '<path d="M8 1h8l7 7v8l-7 7H8l-7-7V8z" fill="currentColor"/><path d="m8 8 8 8m0-8-8 8" stroke="var(--on-shape, var(--card))" stroke-width="3"/>',
 };
 export const WORDS = { good: "good", notice: "note", urgent: "urgent", stop: "stop", unknown: "unknown" };
 

@@ -7,6 +7,7 @@ const $ = (id) => document.getElementById(id);
 const QUIET_S = 5; // no word for so long: ask for a new connection
 const OLD_S = 10, WITHDRAWN_S = 60;
 let state = null, mayMark = false, source = null, cameMs = Date.now(), askedMs = 0;
+let armed = {}; // the switch touched once
 let spoken = null, hears = false, tones = null, quietAt = 0;
 
 // --- the connection ---
@@ -115,6 +116,7 @@ function draw() {
     $("trouble").textContent = `This page has heard nothing from the computer for ${span(silent_s)}: what it shows is old. It goes on by itself when the computer answers.`;
     $("trouble").hidden = false;
   } else if (Date.now() > troubleUntil) $("trouble").hidden = true;
+  drawVerdict(silent_s);
   $("flight").textContent = `${clock(state.wall_s, true)}  ${flightWords()}`;
   drawAircraft();
   const held = document.activeElement?.dataset?.key;
@@ -123,6 +125,18 @@ function draw() {
   if (!state.boxes.length) $("boxes").append(make("p", {}, "No box heard yet."));
   if (held) document.querySelector(`[data-key="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
   $("said").replaceChildren(...state.said.slice(-12).reverse().map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.text)));
+}
+
+// One look at all boxes: may I launch, by when to turn back. Withdrawn with the numbers it came from.
+function drawVerdict(silent_s) {
+  const gone = silent_s > WITHDRAWN_S, place = $("verdict");
+  const told = gone ? { words: "Not known", because: "do not go by this page", tone: "unknown" } : state.verdict;
+  const key = JSON.stringify([told, silent_s > OLD_S]);
+  if (!told || place.dataset.key === key) return;
+  place.dataset.key = key;
+  place.hidden = false;
+  place.dataset.tone = told.tone;
+  place.replaceChildren(shape(told.tone), make("b", {}, told.words), make("span", {}, (silent_s > OLD_S && !gone ? "old: " : "") + told.because));
 }
 
 function flightWords() {
@@ -150,11 +164,12 @@ function article(box, silent_s, kept) {
   const words = gone && silent_s > OLD_S ? `No fresh numbers for ${span(age_s ?? silent_s)}: do not go by this page` : box.answer;
   const title = `box-${box.box}`;
   return make("article", { "data-tone": tone, "data-box": box.box, "data-old": String(old), "aria-labelledby": title },
-    make("h2", { id: title }, box.box, box.battery ? make("span", { class: "battery" }, `battery ${box.battery}`) : null,
-      age_s === null ? null : make("span", { class: "age" }, old ? `old: ${span(age_s)}` : "")),
-    make("p", { class: "answer" }, make("span", { class: "tone" }, WORDS[tone]), words),
+    make("h2", { id: title }, make("span", { class: "name" }, box.box), shape(tone), make("span", { class: "tone" }, WORDS[tone]),
+      make("span", { class: "battery" }, box.battery ? `battery ${box.battery}` : ""),
+      old && age_s !== null ? make("span", { class: "age" }, `old: ${span(age_s)}`) : null),
+    make("p", { class: "answer" }, words),
     gone ? null : picture(box),
-    warnings(box), figures(box, gone), loads(box, gone), acts(box, kept));
+    warnings(box), figures(box, gone), loads(box, gone), switches(box, gone), acts(box, kept));
 }
 
 function picture(box) {
@@ -178,7 +193,7 @@ function figures(box, gone) {
     figure("at the battery", number(box.battery_volts, 2, "V"), last ?? [amps, spares].filter(Boolean).join(", "), "battery_volts"),
     figure("at the equipment", number(box.equipment_volts, 2, "V"), last ?? limit, "equipment_volts"),
     figure("in the case", number(box.case_c, 1, "C"), last ?? heatWords(box), "case_c"),
-    figure("battery block", number(box.battery_c, 1, "C"), last ?? `no charging from ${box.battery_levels_c[0].toFixed(0)} C, stop at ${box.battery_levels_c[1].toFixed(0)} C`, "battery_c"),
+    figure("battery block", number(box.battery_c, 1, "C"), last ?? `charge from ${box.battery_levels_c[0].toFixed(0)} to ${box.battery_levels_c[1].toFixed(0)} C, stop at ${box.battery_levels_c[2].toFixed(0)} C`, "battery_c"),
     figure("air outside", number(box.intake_c, 1, "C"), null, "intake_c"),
     figure("charge left", box.soc === null ? "unknown" : `${Math.round(box.soc * 100)} %`, box.charging && box.charging !== "no" ? "charging" : null, "soc"),
     ...turning.map((fan) => figure(`fan ${fan.fan}`, fan.state === "stalled" ? "STOPPED" : fan.state, fan.rpm ? `${fan.rpm} turns a minute` : null, `fan${fan.fan}`)));
@@ -187,8 +202,12 @@ function figures(box, gone) {
 function heatWords(box) {
   const [warm, hot, most] = box.case_levels_c;
   const next = box.case_levels_c.findIndex((level, index) => box.case_c < level && box.case_minutes[index] !== null);
-  if (next >= 0) return `${box.case_levels_c[next].toFixed(0)} C in about ${Math.round(box.case_minutes[next])} min, fans as now`;
-  return `limits ${warm.toFixed(0)}, ${hot.toFixed(0)}, ${most.toFixed(0)} C`;
+  const parts = [];
+  if (next >= 0) parts.push(`${box.case_levels_c[next].toFixed(0)} C in about ${Math.round(box.case_minutes[next])} min, fans as now`);
+  else parts.push(`limits ${warm.toFixed(0)}, ${hot.toFixed(0)}, ${most.toFixed(0)} C${box.limits_told ? "" : " as boards come"}`);
+  const stopped = box.case_minutes_fans_stopped;
+  if (stopped !== null) parts.push(`${box.case_limit_c.toFixed(0)} C in about ${Math.round(stopped)} min if both fans stop`);
+  return parts.join("; ");
 }
 
 function loads(box, gone) {
@@ -209,6 +228,21 @@ function warnings(box) {
         onclick: (event) => post("/acknowledge", { box: box.box, warning: one.warning }, event.target) }, "Seen") : make("span"))));
 }
 
+// Outputs that may be dropped: two touches, so that a sleeve switches nothing.
+function switches(box, gone) {
+  if (!mayMark || gone || !(box.outputs ?? []).length) return null;
+  const one = (output) => {
+    const want = output.on ? "off" : "on", key = `output-${box.box}-${output.output}`;
+    const what = output.loads.length ? output.loads.join(", ") : `output ${output.output}`;
+    const sure = armed.key === key && armed.want === want && Date.now() < armed.until;
+    return make("button", { type: "button", "data-key": key, "data-output": output.output, "aria-pressed": sure,
+      onclick: (event) => {
+        if (sure) { armed = {}; post("/command", { command: "switch", box: box.box, output: output.output, want }, event.target); } else { armed = { key, want, until: Date.now() + 4000 }; draw(); }
+      } }, sure ? `Touch again: ${what} ${want}` : `Switch ${what} ${want}${output.state === "dropped" ? " (dropped by the board)" : ""}`);
+  };
+  return make("div", { class: "acts" }, ...box.outputs.map(one));
+}
+
 function acts(box, kept) {
   if (!mayMark) return null;
   const key = `battery-${box.box}`;
@@ -217,7 +251,10 @@ function acts(box, kept) {
   select.value = kept.get(key) ?? "";
   const button = (kind, words, more) => make("button", { type: "button", "data-mark": kind, "data-key": `${kind}-${box.box}`,
     "aria-label": `${words} ${box.box}`, onclick: (event) => post("/mark", { kind, box: box.box, ...more() }, event.target) }, words);
-  return make("div", { class: "acts" }, button("charge", "Charge begun", () => ({})), select,
+  const loud = box.warnings.some((one) => one.severity !== "notice");
+  const quiet = loud ? make("button", { type: "button", "data-key": `quiet-${box.box}`, "data-command": "silence",
+    onclick: (event) => post("/command", { command: "silence", box: box.box }, event.target) }, "Quiet its buzzer") : null;
+  return make("div", { class: "acts" }, ...(quiet ? [quiet] : []), button("charge", "Charge begun", () => ({})), select,
     button("swap", "Battery swapped", () => ({ name: select.value || null })));
 }
 

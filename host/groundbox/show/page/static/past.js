@@ -49,7 +49,7 @@ function choice() {
   const box = make("select", { onchange: (event) => load({ ...asked, box: event.target.value }) },
     ...told.boxes.map((name) => make("option", { value: name, selected: name === told.box }, name)));
   const outings = make("select", { onchange: (event) => { const [since_s, until_s] = told.outings[event.target.value]; load({ box: told.box, since_s, until_s }); } },
-    make("option", { value: "" }, "choose"),
+    make("option", { value: "" }, "this one"),
     ...told.outings.map(([since_s], index) => make("option", { value: index }, new Date(since_s * 1000).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" }))).reverse());
   return make("div", { class: "bar" }, make("label", {}, "box", box), make("label", {}, "outing", outings));
 }
@@ -72,6 +72,11 @@ const column = (name) => told.names.indexOf(name) + 1;
 function range(name, scale, pick) {
   const values = told.rows.map((row) => row[column(name)]).filter((value) => value !== null);
   return values.length ? pick(...values) / scale : null;
+}
+
+function least(value, lane, pick) { // the second line belongs into the lane too
+  const other = lane.with ? range(lane.with, lane.scale, pick) : null;
+  return value === null || other === null ? value : pick(value, other);
 }
 
 function summary() {
@@ -115,7 +120,7 @@ function flights(pen, x, height, ink) {
 }
 
 function drawLane(pen, lane, top, width, x, ink) {
-  const low = range(lane.low, lane.scale, Math.min), high = range(lane.high, lane.scale, Math.max);
+  const low = least(range(lane.low, lane.scale, Math.min), lane, Math.min), high = least(range(lane.high, lane.scale, Math.max), lane, Math.max);
   pen.strokeStyle = ink("line"); pen.lineWidth = 1; pen.strokeRect(LEFT, top, width - LEFT - 8, HEIGHT - 14);
   pen.fillStyle = ink("ink"); pen.textAlign = "left"; pen.fillText(lane.title, LEFT + 5, top + 14);
   if (low === null) { pen.fillText("no reading", LEFT + 5, top + 40); return; }

@@ -10,6 +10,7 @@ export function showPlan(section) {
 
 async function ask() {
   place.setAttribute("aria-busy", "true");
+  if (!place.children.length) place.replaceChildren(make("p", {}, "Planning the day."));
   const answer = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
   const told = await answer.json();
   place.removeAttribute("aria-busy");
