@@ -54,8 +54,8 @@ def learn(settings: Settings, box: str, battery: str, discharge: Discharge, sinc
             learnt = learnt_from(papers, samples(entry, readings), source, discharge)
             if learnt is None:
                 return None
-            papers, row = learnt, learnt.history[-1]
-            save_papers(path, papers)
+            save_papers(path, learnt)
+            papers, row = load_papers(path), learnt.history[-1]  # as rounded there
         tracker = Tracker(box, entry, battery, papers)
         for reading in reader.readings(box, max(discharge.to_wall_s - OUTING_S, since_wall_s)):
             t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
