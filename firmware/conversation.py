@@ -1,6 +1,7 @@
 """What a board and one host have to say to each other, whatever carries it: replies, live records, backlog."""
 
 import commands
+from core.archive import AHEAD
 from groundbox.wire import line as wire
 from groundbox.wire.messages import BY_NAME
 from micropython import const
@@ -30,6 +31,9 @@ class Conversation:
         self._health_s = now_s
         self._moved_s = now_s
         self._stored_to = 0
+        self._summary = 0  # the last one sent
+        self._summaries_s = now_s
+        self._done_to = 0
 
     def room(self):
         """True while another command can be answered."""
@@ -65,6 +69,9 @@ class Conversation:
         elif name == "stored":
             if values[2] == self._desk.kept.boot and values[3] is not None:
                 self._outbox.stored(min(values[3], self._outbox.sequence))
+        elif name == "summary_stored":
+            if values[2] is not None and self._desk.archive:
+                self._desk.archive.acknowledge(values[2])
         elif name == "resend":
             if None not in values:
                 self._sender.want(values[2], values[3])
@@ -85,8 +92,29 @@ class Conversation:
         sequence = self._sender.next()
         record = self._outbox.unpack(sequence) if sequence else None
         if record is None:
-            return None
+            return self._next_summary() if self._desk.archive else None
         return record[0], self._desk.head()[:2] + [sequence] + list(record[1])
+
+    def _next_summary(self):
+        """Only to a host that is there: what nobody hears would have to be said again."""
+        archive = self._desk.archive
+        now_s = self._desk.control.uptime_s
+        if now_s - self._heard_s >= _PRESENT_S:
+            return None
+        if archive.done_to != self._done_to:
+            self._done_to = archive.done_to
+            self._summaries_s = now_s
+        elif now_s - self._summaries_s >= _AGAIN_S:
+            self._summaries_s = now_s
+            self._summary = 0
+        number = max(self._summary, self._done_to) + 1
+        if number > min(archive.segments.newest, self._done_to + AHEAD):
+            return None
+        wanted = archive.wanted(number)
+        if wanted is None:
+            return None
+        self._summary = number
+        return ("summary", [self._desk.file.box] + archive.values(number)) if wanted else None
 
     def _every_now_and_then(self):
         now_s = self._desk.control.uptime_s

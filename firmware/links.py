@@ -1,16 +1,20 @@
-"""The links of this board: the serial one always, MQTT where the file `network` says how."""
+"""The tasks of this board beside its steps: the serial link, summaries in flash, MQTT where the file `network` is."""
 
 import sys
 
 import network_file
+from blocks import FileBlocks
+from keeper import BLOCKS, Keeper
 from pins import PINS
 from port import Port
 from uplink_serial import SerialUplink
 
 
 def links(desk):
-    """One function for each link, which gives a link to run."""
+    """One function for each, which gives what to run."""
+    keeper = Keeper(desk, FileBlocks("segments", BLOCKS))
     found = [lambda: SerialUplink(desk, Port(sys.stdin.buffer, sys.stdout.buffer, PINS["write_bytes"]))]
+    found.append(lambda: keeper)
     network, complaint = network_file.load()
     if complaint:
         desk.say(complaint)

@@ -57,6 +57,10 @@ class Steps:
         self._worst_of_reading_us = max(took_us, self._worst_of_reading_us)
         self.worst_us = max(took_us, self.worst_us)
 
+    def idle_ms(self):
+        """Milliseconds until the next step is due."""
+        return _PERIOD_MS - ticks_diff(ticks_ms(), self._last_ms)
+
     def uptime_ms(self):
         """Milliseconds since the start, now."""
         control = self._control

@@ -86,6 +86,45 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """Ten seconds of readings summed up, kept in the board's flash: sent in place of readings that it lost."""
+
+    box: str
+    boot: int
+    sequence: int
+    uptime_ms: int
+    number: int
+    readings: int | None = None
+    battery_volts: float | None = None
+    battery_min_volts: float | None = None
+    battery_max_volts: float | None = None
+    battery_amps: float | None = None  # positive = discharge
+    battery_min_amps: float | None = None
+    battery_max_amps: float | None = None
+    case_c: float | None = None
+    battery_c: float | None = None
+    intake_c: float | None = None
+    humidity_percent: float | None = None
+    fan1_state: str | None = None
+    fan2_state: str | None = None
+    fan3_state: str | None = None
+    fan4_state: str | None = None
+    battery_sensor: str | None = None
+    case_sensor: str | None = None
+    output1: str | None = None
+    output2: str | None = None
+    low_voltage: str | None = None
+    overvoltage: str | None = None
+    case_heat: str | None = None
+    charging: str | None = None
+    place: str | None = None
+    wall_s: float | None = None
+    wall_uncertainty_s: float | None = None
+    wall_source: str | None = None
+    wire: WireValues = field(default=(), repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hello:
     """A board's word on who it is, at its start and whenever asked."""
 
@@ -195,16 +234,20 @@ class LinkCount:
     lost_records: int = 0
 
 
-Item = Reading | Event | Hello | Health | StartTime | Console | LinkNote | LinkCount
+Item = Reading | Event | Summary | Hello | Health | StartTime | Console | LinkNote | LinkCount
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stored:
-    """Every record of `box`, start `boot`, up to `sequence` is on the host's disk: what a board may be told."""
+    """Every record of `box`, start `boot`, up to `sequence` is on the host's disk: what a board may be told.
+
+    With `summary`, instead: the board's summary of that number is.
+    """
 
     box: str
     boot: int
     sequence: int
+    summary: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,7 +310,7 @@ class EstimatorState:
     state: Mapping[str, object]
 
 
-_Wired = TypeVar("_Wired", Reading, Event, Hello, Health, Answer)
+_Wired = TypeVar("_Wired", Reading, Event, Summary, Hello, Health, Answer)
 _HOST_ONLY = {"wall_s", "wall_uncertainty_s", "wall_source", "again", "wire"}
 _WIRE_UNITS = {"volts": ("mv", 1000), "amps": ("ma", 1000), "c": ("centi_c", 100)}
 
@@ -290,7 +333,7 @@ def _plan(kind: type[Any]) -> tuple[tuple[str, int | None, bool], ...]:
 
 
 _PLANS: dict[type[Any], tuple[tuple[str, int | None, bool], ...]] = {
-    kind: _plan(kind) for kind in (Reading, Event, Hello, Health, Answer)
+    kind: _plan(kind) for kind in (Reading, Event, Summary, Hello, Health, Answer)
 }
 
 
@@ -302,7 +345,7 @@ def from_wire(
     """The `kind` that `values`, in the registry's order and wire units, stand for: volts, amperes, degrees Celsius.
 
     Args:
-        kind: Reading, Event, Hello, Health or Answer.
+        kind: Reading, Event, Summary, Hello, Health or Answer.
         values: checked against the registry already.
         host_only: wall_s, wall_uncertainty_s, wall_source, where known.
 

@@ -2,11 +2,11 @@
 
 from groundbox.errors import WireError
 from groundbox.link.decode import Frame
-from groundbox.model import Event, Health, Hello, Reading, WireValues, from_wire
+from groundbox.model import Event, Health, Hello, Reading, Summary, WireValues, from_wire
 from groundbox.wire import line as wire_line
 from groundbox.wire.messages import BY_NAME
 
-Told = Reading | Event | Hello | Health
+Told = Reading | Event | Summary | Hello | Health
 
 
 def to_item(frame: Frame, **host_only: object) -> Told | None:
@@ -24,6 +24,8 @@ def to_item(frame: Frame, **host_only: object) -> Told | None:
             return from_wire(Reading, frame.values, **host_only)
         case "event":
             return from_wire(Event, frame.values, **host_only)
+        case "summary":
+            return from_wire(Summary, frame.values, **host_only)
         case "hello":
             return from_wire(Hello, frame.values, **host_only)
         case "health":

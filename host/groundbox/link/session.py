@@ -108,6 +108,9 @@ class Session:
     def tell_stored(self, stored: Stored) -> None:
         """Tells the board, if it is this one."""
         if self.hello and self.hello.box == stored.box:
+            if stored.summary is not None:
+                self._questions.send("summary_stored", stored.box, number=stored.summary)
+                return
             self._known.tell(stored)
             self._questions.send("stored", stored.box, stored_boot=stored.boot, stored_sequence=stored.sequence)
 
@@ -265,6 +268,8 @@ class Session:
             self._ask_anew()
             self._held.append(frame)
             return []
+        if frame.name == "summary":
+            return self._summary(frame, boot)
         if not BY_NAME[frame.name][2]:
             item = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
             return [item] if item else []
@@ -274,6 +279,14 @@ class Session:
         if boot == self.hello.boot:
             self._count_record(boot, sequence, uptime_ms, now)
         item = to_item(frame, **self._known.dated(self.hello.box, boot, uptime_ms))
+        return [item] if item else []
+
+    def _summary(self, frame: Frame, boot: int) -> list[Item]:
+        """One of an earlier start may have no time; it is kept all the same, since the board will drop it."""
+        assert self.hello
+        uptime_ms = frame.values[3]
+        dated = self._known.dated(self.hello.box, boot, uptime_ms) if isinstance(uptime_ms, int) else {}
+        item = to_item(frame, **dated)
         return [item] if item else []
 
     def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> None:

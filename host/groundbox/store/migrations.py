@@ -41,6 +41,13 @@ def roll_up_counts(db: Database) -> None:
         rollups.fill(db.execute, "max", box, low_ms, high_ms)
 
 
+@_steps()
+def summaries(db: Database) -> None:
+    """What boards kept in flash in place of readings they lost."""
+    if "summary" not in db.table_names():  # a new database has it from the first step
+        db.execute(schema.create("summary"))
+
+
 def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:
     """Brings the database of `connection` up to this version.
 

@@ -16,13 +16,14 @@ from groundbox.model import (
     LinkCount,
     Mark,
     Reading,
+    Summary,
     WarningChange,
     from_wire,
 )
 from groundbox.store import address, rollups, schema
 from groundbox.store.engine import Engine
 
-_Kept = TypeVar("_Kept", Reading, Event, Hello, Health)
+_Kept = TypeVar("_Kept", Reading, Event, Summary, Hello, Health)
 
 
 class Reader:
@@ -132,6 +133,12 @@ class Reader:
     def hello(self, box: str) -> Hello | None:
         """The newest hello of `box`."""
         return next(self._records(Hello, "box = ? ORDER BY boot DESC, uptime_ms DESC LIMIT 1", [box]), None)
+
+    def summaries(self, box: str, since_s: float | None = None) -> list[Summary]:
+        """Ten-second summaries of `box` since `since_s`; those without a wall time only where it is None."""
+        where = "box = ?" if since_s is None else "box = ? AND wall_ms >= ?"
+        values: list[object] = [box] if since_s is None else [box, round(since_s * 1000)]
+        return list(self._records(Summary, f"{where} ORDER BY box, boot, sequence", values))
 
     def health(self, box: str) -> Health | None:
         """The newest health of `box`."""

@@ -3,12 +3,19 @@
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
-from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime
+from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime, Summary
 from groundbox.store import schema
 from groundbox.store.engine import Row, Writer
 from groundbox.store.rollups import Touched
 
-_TABLES: dict[type[object], str] = {Reading: "reading", Event: "event", Hello: "hello", Health: "health"}
+_TABLES: dict[type[object], str] = {
+    Reading: "reading",
+    Event: "event",
+    Summary: "summary",
+    Hello: "hello",
+    Health: "health",
+}
+_PLAIN = ("summary", "hello", "health")  # told again they say nothing new
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count")
 _SAME_MS = 100
@@ -43,7 +50,7 @@ class Records:
         rows: defaultdict[str, list[Row]] = defaultdict(list)
         for item in items:
             match item:
-                case Reading() | Event() | Health():
+                case Reading() | Event() | Summary() | Health():
                     rows[_TABLES[type(item)]].append(self._row(item))
                 case Hello():
                     self._flush(rows)
@@ -59,7 +66,7 @@ class Records:
 
     # --- rows ---
 
-    def _row(self, item: Reading | Event | Hello | Health) -> Row:
+    def _row(self, item: Reading | Event | Summary | Hello | Health) -> Row:
         wall_s, uncertainty_s = item.wall_s, item.wall_uncertainty_s
         dated = (
             None if wall_s is None else round(wall_s * 1000),
@@ -73,7 +80,7 @@ class Records:
 
     def _flush(self, rows: defaultdict[str, list[Row]]) -> None:
         for table, waiting in rows.items():
-            if table in ("hello", "health"):
+            if table in _PLAIN:
                 self._engine.insert(table, waiting)
                 continue
             doubtful = [row for row in waiting if self._repeats[row[0]]]
@@ -162,7 +169,7 @@ class Records:
         if newest and abs(start_ms - newest[0][0]) > 2 * uncertainty_ms + _SAME_MS:
             self._shift(start.box, start_ms - newest[0][0])
         dated = 0
-        for table in ("event", "reading"):
+        for table in ("summary", "event", "reading"):
             dated = self._engine.execute(
                 f"UPDATE {table} SET wall_ms = uptime_ms + ?, wall_uncertainty_ms = ?, wall_source = ?"
                 " WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NULL",

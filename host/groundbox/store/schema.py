@@ -13,12 +13,13 @@ REPEAT = 1 << 30  # above every boot number of the registry
 KEYS = {
     "reading": ("box", "boot", "sequence"),
     "event": ("box", "boot", "sequence"),
+    "summary": ("box", "boot", "sequence"),
     "hello": ("box", "boot", "uptime_ms"),
     "health": ("box", "boot", "sequence"),
 }
 WALL = (("wall_ms", "INTEGER"), ("wall_uncertainty_ms", "INTEGER"), ("wall_source", "TEXT"), ("run", "INTEGER"))
 
-STEPS = ("first_tables", "roll_ups", "roll_up_counts")  # names of the steps in migrations.py
+STEPS = ("first_tables", "roll_ups", "roll_up_counts", "summaries")  # names of the steps in migrations.py
 
 OTHER_TABLES = (
     "CREATE TABLE run (run INTEGER PRIMARY KEY, program TEXT NOT NULL, sqlite TEXT NOT NULL) STRICT",

@@ -259,7 +259,10 @@ def lock(path: Path) -> sqlite3.Connection:
 def _bring_up(connection: sqlite3.Connection, path: Path) -> None:
     """Makes the tables, or what is missing of them."""
     applied = _applied(connection)
-    if not applied and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
+    others = (
+        "SELECT 1 FROM sqlite_master WHERE name NOT LIKE '%sqlite_%'"  # ours come in one transaction with their step
+    )
+    if not applied and connection.execute(others).fetchone():
         raise StoreError(f"{path}: a database of another program; name another file")
     _refuse_newer(applied, path)
     missing = _missing_columns(connection) if applied else []
@@ -283,7 +286,8 @@ def _missing_columns(connection: sqlite3.Connection) -> list[tuple[str, str, str
     missing = []
     for table in schema.KEYS:
         there = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
-        missing += [(table, name, kind) for name, kind in schema.columns(table) if name not in there]
+        if there:  # a table that is not there yet comes whole, by a step of its own
+            missing += [(table, name, kind) for name, kind in schema.columns(table) if name not in there]
     return missing
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from groundbox.model import Event, Hello, Item, Reading, Stored
+from groundbox.model import Event, Hello, Item, Reading, Stored, Summary
 from groundbox.wire.sequences import Sequences
 
 
@@ -20,6 +20,7 @@ class Told:
     def committed(self, items: Iterable[Item]) -> tuple[Stored, ...]:
         """Takes in what a commit has put on the disk; what is new to tell."""
         touched: dict[tuple[str, int], None] = {}
+        summaries: dict[tuple[str, int], Stored] = {}
         for item in items:
             if isinstance(item, (Reading, Event)):
                 key = item.box, item.boot
@@ -27,6 +28,9 @@ class Told:
                     touched[key] = None
                     self._start(key)
                 self._starts[key].add(item.sequence)
+            elif isinstance(item, Summary):
+                stored = Stored(box=item.box, boot=item.boot, sequence=item.sequence, summary=item.number)
+                summaries[item.box, item.number] = stored
             elif isinstance(item, Hello):
                 key = item.box, item.boot
                 touched[key] = None
@@ -34,7 +38,7 @@ class Told:
                     self._starts.pop(key, None)
                     self._told.pop(key, None)
                 self._start(key).gone_below(item.oldest_sequence or 0)
-        return tuple(filter(None, (self._news(key) for key in touched)))
+        return (*filter(None, (self._news(key) for key in touched)), *summaries.values())
 
     def _start(self, key: tuple[str, int]) -> Sequences:
         start = self._starts.get(key)

@@ -113,6 +113,16 @@ FIELDS = {
     "battery_mv": "voltage at the battery, mean since the last reading",
     "battery_min_mv": "lowest fast sample since the last reading",
     "battery_max_mv": "highest fast sample since the last reading",
+    "summary.sequence": "number of the newest record when the ten seconds were over",
+    "summary.uptime_ms": "the end of the ten seconds, milliseconds since this start",
+    "summary.battery_mv": "mean of the readings' means",
+    "summary.battery_min_mv": "lowest fast sample in them",
+    "summary.battery_max_mv": "highest fast sample in them",
+    "summary.battery_ma": "mean, positive on discharge",
+    "summary.battery_min_ma": "lowest current in them",
+    "summary.battery_max_ma": "highest current in them",
+    "number": "counts a board's summaries, through all its starts",
+    "readings": "readings summed up",
     "check_mv": "the same voltage by the second way, mean",
     "battery_ma": "current, positive on discharge, mean",
     "battery_min_ma": "lowest current since the last reading",
@@ -174,6 +184,9 @@ FIELDS = {
     "true_value": "what a trusted instrument shows now, in the channel's unit",
     "output": "which output",
     "want": "on or off",
+    "part": "what is tried out, on top of what it does anyway",
+    "percent": "drive of a fan; a fan is never driven less than the thermostat has it",
+    "seconds": "for so long",
 }
 
 

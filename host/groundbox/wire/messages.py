@@ -30,6 +30,7 @@ RESET_CAUSES = ("power", "watchdog", "soft", "maintenance", "other")
 MARKS = ("launch", "landing", "charge", "swap")
 RESULTS = ("ok", "refused", "unknown")
 SWITCH = ("on", "off")
+TRIED = ("fan1", "fan2", "fan3", "fan4", "lamp", "buzzer")
 CHANNELS = ("battery", "check", "current", "case", "block", "intake")
 EVENTS = (
     "started",  # value: index of the reset cause
@@ -101,6 +102,34 @@ _READING = (
     _MEASURED + _fans("rpm", "h", 0, 30000) + _fans("percent", "h", 0, 100) + _fans("state", FAN_STATES, 0, 0) + _STATES
 )
 
+_SUMMED = (
+    _UPTIME,
+    ("number", "i", 1, 1 << 29),
+    ("readings", "h", 1, 1000),
+    ("battery_mv", "h", 0, 32000),
+    ("battery_min_mv", "h", 0, 32000),
+    ("battery_max_mv", "h", 0, 32000),
+    ("battery_ma", "h", -32000, 32000),
+    ("battery_min_ma", "h", -32000, 32000),
+    ("battery_max_ma", "h", -32000, 32000),
+    ("case_centi_c", "h", -4000, 12500),
+    ("battery_centi_c", "h", -4000, 12500),
+    ("intake_centi_c", "h", -4000, 12500),
+    ("humidity_centi_percent", "h", 0, 10000),
+)
+_SUMMED_STATES = (
+    ("battery_sensor", SENSOR_STATES, 0, 0),
+    ("case_sensor", SENSOR_STATES, 0, 0),
+    ("output1", OUTPUT_STATES, 0, 0),
+    ("output2", OUTPUT_STATES, 0, 0),
+    ("low_voltage", LEVELS, 0, 0),
+    ("overvoltage", LEVELS, 0, 0),
+    ("case_heat", LEVELS, 0, 0),
+    ("charging", CHARGE_STATES, 0, 0),
+    ("place", PLACES, 0, 0),
+)
+_SUMMARY = _SUMMED + _fans("state", FAN_STATES, 0, 0) + _SUMMED_STATES
+
 MESSAGES = (
     (
         "hello",
@@ -130,6 +159,7 @@ MESSAGES = (
             ("value", "h", -32767, 32767),
         ),
     ),
+    ("summary", "board", False, _BOARD_HEAD + _SUMMARY),
     (
         "health",
         "board",
@@ -181,6 +211,7 @@ MESSAGES = (
             ("stored_sequence", "i", 0, 1 << 29),
         ),
     ),
+    ("summary_stored", "host", False, _HOST_HEAD + (("number", "i", 1, 1 << 29),)),
     (
         "resend",
         "host",
@@ -226,6 +257,18 @@ MESSAGES = (
         ),
     ),
     ("maintenance", "host", False, _HOST_HEAD),
+    ("keep", "host", False, _HOST_HEAD),
+    (
+        "try_out",
+        "host",
+        False,
+        _HOST_HEAD
+        + (
+            ("part", TRIED, 0, 0),
+            ("percent", "h", 1, 100),
+            ("seconds", "h", 1, 30),
+        ),
+    ),
 )
 
 BY_NAME = {message[0]: message for message in MESSAGES}

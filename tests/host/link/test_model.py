@@ -8,7 +8,7 @@ from groundbox import model
 from groundbox.errors import WireError
 from groundbox.wire.messages import fields_of
 
-KINDS = [model.Reading, model.Event, model.Hello, model.Health, model.Answer]
+KINDS = [model.Reading, model.Event, model.Summary, model.Hello, model.Health, model.Answer]
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
