@@ -36,6 +36,7 @@ class Desk:
         self.link_restarts = 0
         self.bad_lines = 0
         self.console = []
+        self.archive = None  # core.archive.Archive, where summaries are kept
 
     def change(self, changes):
         """Puts changed settings in force and saves them; why not, or "" when done."""
