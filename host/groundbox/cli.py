@@ -56,3 +56,6 @@ def main() -> None:
     except GroundboxError as error:
         click.echo(f"groundbox: {error}", err=True)
         sys.exit(1)
+    except OSError as error:  # a name that no file system takes, a disk that is gone
+        click.echo(f"groundbox: {str(error.filename)[:80]}: cannot be used ({error.strerror or error})", err=True)
+        sys.exit(1)
