@@ -1,6 +1,6 @@
 """What becomes of a command: checked, done at the desk, answered. Knows no link and no clock."""
 
-from groundbox.wire.messages import CHANNELS, MARKS, UNKNOWN
+from groundbox.wire.messages import CHANNELS, MARKS, TRIED, UNKNOWN
 from groundbox.wire.settings import SETTINGS, calibration, range_of
 
 _LONGEST_VALUE = 32
@@ -39,6 +39,9 @@ def _fit(text, longest):
 def _get(command, wanted, desk):
     if wanted == "*":
         return _get_all(command, desk)
+    if wanted == "slot":
+        value = desk.slot.name + (":trial" if desk.slot.trial else "")
+        return [answer(command, "ok", "slot", value)]
     if wanted != "box" and range_of(wanted) is None:
         return [answer(command, "unknown", wanted, reason="no setting is called %s" % wanted)]
     return [_value_of(command, wanted, desk)]
@@ -104,6 +107,20 @@ def _maintenance(command, _values, desk):
     return answer(command, "refused" if reason else "ok", "maintenance", reason=reason or None)
 
 
+def _keep(command, _values, desk):
+    reason = desk.keep()
+    return answer(command, "refused" if reason else "ok", "slot", desk.slot.name, reason=reason or None)
+
+
+def _try_out(command, values, desk):
+    part, percent, seconds = values
+    if desk.control.place:
+        return answer(command, "refused", part, reason="in flight: mark the landing first")
+    if not desk.control.try_out(TRIED.index(part), percent, seconds * 1000):
+        return answer(command, "refused", part, reason="%s is not fitted" % part)
+    return answer(command, "ok", part, percent)
+
+
 _DO = {
     "set": _set,
     "calibrate": _calibrate,
@@ -111,4 +128,6 @@ _DO = {
     "mark": _mark,
     "switch": _switch,
     "maintenance": _maintenance,
+    "keep": _keep,
+    "try_out": _try_out,
 }

@@ -19,6 +19,7 @@ class Desk:
     """The parts of a running board.
 
     Attributes:
+        slot: main.Slot that runs.
         leaving: True once a maintenance restart is wanted.
         link_restarts, bad_lines: counts since the start.
         console: texts that wait to be shown as console text.
@@ -32,6 +33,7 @@ class Desk:
         self.outbox = outbox
         self.steps = steps
         self.reset_cause = messages.RESET_CAUSES[cause]
+        self.slot = None
         self.leaving = False
         self.link_restarts = 0
         self.bad_lines = 0
@@ -57,9 +59,15 @@ class Desk:
         self.leaving = True
         return ""
 
+    def keep(self):
+        """Has the firmware that is on trial run from now on; why not, or ""."""
+        return "" if not self.slot.trial or self.slot.keep() else "flash does not take it"
+
     def remember(self):
         """Keeps outputs and place for the next start, where they changed."""
         control = self.control
+        if control.place and self.slot.trial:
+            self.keep()  # whoever launches on it has taken it, and no trial shall end in flight
         self.kept.follow(control.output1.state, control.output2.state, control.place, control.landed)
 
     def say(self, text):

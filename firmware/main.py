@@ -1,67 +1,103 @@
-"""Wires the parts and starts them. Outputs first: they go on as they were before anything else is looked at."""
+"""Chooses which of two slots of firmware runs, and goes back to the other when a new one does not prove itself.
 
-import gc
+The only file outside the slots `a` and `b`, so it is small and hardly ever changes. The file `choice` says
+
+    a      slot a runs
+    a>b    slot b is to be tried at the next start
+    a?b    slot b is being tried: any other start before `keep` goes back to a
+    a!b    slot b was tried and did not prove itself; a runs
+
+and is replaced by renaming, which littlefs does whole or not at all.
+"""
+
+import os
 import sys
 import time
 
-import board
-import kept as memory
-from groundbox.wire.messages import OUTPUT_STATES, RESET_CAUSES
+import machine
 
-_HELD_MS = 3000  # button held from power-on this long, then released: maintenance
-_STUCK_MS = 10000
+_TRIAL_MS = 120000  # a slot on trial that nobody keeps by then goes back
 _AFTER_ERROR_MS = 3000
-_FORGOTTEN_MS = 1800000
-_COLLECT_BYTES = 16384  # while modules load: else what they leave lying between them cuts the heap into small pieces
 
 
-def main():
-    """One start of the board."""
-    gc.threshold(_COLLECT_BYTES)
-    kept = memory.Kept()
-    hardware = board.Board()
-    off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("dropped"))
-    hardware.hold(kept.output1 not in off, kept.output2 not in off)
-    cause = board.reset_cause()
-    powered = cause == RESET_CAUSES.index("power")  # after any other reset a pilot may be holding it to mark a launch
-    if kept.planned == memory.MAINTENANCE or (powered and _asked_by_button(hardware)):
-        _wait_for_files(kept, hardware)
-        return
-    if kept.planned == memory.AFTER_MAINTENANCE:
-        cause = RESET_CAUSES.index("maintenance")
-    kept.planned = memory.NORMAL
-    kept.begin()
+class Slot:
+    """The slot that runs.
+
+    Attributes:
+        name: "a" or "b".
+        trial: True until it is kept.
+    """
+
+    def __init__(self, name, trial):
+        self.name = name
+        self.trial = trial
+        self._timer = None
+        if trial:
+            self._timer = machine.Timer(-1 if sys.platform == "rp2" else 1)
+            self._timer.init(mode=machine.Timer.ONE_SHOT, period=_TRIAL_MS, callback=lambda _: machine.reset())
+
+    def keep(self):
+        """Has this slot run from now on; False when flash does not take it."""
+        if not _write(self.name):
+            return False
+        self.trial = False
+        if self._timer:
+            self._timer.deinit()
+            self._timer = None
+        return True
+
+
+def choose():
+    """The slot to run, on trial where one is to be tried."""
+    text = _read()
+    good, mark, other = text[:1], text[1:2], text[2:3]
+    if good not in ("a", "b"):
+        return Slot("b" if _is_there("b/begin.py") and not _is_there("a/begin.py") else "a", False)
+    if mark == ">" and other in ("a", "b") and _write("%s?%s" % (good, other)):
+        return Slot(other, True)
+    if mark == "?":
+        _write("%s!%s" % (good, other))
+    return Slot(good, False)
+
+
+def run():
+    """Starts the chosen slot; comes back only for maintenance."""
     try:
-        import start
+        slot = choose()
+        sys.path.insert(1, slot.name)  # before libraries, behind the root
+        import begin
 
-        start.run(kept, hardware, cause)
+        begin.main(slot)
     except Exception as error:  # noqa: BLE001 (whatever it is: tell it, then begin again)
         sys.print_exception(error)
         time.sleep_ms(_AFTER_ERROR_MS)
-        hardware.restart()
+        machine.reset()
 
 
-def _asked_by_button(hardware):
-    """True when the button was held from power-on and let go; a stuck one only costs its ten seconds."""
-    held_ms = 0
-    while hardware.pressed() and held_ms < _STUCK_MS:
-        hardware.signal(0, 1)
-        time.sleep_ms(10)
-        held_ms += 10
-    hardware.signal(0, 0)
-    return _HELD_MS <= held_ms < _STUCK_MS
+def _read():
+    try:
+        with open("choice") as file:
+            return file.read(3)
+    except (OSError, ValueError):
+        return ""
 
 
-def _wait_for_files(kept, hardware):
-    """Leaves the board at its prompt: no watchdog, outputs held, fans full by their wiring, lamp lit.
-
-    Nothing watches the battery meanwhile, so a board that was forgotten goes back to work.
-    """
-    kept.planned = memory.AFTER_MAINTENANCE
-    kept.save()
-    hardware.signal(0, 1)
-    hardware.restart_in(_FORGOTTEN_MS)
-    print("maintenance: files can be copied; a reset, or half an hour, ends it")
+def _write(text):
+    try:
+        with open("choice.new", "w") as file:
+            file.write(text)
+        os.rename("choice.new", "choice")
+    except OSError:
+        return False
+    return _read() == text
 
 
-main()
+def _is_there(path):
+    try:
+        os.stat(path)
+    except OSError:
+        return False
+    return True
+
+
+run()

@@ -1,4 +1,4 @@
-"""What goes onto a board: (path in the source tree or package, path on the board).
+"""What goes onto a board: (path in the source tree or package, path in a slot of the board).
 
 `firmware/` is the folder this file is in; `wire/` is `groundbox/wire`, the code both sides share. A folder name stands
 for every .py file directly in it, but those of LEAVE_OUT. Nothing here is imported on the board.
@@ -13,4 +13,5 @@ FILES = (
     ("wire/line.py", "groundbox/wire/line.py"),
     ("wire/settings.py", "groundbox/wire/settings.py"),
 )
-LEAVE_OUT = ("manifest.py",)
+LEAVE_OUT = ("manifest.py", "main.py")
+SELECTOR = "main.py"  # beside the slots: chooses one

@@ -21,16 +21,18 @@ _STARTED = EVENTS.index("started")
 _FALLBACK = EVENTS.index("settings_fallback")
 
 
-def run(kept, hardware, cause):
+def run(kept, hardware, cause, slot):
     """Works until the board is reset.
 
     Args:
         kept: kept.Kept of this start.
         hardware: board.Board, its outputs held already.
         cause: index in messages.RESET_CAUSES.
+        slot: main.Slot that runs.
     """
     hardware.guard()
     desk = build(kept, hardware, cause)
+    desk.slot = slot
     gc.threshold(-1)
     micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
     try:

@@ -145,6 +145,16 @@ class Control:
         self._drive_outputs()
         return done
 
+    def try_out(self, part, percent, most_ms):
+        """Tries messages.TRIED[part] for a while, on top of what it does anyway; False when it is not fitted.
+
+        Never less: a fan is driven at least as the thermostat has it.
+        """
+        if part < 4:
+            return self.fans.try_out(part, percent, most_ms)
+        self.signals.try_out(part == 4, most_ms)
+        return True
+
     def uncorrected_of(self, channel):
         """Present value of messages.CHANNELS[channel] before calibration (mV, mA or centi-C), or UNKNOWN."""
         return self.sensors.uncorrected_of(channel)

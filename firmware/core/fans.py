@@ -37,6 +37,8 @@ class Fan:
         self._run_ms = 0
         self._slow_ms = 0
         self._good_ms = 0
+        self._try_percent = 0
+        self._try_ms = 0
         self._limits = limits
         self.apply()
 
@@ -55,10 +57,21 @@ class Fan:
         if not kind or not self._tach:
             self.rpm = UNKNOWN
 
+    def try_out(self, percent, most_ms):
+        """Drives at least `percent` for `most_ms`; False when there is no fan."""
+        if self.state == _ABSENT:
+            return False
+        self._try_percent = percent
+        self._try_ms = most_ms
+        return True
+
     def drive(self, step_ms, percent):
         """Sets the drive for the `step_ms` to come: 0, or at least the starting pulse and then `percent`."""
         if self.state == _ABSENT:
             return
+        if self._try_ms > 0:
+            self._try_ms -= step_ms
+            percent = max(percent, self._try_percent)
         if not percent:
             self.percent = self._run_ms = 0
             if self.state != _STALLED:

@@ -66,6 +66,11 @@ class Fans:
         outputs.fan3_percent = self.pair2.first.percent
         outputs.fan4_percent = self.pair2.second.percent
 
+    def try_out(self, fan, percent, most_ms):
+        """Drives fan 0 to 3 with at least `percent` for `most_ms`; False when there is none."""
+        pair = self.pair2 if fan > 1 else self.pair1
+        return (pair.second if fan & 1 else pair.first).try_out(percent, most_ms)
+
     def measure(self, elapsed_ms, pulses):
         """Judges the four counters of core.inout.Inputs, `elapsed_ms` after the last time."""
         self.pair1.measure(elapsed_ms, self._since(0, pulses), self._since(1, pulses))

@@ -30,6 +30,8 @@ class Signals:
         self._quiet_ms = 0
         self._phase_ms = 0
         self._confirm_ms = 0
+        self._lamp_ms = 0
+        self._buzzer_ms = 0
         self._limits = limits
 
     def judge(self, low_voltage, case_heat, fault, charge):
@@ -60,6 +62,13 @@ class Signals:
         """Sounds 1 or 2 long beeps once: a press of the button has been understood."""
         self._confirm_ms = 2 * _CONFIRM_MS * beeps
 
+    def try_out(self, lamp, most_ms):
+        """Lights the lamp (true) or sounds the buzzer for `most_ms`, over whatever they tell."""
+        if lamp:
+            self._lamp_ms = most_ms
+        else:
+            self._buzzer_ms = most_ms
+
     def step(self, step_ms):
         """Lets `step_ms` pass and sets buzzer and lamp."""
         slot = self._phase_ms // _SLOT_MS
@@ -72,6 +81,12 @@ class Signals:
         if self._confirm_ms > 0:
             self.buzzer = (self._confirm_ms - 1) // _CONFIRM_MS & 1
             self._confirm_ms -= step_ms
+        if self._lamp_ms > 0:
+            self._lamp_ms -= step_ms
+            self.lamp = 1
+        if self._buzzer_ms > 0:
+            self._buzzer_ms -= step_ms
+            self.buzzer = 1
 
     def _sounding(self):
         if not self.severity:

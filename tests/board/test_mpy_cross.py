@@ -18,7 +18,7 @@ def _files() -> list[Path]:
     for source, _ in manifest.FILES:
         path = WIRE.parent / source if source.startswith("wire/") else ROOT / source
         found += sorted(path.glob("*.py")) if source.endswith("/") else [path]
-    return [path for path in found if path.name not in manifest.LEAVE_OUT]
+    return [ROOT / "firmware" / manifest.SELECTOR, *(path for path in found if path.name not in manifest.LEAVE_OUT)]
 
 
 def test_the_list_is_whole() -> None:

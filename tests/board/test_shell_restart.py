@@ -41,7 +41,7 @@ def _answers(messages: list[Message]) -> list[int | str | None]:
 
 def _spoil(tmp_path: Path, file: str, code: str) -> None:
     """Appends to one of the staged firmware's files."""
-    path = tmp_path / "flash" / file
+    path = tmp_path / "flash" / "a" / file
     path.write_text(path.read_text() + "\n\n" + code)
 
 

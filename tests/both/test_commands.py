@@ -12,6 +12,8 @@ class _Control:
         self.silenced = 0
         self.uncorrected = 11980
         self.switched = []
+        self.tried = []
+        self.place = 0
 
     def mark(self, kind, how=None):
         self.marks.append((kind, how))
@@ -26,6 +28,10 @@ class _Control:
     def uncorrected_of(self, channel):
         return self.uncorrected
 
+    def try_out(self, part, percent, most_ms):
+        self.tried.append((part, percent, most_ms))
+        return part != 3
+
 
 class _File:
     box = "mast"
@@ -34,11 +40,17 @@ class _File:
         self.values = defaults()
 
 
+class _Slot:
+    name = "b"
+    trial = True
+
+
 class _Desk:
     def __init__(self):
         self.control = _Control()
         self.file = _File()
         self.refusal = ""
+        self.slot = _Slot()
 
     def change(self, changes):
         box = changes.pop("box", None)
@@ -49,6 +61,10 @@ class _Desk:
         return reason
 
     def leave(self):
+        return self.refusal
+
+    def keep(self):
+        self.slot.trial = False
         return self.refusal
 
 
@@ -134,3 +150,22 @@ def test_a_missing_value_is_refused():
     for name in ("get", "set", "calibrate", "mark", "switch"):
         values = [None] * (len(fields_of(name)) - 2)
         assert _answers(_Desk(), name, *values)[0][0] == "refused", name
+
+
+def test_firmware_on_trial_says_so_and_is_kept():
+    desk = _Desk()
+    assert _answers(desk, "get", "slot") == [("ok", "slot", "b:trial", None, None, None)]
+    assert _answers(desk, "keep") == [("ok", "slot", "b", None, None, None)]
+    assert _answers(desk, "get", "slot")[0][2] == "b"
+    desk.refusal = "flash does not take it"
+    assert _answers(desk, "keep")[0][0] == "refused"
+
+
+def test_parts_are_tried_out_on_the_ground_only():
+    desk = _Desk()
+    assert _answers(desk, "try_out", "fan2", 100, 8)[0][:3] == ("ok", "fan2", "100")
+    assert _answers(desk, "try_out", "fan4", 100, 8)[0][0] == "refused", "not fitted"
+    assert desk.control.tried == [(1, 100, 8000), (3, 100, 8000)]
+    desk.control.place = 1
+    assert _answers(desk, "try_out", "buzzer", 100, 1)[0][0] == "refused"
+    assert len(desk.control.tried) == 2

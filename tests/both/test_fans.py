@@ -192,3 +192,19 @@ def test_fitting_another_fan_at_run_time():
     own.take(values)
     fan.apply()
     assert run(fan, 100, 1, 0) == "absent"
+
+
+def test_a_trial_drives_a_fan_for_a_while_and_never_less_than_wanted():
+    fans = Fans(limits())
+    outputs = Outputs()
+    assert fans.try_out(1, 40, 5000)
+    assert not fans.try_out(2, 40, 5000), "not fitted"
+    fans.drive(1000, 0, outputs)
+    assert (outputs.fan1_percent, outputs.fan2_percent) == (0, 100), "its starting pulse"
+    fans.drive(1000, 0, outputs)
+    assert (outputs.fan1_percent, outputs.fan2_percent) == (0, 40)
+    fans.drive(1000, 100, outputs)
+    assert (outputs.fan1_percent, outputs.fan2_percent) == (100, 100)
+    for _ in range(3):
+        fans.drive(1000, 0, outputs)
+    assert outputs.fan2_percent == 0

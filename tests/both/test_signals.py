@@ -133,3 +133,14 @@ def test_each_task_has_its_own_deadline():
         alive.step(1000)
     assert alive.late(0)
     assert alive.late(1)
+
+
+def test_a_trial_sounds_over_whatever_is_told():
+    signals = Signals(limits())
+    signals.try_out(False, 500)
+    signals.try_out(True, 300)
+    seen = []
+    for _ in range(8):
+        signals.step(100)
+        seen.append((signals.buzzer, signals.lamp))
+    assert seen[:6] == [(1, 1), (1, 1), (1, 1), (1, 0), (1, 0), (0, 0)]

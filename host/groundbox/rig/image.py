@@ -1,4 +1,7 @@
-"""The file tree of a real board: firmware and the code both sides share, as the firmware's own manifest lists them."""
+"""The file tree of a real board: firmware and the code both sides share, as the firmware's own manifest lists them.
+
+At the root `main.py`, which chooses a slot, and what the firmware writes; in the slots `a` and `b` all else.
+"""
 
 import runpy
 import shutil
@@ -25,7 +28,7 @@ def firmware_folder() -> Path:
 
 
 def files(firmware: Path) -> dict[str, Path]:
-    """Path on the board -> source file, for everything the manifest lists.
+    """Path in a slot of the board -> source file, for everything the manifest lists.
 
     Raises:
         BadInput: the manifest names a file that is not there.
@@ -44,6 +47,18 @@ def files(firmware: Path) -> dict[str, Path]:
     return found
 
 
+def selector(firmware: Path) -> Path:
+    """Source of the one file beside the slots, `main.py` at the board's root."""
+    return firmware / str(runpy.run_path(str(firmware / "manifest.py"))["SELECTOR"])
+
+
+def slot_in_force(flash: Path) -> Path:
+    """Folder of the slot that runs unless another is on trial."""
+    choice = flash / "choice"
+    good = choice.read_text(encoding="ascii", errors="replace")[:1] if choice.is_file() else ""
+    return flash / (good if good in ("a", "b") else "a")
+
+
 def stage(flash: Path, firmware: Path | None = None) -> None:
     """Puts the board's files into the folder `flash`; settings and other files the firmware wrote there stay.
 
@@ -51,8 +66,11 @@ def stage(flash: Path, firmware: Path | None = None) -> None:
         flash: the simulated board's flash, made when absent.
         firmware: folder with manifest.py; None takes this package's own.
     """
-    for name, source in files(firmware or firmware_folder()).items():
-        target = flash / name
+    firmware = firmware or firmware_folder()
+    slot = slot_in_force(flash)
+    wanted = {flash / "main.py": selector(firmware)}
+    wanted |= {slot / name: source for name, source in files(firmware).items()}
+    for target, source in wanted.items():
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source, target)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from random import Random
 
 from groundbox.rig.box import Box
+from groundbox.rig.image import slot_in_force
 
 RESET_CAUSES = {"power": 1, "reset": 3, "watchdog": 3}  # on this port a reset by program goes through the watchdog
 _HEAD = 2  # numbers before the pins in every exchange
@@ -29,7 +30,7 @@ class Wiring:
 
     def __init__(self, box: Box, flash: Path) -> None:
         self._box = box
-        pins = runpy.run_path(str(flash / "pins.py"))["PINS"]
+        pins = runpy.run_path(str(slot_in_force(flash) / "pins.py"))["PINS"]
         self._fans = len(box.fans)
         self.outputs: list[int] = [*pins["fan_drives"][: self._fans], *pins["outputs"], pins["buzzer"], pins["lamp"]]
         self._probes = [box.senses.probes[name] for name in _PLACES]

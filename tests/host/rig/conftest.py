@@ -26,13 +26,13 @@ def run(request: pytest.FixtureRequest, tmp_path: Path) -> Run:
             pytest.fail("no micropython command: pip install 'groundbox[rig]'")
         pytest.skip("no micropython command here")
     flash = tmp_path / "flash"
-    flash.mkdir()
-    (flash / "pins.py").write_text((firmware_folder() / "pins.py").read_text())
+    (flash / "a").mkdir(parents=True)
+    (flash / "a" / "pins.py").write_text((firmware_folder() / "pins.py").read_text())
 
     def run_main(
         main: str, seconds: float = 2.0, happenings: tuple[tuple[str, str | float], ...] = (), **box: object
     ) -> list[str]:
-        (flash / "main.py").write_text(main)
+        (flash / "main.py").write_text("import sys\n\nsys.path.append('a')\n" + main)
         senses = SenseSettings(perfect=True, monitor=int(str(box.pop("monitor", 1))))
         settings = BoxSettings(name="b", battery=BatterySettings(c20_ah=18), senses=senses, start_c=25.0, **box)
         simulated, console = Box(settings), BufferConsole()

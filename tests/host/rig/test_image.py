@@ -17,12 +17,21 @@ _ROOT = Path(__file__).parents[3]
 
 def test_every_firmware_file_and_the_common_code_go_on_the_board(tmp_path: Path) -> None:
     image.stage(tmp_path)
-    staged = {path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.py")}
+    slot = tmp_path / "a"
+    staged = {path.relative_to(slot).as_posix() for path in slot.rglob("*.py")}
     firmware = {path.relative_to(_ROOT / "firmware").as_posix() for path in (_ROOT / "firmware").rglob("*.py")}
-    assert firmware - {"manifest.py"} <= staged
+    assert firmware - {"manifest.py", "main.py"} <= staged
     assert {"groundbox/wire/messages.py", "groundbox/wire/line.py", "groundbox/wire/settings.py"} <= staged
     assert all(not path.startswith("groundbox/") or path.startswith("groundbox/wire/") for path in staged)
     assert (tmp_path / "main.py").read_bytes() == (_ROOT / "firmware" / "main.py").read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "main.py"]
+
+
+def test_what_is_staged_goes_where_the_board_runs(tmp_path: Path) -> None:
+    (tmp_path / "choice").write_text("b!a")
+    image.stage(tmp_path)
+    assert (tmp_path / "b" / "begin.py").is_file()
+    assert not (tmp_path / "a").exists()
 
 
 def test_staging_again_keeps_what_the_board_wrote(tmp_path: Path) -> None:
@@ -35,7 +44,9 @@ def test_staging_again_keeps_what_the_board_wrote(tmp_path: Path) -> None:
 
 
 def test_a_listed_file_that_is_missing_is_named(tmp_path: Path) -> None:
-    (tmp_path / "manifest.py").write_text('FILES = (("wire/absent.py", "absent.py"),)\nLEAVE_OUT = ()\n')
+    (tmp_path / "manifest.py").write_text(
+        'FILES = (("wire/absent.py", "absent.py"),)\nLEAVE_OUT = ()\nSELECTOR = "main.py"\n'
+    )
     with pytest.raises(BadInput, match=r"wire/absent\.py: is listed but not there"):
         image.stage(tmp_path / "flash", tmp_path)
 
