@@ -1,0 +1,120 @@
+"""groundbox.toml with every byte flipped in turn: it is read, or refused in one line; never anything else."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from groundbox import settings
+from groundbox.cli import main
+from groundbox.errors import BadInput
+from groundbox.show.bridge.start import bridges_of
+from groundbox.show.recording import broker_of
+
+TEXT = """\
+# Bog day
+database = "day.db"
+ports = ["/dev/ttyACM*"]
+sound = "off"
+[flight]
+length_min = 35
+[batteries.sedge]
+papers = "sedge.toml"
+[boxes.mast]
+battery = "sedge"
+cutoff_volts = 11.0
+[[boxes.mast.loads]]
+name = "servos"
+watts = 4
+peak_watts = 36
+essential = true
+[[brokers]]
+host = "localhost"
+username = "groundbox-program"
+password_file = "word"
+warnings = true
+[own_broker]
+listen = "127.0.0.1"
+[[webhooks]]
+url = "http://127.0.0.1/hook"
+token_file = "word"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "sedge.toml").write_text("c20_ah = 9.0\n")
+    (tmp_path / "word").write_text("heather\n")
+    return tmp_path
+
+
+def _outcome(file: Path, content: bytes) -> str:
+    """ "read" or the one line; anything else escapes."""
+    file.write_bytes(content)
+    try:
+        found = settings.load(file)
+        for number in range(len(found.brokers)):
+            broker_of(found, number)
+        bridges_of(found, [])
+        _ = found.database_path
+    except BadInput as error:
+        return "refused" if "\n" not in str(error) and str(error).startswith(str(file.parent)) else str(error)
+    return "read"
+
+
+def _flipped(folder: Path, masks: tuple[int, ...]) -> dict[str, int]:
+    outcomes = {"read": 0, "refused": 0}
+    content = TEXT.encode()
+    assert _outcome(folder / settings.FILE_NAME, content) == "read"
+    for at in range(len(content)):
+        for mask in masks:
+            wrong = content[:at] + bytes([content[at] ^ mask]) + content[at + 1 :]
+            outcomes[_outcome(folder / settings.FILE_NAME, wrong)] += 1
+    return outcomes
+
+
+def test_every_byte_flipped(folder: Path) -> None:
+    outcomes = _flipped(folder, (0xFF, 0x01))
+    assert outcomes["refused"] > outcomes["read"] > 0  # a comment or a name may read as well
+
+
+@pytest.mark.endurance
+def test_every_bit_flipped(folder: Path) -> None:
+    assert sum(_flipped(folder, tuple(1 << bit for bit in range(8))).values()) == 8 * len(TEXT)
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "database",
+        "boxes.mast.battery",
+        "flight.length_min",
+        "ports",
+        "own_broker.folder",
+        "brokers",
+        "webhooks",
+        "keys",
+    ],
+)
+@pytest.mark.parametrize("value", ['"\\u0000"', '"' + "x" * 5000 + '"', "[[[]]]", "inf", "{a = 1}", "2026-01-01", "-1"])
+def test_a_wrong_value_is_one_line_of_a_command(
+    tmp_path: Path, key: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / settings.FILE_NAME).write_text(f"{key} = {value}\n")
+    monkeypatch.setattr(sys, "argv", ["groundbox", "now", "--settings", str(tmp_path / settings.FILE_NAME)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code != 0
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_no_traceback_at_the_terminal(tmp_path: Path) -> None:
+    (tmp_path / settings.FILE_NAME).write_bytes(TEXT.encode().replace(b"=", b"\xff"))
+    code = "from groundbox.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "log"], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 1
+    assert done.stderr.startswith("groundbox: groundbox.toml: byte ")
+    assert "Traceback" not in done.stderr
