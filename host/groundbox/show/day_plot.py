@@ -31,7 +31,10 @@ def spans(plan: Plan, battery: str) -> Iterator[tuple[str, float, float, str]]:
     lengths = {planned.name: planned.flight.length_min for planned in plan.day.flights}
     for answer in plan.walk.answers:
         if answer.battery == battery and answer.launch_min is not None:
-            yield "flight", answer.launch_min, answer.launch_min + lengths[answer.flight], answer.flight
+            begin = answer.launch_min
+            words = f"{answer.flight} {plan.day.clock(begin)}" + (" WAIT" if answer.verdict == "wait" else "")
+            words += f", {' and '.join(answer.loads_off)} off" if answer.loads_off else ""
+            yield "flight", begin, begin + lengths[answer.flight], words
     for run in plan.walk.charges:
         if run.battery == battery:
             yield "charge", run.from_min, run.until_min, f"{run.charger} {run.amps:g} A"
@@ -114,6 +117,10 @@ STYLE = (
 )
 
 
+def _title(plan: Plan) -> str:
+    return f"{plan.day.name}: state of charge, likely and its band; flights shaded; charges as bars below"
+
+
 def svg_plot(plan: Plan) -> str:
     """One panel for each battery: charge with its band, flights shaded, charges as bars under it."""
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
@@ -128,7 +135,7 @@ def svg_plot(plan: Plan) -> str:
         parts.append(f'<text x="{place - 14:.1f}" y="{top + 6:.0f}" class="small">{plan.day.clock(hour)}</text>')
         hour += 60
     width, height = LABEL_PX + PLOT_PX + 20, top + 20
-    title = f"{plan.day.name}: state of charge, likely and its band; flights shaded; charges as bars below"
+    title = _title(plan)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height:.0f}" role="img">'
         f"<title>{escape(title)}</title>"
@@ -140,6 +147,7 @@ def svg_plot(plan: Plan) -> str:
 def _png_plot(plan: Plan, path: Path) -> None:
     try:
         from matplotlib.figure import Figure
+        from matplotlib.ticker import MultipleLocator
     except ImportError as error:
         raise BadInput(path, "", "a PNG needs matplotlib: install groundbox[plot], or name the file .svg") from error
     names = sorted(plan.walk.traces)
@@ -159,10 +167,13 @@ def _png_plot(plan: Plan, path: Path) -> None:
                 alpha=0.3 if kind == "flight" else 0.8,
                 color="#c8a850" if kind == "flight" else "#4a7a3a",
             )
-            axis.annotate(words, (begin, 4), fontsize=7)
+            axis.annotate(words, (begin, 93 if kind == "flight" else 8), fontsize=7)
         axis.set_ylim(0, 102)
         axis.set_ylabel(f"{battery}, %")
-    axes[-1].set_xlabel("hour of the day")
+    axes[-1].set_xlabel("time of the day")
+    axes[-1].xaxis.set_major_locator(MultipleLocator(1.0))
+    axes[-1].xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24:02d}:00")
+    figure.suptitle(_title(plan), fontsize=10)
     figure.savefig(path, dpi=110)
 
 

@@ -187,12 +187,3 @@ def test_a_wrong_option_is_told(
 def test_a_day_in_the_morning_is_planned_from_its_start(logged: Settings, base: Plan) -> None:
     assert minute_of(base, _at(9)) == 0.0
     assert minute_of(base, _at(13, 30)) == 30.0
-
-
-def test_a_box_left_on_between_flights_is_not_paused_and_a_late_one_is(base: Plan) -> None:
-    for pause in base.walk.pauses:
-        assert pause.until_min - pause.from_min >= 2
-        launches = [one.launch_min for one in base.walk.answers if one.box == pause.box and one.launch_min is not None]
-        assert any(pause.until_min <= launch for launch in launches)
-    late = [one for one in base.walk.answers if one.verdict == "wait"]
-    assert bool(late) == bool(base.walk.pauses)

@@ -69,6 +69,21 @@ def test_the_invented_outing_flies_by_charging(plan: Plan) -> None:
     assert any(run.battery == "M9" for run in plan.walk.charges)
 
 
+def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
+    """The weaker the battery of the mast, the sooner a launch waits; what is waited beyond the gap, the box is off."""
+    for health in (0.6, 0.55, 0.5, 0.45, 0.4):
+        plan = plan_day(_with_battery(bog_day(), "M9", health=health), seconds=1)
+        late = [answer for answer in plan.walk.answers if answer.verdict == "wait" and answer.box == "mast"]
+        if late:
+            break
+    assert late, "none of these batteries makes a launch wait"
+    _keeps_its_word(plan)
+    offs = [pause for pause in plan.walk.pauses if pause.box == "mast"]
+    assert offs
+    launches = [answer.launch_min for answer in plan.walk.answers if answer.launch_min is not None]
+    assert all(any(pause.until_min <= launch for launch in launches) for pause in offs)
+
+
 def test_without_a_charger_the_mast_does_not_last_the_day() -> None:
     plan = plan_day(replace(bog_day(), chargers={}), seconds=1)
     _keeps_its_word(plan)
