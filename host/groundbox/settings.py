@@ -51,6 +51,9 @@ class Flight(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     length_min: Annotated[float, Meta(ge=1, le=1440, description="minutes from launch to landing")] | None = None
     time_home_min: Annotated[float, Meta(ge=0, le=600, description='minutes from "turn back" to landing')] | None = None
+    day: Annotated[str | None, Meta(description="day file, see `groundbox plan`: its flights are the load to come")] = (
+        None
+    )
 
 
 class Broker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -126,7 +129,7 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
 
     @property
     def database_path(self) -> Path:
-        """The database file: as set, else (also where an address is set) in the platform's folder for this user's data."""
+        """The database file: as set, else in the platform's folder for data of this user."""
         if self.database is not None and not is_address(self.database):
             return self.folder / Path(self.database).expanduser()
         return platformdirs.user_data_path("groundbox", appauthor=False) / DATABASE_NAME
@@ -142,6 +145,11 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
         """The file of a box's fitted case; None where the settings name none."""
         entry = self.boxes.get(box)
         return None if entry is None or entry.case is None else self.folder / Path(entry.case).expanduser()
+
+    @property
+    def day_path(self) -> Path | None:
+        """The day file; None where the settings name none."""
+        return None if self.flight.day is None else self.folder / Path(self.flight.day).expanduser()
 
     def papers_path(self, battery: str) -> Path | None:
         """The papers file of a battery; None for a battery that the settings do not have."""
@@ -174,6 +182,8 @@ def load(path: Path | str | None) -> Settings:
 
 
 def _check_together(settings: Settings, source: object) -> None:
+    if settings.day_path is not None and not settings.day_path.is_file():
+        raise BadInput(source, "flight.day", f"there is no file {settings.day_path}; see `groundbox plan --help`")
     for name, box in settings.boxes.items():
         place = f"boxes.{name}"
         if box.battery is not None and box.battery not in settings.batteries:

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
+from groundbox.plan.day import Day
+from groundbox.service.ahead import Ahead, DayLook, ahead
 from groundbox.service.board_limits import case_levels_c
 from groundbox.service.flight import Flight
 from groundbox.service.heat import Heat, HeatOutlook
@@ -55,6 +57,7 @@ class BoxView:
     c20_ah: float | None = None
     loads: tuple[LoadCost, ...] = ()
     heat: HeatOutlook = HeatOutlook()
+    day: DayLook | None = None
     limits: Mapping[str, int] = field(default_factory=dict)  # the board's own settings, as far as it told them
 
 
@@ -70,6 +73,7 @@ class Follower:
         case: fitted from the box's outings; None for an assumed one.
 
     Attributes:
+        day: the day's plan, where there is one.
         filter_notice: a sentence when the outings say that its filter clogs.
     """
 
@@ -86,6 +90,8 @@ class Follower:
         self.filter_notice: str | None = None
         self._heat = Heat(case, box.loads if box else ())
         self._hot = HeatOutlook()
+        self.day: Day | None = None
+        self._day_look: DayLook | None = None
         self.limits: Mapping[str, int] = {}  # its board's own settings, as far as told
         self.reading: Reading | None = None
         self._earlier: Reading | None = None  # the last of the start before
@@ -184,19 +190,32 @@ class Follower:
         if self.reading is not None and self.reading.wall_s is not None:
             self._heard_s = now_s - max(wall_s - self.reading.wall_s, 0.0)
 
-    def refresh(self, wall_s: float) -> None:
+    def refresh(self, wall_s: float, flight: Flight | None = None) -> None:
         """Estimates anew. Nothing changes while the box is silent: the time at which runtime ends stands."""
         if self.reading is None or self.reading is self._estimated:
             return
         self._estimated, self._hot = self.reading, self._heat.outlook(case_levels_c(self.limits))
         if self.tracker is None:
             return
-        self.tracker.refresh(self.reading)
+        to_come = ahead(self.day, self.name, flight, wall_s) if self.day and flight else None
+        self.tracker.refresh(self.reading, to_come)
+        self._look_at_day(to_come, wall_s)
         estimate = self.tracker.estimate
         early_s = estimate.runtime_early_s if estimate else None
         at_s = wall_s if self.reading.wall_s is None else self.reading.wall_s
         self._empty_s = None if early_s is None else at_s + early_s
         self._costs = tuple(self._cost(load, self.reading, self.tracker) for load in self.tracker.box.loads)
+
+    def _look_at_day(self, to_come: Ahead | None, wall_s: float) -> None:
+        early_s = self.tracker.day_early_s if self.tracker else None
+        if to_come is None:
+            self._day_look = None
+            return
+        self._day_look = DayLook(
+            last_landing_s=to_come.last_landing_s,
+            empty_s=None if early_s is None else wall_s + early_s,
+            reserve_s=60 * self.box.reserve_min if self.box else 900.0,
+        )
 
     @staticmethod
     def _cost(load: Load, reading: Reading, tracker: Tracker) -> LoadCost:
@@ -289,6 +308,7 @@ class Follower:
             c20_ah=self.tracker.papers.c20_ah if self.tracker else None,
             loads=self._costs,
             heat=self._hot,
+            day=self._day_look,
             limits=self.limits,
         )
 

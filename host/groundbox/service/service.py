@@ -104,7 +104,7 @@ class Service:
         now = clocks.now()
         self.flight = flight_now(store, settings, now.wall_s)
         self.followers: dict[str, Follower] = {}
-        for box in boxes_to_follow(store, settings, now.wall_s):
+        for box in self._at_first(now):
             self._follow(box, now)
         self._warner.restore(change for change in store.open_warnings() if change.box in self.followers)
 
@@ -150,6 +150,10 @@ class Service:
         return [source.command(box, name, **fields) for source in self._sources]
 
     # --- in ---
+
+    def _at_first(self, now: Moment) -> list[str]:
+        """The boxes to follow from the start."""
+        return boxes_to_follow(self.store, self.settings, now.wall_s)
 
     def _follow(self, box: str, now: Moment) -> Follower:
         follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
@@ -267,7 +271,7 @@ class Service:
                 ended, follower.tracker.ended = follower.tracker.ended, None
                 self._learn(follower, ended)
             if due:
-                follower.refresh(now.wall_s)
+                follower.refresh(now.wall_s, self.flight)
 
     def _commit(self, now: Moment) -> None:
         self._committed_s = now.real_s

@@ -22,7 +22,7 @@ def snapshot(reader: Reader, settings: Settings, wall_s: float) -> tuple[Flight,
     for box in _boxes(reader, settings, wall_s):
         follower = follower_for(reader, settings, box, 0.0, wall_s)
         follower.last_heard(0.0, wall_s)
-        follower.refresh(wall_s)
+        follower.refresh(wall_s, flight)
         state = replace(follower.state(0.0, wall_s, flight), silent_after_s=FRESH_S)
         warnings = tuple(
             Active(

@@ -1,14 +1,17 @@
 """Takes up where the store left off: which battery is in which box, its estimator, and whether the aircraft is out."""
 
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 from groundbox.battery.papers import Papers, load_papers
 from groundbox.errors import BadInput
 from groundbox.model import EstimatorState, Event, Mark
+from groundbox.plan.day import Day
 from groundbox.service.box import NO_SETTINGS, Follower
 from groundbox.service.case_logs import case_of
 from groundbox.service.flight import Flight
-from groundbox.service.tracker import Tracker
+from groundbox.service.tracker import Tracker, estimator_class
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
@@ -73,6 +76,23 @@ def tracker_for(
     return Tracker(box, entry, battery, papers)
 
 
+def day_of(settings: Settings) -> Day | None:
+    """The day's plan that the settings name.
+
+    Raises:
+        BadInput: it is not right.
+    """
+    path = settings.day_path
+    return None if path is None or estimator_class() is None else _day(path, path.stat().st_mtime_ns)
+
+
+@lru_cache(maxsize=1)
+def _day(path: Path, changed_ns: int) -> Day:
+    from groundbox.plan.day_file import load_day  # needs NumPy, as plans do
+
+    return load_day(path)
+
+
 def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wall_s: float) -> Follower:
     """A follower of `box` that knows what the store knows."""
     inside = battery_in(reader, settings, box)
@@ -84,6 +104,7 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     case = case_of(settings, box)
     fitted = None if case is None or isinstance(case, str) else case.fit
     follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
+    follower.day = day_of(settings)
     since_s = wall_s - WARM_UP_S
     if tracker:
         since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)

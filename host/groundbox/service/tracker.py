@@ -13,6 +13,7 @@ import msgspec
 from groundbox.battery.papers import Papers
 from groundbox.battery.values import FLOOR_VOLTS, Estimate, Limits, Phase, Sample
 from groundbox.model import EstimatorState, Reading
+from groundbox.service.ahead import Ahead
 from groundbox.service.discharge import Discharge, Discharging
 from groundbox.service.loads import declared_amps, fans_amps, peak_above_mean
 from groundbox.service.timeline import Timeline
@@ -65,6 +66,7 @@ class Tracker:
     Attributes:
         estimate: the newest; None before the first `refresh`.
         boot, sequence: the last reading taken.
+        day_early_s: early runtime under the day's plan, at the last `refresh`; None where there is none.
         ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
     """
 
@@ -77,6 +79,7 @@ class Tracker:
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
         self._ahead: list[Phase] | None = None  # None: as of late
+        self.day_early_s: float | None = None
         self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
         self.discharge = Discharging(papers.c20_ah)
@@ -116,8 +119,12 @@ class Tracker:
         amps = sample.declared_amps if sample.amps is None else sample.amps
         self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
 
-    def refresh(self, reading: Reading) -> None:
-        """Estimates anew; the load to come is told by that of late, else by what is declared, with its peaks."""
+    def refresh(self, reading: Reading, to_come: Ahead | None = None) -> None:
+        """Estimates anew.
+
+        On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
+        than the present one; else as of late, else what is declared; with the peaks of what is declared.
+        """
         if self._estimator is None:
             return
         volts = reading.battery_volts or 2.0 * self.papers.cells
@@ -127,7 +134,16 @@ class Tracker:
         self._ahead = None
         if declared is not None and (mean is None or mean < 0.002 * self.papers.c20_ah):
             self._ahead = [Phase(seconds=FOREVER_S, amps=declared, peak_amps=declared + self._above)]
+        if to_come and to_come.next_flight and to_come.next_flight.amps > (mean or 0.0):
+            self._ahead = [to_come.next_flight]
         self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
+        self.day_early_s = None if to_come is None else self._by_plan(to_come, mean or 0.0)
+
+    def _by_plan(self, to_come: Ahead, mean: float) -> float | None:
+        """Early runtime under all that the day's plan has to come, seconds."""
+        assert self._estimator is not None
+        now = Phase(seconds=FOREVER_S, amps=max(mean, 0.0), peak_amps=max(mean, 0.0) + self._above)
+        return self._estimator.estimate(to_come.all_phases(now)).runtime_early_s
 
     def gained_s(self, amps: float) -> float | None:
         """Seconds by which the likely runtime grows if a load of so many mean amps is switched off; None: unknown."""

@@ -78,6 +78,14 @@ def as_object(view: BoxView) -> dict[str, object]:
         "runtime_late_s": runtime[2],
         "runtime_limit": estimate.limit if estimate else None,
         "runtime_unknown_because": None if view.runtime_s else view.unknown_because,
+        "day_last_landing_s": view.day.last_landing_s if view.day else None,
+        "day_empty_early_s": view.day.empty_s if view.day else None,
+        "loads": [
+            {"load": one.name, "essential": one.essential, "on": one.on, "gained_s": one.gained_s} for one in view.loads
+        ],
+        "heaviest_load": state.heaviest_load,
+        "heaviest_load_volts": state.heaviest_volts,
+        "findings": list(state.findings),
         "soc": estimate.soc if estimate else None,
         "battery": view.battery,
         "battery_volts": state.battery_volts,

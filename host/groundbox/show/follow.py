@@ -56,7 +56,8 @@ def _first(view: BoxView, found: Answer) -> Text:
 
 
 def _figures(view: BoxView) -> str:
-    parts = [part for part in (lines.battery(view), lines.case(view), lines.fans(view), lines.heat(view)) if part]
+    told = lines.battery(view), lines.case(view), lines.fans(view), lines.heat(view), lines.day(view)
+    parts = [part for part in told if part]
     silent_s = view.state.silent_s
     if silent_s is None or silent_s > withdrawn_after_s(view.state):
         return f"last known {', '.join(parts)}"

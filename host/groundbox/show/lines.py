@@ -72,6 +72,16 @@ def heat(view: BoxView) -> str:
     return f"{celsius(view.heat.limit_c)} in {least}{told:.0f} min{' if its fans stop' if fitted else ''}"
 
 
+def day(view: BoxView) -> str:
+    """ "lasts the day's plan", "day's plan: empty at 15:40 at worst, last landing 17:02"; "" where there is no plan."""
+    look = view.day
+    if look is None or look.empty_s is None:
+        return ""
+    if look.enough:
+        return "lasts the day's plan"
+    return f"by the day's plan empty at {clock(look.empty_s)} at worst, last landing {clock(look.last_landing_s)}"
+
+
 def warnings(view: BoxView) -> list[str]:
     """One line for each warning that is up, its severity in words."""
     return [
@@ -88,7 +98,7 @@ def line(view: BoxView) -> str:
         if view.state.in_flight and view.runtime_s is not None and not silent:
             parts.append(lasts(view))
         parts += [f"last known {battery(view)}" if silent else battery(view), case(view), fans(view)]
-        if not silent and (hot := heat(view)):
-            parts.append(hot)
+        if not silent:
+            parts += [part for part in (heat(view), day(view)) if part]
     worst = [f"{one.severity.upper()} {one.kind}" for one in view.warnings]
     return f"{view.state.box}: {'; '.join([*parts, *worst])}"
