@@ -155,6 +155,16 @@ def test_the_verdict_stands_first_and_limits_are_the_boards(browser: Browser, st
     assert "58 C" in (browser.text("[data-figure=case_c]") or "")
 
 
+def test_what_is_painted_follows_the_light(browser: Browser, stage: Stage) -> None:
+    browser.click("[data-view=past]")
+    browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
+    corner = "return [...document.querySelector('#past canvas').getContext('2d').getImageData(1, 1, 1, 1).data]"
+    light = browser.run(corner)
+    browser.click("#dark")
+    browser.wait_for(lambda: browser.run(corner) != light)
+    browser.complaints()  # about reading dots twice, which only this test does
+
+
 def test_an_output_is_switched_by_two_touches(browser: Browser, stage: Stage) -> None:
     browser.wait_for(lambda: browser.click("[data-output='2']"))
     browser.wait_for(lambda: "Touch again" in (browser.text("[data-output='2']") or ""))

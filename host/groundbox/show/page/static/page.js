@@ -273,6 +273,7 @@ for (const button of document.querySelectorAll("nav button")) {
 function dusk(dark) {
   document.documentElement.dataset.dusk = dark;
   $("dark").setAttribute("aria-pressed", dark);
+  dispatchEvent(new Event("dusk")); // what is painted is painted anew
 }
 $("dark").addEventListener("click", () => dusk(document.documentElement.dataset.dusk !== "true"));
 dusk(matchMedia("(prefers-color-scheme: dark)").matches);

@@ -10,7 +10,15 @@ const LANES = [
 const LEFT = 54, HEIGHT = 128, TOP = 30;
 let told = null, asked = {}, place = null, canvas = null, drag = null;
 
+const AGAIN_MS = 10000;
+
 export function showPast(section) {
+  if (!place) {
+    addEventListener("dusk", () => canvas?.isConnected && paint());
+    setInterval(() => { // the outing so far goes on, unless a part of it is looked at
+      if (!place.hidden && !("since_s" in asked) && !place.contains(document.activeElement)) load(asked);
+    }, AGAIN_MS);
+  }
   place = section;
   load(asked);
 }
