@@ -1,0 +1,131 @@
+"""Several brokers at once, by TLS and password, through their restarts; and a store that is slow for long."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from tests.field.hostile import CLOCKS, MOSQUITTO, count, host, millivolts, mosquitto, reading, said, speaker, until
+
+from groundbox import settings
+from groundbox.link.source import Arrivals
+from groundbox.model import LinkNote, Reading
+from groundbox.show.bridge.start import own_broker
+from groundbox.show.recording import broker_of, sources_of
+
+COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
+pytestmark = pytest.mark.skipif(MOSQUITTO is None or shutil.which("openssl") is None, reason="no mosquitto or openssl")
+
+
+def _free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
+
+
+@contextmanager
+def _running(folder: Path) -> Iterator[None]:
+    """mosquitto with the very files that `groundbox broker setup` wrote."""
+    file = folder / "mosquitto.conf"
+    if (
+        os.geteuid() == 0 and "\nuser " not in file.read_text()
+    ):  # it would become another user, who may not read the folder
+        file.write_text(file.read_text() + "user root\n")
+    process = subprocess.Popen([str(MOSQUITTO), "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        yield
+    finally:
+        process.terminate()
+        process.wait()
+
+
+@contextmanager
+def _board(port: int, folder: Path, box: str, ca_file: Path | None) -> Iterator[paho.Client]:
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"groundbox-{box}")
+    client.username_pw_set(box, (folder / f"{box}.password").read_text().strip())
+    if ca_file:
+        client.tls_set(ca_certs=str(ca_file))
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    until(client.is_connected)
+    yield client
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_two_brokers_by_tls_and_password_and_one_that_restarts(tmp_path: Path) -> None:
+    port, inside_port = _free_port(), _free_port()
+    folder = tmp_path / "broker"
+    setup = ["broker", "setup", "broker", "--box", "mast", "--port", str(port)]
+    subprocess.run([*COMMAND, *setup], cwd=tmp_path, check=True, capture_output=True, timeout=120)
+    (tmp_path / settings.FILE_NAME).write_text(
+        f'database = "day.db"\nports = []\nkeys = "keys"\n[boxes.table]\ncutoff_volts = 11.0\n'
+        f"[own_broker]\nport = {inside_port}\n"
+        f'[[brokers]]\nhost = "127.0.0.1"\nport = {port}\nusername = "groundbox-program"\n'
+        'password_file = "broker/groundbox-program.password"\nca_file = "broker/ca.pem"\n'
+    )
+    chosen = settings.load(tmp_path / settings.FILE_NAME)
+    inside, way_in, _ = own_broker(chosen)
+    arrivals, got = Arrivals(), list[object]()
+    with inside:
+        sources = sources_of(chosen, arrivals, CLOCKS, ("nothing*",), [broker_of(chosen, 0), way_in])
+        for source in sources:
+            source.start()
+
+        def heard(box: str, many: int) -> bool:
+            got.extend(arrivals.take())
+            return sum(isinstance(one, Reading) and one.box == box for one in got) >= many
+
+        for turn in range(2):  # the broker is started, and started again
+            with _running(folder):
+                until(lambda: all(source._connected for source in sources[1:]))
+                time.sleep(0.3)
+                with _board(port, folder, "mast", folder / "ca.pem") as mast:
+                    mast.publish("groundbox/mast/reading", said(reading("mast", 3, turn + 1)), qos=1)
+                    until(lambda: heard("mast", turn + 1))  # noqa: B023
+                with _board(inside_port, tmp_path / "day.db.broker", "table", None) as table:
+                    table.publish("groundbox/table/reading", said(reading("table", 3, turn + 1)), qos=1)
+                    until(lambda: heard("table", turn + 1))  # noqa: B023
+                arrivals.committed()
+            until(lambda: not sources[1]._connected)
+        for source in sources:
+            source.stop()
+    words = " ".join(one.sentence for one in got if isinstance(one, LinkNote))
+    secrets = [path.read_text().strip() for path in (*folder.glob("*.password"), *tmp_path.glob("*.broker/*.password"))]
+    assert len(secrets) == 6
+    assert not any(secret in words for secret in secrets)
+
+
+@pytest.mark.parametrize("key", ["password_file", "ca_file"])
+@pytest.mark.parametrize("content", [None, b"", b"\xff\xfe"])
+def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, content: bytes | None) -> None:
+    if content is not None:
+        (tmp_path / "word").write_bytes(content)
+    path = tmp_path / settings.FILE_NAME
+    path.write_text(f'[[brokers]]\nhost = "127.0.0.1"\n{key} = "word"\n')
+    with pytest.raises(settings.BadInput, match="word"):
+        broker_of(settings.load(path), 0)
+
+
+@pytest.mark.endurance
+def test_a_store_that_stands_still_longer_than_the_broker_waits(tmp_path: Path) -> None:
+    """Ninety seconds of a locked disk with room for ten items: the broker gives up, comes back, and nothing is lost."""
+    sent = {("mast", 3, n, millivolts(n)) for n in range(1, 301)}
+    with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=10) as found:
+        found.slow_s = 90.0
+        with speaker(broker, "mast") as mast:
+            for n in range(1, 301):
+                mast.publish("groundbox/mast/reading", said(reading("mast", 3, n)), qos=1)
+            time.sleep(95)
+            found.slow_s = 0.0
+            until(lambda: found.taken >= len(sent), 150)
+    result = count(tmp_path / "day.db", sent)
+    assert (result.once, result.lost, result.invented) == (300, 0, 0)
