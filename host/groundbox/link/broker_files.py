@@ -37,7 +37,7 @@ acl_file {folder / RIGHTS}
 message_size_limit {LARGEST_BYTES}
 max_packet_size {2 * LARGEST_BYTES}
 max_connections 500
-max_inflight_messages 100
+max_inflight_messages 5000
 max_queued_messages 100000
 max_queued_bytes 104857600
 persistent_client_expiration 14d

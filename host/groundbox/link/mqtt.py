@@ -33,7 +33,7 @@ from groundbox.wire.messages import BY_NAME, checksum
 CLIENT_ID = "groundbox-program:host"
 KEEPALIVE_S = 30
 TICK_S = 0.2
-ROOM_S = 20.0  # how long a message may wait for room in the queue before the broker is left to send it again
+LOOK_S = 1.0  # between two looks whether this is the end, while a message waits for room in the queue
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,14 +163,16 @@ class MqttSource:
             for count in self._tally.due(None, now):
                 self._arrivals.put(count, wait_s=0)
             if items:
-                self._put(items, receipt)  # without room: no receipt, it comes again
+                self._put(items, receipt)
             else:
                 receipt()
 
     def _put(self, items: list[Item], receipt: Callable[[], None] | None) -> None:
-        for item in items[:-1]:
-            self._arrivals.put(item, wait_s=ROOM_S)
-        self._arrivals.put(items[-1], receipt, wait_s=ROOM_S)
+        """Waits for room as long as it takes: the broker is held back, gives up, and sends again what has no receipt."""
+        for number, item in enumerate(items, 1):
+            while not self._arrivals.put(item, receipt if number == len(items) else None, wait_s=LOOK_S):
+                if self._stopping.is_set():
+                    return
 
     def _items(self, message: paho.MQTTMessage, now: Moment) -> list[Item]:
         """What `message` says; nothing when it is not a board's or not to be taken.
