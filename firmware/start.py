@@ -10,7 +10,7 @@ from core.control import Control, Inputs
 from core.outbox import Outbox
 from desk import Desk
 from groundbox.wire.messages import EVENTS, UNKNOWN
-from links import links
+from links import links, load
 from storage import SettingsFile
 from tasks import Steps, Supervisor
 
@@ -31,12 +31,15 @@ def run(kept, hardware, cause, slot):
         slot: main.Slot that runs.
     """
     hardware.guard()
+    new_mqtt, complaint = load()
     desk = build(kept, hardware, cause)
     desk.slot = slot
+    if complaint:
+        desk.say(complaint)
     gc.threshold(-1)
     micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
     try:
-        asyncio.run(Supervisor(desk, links(desk)).run())
+        asyncio.run(Supervisor(desk, links(desk, new_mqtt)).run())
     finally:
         micropython.kbd_intr(3)
 

@@ -112,3 +112,73 @@ def test_a_step_allocates_nothing_on_the_32_bit_object_model(on_32_bit: OnBoard)
     no_random = "import os, kept; kept.os = type('', (), {'urandom': lambda count: bytes(count)})\n"
     printed = on_32_bit(no_random + _NO_ALLOCATION, FAKES, ROOT / "firmware", ROOT / "host")
     assert printed == "3 readings without allocation\n"
+
+
+def test_with_mqtt_and_summaries_it_runs_in_140_kb(on_board: OnBoard) -> None:
+    """As above, with a broker that acknowledges, and a host that stores nothing, so that all buffers are full."""
+    code = (
+        """
+from binascii import crc32
+text = b"broker 127.0.0.1\\nkey " + b"5a" * 32 + b"\\n"
+with open("network", "wb") as file:
+    file.write(text + b"check %08X\\n" % crc32(text))
+import links
+new_mqtt, complaint = links.load()
+assert not complaint, complaint
+"""
+        + _BUILD
+        + """
+import tasks
+gc.threshold(-1)
+
+class Stream:
+    def __init__(self, *_):
+        self.answers = b""
+        self.sent = 0
+    def connected(self):
+        return True
+    def read_into(self, view):
+        count = min(len(view), len(self.answers))
+        view[:count] = self.answers[:count]
+        self.answers = self.answers[count:]
+        return count
+    def write(self, view):
+        packet = bytes(view)
+        self.sent += 1
+        if packet[0] == 0x10:
+            self.answers += b"\\x20\\x02\\x00\\x00"
+        elif packet[0] == 0x82:
+            self.answers += b"\\x90\\x03" + packet[2:4] + b"\\x01"
+        elif packet[0] & 0xF0 == 0x30:
+            at = 2 if packet[1] < 128 else 3
+            at += 2 + (packet[at] << 8 | packet[at + 1])
+            self.answers += b"\\x40\\x02" + packet[at : at + 2]
+        return len(packet)
+    def close(self):
+        pass
+
+stream = Stream()
+now_ms = 0
+tasks.ticks_ms = lambda: now_ms
+desk.steps._last_ms = 0
+desk.file.values["radio_allowed"] = 1
+_, keeper, link = [new() for new in links.links(desk, new_mqtt)]
+link._connect = lambda *_: stream
+least = gc.mem_free()
+for step in range(6000):
+    now_ms += 100
+    desk.steps.step()
+    keeper.turn()
+    for _ in range(3):
+        link.turn()
+    if step % 100 == 0:
+        gc.collect()
+        least = min(least, gc.mem_free())
+assert stream.sent > 600, stream.sent
+print(least, desk.outbox._slots, desk.archive.segments.newest)
+"""
+    )
+    least, slots, summaries = map(int, on_board(code, heap="140wK").split())
+    assert least > 8_000, "room to work in must be left"
+    assert slots >= 60
+    assert summaries >= 59
