@@ -12,11 +12,11 @@ import tty
 from pathlib import Path
 
 import pytest
+from tests.benchmarks import faults
 
 from groundbox.store import Reader
 from groundbox.wire import line
 from groundbox.wire.messages import checksum, fields_of
-from tests.benchmarks import faults
 
 KILLS = 20
 
@@ -33,7 +33,7 @@ store.add([from_wire(Hello, ["mast", 3, first - 1, *about])])
 print("open", flush=True)
 while True:
     store.add([from_wire(Reading, ["mast", 3, n, n * 10, *blank]) for n in range(first, first + 50)])
-    handover.leave(store._engine.path, Mark(box="mast", kind="charge", name=f"{os.getpid()} {first}", wall_s=1.0 * first))
+    handover.leave(store._engine.path, Mark(box="mast", kind="charge", name=f"{os.getpid()} {first}", wall_s=float(first)))
     first += 50
     for stored in store.commit().stored:
         print("told", stored.sequence, flush=True)

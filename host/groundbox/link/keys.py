@@ -9,7 +9,7 @@ import secrets
 import time
 from collections.abc import Callable
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from groundbox.errors import BadInput
 from groundbox.wire import auth
@@ -96,6 +96,11 @@ class Keys:
 
     def _counter_path(self, box: str) -> Path:
         return key_path(self._folder, box).with_suffix(".counter")
+
+
+def boxes(folder: Path) -> list[str]:
+    """Boxes whose keys are in `folder`; none where it cannot be read."""
+    return sorted(unquote(path.stem) for path in folder.glob("*.key"))
 
 
 def key_path(folder: Path, box: str) -> Path:

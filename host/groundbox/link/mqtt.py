@@ -57,6 +57,8 @@ class MqttSource:
         keys: folder of the boxes' command keys; None: boxes are only listened to.
     """
 
+    _topics = f"{ROOT}/+/+"
+
     def __init__(
         self,
         arrivals: Arrivals,
@@ -111,8 +113,11 @@ class MqttSource:
             self._boxes.command(box, name, fields, future, self._clocks.now())
         return future
 
+    def _new_client(self, client_id: str) -> paho.Client:
+        return paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False, manual_ack=True)
+
     def _make_client(self, client_id: str) -> paho.Client:
-        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False, manual_ack=True)
+        client = self._new_client(client_id)
         if self._broker.username is not None:
             client.username_pw_set(self._broker.username, self._broker.password)
         if self._broker.ca_file is not None:
@@ -140,7 +145,7 @@ class MqttSource:
             self._complain(f"the broker refuses: {reason}; it is tried again and again")
             return
         self._connected = True
-        client.subscribe(f"{ROOT}/+/+", qos=1)
+        client.subscribe(self._topics, qos=1)
 
     def _on_connect_fail(self, _client: paho.Client, _data: object) -> None:
         self._complain("no broker answers there; it is tried again and again")

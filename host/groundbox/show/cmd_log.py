@@ -12,13 +12,14 @@ from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.service.service import Output, Service
 from groundbox.service.tracker import NO_NUMPY, estimator_class
+from groundbox.service.worker import Worker
 from groundbox.settings import Settings
 from groundbox.show.bridge.metrics import Metrics
 from groundbox.show.bridge.output import Bridged
 from groundbox.show.bridge.start import bridges_of, own_broker
 from groundbox.show.lines import LASTS_MEANS
 from groundbox.show.options import chosen_settings, database_to_write, settings_options
-from groundbox.show.recording import broker_of, record, sources_of, stop_signals
+from groundbox.show.recording import broker_of, record, shares_of, sources_of, stop_signals
 from groundbox.show.screen import Screen
 from groundbox.show.sound import Sounder
 from groundbox.store import Store, shown
@@ -48,6 +49,7 @@ groundbox acknowledge.
 @click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
 @click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
 @click.option("--broker", "with_broker", is_flag=True, help="Also run a broker for boxes on a network; see own_broker.")
+@click.option("--share", metavar="NAME", help="Share boxes at the brokers with other programs of the same --share.")
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
 def command(
     settings_file: Path | None,
@@ -57,18 +59,28 @@ def command(
     lan: bool,
     page_port: int,
     with_broker: bool,
+    share: str | None,
     day: Path | None,
 ) -> None:
     """Record every board found, warn, and show one line a box."""
     if (lan or day) and not with_page:
         raise BadInput("--lan" if lan else "--day", "", "goes with --page")
+    if share is not None and (ports or not share.isalnum()):
+        raise BadInput(
+            "--share", share, "wants a name of letters and digits, and no --port: boxes on a cable are not shared"
+        )
     chosen = chosen_settings(settings_file, database)
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
     brokers = [broker_of(chosen, number) for number in range(len(chosen.brokers))]
     told = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
     screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
-    with Store(database_to_write(chosen)) as store, stop_signals() as stop, screen, ExitStack() as more:
+    with (
+        Store(database_to_write(chosen), shared=share is not None) as store,
+        stop_signals() as stop,
+        screen,
+        ExitStack() as more,
+    ):
         output: Output = screen
         lines: list[str] = []
         metrics = Metrics()
@@ -84,8 +96,12 @@ def command(
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
             output, lines = ScreenAndPage(screen, page, chosen), lines + page.opening()
         output = more.enter_context(Bridged(output, [metrics, *bridges_of(chosen, told)]))
-        sources = sources_of(chosen, arrivals, clocks, ports, brokers)
-        service = Service(chosen, store, arrivals, sources, clocks, output)
+        if share is not None:
+            shares = shares_of(chosen, arrivals, clocks, share, brokers)
+            service: Service = Worker(chosen, store, arrivals, shares, clocks, output)
+        else:
+            sources = sources_of(chosen, arrivals, clocks, ports, brokers)
+            service = Service(chosen, store, arrivals, sources, clocks, output)
         if page:
             page.send = service.command
         for line in opening(chosen, ports, screen.sounder.means, service) + lines:

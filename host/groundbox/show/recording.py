@@ -12,6 +12,7 @@ from groundbox.errors import BadInput
 from groundbox.link.mqtt import Broker, MqttSource
 from groundbox.link.passwords import read_password
 from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.shared import SharedSource
 from groundbox.link.source import Arrivals, Source
 from groundbox.service.service import Service
 from groundbox.settings import Settings
@@ -60,6 +61,19 @@ def sources_of(
     """Serial ports (those given, else the settings', else all USB ones) and `brokers`."""
     found: list[Source] = [SerialPorts(arrivals, clocks, list(ports) or settings.ports)]
     return found + [MqttSource(arrivals, clocks, broker, keys=settings.keys_path) for broker in brokers]
+
+
+def shares_of(
+    settings: Settings, arrivals: Arrivals, clocks: Clocks, share: str, brokers: Sequence[Broker]
+) -> list[SharedSource]:
+    """This program's share of what boxes say at `brokers`.
+
+    Raises:
+        BadInput: there is no broker.
+    """
+    if not brokers:
+        raise BadInput(settings.file or "groundbox.toml", "brokers", "--share wants a broker: add [[brokers]]")
+    return [SharedSource(arrivals, clocks, broker, share, settings.keys_path) for broker in brokers]
 
 
 def broker_of(settings: Settings, number: int) -> Broker:

@@ -51,6 +51,11 @@ class Writer(Engine, Protocol):
     """A connection to write with."""
 
     run: int  # number of this run
+    session: int  # counts connections: what was held ends with the one it was held by
+
+    def hold(self, boxes: Sequence[str]) -> list[str]:
+        """Those of `boxes` that are this program's to follow from now on, until its session ends."""
+        raise NotImplementedError
 
     def begin(self) -> None:
         """Begins a transaction."""

@@ -161,14 +161,10 @@ class PostgresWriter(PostgresReader):
         """See Writer: the server's disk is not ours."""
         return None
 
-    def hold(self, box: str) -> bool:
-        """True when `box` is this program's to follow, until it ends or lets go: nobody else's meanwhile."""
-        hold = "SELECT pg_try_advisory_lock(hashtextextended(?, ?))"
-        return bool(self.rows(hold, (box, _BOX))[0][0])
-
-    def let_go(self, box: str) -> None:
-        """Others may hold `box` now."""
-        self.rows("SELECT pg_advisory_unlock(hashtextextended(?, ?))", (box, _BOX))
+    def hold(self, boxes: Sequence[str]) -> list[str]:
+        """Those of `boxes` that are this program's to follow from now on, until its session ends."""
+        hold = "SELECT box FROM unnest(?::text[]) AS wanted (box) WHERE pg_try_advisory_lock(hashtextextended(box, ?))"
+        return [box for (box,) in self.rows(hold, (list(boxes), _BOX))]
 
     def _forget(self) -> None:
         self._unsure, self._used = [], set()

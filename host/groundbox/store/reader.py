@@ -23,6 +23,7 @@ from groundbox.model import (
 from groundbox.store import address, rollups, schema
 from groundbox.store.engine import Engine
 
+MOST = 5000
 _Kept = TypeVar("_Kept", Reading, Event, Summary, Hello, Health)
 
 
@@ -71,6 +72,22 @@ class Reader:
         """Readings of `box` with since_s <= wall time < until_s; with both None also those whose time is unknown."""
         where, values = _between(since_s, until_s)
         yield from self._records(Reading, f"box = ?{where} ORDER BY boot, sequence", [box, *values])
+
+    def records_after(self, box: str, boot: int, sequence: int) -> list[Reading | Event]:
+        """Readings and events of `box` after that record, in the order measured; some thousands at most."""
+        later, values = (
+            "box = ? AND (boot, sequence) > (?, ?) ORDER BY boot, sequence LIMIT ?",
+            [box, boot, sequence, MOST],
+        )
+        found: list[Reading | Event] = [*self._records(Reading, later, values), *self._records(Event, later, values)]
+        return sorted(found, key=lambda one: (one.boot, one.sequence))[:MOST]
+
+    def sequences(self, box: str, boot: int, above: int) -> Iterator[int]:
+        """Numbers above `above` of what there is of that start, ascending."""
+        where = "FROM {} WHERE box = ? AND boot = ? AND sequence > ?"
+        both = " UNION ALL ".join(f"SELECT sequence {where.format(table)}" for table in ("reading", "event"))
+        for (sequence,) in self._stream(f"{both} ORDER BY 1", 2 * [box, boot, above]):
+            yield sequence
 
     def series(
         self, box: str, columns: Sequence[str], since_s: float | None = None, until_s: float | None = None

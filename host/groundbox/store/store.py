@@ -2,7 +2,7 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,12 +45,23 @@ class Store(Reader):
 
     def __init__(self, where: Path | str, *, busy_s: float = 5.0, shared: bool = False) -> None:
         self._engine = address.open_to_write(where, busy_s, shared)
+        self._shared = shared
         self._items: list[Item] = []
         self._statements: list[tuple[str, tuple[object, ...]]] = []
         self._repeats: dict[str, int] = {}
         self._boots: defaultdict[str, set[int]] = defaultdict(set)
         self._told = Told()
         self._notices: list[str] = []
+
+    @property
+    def session(self) -> int:
+        """Counts connections to a server: what was held (`hold`) ends with the one it was held by."""
+        return self._engine.session
+
+    def hold(self, boxes: Sequence[str]) -> list[str]:
+        """Those of `boxes` that are this program's to follow from now on, among those that share the store."""
+        with self._engine.sentences():
+            return self._engine.hold(boxes)
 
     @property
     def waiting(self) -> int:
@@ -98,12 +109,14 @@ class Store(Reader):
         self._statements += requests.fit(self._engine.run, fitted)
 
     def save_estimator(self, state: EstimatorState) -> None:
-        """Replaces the saved state of that battery in that box; commits together with the readings it has seen."""
+        """Replaces the saved state of that battery in that box, unless that has seen later readings already."""
         self._statements.append(
             (
                 "INSERT INTO estimator_state (box, battery, wall_ms, boot, sequence, state) VALUES (?, ?, ?, ?, ?, ?)"
                 " ON CONFLICT (box, battery) DO UPDATE SET wall_ms = excluded.wall_ms, boot = excluded.boot,"
-                " sequence = excluded.sequence, state = excluded.state",
+                " sequence = excluded.sequence, state = excluded.state"
+                " WHERE (coalesce(excluded.boot, 0), coalesce(excluded.sequence, 0))"
+                " >= (coalesce(estimator_state.boot, 0), coalesce(estimator_state.sequence, 0))",
                 (
                     *(state.box, state.battery, round(state.wall_s * 1000), state.boot, state.sequence),
                     json.dumps(dict(state.state)),
@@ -146,7 +159,7 @@ class Store(Reader):
 
     def _after(self, records: Records, handed: Iterable[Mark | Acknowledge]) -> Committed:
         """What follows once all is on the disk."""
-        stored = self._told.committed(self._items)
+        stored = () if self._shared else self._told.committed(self._items)  # one of several does not know all
         self._items, self._statements = [], []
         notices, self._notices = [*self._notices, *records.notices, *self._engine.kept()], []
         return Committed(
