@@ -23,10 +23,11 @@ ALLOWED = {
     "plan": {"errors", "toml_file", "battery", "thermal"},
     "settings": {"errors", "toml_file", "wire", "battery", "plan"},
     "service": {"errors", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan", "settings"},
+    "care": {"errors", "wire", "link"},
     "rig": {"errors", "toml_file", "wire", "model", "warn", "thermal"},
     "show": {
         *("errors", "toml_file", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan"),
-        *("settings", "service", "rig", "show"),
+        *("settings", "service", "rig", "show", "care"),
     },
     "cli": {"errors"},
 }

@@ -11,6 +11,7 @@ from groundbox.errors import GroundboxError
 COMMANDS = {
     "acknowledge": "Quiet warnings you have seen",
     "battery": "A battery's papers, fits and capacity test",
+    "board": "Care of a board: firmware, settings, calibration, tests",
     "broker": "A broker for boxes on a network: passwords, rights and certificates",
     "case": "What a box's case does with heat, learnt from its outings",
     "demo": "Two simulated boxes running the real firmware",

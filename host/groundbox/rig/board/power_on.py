@@ -32,8 +32,9 @@ def _run():
         rig_clock.end(rig_clock.SOFT_RESET)
     except BaseException as error:  # noqa: BLE001 (a board prints it and waits at its prompt, until its watchdog bites)
         sys.print_exception(error)
-    while True:
-        rig_clock.sleep_us(1000000)
+    import rig_prompt
+
+    rig_prompt.run()
 
 
 _run()

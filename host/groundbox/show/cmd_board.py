@@ -1,0 +1,41 @@
+"""`groundbox board`: care of a board. Each part is one module, imported only when it is asked for."""
+
+from importlib import import_module
+
+import click
+
+# Name -> (module of groundbox.show, its command, line of help).
+COMMANDS = {
+    "buzzer": ("cmd_board_try", "buzzer", "Sound a board's buzzer for a moment"),
+    "calibrate": ("cmd_board_calibrate", "command", "Set voltage or temperature right, step by step"),
+    "fans": ("cmd_board_try", "fans", "Spin each fan and judge it"),
+    "install": ("cmd_board_install", "command", "Put this package's firmware on a board, with a way back"),
+    "lamp": ("cmd_board_try", "lamp", "Light a board's lamp for a moment"),
+    "settings": ("cmd_board_settings", "command", "Read a board's settings, or change some"),
+}
+
+
+class _OnDemand(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, name, _ = COMMANDS[cmd_name]
+        command = getattr(import_module(f"groundbox.show.{module}"), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, _, text) in sorted(COMMANDS.items())])
+
+
+@click.group(cls=_OnDemand, epilog="Example: groundbox board settings /dev/ttyACM0 fan_on_centi_c=3400")
+def command() -> None:
+    """Care of a board: firmware, settings, calibration, tests of fans, lamp and buzzer.
+
+    Each part takes the PORT of the board, or finds the only one that is plugged in. Stop `groundbox log` before: a port
+    serves one program.
+    """
