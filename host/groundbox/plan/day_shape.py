@@ -60,19 +60,19 @@ class Battery(_Part, frozen=True, kw_only=True):
     """
 
     name: Name
-    boxes: list[str]
-    papers: str | None = None
+    boxes: Annotated[list[str], Meta(description="the boxes it may go into, each in quotes")]
+    papers: Annotated[str, Meta(description="its papers, a file beside this one; or c20_ah")] | None = None
     c20_ah: Positive | None = None
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     age_years: Annotated[float, Meta(ge=0, le=40)] | None = None
-    health: Annotated[float, Meta(gt=0, le=1.3)] | None = None
+    health: Annotated[float, Meta(gt=0, le=1.3, description="present over rated capacity, from a test")] | None = None
     vented: bool = False
-    charge: Fraction = 1.0
-    charge_sd: Fraction = 0.03
-    rest_volts: Volts | None = None
+    charge: Annotated[Fraction, Meta(description="its charge at the start, a share")] = 1.0
+    charge_sd: Annotated[Fraction, Meta(description="how far off that may be, a share")] = 0.03
+    rest_volts: Annotated[Volts, Meta(description="volts at rest, where measured")] | None = None
     max_charge_amps: Positive | None = None
     in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
-    last_test: datetime.date | None = None
+    last_test: Annotated[datetime.date, Meta(description="date of its last capacity test, as 2026-05-01")] | None = None
 
 
 class Charger(_Part, frozen=True, kw_only=True):
@@ -83,20 +83,20 @@ class Charger(_Part, frozen=True, kw_only=True):
     """
 
     name: Name
-    amps: Positive
-    settable_amps: list[Positive] = []
+    amps: Annotated[Positive, Meta(description="amperes that it really holds")]
+    settable_amps: Annotated[list[Positive], Meta(description="amperes that it can be set to, [1, 2.5, 4]")] = []
     absorption_volts: Volts = 14.4
     float_volts: Volts = 13.6
-    ends: str = "never"
-    taper_amps: NotNegative = 0.0
+    ends: Annotated[str, Meta(description='"never", "taper" or "timer": what takes it to its float voltage')] = "never"
+    taper_amps: Annotated[NotNegative, Meta(description="amperes at which it goes to float")] = 0.0
     timer_hours: Positive | None = None
     mv_per_k: Annotated[float, Meta(ge=0, le=60)] = 0.0
-    boxes: list[str] = []
-    at_once: Annotated[int, Meta(ge=1, le=20)] = 1
+    boxes: Annotated[list[str], Meta(description="boxes whose batteries it reaches; else all")] = []
+    at_once: Annotated[int, Meta(ge=1, le=20, description="batteries at once")] = 1
     plug_in_min: Minutes = 3.0
-    source: str | None = None
-    at_home: bool = True
-    in_flight: bool = False
+    source: Annotated[str, Meta(description="the source that it hangs on in the field")] | None = None
+    at_home: Annotated[bool, Meta(description="true or false: runs on the mains at home")] = True
+    in_flight: Annotated[bool, Meta(description="true or false: may stay on a battery that flies")] = False
     open_from: datetime.time | None = None
     open_until: datetime.time | None = None
 
@@ -107,13 +107,15 @@ class Source(_Part, frozen=True, kw_only=True):
     name: Name
     amps: Positive
     volts: Volts = 12.0
-    spare_wh: NotNegative | None = None
-    engine_must_run: bool = False
-    needs_ignition: bool = False
+    spare_wh: Annotated[NotNegative, Meta(description="watt-hours it may give in all")] | None = None
+    engine_must_run: Annotated[bool, Meta(description="true or false: only with its engine running")] = False
+    needs_ignition: Annotated[bool, Meta(description="true or false: only with its ignition on")] = False
     lowest_volts: Volts | None = None
     on_from: datetime.time | None = None
     on_until: datetime.time | None = None
-    amps_by_hour: dict[str, NotNegative] = {}
+    amps_by_hour: Annotated[
+        dict[str, NotNegative], Meta(description="amperes by hour of the day, as { '13' = 2.5 }, for solar")
+    ] = {}
     charger_efficiency: Annotated[float, Meta(gt=0, le=1)] = 0.85
 
 
@@ -123,11 +125,13 @@ class Flight(_Part, frozen=True, kw_only=True):
     name: Name
     length_min: Annotated[float, Meta(ge=1, le=1440)]
     time_home_min: Minutes
-    launch: datetime.time | None = None
-    gap_min: Annotated[float, Meta(ge=0, le=1440)] | None = None
-    boxes: list[str] = []
-    loads: dict[str, list[str]] = {}
-    amps: dict[str, NotNegative] = {}
+    launch: Annotated[datetime.time, Meta(description="a clock time, as 13:20:00; or gap_min")] | None = None
+    gap_min: (
+        Annotated[float, Meta(ge=0, le=1440, description="minutes since the landing before, or the start")] | None
+    ) = None
+    boxes: Annotated[list[str], Meta(description="boxes that it needs; else all")] = []
+    loads: Annotated[dict[str, list[str]], Meta(description="by box the loads that are on; else all")] = {}
+    amps: Annotated[dict[str, NotNegative], Meta(description="by box the mean amperes, where measured")] = {}
 
 
 class Weather(_Part, frozen=True, kw_only=True):

@@ -13,11 +13,13 @@ import msgspec
 from groundbox.errors import BadInput
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
+from groundbox.plan.day_shape import DayFile
 from groundbox.plan.evening import evening
 from groundbox.plan.mend import Search, mends
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, Replan, replan
 from groundbox.settings import Settings
+from groundbox.show.cmd_plan_keys import keys_option
 from groundbox.show.cmd_plan_live import Standing, figure_line, minute_of, stands
 from groundbox.show.cmd_plan_words import answer_lines, charge_line, plan_lines, plan_tree
 from groundbox.show.day_plot import save_plot
@@ -146,6 +148,7 @@ def _search(plan: Plan, seconds: float) -> Search:
 @click.command()
 @click.argument("day_toml", type=click.Path(path_type=Path))
 @settings_options
+@keys_option("day", DayFile)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
 @click.option("--seconds", type=click.FloatRange(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")

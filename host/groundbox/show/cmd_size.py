@@ -6,9 +6,10 @@ from pathlib import Path
 import click
 import msgspec
 
-from groundbox.plan.box_file import load_box
+from groundbox.plan.box_file import Box, load_box
 from groundbox.plan.result import Result
 from groundbox.plan.size import size_box
+from groundbox.show.cmd_plan_keys import keys_option
 
 
 def _number(name: str, value: float) -> str:
@@ -33,6 +34,7 @@ def cautions_of(results: list[Result]) -> list[str]:
 
 @click.command()
 @click.argument("box_toml", type=click.Path(path_type=Path))
+@keys_option("box", Box)
 @click.option(
     "--json", "as_json", is_flag=True, help="One JSON object with every result, its formula, source and cautions."
 )

@@ -91,7 +91,8 @@ def _panel(plan: Plan, battery: str, top: float) -> list[str]:
             parts.append(
                 f'<rect {box} y="{top}" height="{PANEL_PX}" class="flight"><title>{escape(words)}</title></rect>'
             )
-            parts.append(f'<text x="{x(low) + 3:.1f}" y="{top + 12}" class="small">{escape(words)}</text>')
+            short = escape(words.partition(",")[0])
+            parts.append(f'<text x="{x(low) + 3:.1f}" y="{top + PANEL_PX - 4}" class="small">{short}</text>')
         else:
             parts.append(
                 f'<rect {box} y="{top + PANEL_PX}" height="9" class="charge"><title>{escape(words)}</title></rect>'
