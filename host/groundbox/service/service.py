@@ -352,6 +352,10 @@ class Service:
 EVENT_WORDS = {
     "output1_dropped": "its board dropped output 1 to spare the battery",
     "output2_dropped": "its board dropped output 2 to spare the battery",
+    "output1_off": "its output 1 was switched off",
+    "output2_off": "its output 2 was switched off",
+    "output1_on": "its output 1 was switched on",
+    "output2_on": "its output 2 was switched on",
     "settings_fallback": "its newest settings were damaged; the last good ones are in force",
     "link_restarted": "its link hung and was started again",
 }

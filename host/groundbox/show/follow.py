@@ -10,7 +10,7 @@ from rich.text import Text
 
 from groundbox.service.box import BoxView
 from groundbox.show import lines
-from groundbox.show.answer import Answer, answer, withdrawn_after_s
+from groundbox.show.answer import Answer, answer, verdict, withdrawn_after_s
 from groundbox.show.recording import stop_signals
 from groundbox.show.screen import STYLES, stamp
 
@@ -36,10 +36,13 @@ def follow(look: Callable[[], Sequence[BoxView]], console: Console) -> None:
 
 
 def standing(views: Sequence[BoxView]) -> RenderableType:
-    """Each box in a few lines that any width stands: the answer, its figures, its warnings."""
+    """One look at all, then each box in a few lines that any width stands: the answer, its figures, its warnings."""
     parts: list[RenderableType] = []
-    for view in views:
-        found = answer(view)
+    told = [(view, answer(view)) for view in views]
+    if len(told) > 1:
+        whole = verdict(told)
+        parts.append(Text(f"{whole.words}{': ' if whole.because else ''}{whole.because}", TONES[whole.tone]))
+    for view, found in told:
         parts += [Text(""), _first(view, found), Padding(Text(_figures(view)), (0, 0, 0, 2))]
         for words, one in zip(lines.warnings(view), view.warnings, strict=True):
             parts.append(Padding(Text(words, "dim" if one.acknowledged else STYLES[one.severity]), (0, 0, 0, 2)))
@@ -51,7 +54,7 @@ def standing(views: Sequence[BoxView]) -> RenderableType:
 
 def _first(view: BoxView, found: Answer) -> Text:
     text = Text(f"{view.state.box}  ", "bold")
-    text.append(f"{found.tone}: {found.sentence}", TONES[found.tone])
+    text.append(found.sentence if found.tone == "unknown" else f"{found.tone}: {found.sentence}", TONES[found.tone])
     return text
 
 

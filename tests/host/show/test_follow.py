@@ -56,3 +56,31 @@ def test_piped_it_gives_plain_lines_until_stopped(monkeypatch: pytest.MonkeyPatc
         follow(look, Console(file=file, highlight=False))
     assert "\x1b" not in file.getvalue()
     assert file.getvalue().count("mast: lasts 61 / 75 / 99 min") == 2
+
+
+def test_on_a_terminal_it_is_redrawn_in_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[int] = []
+    file = io.StringIO()
+
+    def look() -> list[BoxView]:
+        looks.append(1)
+        if len(looks) == 4:
+            raise KeyboardInterrupt
+        return [WARNED, VIEW]
+
+    monkeypatch.setattr(module, "EVERY_S", 0.0)
+    with pytest.raises(KeyboardInterrupt):
+        follow(look, Console(file=file, width=80, height=30, force_terminal=True, highlight=False))
+    height = len(_drawn([WARNED, VIEW]))
+    assert file.getvalue().count("\x1b[1A") >= 2 * (height - 1)  # up again over what was drawn before, twice
+
+
+def _drawn(views: list[BoxView]) -> list[str]:
+    file = io.StringIO()
+    Console(file=file, width=80).print(standing(views))
+    return file.getvalue().splitlines()
+
+
+def test_the_box_that_allows_least_comes_first() -> None:
+    assert _drawn([WARNED, VIEW])[0].startswith("Do not launch: mast: ")
+    assert not _drawn([VIEW])[0]  # of a single box its own answer says it all
