@@ -25,6 +25,7 @@ class Keeper:
         self._seen_s = 0
         self._due = False
         self._ill = False
+        self._settled = True
         desk.archive = Archive(Segments(device), desk.outbox, desk.kept.boot)
 
     async def run(self, alive, pace):
@@ -39,6 +40,7 @@ class Keeper:
         now_s = self._desk.control.uptime_s
         if now_s != self._seen_s:
             self._seen_s = now_s
+            self._settled = False
             self._summary.add(self._desk.control.reading)
             self._due = self._due or now_s % _PERIOD_S == 0
         if self._ill:
@@ -60,5 +62,6 @@ class Keeper:
         elif segments.wants_erasing():
             if idle_ms >= _ERASE_MS:
                 archive.prepare()
-        else:
+        elif not self._settled:  # once a second: each look costs the heap a little
+            self._settled = True
             archive.settle()

@@ -132,18 +132,30 @@ def read_key(folder: Path, box: str) -> bytes | None:
 def new_key(folder: Path, box: str) -> bytes:
     """A new key for `box`, on the disk; the counter begins anew, as the board's does with another key."""
     key = secrets.token_bytes(auth.KEY_BYTES)
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    path = key_path(folder, box)
-    _write(path, key.hex())
-    path.with_suffix(".counter").unlink(missing_ok=True)
+    keep_key(folder, box, key)
     return key
+
+
+def keep_key(folder: Path, box: str, key: bytes) -> None:
+    """Keeps a key for `box` in place of the one before.
+
+    Raises:
+        BadInput: the folder takes none.
+    """
+    path = key_path(folder, box)
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        path.with_suffix(".counter").unlink(missing_ok=True)
+    except OSError as error:
+        raise BadInput(folder, "", f"keeps no keys ({error.strerror})") from error
+    _write(path, key.hex())
 
 
 def _write(path: Path, text: str) -> None:
     """Writes a file of which there is always the old or the new, readable by its owner alone."""
     beside = path.with_name(path.name + ".new")
-    beside.unlink(missing_ok=True)
     try:
+        beside.unlink(missing_ok=True)
         with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii") as file:
             file.write(text)
             file.flush()

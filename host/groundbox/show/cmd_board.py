@@ -11,6 +11,7 @@ COMMANDS = {
     "fans": ("cmd_board_try", "fans", "Spin each fan and judge it"),
     "install": ("cmd_board_install", "command", "Put this package's firmware on a board, with a way back"),
     "lamp": ("cmd_board_try", "lamp", "Light a board's lamp for a moment"),
+    "network": ("cmd_board_network", "command", "Tell a board how to reach its broker"),
     "settings": ("cmd_board_settings", "command", "Read a board's settings, or change some"),
 }
 

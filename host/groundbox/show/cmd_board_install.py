@@ -50,7 +50,7 @@ def command(port: str | None, folder: Path | None, as_json: bool) -> None:
         _say(install(FolderFlash(folder), package, _tell(as_json)), None, as_json)
         return
     port = chosen_port(port)
-    _leave(port)
+    leave(port)
     with SerialFlash(port, PROMPT_S) as flash:
         try:
             done = install(flash, package, _tell(as_json))
@@ -72,7 +72,7 @@ def _tell(quiet: bool) -> Tell:
     return lambda text: click.echo(f"\r{text:<70}", nl=False, err=True)
 
 
-def _leave(port: str) -> None:
+def leave(port: str) -> None:
     """Has a running board restart for maintenance; one that does not answer may be at its prompt already.
 
     Raises:
