@@ -59,12 +59,14 @@ def setup(
     for box in wanted:
         if why := unfit_name(box):
             raise BadInput("--box", box, why)
+    call_it = [*names, *own_names()]
+    sorted_names([listen], "--listen")
+    sorted_names(call_it, "--name")
     passwords = kept_passwords(folder, [*wanted, PROGRAM, AUTOMATION])
     known = [user for user in passwords if user not in (PROGRAM, AUTOMATION)]
     if not known:
         raise BadInput("--box", "", "no box is known: name one, as --box mast, or write it into groundbox.toml")
-    call_it = [*names, *own_names()]
-    make_certificates(folder, call_it)
+    make_certificates(folder, call_it, anew=bool(names))
     listener = Listener(address=listen, port=port)
     salts = [secrets.token_bytes(12) for _ in passwords]
     write_secret(folder / broker_files.PASSWORDS, broker_files.password_file(passwords, salts))
@@ -113,18 +115,21 @@ def own_names() -> list[str]:
     return [*names, "localhost", HERE]
 
 
-def make_certificates(folder: Path, names: list[str]) -> None:
-    """An authority and a certificate for `names`, unless they are there.
+def make_certificates(folder: Path, names: list[str], anew: bool) -> None:
+    """An authority and a certificate for `names`, unless they are there; the certificate `anew` for other names.
 
     Raises:
-        BadInput: there is no openssl, or it refuses a name.
+        BadInput: there is no openssl, or the authority's key is kept elsewhere and needed.
     """
-    if (folder / broker_files.CERTIFICATE).exists() and (folder / broker_files.KEY).exists():
+    known = [(folder / name).exists() for name in (broker_files.CERTIFICATE, broker_files.KEY)]
+    if all(known) and not anew:
         return
+    if (folder / broker_files.AUTHORITY).exists() and not (folder / broker_files.AUTHORITY_KEY).exists():
+        raise BadInput(folder / broker_files.AUTHORITY_KEY, "", "is not here: bring it back to name the broker anew")
     openssl = shutil.which("openssl")
     if openssl is None:
         raise BadInput("openssl", "", "is not installed; install it (Debian: apt install openssl) to make certificates")
-    hosts, addresses = _sorted_names(names)
+    hosts, addresses = sorted_names(names, "--name")
     settings = folder / "openssl.cnf"
     settings.write_text(broker_files.certificate_settings(hosts, addresses), encoding="utf-8")
     key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
@@ -145,15 +150,19 @@ def make_certificates(folder: Path, names: list[str]) -> None:
             (folder / left).unlink(missing_ok=True)
 
 
-def _sorted_names(names: list[str]) -> tuple[list[str], list[str]]:
-    """Host names, and addresses; each once."""
+def sorted_names(names: list[str], option: str) -> tuple[list[str], list[str]]:
+    """Host names, and addresses; each once.
+
+    Raises:
+        BadInput: neither.
+    """
     hosts, addresses = [], []
     for name in dict.fromkeys(names):
         try:
             addresses.append(str(ipaddress.ip_address(name)))
         except ValueError:
             if not name or not all(letter.isascii() and (letter.isalnum() or letter in "-.") for letter in name):
-                raise BadInput("--name", name, "wants a host name or an address") from None
+                raise BadInput(option, name, "wants a host name or an address") from None
             hosts.append(name)
     return hosts, addresses
 

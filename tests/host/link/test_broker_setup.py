@@ -60,21 +60,49 @@ def test_called_again_it_keeps_what_is_there(
 
 
 @needs_openssl
+def test_another_name_needs_the_authoritys_key(
+    setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker_check, "find_mosquitto", lambda: None)
+    assert setup("--box", "mast").exit_code == 0
+    authority, server = ((tmp_path / "broker" / name) for name in ("ca.pem", "server.pem"))
+    before = authority.read_text(), server.read_text()
+    assert setup("--name", "table.local").exit_code == 0
+    assert authority.read_text() == before[0]
+    assert server.read_text() != before[1]
+    (tmp_path / "broker" / "ca.key").unlink()
+    assert "bring it back" in str(setup("--name", "other.local").exception)
+    assert setup("--box", "table").exit_code == 0
+
+
+@pytest.mark.parametrize("option", ["--listen", "--name"])
+def test_an_address_that_is_none_is_refused_before_anything_is_written(
+    setup: Callable[..., Result], tmp_path: Path, option: str
+) -> None:
+    assert f"{option}: x y: wants a host name" in str(setup("--box", "mast", option, "x y").exception)
+    assert isinstance(setup("--box", "mast", option, "x\nuser root").exception, BadInput)
+    assert not (tmp_path / "broker").exists()
+
+
+@needs_openssl
 @needs_mosquitto
 @pytest.mark.parametrize(
     ("old", "new", "why"),
     [
-        (broker_files.RIGHTS, "topic readwrite groundbox/#\n", "cannot command a box"),
+        (broker_files.RIGHTS, "pattern readwrite groundbox/+/#\n", "is not heard as box"),
         (broker_files.PASSWORDS, "", "does not let mast in"),
     ],
 )
-def test_the_check_bites(setup: Callable[..., Result], tmp_path: Path, old: str, new: str, why: str) -> None:
-    assert setup("--box", "mast", "--box", "table").exit_code == 0
-    file = tmp_path / "broker" / old
-    file.write_text((file.read_text() + new) if old == broker_files.RIGHTS else new)
-    known = passwords.kept_passwords(tmp_path / "broker", ())
+def test_the_check_bites(
+    setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, old: str, new: str, why: str
+) -> None:
     mosquitto = broker_check.find_mosquitto()
     assert mosquitto is not None
+    monkeypatch.setattr(broker_check, "find_mosquitto", lambda: None)
+    assert setup("--box", "mast", "--box", "table").exit_code == 0
+    file = tmp_path / "broker" / old
+    file.write_text((new + file.read_text()) if old == broker_files.RIGHTS else new)
+    known = passwords.kept_passwords(tmp_path / "broker", ())
     with pytest.raises(LinkError, match=why):
         broker_check.check(mosquitto, tmp_path / "broker", known, "mast", "table")
 
