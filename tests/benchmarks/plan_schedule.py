@@ -4,12 +4,11 @@ import sys
 from pathlib import Path
 from time import perf_counter
 
+from groundbox.plan.mend import mends
 from groundbox.plan.patience import Patience
 from groundbox.plan.planner import plan_day
 from groundbox.plan.replan import Now, replan
 from groundbox.plan.schedule import best_schedule, rough_worth
-from groundbox.plan.timetable import timetable
-from groundbox.plan.yard import yard_of
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host" / "plan"))
 from days import random_day  # noqa: E402
@@ -20,23 +19,21 @@ SEEDS = range(4)
 
 
 def _sizes() -> None:
-    print("batteries flights chargers | table s, schedule s (on time), whole plan s, replan s | flown, proven")
+    print("batteries flights chargers | whole plan s, replan s, search for mends s (sets found) | flown, proven")
     for batteries, flights, chargers in SIZES:
         for seed in SEEDS:
             day = random_day(seed, batteries=batteries, flights=flights, chargers=chargers)
             t0 = perf_counter()
-            table = timetable(day, yard_of(day))
+            plan = plan_day(day, clock=perf_counter)
             t1 = perf_counter()
-            best_schedule(table.problem, Patience(3.0, perf_counter))
+            replan(plan, Now(minute=80.0, done=(day.flights[0].name,)), clock=perf_counter)
             t2 = perf_counter()
-            plan = plan_day(day, seconds=1.5)
+            found = None if plan.works else mends(plan.day, plan.yard, clock=perf_counter)
             t3 = perf_counter()
-            replan(plan, Now(minute=80.0, done=(day.flights[0].name,)))
-            t4 = perf_counter()
+            searched = f"{t3 - t2:5.1f} ({len(found.mends)})" if found else " " * 9
             print(
-                f"{batteries:9d} {flights:7d} {chargers:8d} | "
-                f"{t1 - t0:5.2f} {t2 - t1:5.2f} {t3 - t2:5.2f} {t4 - t3:5.2f} | "
-                f"{plan.schedule.worth.flown} of {flights}, {plan.schedule.open_gap or 'proven'}"
+                f"{batteries:9d} {flights:7d} {chargers:8d} | {t1 - t0:5.2f} {t2 - t1:5.2f} {searched} | "
+                f"{plan.flown} of {flights}, {plan.not_proven or 'proven'}"
             )
 
 

@@ -123,12 +123,20 @@ def size_air(case: Case) -> Result:
         "altitude_m": case.altitude_m,
         "density_kg_m3": density(case.altitude_m, case.intake_c),
     }
+    if case.fan_m3_h:
+        numbers |= {"fan_m3_h": case.fan_m3_h, "fan_pa": case.fan_pa, "opening_m2": case.opening_m2}
+        numbers |= {"heads": HEADS["openings"] + sum(HEADS[name] for name in case.obstacles)}
+        numbers |= {"wall_m2": case.wall_m2, "mass_kg": case.mass_kg}
     notes = [LOCAL_CODE, "Fans do not make a closed box safe to charge in."]
     if case.humidity_percent is not None:
         dew = dew_point_c(case.intake_c, case.humidity_percent)
         notes.append(f"Dew point of the intake air is {dew:.1f} C: a case colder than that gets wet inside.")
     formula = (
-        "m3/h = 3600 x watts / (density x 1007 x (limit - intake)); density = 1.184 x 298 / (273 + C) x exp(-m / 8435)"
+        "m3/h = 3600 x watts / (density x 1007 x (limit - intake)); "
+        "density = 1.184 x 298 / (273 + C) x exp(-m / 8435); "
+        "flow where fans x Pa x (1 - flow / free flow) = heads x density / 2 x speed^2, a still fan 4 heads more; "
+        "settles at intake + watts / (flow x density x 1007 + 5 x wall m2); "
+        "minutes = 900 x kg / (the same W/K) x ln((end - start) / (end - limit)) / 60"
     )
     source = "heat balance of moved air; fan line and obstacle losses assumed, see the fan's own curve"
     if rise <= 0:

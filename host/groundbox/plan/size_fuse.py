@@ -22,6 +22,7 @@ BLOCK_MILLIOHM = (
     (65.0, 7.3),
 )
 # Blade fuse: share of rating, earliest and latest seconds to open (ISO 8820-3, from memory).
+OPTIONAL = ("start_amps", "stall_amps", "parent_amps", "fuse_to_post_cm")  # told with the result where they are known
 OPENS_S = ((1.35, 0.75, 600.0), (2.0, 0.15, 5.0), (3.5, 0.04, 0.5), (6.0, 0.02, 0.1))
 
 
@@ -117,12 +118,16 @@ def size_fuse(name: str, branch: Branch, *, battery_ah: float, blocks: int = 1) 
         topic=f"fuse {name}",
         answer=f"{rating:g} A" + _stall_words(branch, rating) + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
         formula="rating >= amps / (0.75 x (1 - 0.002 (case C - 25))); rating <= what the wire carries; "
-        "interrupts >= 12.8 V / inner resistance; fuse nearer the battery >= 1.6 x this one",
+        "interrupts >= 12.8 V / inner resistance; fuse nearer the battery >= 1.6 x this one; "
+        "opening times in a straight log-log line "
+        "through (share of rating, earliest, latest s): " + ", ".join(f"({a:g}, {b:g}, {c:g})" for a, b, c in OPENS_S),
         source="common practice, no source; opening times ISO 8820-3 from memory; inner resistance from makers' sheets "
         "(secondary copies)",
         values={"rating_amps": rating, "wanted_amps": wanted, "short_circuit_amps": short_amps},
         numbers={"amps": branch.amps, "case_c": branch.case_c, "wire_carries_amps": branch.wire_carries_amps}
-        | {"battery_ah": battery_ah, "blocks": float(blocks), "interrupting_amps": branch.interrupting_amps},
+        | {"battery_ah": battery_ah, "blocks": float(blocks), "interrupting_amps": branch.interrupting_amps}
+        | {name: value for name in OPTIONAL if (value := getattr(branch, name)) is not None}
+        | {"start_s": branch.start_s, "powered_pairs": branch.powered_pairs, "fuses_on_pairs": branch.fuses_on_pairs},
         cautions=(LOCAL_CODE, SHORT_CIRCUIT, "Place the fuse within 7.5 to 15 cm of the battery's post."),
         stop=bool(faults),
     )

@@ -34,6 +34,7 @@ def size_gas(
     spark_mm = SPARK_DISTANCE_MM_PER_ROOT * gas_ma ** (1 / 3) * c20_ah ** (1 / 3)
     values = {"air_m3_h": flow, "air_l_h": flow * 1000, "opening_cm2": needed_cm2, "spark_distance_mm": spark_mm}
     answer = f"{flow * 1000:.1f} L of air an hour through two openings of {needed_cm2:.2f} cm2 each"
+    answer += f"; sparking parts further than {spark_mm:.0f} mm"
     if free_litres is not None:
         hydrogen_l_h = 0.42 * cells * c20_ah * gas_ma / 1000
         values["tight_minutes_to_1_percent"] = 60 * 0.01 * free_litres / hydrogen_l_h
@@ -44,11 +45,13 @@ def size_gas(
         topic="charging air",
         answer=answer,
         formula="m3/h = 0.05 x cells x Igas mA/Ah x Ah / 1000; opening cm2 = 28 x m3/h; sparking parts further than "
-        "28.8 x cube root(mA/Ah) x cube root(Ah) mm",
+        "28.8 x cube root(mA/Ah) x cube root(Ah) mm; "
+        "minutes to 1 % = 0.6 x free litres / (0.42 x cells x Ah x mA/Ah / 1000)",
         source="IEC 62485-2 (stationary; formula from memory, gas currents in a secondary copy); "
         "portable use: see IEC 62485-4",
         values=values,
-        numbers={"cells": float(cells), "c20_ah": c20_ah, "gas_ma_per_ah": gas_ma, "opening_built_cm2": opening_cm2},
+        numbers={"cells": float(cells), "c20_ah": c20_ah, "gas_ma_per_ah": gas_ma, "opening_built_cm2": opening_cm2}
+        | ({} if free_litres is None else {"free_litres": free_litres}),
         cautions=(
             LOCAL_CODE,
             *CHARGING,

@@ -34,14 +34,19 @@ def size_divider(divider: Divider) -> Result:
         f"at 12 V wrong by at most {worst * 1000:.0f} mV, likely {likely * 1000:.0f} mV"
         + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
         formula="ratio = bottom / (top + bottom); step = reference / ratio / 2^bits; worst = sum of parts, "
-        "likely = root of the sum of squares; clamp = (surge - reference) / top; filter = C x top || bottom",
+        "likely = root of the sum of squares; "
+        "parts at 12 V: twice volts x (1 - ratio) x "
+        "resistor tolerance, volts x reference tolerance, offset / ratio, half a step; "
+        "clamp = (surge - reference) / top; filter = C x top || bottom",
         source="Ohm's law; error sums as in any measurement handbook (common practice, no source)",
         values={"ratio": ratio, "full_scale_volts": full_scale, "step_volts": step, "worst_error_volts": worst}
         | {"likely_error_volts": likely, "clamp_amps": clamp, "filter_s": seconds}
         | {"filter_hz": 1 / (2 * pi * seconds), "drain_amps": at / (divider.top_ohm + divider.bottom_ohm)},
         numbers={"top_ohm": divider.top_ohm, "bottom_ohm": divider.bottom_ohm, "adc_bits": divider.adc_bits}
         | {"resistor_tolerance": divider.resistor_tolerance, "reference_volts": divider.reference_volts}
-        | {"reference_tolerance": divider.reference_tolerance, "surge_volts": divider.surge_volts},
+        | {"reference_tolerance": divider.reference_tolerance, "surge_volts": divider.surge_volts}
+        | {"adc_offset_volts": divider.adc_offset_volts, "highest_volts": divider.highest_volts}
+        | {"clamp_stands_amps": divider.clamp_amps, "filter_farad": divider.filter_farad, "at_volts": at},
         cautions=(
             LOCAL_CODE,
             "Fuse the sensing wire at the battery; a calibration against a good meter removes most of the error.",
@@ -69,13 +74,14 @@ def size_thermistor(parts: Parts) -> Result:
         answer=f"share of the reference {values['share_at_25c']:.3f} at 25 C, {values['share_at_60c']:.3f} at 60 C; "
         f"{values['share_per_k_at_40c'] * 1000:.1f} thousandths a kelvin at 40 C; {heat * 1e6:.0f} uW of its own heat",
         formula="R = R25 exp(beta (1/T - 1/298.15)); share = R / (R + series); "
-        "per kelvin = share (1 - share) beta / T^2",
+        "per kelvin = share (1 - share) beta / T^2; own heat = (volts / 2)^2 / series",
         source="beta formula; makers' tables differ by a few percent",
         values=values | {"own_watts": heat},
         numbers={
             "ntc_ohm_25c": parts.ntc_ohm_25c,
             "ntc_beta_k": parts.ntc_beta_k,
             "ntc_series_ohm": parts.ntc_series_ohm,
+            "logic_volts": parts.logic_volts,
         },
     )
 
@@ -100,6 +106,7 @@ def size_tachometer(parts: Parts) -> Result:
             "tach_pull_up_ohm": parts.tach_pull_up_ohm,
             "tach_farad": parts.tach_farad,
             "highest_rpm": parts.highest_rpm,
+            "logic_volts": parts.logic_volts,
         },
         cautions=("Pull up to the board's own supply, never to 12 V.",),
         stop=slow,
