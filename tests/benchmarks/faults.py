@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 FILE = Path(__file__).with_name("faults.md")
+HOSTILE = "Hostile input over MQTT and the page"
 HEADS = ("fault", "sent", "stored once", "lost", "invented", "besides")
 START = """# Faults survived
 

@@ -172,7 +172,7 @@ def test_fifty_viewers_who_never_read_disturb_nobody(page: Page) -> None:
 def test_fifty_viewers_who_never_read_in_full(page: Page) -> None:
     got, wait_s = _stalled(page, 50, 600)
     row = ("50 page viewers who never read, and one who does", 600, got, 600 - got, 0, f"longest wait {wait_s:.2f} s")
-    faults.keep("Hostile input over MQTT and the page", [row])
+    faults.keep(faults.HOSTILE, [row])
     assert got == 600
 
 
