@@ -74,6 +74,19 @@ def line_through(points: Sequence[Point]) -> Line:
     return Line(offset=mean_off - gain * mean_raw, gain=gain)
 
 
+def through(points: Sequence[Point]) -> Line:
+    """`line_through`, or the whole scale moved where there is one point only."""
+    if len(points) == 1:
+        return Line(offset=points[0].true - points[0].raw, gain=0.0)
+    return line_through(points)
+
+
+def uncorrected(value: float, raw1: int, true1: int, raw2: int, true2: int) -> float:
+    """What the board read before it corrected by these two points to `value`."""
+    gain = (true2 - true1 - (raw2 - raw1)) / (raw2 - raw1)
+    return (value - (true1 - raw1) + gain * raw1) / (1 + gain)
+
+
 def settings_for(line: Line, raw1: float, raw2: float) -> tuple[int, int, int, int]:
     """(raw1, true1, raw2, true2) for the board, whole numbers, so that it corrects by `line`."""
     low, high = round(raw1), round(raw2)
@@ -111,8 +124,8 @@ def spread(values: Sequence[int]) -> float:
     return pstdev(values[-STEADY_READINGS:])
 
 
-def beta_error_c(at_c: float, low_c: float, high_c: float, beta: float, tolerance: float) -> float:
-    """Error in C at `at_c` of a thermistor corrected at two points, when its beta is off by the share `tolerance`.
+def beta_error_c(at_c: float, points_c: Sequence[float], beta: float, tolerance: float) -> float:
+    """Error in C at `at_c` of a thermistor corrected at one point or two, its beta off by the share `tolerance`.
 
     Source: beta equation of NTC thermistors, R = R25 * exp(B * (1/T - 1/T25)).
     """
@@ -121,5 +134,5 @@ def beta_error_c(at_c: float, low_c: float, high_c: float, beta: float, toleranc
         real = beta * (1 + tolerance) * (1 / (true_c + 273.15) - 1 / 298.15)  # log of R / R25
         return 1 / (real / beta + 1 / 298.15) - 273.15
 
-    line = line_through([Point(raw=shown_c(c), true=c) for c in (low_c, high_c)])
+    line = through([Point(raw=shown_c(c), true=c) for c in points_c])
     return line.true(shown_c(at_c)) - at_c

@@ -6,9 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from groundbox.errors import BadInput
+from groundbox.wire.line import check
 from groundbox.wire.meanings import MEANINGS
+from groundbox.wire.messages import fields_of
 from groundbox.wire.settings import SETTINGS, range_of, refusal_of_all
 
+MOST_STEPS = 200
 _UNITS = (
     ("_centi_c", "0.01 C"),
     ("_mv_per_c", "mV per C"),
@@ -72,7 +75,7 @@ def parse(words: Sequence[str]) -> dict[str, int | str]:
             raise BadInput("settings", word, "wants NAME=VALUE, as in fan_on_centi_c=3400")
         if name in changes:
             raise BadInput("settings", name, "stands twice")
-        changes[name] = text if name == "box" else _value(name, text)
+        changes[name] = _box(text) if name == "box" else _value(name, text)
     return changes
 
 
@@ -82,23 +85,41 @@ def refusal(changes: Mapping[str, int | str], values: Mapping[str, int]) -> str:
     return refusal_of_all(numbers, dict(values))
 
 
-def order(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[str] | None:
-    """The names of `changes` in an order in which a board takes them one by one; None when there is none.
+def path(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[tuple[str, int]] | None:
+    """(name, value) one after the other so that a board takes each; None when no way is found.
 
-    Relations between settings (one limit above another) make the order matter.
+    Relations between settings (one limit above another, a calibration's slope) make the order matter, and sometimes a
+    stop on half the way.
     """
-    left, now, found = dict(changes), dict(values), []
-    while left:
-        for name, value in left.items():
-            if not isinstance(value, int) or not refusal_of_all({name: value}, now):
-                break
-        else:
+    now, found = dict(values), list[tuple[str, int]]()
+    left = {name: value for name, value in changes.items() if isinstance(value, int)}
+    while left and len(found) < MOST_STEPS:
+        step = _step(left, now)
+        if step is None:
             return None
-        found.append(name)
-        value = left.pop(name)
-        if isinstance(value, int):
-            now[name] = value
-    return found
+        name, value = step
+        now[name] = value
+        found.append(step)
+        if value == left[name]:
+            del left[name]
+    return None if left else found
+
+
+def _step(left: Mapping[str, int], now: Mapping[str, int]) -> tuple[str, int] | None:
+    for share in (1, 2, 4, 8):
+        for name, target in left.items():
+            value = target if share == 1 else now[name] + (target - now[name]) // share
+            if (share == 1 or value != now[name]) and not refusal_of_all({name: value}, dict(now)):
+                return name, value
+    return None
+
+
+def _box(text: str) -> str:
+    try:
+        check(fields_of("hello")[0], text)
+    except ValueError as error:
+        raise BadInput("settings", "box", str(error).removeprefix("box: ")) from error
+    return text
 
 
 def _value(name: str, text: str) -> int:

@@ -1,6 +1,6 @@
 """The fans' test: what was driven, what turned, and what to think of it. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -45,8 +45,26 @@ def speed(seen: Sequence[Seen]) -> tuple[int | None, int | None]:
     return (last[-1].percent if last else None), (round(median(rpm)) if rpm else None)
 
 
+def turned_instead(fan: int, seen: Sequence[Mapping[int, Seen]], expected_rpm: Mapping[int, int]) -> int | None:
+    """Another fan that turned at full speed, undriven, while `fan` was driven; None for none.
+
+    The breath of one fan turns its partner slowly, so that half its full speed is asked for.
+    """
+    for other, full in expected_rpm.items():
+        own = [one[other] for one in seen[-3:]]
+        if other != fan and own and all(one.percent == 0 and (one.rpm or 0) * 2 > full for one in own):
+            return other
+    return None
+
+
 def judge(
-    fan: int, kind: str, low: Sequence[Seen], full: Sequence[Seen], expected_rpm: int, stall_percent: int
+    fan: int,
+    kind: str,
+    low: Sequence[Seen],
+    full: Sequence[Seen],
+    expected_rpm: int,
+    stall_percent: int,
+    instead: int | None = None,
 ) -> Verdict:
     """The verdict on one fan.
 
@@ -57,10 +75,13 @@ def judge(
         full: readings at full drive.
         expected_rpm: full speed by the settings.
         stall_percent: below this share of the speed expected a fan counts as stalled.
+        instead: the fan that turned in its place.
     """
     low_percent, low_rpm = speed(low)
     _, full_rpm = speed(full)
     good, sentence = _think(low_percent, low_rpm, full_rpm, expected_rpm, stall_percent, f"fan{fan}_full_rpm")
+    if good is not True and instead is not None:
+        good, sentence = False, f"fan {instead} turned in its place: their leads are swapped"
     return Verdict(
         fan=fan,
         kind=kind,
@@ -88,4 +109,6 @@ def _think(
             return False, f"stands at {low_percent} %: raise fan_lowest_percent until it starts every time"
         if low_rpm > 0.9 * full_rpm:
             return False, "does not obey its control wire: full speed at every drive"
+    if low_percent == 100:
+        return True, "good; it is wanted fully now, so the lowest speed was not tried"
     return True, "good"

@@ -49,18 +49,20 @@ def read(board: Dialogue) -> dict[str, int]:
 
 
 def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int]) -> None:
-    """Changes settings in an order the board takes.
+    """Changes settings, in steps the board takes.
 
     Raises:
         BadInput: refused, here before anything is sent or by the board.
     """
     if reason := care.refusal(wanted, values):
         raise BadInput("settings", "", reason)
-    names = care.order(wanted, values)
-    if names is None:
+    steps = care.path(wanted, values)
+    if steps is None:
         raise BadInput("settings", ", ".join(wanted), "one by one each would be refused; go there in smaller steps")
-    for name in sorted(names, key=lambda one: one == "box"):  # the name last: answers come under the name at the time
-        done(board.ask("set", setting=name, value=str(wanted[name])))
+    for name, value in steps:
+        done(board.ask("set", setting=name, value=str(value)))
+    if "box" in wanted:  # last: answers come under the name of the moment
+        done(board.ask("set", setting="box", value=str(wanted["box"])))
 
 
 def show(box: str, values: dict[str, int], only: list[str], as_json: bool) -> None:
