@@ -147,7 +147,7 @@ def test_after_one_touch_warnings_sound_and_the_countdown_is_spoken(browser: Bro
         Active(box="mast", kind="heat", severity="stop", sentence="61 C in the case", acknowledged=False)
     )
     stage.tell(3000.0)
-    browser.wait_for(lambda: browser.run("return said.includes('mast. 61 degrees in the case')"))
+    browser.wait_for(lambda: browser.run("return said.includes('mast. Open the lid: 38 degrees in the case')"))
 
 
 def test_the_verdict_stands_first_and_limits_are_the_boards(browser: Browser, stage: Stage) -> None:

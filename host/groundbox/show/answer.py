@@ -12,6 +12,7 @@ from groundbox.service.board_limits import case_levels_c
 from groundbox.service.box import BoxView
 from groundbox.show.chargers import Need, offer
 from groundbox.warn.state import BoxState
+from groundbox.warn.warner import Active
 from groundbox.warn.words import clock, listed, span
 
 OLD_S = 10.0  # numbers older than this are marked
@@ -214,9 +215,10 @@ def verdict(told: Sequence[tuple[BoxView, Answer]]) -> Verdict:
     return Verdict(words=f"Turn back by {clock(first.turn_back_s or 0.0)}", because=because, tone=worst.tone)
 
 
-def spoken(box: str, found: Answer) -> str:
-    """The answer as a voice says it."""
-    return f"{box}. {found.sentence.replace(' C', ' degrees').replace(' min', ' minutes')}."
+def aloud(active: Active, view: BoxView | None) -> str:
+    """A warning in one short sentence for a spotter to repeat; its own where none is shorter."""
+    words = TO_DO.get(active.kind, ("", ""))[view.state.in_flight] if view else ""
+    return _filled(words, view) if view and words else active.sentence
 
 
 STEPS_S = (600.0, 300.0, 120.0, 0.0)

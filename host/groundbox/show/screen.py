@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
@@ -14,6 +15,7 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.show import lines
+from groundbox.show.answer import aloud
 from groundbox.show.sound import Sounder
 from groundbox.warn.warner import Active
 from groundbox.warn.words import span
@@ -37,6 +39,7 @@ class Screen:
         self._kept = kept
         self._console, self.sounder, self.foot = console, sounder, foot
         self._live: Live | None = None
+        self._unheard: list[Active] = []
         if console.is_terminal:  # stdout stays as it is: the bell goes straight to the terminal
             self._live = Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False)
         self._drawn_s = float("-inf")
@@ -74,11 +77,15 @@ class Screen:
             self._kept.write(f"{text.plain}\n")
 
     def sound(self, active: Active) -> None:
-        """A warning to be heard."""
-        self.sounder.sound(active)
+        """A warning to be heard, once it is known how things stand with it."""
+        self._unheard.append(active)
 
     def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """How things stand; draws when it is time to."""
+        """How things stand; sounds what waits, and draws when it is time to."""
+        by_box = {view.state.box: view for view in views}
+        for active in self._unheard:
+            self.sounder.sound(replace(active, sentence=aloud(active, by_box.get(active.box))))
+        self._unheard.clear()
         every_s = REDRAW_S if self._live else PLAIN_EVERY_S
         if moment.real_s - self._drawn_s < every_s:
             return

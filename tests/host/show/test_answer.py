@@ -11,7 +11,7 @@ from groundbox.battery.values import Estimate
 from groundbox.plan.day_file import load_day
 from groundbox.service.box import BoxView
 from groundbox.service.heat import HeatOutlook
-from groundbox.show.answer import Countdown, answer, flights, lack, spoken, verdict
+from groundbox.show.answer import TO_DO, Countdown, aloud, answer, flights, lack, verdict
 from groundbox.show.chargers import Need, offer
 from groundbox.warn.words import clock
 
@@ -125,8 +125,16 @@ def test_one_look_goes_by_the_box_that_allows_least() -> None:
     assert verdict([]).tone == "unknown"
 
 
-def test_a_voice_says_no_abbreviations() -> None:
-    assert spoken("mast", answer(_view())) == "mast. Enough for one more flight of 35 minutes, 11 minutes to spare."
+def test_what_is_said_aloud_is_short_enough_to_repeat() -> None:
+    fans = ("running", "stalled", "absent", "absent")
+    assert aloud(STALLED, _view(fans=fans)) == "Fan 2 stopped: open the lid"
+    assert aloud(STOP, _view(in_flight=True)) == "Land now: battery nearly empty"
+    assert aloud(STOP, _view()) == "Battery empty: switch the box off and charge it"
+    assert aloud(STALLED, None) == STALLED.sentence
+    unnamed = replace(STALLED, kind="unmarked")
+    assert aloud(unnamed, _view()) == unnamed.sentence
+    for words in (each for pair in TO_DO.values() for each in pair):
+        assert len(words.split()) <= 12, words
 
 
 def test_the_countdown_tells_each_step_once() -> None:

@@ -7,7 +7,7 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.settings import Settings
-from groundbox.show.answer import Countdown, answer, verdict
+from groundbox.show.answer import Countdown, aloud, answer, verdict
 from groundbox.show.page.serve import Page
 from groundbox.show.page.state import box_state, droppable
 from groundbox.show.screen import Screen
@@ -26,6 +26,7 @@ class ScreenAndPage:
         self._countdown = Countdown()
         self._said: deque[dict[str, object]] = deque(maxlen=MOST_SAID)
         self._heard: deque[dict[str, object]] = deque(maxlen=MOST_HEARD)
+        self._unheard: list[Active] = []
         self._sounds = 0
         self._published_s = float("-inf")
 
@@ -41,14 +42,18 @@ class ScreenAndPage:
         self._said.append({"wall_s": change.wall_s, "text": f"{change.box}: {change.change}, {told}"})
 
     def sound(self, active: Active) -> None:
-        """A warning to be heard."""
+        """A warning to be heard, once it is known how things stand with it."""
         self._screen.sound(active)
-        if active.kind != "turn_back":  # the page counts down by itself
-            self._hear(f"{active.box}. {active.sentence}", active.severity)
+        self._unheard.append(active)
 
     def show(self, views: Sequence[BoxView], moment: Moment) -> None:
         """How things stand."""
         self._screen.show(views, moment)
+        by_box = {view.state.box: view for view in views}
+        for active in self._unheard:
+            if active.kind != "turn_back":  # the page counts down by itself
+                self._hear(f"{active.box}. {aloud(active, by_box.get(active.box))}", active.severity)
+        self._unheard.clear()
         self._count_down(views, moment.wall_s)
         if moment.real_s - self._published_s >= PUBLISH_S:
             self._published_s = moment.real_s

@@ -6,7 +6,7 @@ from groundbox.model import Reading
 from groundbox.service.board_limits import case_levels_c, celsius
 from groundbox.service.box import BoxView
 from groundbox.settings import Box
-from groundbox.show.answer import Answer, old_after_s, spoken, withdrawn_after_s
+from groundbox.show.answer import Answer, old_after_s, withdrawn_after_s
 from groundbox.wire.settings import OUTPUT_KINDS
 
 FANS = (1, 2, 3, 4)
@@ -21,7 +21,6 @@ def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str,
         "battery": view.battery,
         "answer": found.sentence,
         "tone": found.tone,
-        "spoken": spoken(state.box, found),
         "age_s": state.silent_s,
         "old_s": old_after_s(state),
         "withdrawn_s": withdrawn_after_s(state),
