@@ -2,15 +2,20 @@
 
 import subprocess
 import sys
+from itertools import product
 from pathlib import Path
 
 import pytest
 
+import network_file as board_file
 from groundbox import settings
 from groundbox.cli import main
 from groundbox.errors import BadInput
+from groundbox.link.network_file import network_file
+from groundbox.show import cmd_board_network
 from groundbox.show.bridge.start import bridges_of
 from groundbox.show.recording import broker_of
+from groundbox.toml_file import read_toml
 
 TEXT = """\
 # Bog day
@@ -77,6 +82,43 @@ def _flipped(folder: Path, masks: tuple[int, ...]) -> dict[str, int]:
 def test_every_byte_flipped(folder: Path) -> None:
     outcomes = _flipped(folder, (0xFF, 0x01))
     assert outcomes["refused"] > outcomes["read"] > 0  # a comment or a name may read as well
+
+
+BOX = """\
+box = "mast"
+ssid = "bog"
+password = "three wet herons"
+broker = "192.168.4.2"
+port = 8883
+broker_password_file = "word"
+"""
+
+
+def test_every_byte_of_a_boards_network_flipped(folder: Path) -> None:
+    """The file on this computer is told or refused in one line; the board takes only what was written."""
+    file, outcomes = folder / "mast.toml", set[str]()
+    file.touch(0o600)
+
+    def told(content: bytes) -> bytes:
+        file.write_bytes(content)
+        values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+        return network_file(file, values)
+
+    whole = told(BOX.encode())
+    for at, mask in product(range(len(BOX)), (0xFF, 0x01)):
+        try:
+            told(BOX[:at].encode() + bytes([ord(BOX[at]) ^ mask]) + BOX[at + 1 :].encode())
+        except BadInput as error:
+            outcomes.add(str(error).replace(str(file), ""))
+    assert len(outcomes) > 5
+    assert not any("\n" in one or "heron" in one or "heather" in one for one in outcomes)
+    on_board = folder / "network"
+    on_board.write_bytes(whole)
+    assert board_file.load(str(on_board))[0] is not None
+    for at in range(len(whole)):
+        on_board.write_bytes(whole[:at] + bytes([whole[at] ^ 0x01]) + whole[at + 1 :])
+        found, why = board_file.load(str(on_board))
+        assert (found, "write it again" in why) == (None, True) or at == len(whole) - 1
 
 
 @pytest.mark.endurance

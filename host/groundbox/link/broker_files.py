@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from groundbox.link.passwords import hashed
+from groundbox.link.passwords import ENDING, hashed
 from groundbox.link.rights import AUTOMATION, COMMAND, OUT, PROGRAM, ROOT
 
 LARGEST_BYTES = 8192
@@ -74,10 +74,27 @@ subjectAltName = {", ".join(others)}
 """
 
 
+def box_file(box: str, address: str, port: int, name: str) -> str:
+    """What `groundbox board network` tells the board of `box`, but for the Wi-Fi."""
+    return f"""\
+# For `groundbox board network {box}.toml`, over the board's cable. Keep it from others (chmod 600).
+box = "{box}"
+# ssid = "NAME OF THE WI-FI"
+# password = "ITS PASSWORD"
+broker = "{address}"  # the address of the broker's computer where the boxes are
+port = {port}
+broker_name = "{name}"
+broker_password_file = "{box}{ENDING}"
+ca_file = "{AUTHORITY}"
+"""
+
+
 def explanation(folder: Path, listener: Listener, name: str, boxes: Sequence[str], checked: Sequence[str]) -> str:
     """README.md of the folder."""
     each = "\n".join(
-        f"* box `{box}`: user `{box}`, client id `groundbox-{box}`, password in `{box}.password`" for box in boxes
+        f"* box `{box}`: user `{box}`, client id `groundbox-{box}`; write the Wi-Fi into `{box}.toml`, then over its cable\n"
+        f"  `groundbox board network {folder / box}.toml`"
+        for box in boxes
     )
     loopback = listener.address in ("127.0.0.1", "::1", "localhost")
     reach = "this computer only; `--listen 0.0.0.0` opens it to your network" if loopback else "the whole network"
@@ -118,7 +135,7 @@ It listens on {listener.address} port {listener.port}: {reach}.
 ## What to guard
 
 * `{AUTHORITY_KEY}` makes certificates that every box believes. It is needed only to add names: keep it elsewhere.
-* `*.password`, `{KEY}`: only you can read them. Copy each password to its box over a cable, not over the network.
+* `*.password`, `{KEY}`: only you can read them. Boxes get theirs over a cable, not over the network.
 * A box that is lost: delete its `.password` here, call `groundbox broker setup` again, and restart mosquitto.
 * The certificate ends after 10 years; a board without a clock does not see that, a program does.
 """

@@ -72,6 +72,11 @@ def setup(
     write_secret(folder / broker_files.PASSWORDS, broker_files.password_file(passwords, salts))
     write_secret(folder / broker_files.RIGHTS, mosquitto_rights())
     write_secret(folder / broker_files.CONFIGURATION, broker_files.configuration(folder, listener))
+    hosts, addresses = sorted_names(call_it, "--name")
+    for box in known:
+        if not (folder / f"{box}.toml").exists():  # a person has written into it
+            told = broker_files.box_file(box, addresses[0], port, hosts[0])
+            write_secret(folder / f"{box}.toml", told)
     checked = try_it(folder, passwords, known)
     name = names[0] if names else HERE if listen == HERE else call_it[0]
     explained = broker_files.explanation(folder, listener, name, known, checked)

@@ -9,9 +9,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+import network_file as board_file
 from groundbox.errors import BadInput, LinkError
 from groundbox.link import broker_check, broker_files, passwords
-from groundbox.show import cmd_broker
+from groundbox.link.network_file import network_file
+from groundbox.show import cmd_board_network, cmd_broker
+from groundbox.toml_file import read_toml
 
 OPEN = {"README.md"}
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl on this machine")
@@ -57,6 +60,25 @@ def test_called_again_it_keeps_what_is_there(
     assert "not tried" in result.output
     assert [(tmp_path / "broker" / name).read_text() for name in kept] == before
     assert "Not checked" in (tmp_path / "broker" / "README.md").read_text()
+
+
+@needs_openssl
+def test_a_board_takes_the_file_made_for_it(
+    setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker_check, "find_mosquitto", lambda: None)
+    assert setup("--box", "mast", "--name", "192.168.4.2", "--name", "table.local").exit_code == 0
+    file = tmp_path / "broker" / "mast.toml"
+    values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+    (tmp_path / "network").write_bytes(network_file(file, values))
+    found, why = board_file.load(str(tmp_path / "network"))
+    assert why == ""
+    assert (found.broker, found.port, found.user, found.broker_name) == ("192.168.4.2", 8883, "mast", "table.local")
+    assert found.broker_password == (tmp_path / "broker" / "mast.password").read_text().strip()
+    assert len(found.ca) > 300
+    file.write_text(file.read_text() + 'ssid = "bog"\n')
+    assert setup("--box", "table").exit_code == 0
+    assert 'ssid = "bog"' in file.read_text()
 
 
 @needs_openssl
