@@ -92,8 +92,8 @@ ca_file = "{AUTHORITY}"
 def explanation(folder: Path, listener: Listener, name: str, boxes: Sequence[str], checked: Sequence[str]) -> str:
     """README.md of the folder."""
     each = "\n".join(
-        f"* box `{box}`: user `{box}`, client id `groundbox-{box}`; write the Wi-Fi into `{box}.toml`, then over its cable\n"
-        f"  `groundbox board network {folder / box}.toml`"
+        f"* box `{box}`: user `{box}`, client id `groundbox-{box}`; write the Wi-Fi into `{box}.toml`, then\n"
+        f"  `groundbox board network {folder / box}.toml` over its cable"
         for box in boxes
     )
     loopback = listener.address in ("127.0.0.1", "::1", "localhost")
