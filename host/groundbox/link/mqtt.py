@@ -173,7 +173,7 @@ class MqttSource:
                 receipt()
 
     def _put(self, items: list[Item], receipt: Callable[[], None] | None) -> None:
-        """Waits for room as long as it takes: the broker is held back, gives up, and sends again what has no receipt."""
+        """Waits for room however long: the broker is held back, gives up, and sends again what has no receipt."""
         for number, item in enumerate(items, 1):
             while not self._arrivals.put(item, receipt if number == len(items) else None, wait_s=LOOK_S):
                 if self._stopping.is_set():
