@@ -25,7 +25,7 @@ from groundbox.wire import auth, line
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 PATIENCE_S = 30.0
-SPEED = 5.0
+SPEED = 8.0
 
 pytestmark = [
     pytest.mark.skipif(os.name == "nt", reason="simulated boards need pseudo-terminals"),
@@ -79,14 +79,26 @@ class Field:
         process.wait()
 
     def stored(self) -> list[int]:
-        """Numbers of all stored records of the board's start, once each or more."""
+        """Numbers of all stored records of the board's newest start, once each or more."""
+        newest = "boot = (SELECT max(boot) FROM reading)"
+        return [
+            row[0]
+            for row in self.rows(
+                f"SELECT sequence FROM reading WHERE {newest} UNION ALL SELECT sequence FROM event WHERE {newest}"
+                " ORDER BY sequence"
+            )
+        ]
+
+    def summaries(self) -> list[tuple[int, ...]]:
+        return self.rows("SELECT boot, sequence, uptime_ms, battery_mv FROM summary ORDER BY boot, sequence")
+
+    def rows(self, query: str) -> list[tuple[int, ...]]:
         path = self.folder / "day.db"
         if not path.exists():
             return []
         connection = sqlite3.connect(path)
         try:
-            query = "SELECT sequence FROM {} WHERE box = 'mast'"
-            return sorted(row[0] for name in ("reading", "event") for row in connection.execute(query.format(name)))
+            return connection.execute(query).fetchall()
         except sqlite3.OperationalError:  # not made yet
             return []
         finally:
@@ -145,6 +157,26 @@ def test_on_a_cable_and_a_radio_at_once_each_record_is_stored_once(field: Field)
     field.board.plug(True)
     field.kill(field.broker)
     _wait(lambda: _whole(field) > before + 8, "the cable alone")
+
+
+def test_what_a_power_cut_took_from_memory_comes_from_flash(field: Field) -> None:
+    field.start_broker()
+    field.start_board()
+    time.sleep(32 / SPEED)
+    field.board.power(False)
+    time.sleep(0.5)
+    field.board.power(True)
+    field.start_host()
+    _wait(lambda: len(field.summaries()) >= 3, "no summaries")
+    first = field.summaries()
+    assert [row[2] for row in first[:3]] == [10_000, 20_000, 30_000]
+    assert all(11_000 < row[3] < 14_500 for row in first)
+    _wait(lambda: _whole(field) > 5, "the new start is recorded too")
+    count = len(first)
+    field.kill(field.host)
+    field.start_host()
+    time.sleep(20 / SPEED)
+    assert len(field.summaries()) == count, "what the host has is not sent again"
 
 
 def test_in_flight_the_radio_is_silent(field: Field) -> None:
