@@ -3,11 +3,12 @@
 import os
 import shutil
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -17,10 +18,18 @@ from tests.benchmarks import faults
 from tests.field.hostile import CLOCKS, MOSQUITTO, count, host, millivolts, mosquitto, reading, said, speaker, until
 
 from groundbox import settings
+from groundbox.link.keys import new_key
+from groundbox.link.network_file import network_file
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkNote, Reading
+from groundbox.rig.clock import SimClock
+from groundbox.rig.outing import MAST
+from groundbox.rig.process import interpreter_path
+from groundbox.rig.runner import SimulatedBoard
+from groundbox.show import cmd_board_network
 from groundbox.show.bridge.start import own_broker
 from groundbox.show.recording import broker_of, sources_of
+from groundbox.toml_file import read_toml
 
 COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
 pytestmark = pytest.mark.skipif(MOSQUITTO is None or shutil.which("openssl") is None, reason="no mosquitto or openssl")
@@ -114,6 +123,63 @@ def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, co
     path.write_text(f'[[brokers]]\nhost = "127.0.0.1"\n{key} = "word"\n')
     with pytest.raises(settings.BadInput, match="word"):
         broker_of(settings.load(path), 0)
+
+
+def _rows(database: Path, query: str) -> list[tuple[object, ...]]:
+    if not database.exists():
+        return []
+    connection = sqlite3.connect(database)
+    try:
+        return connection.execute(query).fetchall()
+    except sqlite3.OperationalError:  # not made yet
+        return []
+    finally:
+        connection.close()
+
+
+@pytest.mark.skipif(interpreter_path() is None, reason="no micropython command here")
+@pytest.mark.parametrize("own", [False, True], ids=["mosquitto", "inside"])
+def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
+    """As a person would: set a broker up, tell the board, record, mark a launch that the board hears of."""
+    port = _free_port()
+    folder = tmp_path / "broker"
+    setup = ["broker", "setup", "broker", "--box", "mast", "--port", str(port), "--name", "127.0.0.1"]
+    subprocess.run([*COMMAND, *setup], cwd=tmp_path, check=True, capture_output=True, timeout=120)
+    entry = (
+        f'[own_broker]\nport = {port}\nfolder = "broker"\n'
+        if own
+        else f'[[brokers]]\nhost = "127.0.0.1"\nport = {port}\nusername = "groundbox-program"\n'
+        'password_file = "broker/groundbox-program.password"\nca_file = "broker/ca.pem"\n'
+    )
+    (tmp_path / settings.FILE_NAME).write_text(f'database = "day.db"\nkeys = "keys"\nsound = "off"\n{entry}')
+    file = folder / "mast.toml"
+    values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+    values["key"] = new_key(tmp_path / "keys", "mast").hex()
+    board = SimulatedBoard(MAST, SimClock(8.0), tmp_path / "board", board_settings={"radio_allowed": 1})
+    (tmp_path / "board" / "flash" / "network").write_bytes(network_file(file, values))
+    with ExitStack() as more:
+        if not own:
+            more.enter_context(_running(folder))
+        said = more.enter_context((tmp_path / "said").open("w"))
+        log = subprocess.Popen(
+            [*COMMAND, "log", "--port", "nothing"], cwd=tmp_path, stdout=said, stderr=subprocess.STDOUT
+        )
+        more.callback(log.wait)
+        more.callback(log.terminate)
+        board.start()
+        more.callback(board.stop)
+        database = tmp_path / "day.db"
+        until(lambda: len(_rows(database, "SELECT 1 FROM reading")) > 5, 60)
+        subprocess.run([*COMMAND, "mark", "launch", "mast"], cwd=tmp_path, check=True, capture_output=True, timeout=60)
+        until(lambda: _rows(database, "SELECT 1 FROM event WHERE kind = 'launch'"), 60)
+        time.sleep(1.0)
+        sequences = [
+            row[0] for row in _rows(database, "SELECT sequence FROM reading UNION ALL SELECT sequence FROM event")
+        ]
+        assert len(sequences) == len(set(sequences))
+    words = (tmp_path / "said").read_text()
+    secrets = [values["key"], *(path.read_text().strip() for path in folder.glob("*.password"))]
+    assert not any(secret in words for secret in secrets)
 
 
 @pytest.mark.endurance
