@@ -11,7 +11,7 @@ from groundbox.errors import GroundboxError
 from groundbox.model import Reading, from_wire
 from groundbox.rig.lead_acid import BatterySettings, LeadAcid
 from groundbox.service.background import Background
-from groundbox.service.discharge import Discharging
+from groundbox.service.discharge import Discharge, Discharging
 from groundbox.service.learn import learn, source_name
 from groundbox.service.start import tracker_for
 from groundbox.settings import Settings, load
@@ -46,8 +46,8 @@ def chosen(tmp_path: Path) -> Settings:
     return load(tmp_path / "groundbox.toml")
 
 
-def record(chosen: Settings, amps: float, *, charge_after: bool) -> tuple[float, float]:
-    """Charge, an hour's rest, a load down to 10.5 V, and a charge; wall times of the first and last loaded reading."""
+def record(chosen: Settings, amps: float, *, charge_after: bool, down_to: float = 10.5) -> tuple[float, float]:
+    """Charge, an hour's rest, a load, and a charge; wall times of the first and last loaded reading."""
     cell = LeadAcid(BatterySettings(c20_ah=9, health=0.85, ohm=0.03, start_soc=0.999))
     rows: list[Reading] = []
     seen = [0.0, 0.0]
@@ -62,9 +62,9 @@ def record(chosen: Settings, amps: float, *, charge_after: bool) -> tuple[float,
     for _ in range(60):
         step(-0.05, 14.4)
     for _ in range(int(4000 / STEP_S)):
-        step(0.0)
+        step(0.05)
     seen[0] = START_S + (len(rows) + 1) * STEP_S
-    while step(amps) > 10.5:
+    while step(amps) > down_to:
         pass
     seen[1] = START_S + len(rows) * STEP_S
     for _ in range(30 if charge_after else 0):
@@ -134,6 +134,14 @@ def test_a_discharge_is_learnt_once_into_the_batterys_papers(chosen: Settings) -
     assert again is not None
     assert again.row is None
     assert load_papers(chosen.folder / "sedge.toml") == kept
+
+
+def test_what_was_drawn_under_the_floor_spoils_nothing(chosen: Settings) -> None:
+    begun_s, ended_s = record(chosen, 1.8, charge_after=True, down_to=9.5)
+    learnt = learn(chosen, "mast", "sedge", Discharge(from_wall_s=begun_s, to_wall_s=ended_s, amp_hours=7.0), 0.0)
+    assert learnt is not None
+    assert learnt.row is not None
+    assert abs(learnt.row.capacity_ah - 0.85 * 9) < 1.5 * learnt.row.capacity_sd_ah
 
 
 def test_an_estimate_saved_under_other_papers_is_begun_anew(chosen: Settings) -> None:

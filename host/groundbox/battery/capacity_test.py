@@ -17,6 +17,7 @@ from groundbox.battery.values import FLOOR_VOLTS, Sample
 _TIME_CELSIUS = (4.4, 7.2, 10.0, 12.8, 15.6, 18.3, 20.0, 22.2, 25.0, 27.2, 30.0, 46.1, 48.9)
 _TIME_FACTOR = (0.67, 0.735, 0.79, 0.84, 0.882, 0.92, 0.942, 0.970, 1.0, 1.017, 1.045, 1.187, 1.21)
 REST_RATE, REST_HOURS = 0.004, 1.0
+BOARD_AMPS = 0.08  # what the measuring board itself takes is no load, however small the battery
 FULL_REST_VOLTS = 2.11  # per cell after an hour's rest: 12.66 V, about 80 % by the AGM chart, from memory
 FULL_CHARGE_VOLTS, FULL_CHARGE_RATE = 2.30, 0.02
 LEAST_RATE, MOST_RATE = 0.03, 0.35
@@ -67,7 +68,7 @@ class CapacityTest:
         rate, volts = amps / self.papers.c20_ah, sample.volts / self.papers.cells
         if rate < -REST_RATE:
             self._charging(rate, volts)
-        elif rate < REST_RATE:
+        elif rate < REST_RATE or amps < BOARD_AMPS:
             self._resting(hours, volts)
         else:
             self._discharging(hours, amps, volts, sample)

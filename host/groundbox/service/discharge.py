@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 LEAST_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
 LOAD_RATE = 0.004  # units of C20 per hour: less is rest, less than minus that is charging
+BOARD_AMPS = 0.08  # and so is what the measuring board itself takes, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
 
 
@@ -21,7 +22,7 @@ class Discharging:
     """Follows one battery of `c20_ah`; `saved` is where an earlier program left off."""
 
     def __init__(self, c20_ah: float, saved: Mapping[str, float | None] | None = None) -> None:
-        self._c20_ah = c20_ah
+        self._c20_ah, self._load_amps = c20_ah, max(LOAD_RATE * c20_ah, BOARD_AMPS)
         kept = saved or {}
         self._from_s, self._to_s = kept.get("from_s"), kept.get("to_s")
         self._amp_hours = kept.get("amp_hours") or 0.0
@@ -34,10 +35,9 @@ class Discharging:
         if amps is None or (before_s is not None and t_s <= before_s):
             return None
         self._last_s = t_s
-        rate = amps / self._c20_ah
-        if rate < -LOAD_RATE or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
+        if amps < -LOAD_RATE * self._c20_ah or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
             ended = self.finish()
-        if rate >= LOAD_RATE and wall_s is not None:
+        if amps >= self._load_amps and wall_s is not None:
             if self._from_s is None:
                 self._from_s = wall_s
             elif before_s is not None:

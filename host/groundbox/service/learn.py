@@ -3,14 +3,15 @@
 Runs beside the service's loop, since a fit takes seconds. Needs NumPy.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from groundbox.battery.papers import HistoryRow, Papers, load_papers, save_papers
-from groundbox.battery.values import Sample
+from groundbox.battery.values import FLOOR_VOLTS, Sample
 from groundbox.model import Reading
-from groundbox.service.discharge import Discharge
+from groundbox.service.discharge import BOARD_AMPS, Discharge
 from groundbox.service.timeline import Timeline
 from groundbox.service.tracker import Tracker, sample_of
 from groundbox.settings import Box, Settings
@@ -71,11 +72,22 @@ def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Disc
 
     if any(row.source == source for row in papers.history):
         return None
-    runs = discharges(rows, papers, source)
+    runs = discharges(_worth(rows, papers), papers, source)
     if not runs:
         return None
     deepest = max(runs, key=lambda run: run.depth)
     return learnt_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+
+
+def _worth(rows: list[Sample], papers: Papers) -> Iterator[Sample]:
+    """The rows without those under the floor, where no curve holds; what only the board takes is rest."""
+    floor_volts = FLOOR_VOLTS * papers.cells
+    for row in rows:
+        amps = row.declared_amps if row.amps is None else row.amps
+        if amps is not None and 0 <= amps < BOARD_AMPS:
+            yield replace(row, amps=0.0)
+        elif amps is None or amps < 0 or row.volts >= floor_volts:
+            yield row
 
 
 def samples(entry: Box, readings: list[Reading]) -> list[Sample]:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import time
 from datetime import date, datetime
 from pathlib import Path
@@ -87,7 +88,8 @@ def fit_case(
     save_case(out, case)
     _tell(case, as_json)
     if not as_json:
-        click.echo(f'{out} written. To use it live: case = "{out}" under [boxes.{box}] in groundbox.toml')
+        near = os.path.relpath(out, chosen.folder)
+        click.echo(f'{out} written. To use it live: case = "{near}" under [boxes.{box}] in groundbox.toml')
 
 
 @command.command(epilog="Example: groundbox case show mast_case.json")
