@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from math import log
 
 from groundbox.plan import charge, supply
-from groundbox.plan.charging import charger_of
+from groundbox.plan.charger import charger_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_shape import Charger as ChargerEntry
 from groundbox.plan.planner import Plan

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from groundbox.plan import charge, supply
-from groundbox.plan.charging import charger_of
+from groundbox.plan.charger import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import Demand, demand
 from groundbox.plan.problem import Start
@@ -28,6 +28,7 @@ class _OnCharge:
     state: charge.State
     box_running: bool = False
     in_flight: bool = False
+    most_amps: float = 0.0
     taper_hidden: bool = False
 
 
@@ -138,6 +139,9 @@ class _Walker:
             hours -= plug_hours
             self._plug(battery, charger, slot, low + 60 * plug_hours)
         self.on_charge[battery].amps = self.table.amps[battery, charger, slot]
+        self.on_charge[battery].most_amps = max(
+            self.on_charge[battery].most_amps, self.table.amps[battery, charger, slot]
+        )
         self.on_charge[battery].in_flight |= in_air
         self._charge(battery, low, hours, amps)
 
@@ -169,7 +173,7 @@ class _Walker:
             ChargeRun(
                 battery=battery,
                 charger=run.charger,
-                amps=run.amps,
+                amps=run.most_amps,
                 from_min=run.from_min,
                 until_min=minute,
                 soc_from=run.soc_from,

@@ -26,6 +26,11 @@ class Patience:
         """Seconds that are left, 0 at least."""
         return max(0.0, self._until - self.clock() if self.clock else self._left)
 
+    @property
+    def out(self) -> bool:
+        """True when the clock says that the time is over; without one work that is not the solver's costs nothing."""
+        return self.clock is not None and self.left == 0
+
     def grant(self, share: float, most: float = inf) -> float:
         """Seconds for a part: `share` of what is left, never quite nothing."""
         seconds = max(LEAST_SECONDS, min(share * self.left, most))

@@ -194,11 +194,13 @@ def _loads_to_drop(
     return best[1]
 
 
-def _with_loads_back(plan: Plan) -> Plan:
+def _with_loads_back(plan: Plan, patience: Patience) -> Plan:
     """The same schedule with loads on again in each flight that stands it, the earliest flights first."""
     flown = [answer.flight for answer in plan.walk.answers if answer.verdict != "not today"]
     tries = [(flight, box, load) for flight in dict.fromkeys(flown) for box, load in sorted(plan.day.off)]
     for one in tries[:MOST_TRIES]:
+        if patience.out:
+            break
         day = replace(plan.day, on_again=plan.day.on_again | {one})
         walk = follow(day, plan.yard, plan.table, plan.schedule)
         if not _shortfalls(day, walk):
@@ -225,10 +227,10 @@ def plan_day(
     """
     yard, patience = yard or yard_of(day), Patience(seconds or seconds_for(day), clock)
     plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock)
-    if plan.works:
+    if plan.works or patience.out:
         return plan
     off = _loads_to_drop(day, yard, plan.flown, start_min, patience)
     if not off:
         return plan
     leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock)
-    return _with_loads_back(leaner) if leaner.flown > plan.flown else plan
+    return _with_loads_back(leaner, patience) if leaner.flown > plan.flown else plan

@@ -5,6 +5,7 @@ Stages are solved one after another; each keeps what the last reached, and what 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import inf
 
 from groundbox.plan.greedy import greedy
 from groundbox.plan.patience import Patience
@@ -76,6 +77,8 @@ def _by_simple_rules(problem: Problem, enough: int | None = None) -> _Best:
 
 def _stage(program: Program, best: _Best, cost: Terms, seconds: float) -> tuple[float, bool]:
     """Solve for one objective from what earlier stages keep; (bound, proven)."""
+    if seconds <= 0:
+        return -inf, False
     values, bound, proven = program.model.solve(cost, seconds)
     if values is not None:
         best.offer(program.choice(values))
@@ -150,9 +153,9 @@ def best_schedule(problem: Problem, patience: Patience | None = None, tidy: bool
         ("late", _late_stage, late, deep + last),
         ("deep", _deep_stage, deep, last),
     ):
-        is_open = _open_stage(name, best.worth, len(problem.flights))
+        is_open = _open_stage(name, best.worth, len(problem.flights)) and not patience.out
         gaps.append(stage(program, best, patience.grant(share / (share + rest)) if is_open else 0.0))
-    if tidy:
+    if tidy and not patience.out:
         values, _, _ = program.model.solve(program.tidy_cost(), patience.grant(1.0, MOST_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)

@@ -7,7 +7,8 @@ from math import inf
 from groundbox.battery import temperature
 from groundbox.battery.values import Phase
 from groundbox.plan import supply
-from groundbox.plan.charging import budgets, gains, open_minutes
+from groundbox.plan.charger import open_minutes
+from groundbox.plan.charging import budgets, gains
 from groundbox.plan.day import Day
 from groundbox.plan.demand import Demand, demand
 from groundbox.plan.problem import Fit, Problem, Start

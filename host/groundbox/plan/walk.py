@@ -42,7 +42,11 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargeRun:
-    """One battery on one charger. `enough_min`: enough for its next flight; `full_min`: full."""
+    """One battery on one charger.
+
+    amps: the most that it is set to, or that the sun gives.
+    enough_min, full_min: when it has enough for its next flight, and when it is full.
+    """
 
     battery: str
     charger: str

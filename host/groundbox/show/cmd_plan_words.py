@@ -59,11 +59,16 @@ def answer_lines(plan: Plan, answer: Answer) -> list[str]:
     return lines
 
 
+def _amps(plan: Plan, run: ChargeRun) -> str:
+    source = plan.day.sources.get(plan.day.chargers[run.charger].source or "")
+    return ("up to " if source is not None and source.amps_by_hour else "") + f"{run.amps:.3g} A"
+
+
 def charge_line(plan: Plan, run: ChargeRun) -> str:
     """One battery on one charger."""
     clock = plan.day.clock
     words = (
-        f"  {clock(run.from_min)} to {clock(run.until_min)}  {run.battery} on {run.charger} at {run.amps:g} A: "
+        f"  {clock(run.from_min)} to {clock(run.until_min)}  {run.battery} on {run.charger} at {_amps(plan, run)}: "
         f"{100 * run.soc_from.likely:.0f} to {100 * run.soc_until.likely:.0f} %"
     )
     if run.box_running:

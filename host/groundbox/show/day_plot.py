@@ -37,7 +37,7 @@ def spans(plan: Plan, battery: str) -> Iterator[tuple[str, float, float, str]]:
             yield "flight", begin, begin + lengths[answer.flight], words
     for run in plan.walk.charges:
         if run.battery == battery:
-            yield "charge", run.from_min, run.until_min, f"{run.charger} {run.amps:g} A"
+            yield "charge", run.from_min, run.until_min, f"{run.charger} {run.amps:.3g} A"
 
 
 def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
@@ -51,7 +51,7 @@ def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
         for kind, low, high, _ in spans(plan, battery):
             for column, minute in enumerate(minutes):
                 if low <= minute < high:
-                    does[column] = "F" if kind == "flight" else "c"
+                    does[column] = "F" if kind == "flight" else "B" if does[column] == "F" else "c"
         likely = "".join(LEVELS[round(8 * min(1.0, soc.likely))] for soc in socs)
         least = "".join(LEVELS[round(8 * min(1.0, soc.low))] for soc in socs)
         lines += [f"{battery[:10]:>10} likely {likely} {100 * socs[0].likely:3.0f} to {100 * socs[-1].likely:.0f} %"]
@@ -60,7 +60,7 @@ def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
     return [
         *lines,
         _clock_row(plan, begin, end, width),
-        f"{'':>18}F in the air, c on a charger, bars from empty to full",
+        f"{'':>18}F in the air, c on a charger, B both; bars from empty to full",
     ]
 
 
