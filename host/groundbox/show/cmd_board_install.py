@@ -3,6 +3,8 @@
 import json
 import sys
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -98,30 +100,26 @@ def _kept(port: str, done: Installed) -> str:
     Raises:
         LinkError: it did not; tells what runs now.
     """
-    found = _runs(port, done.slot, REPORT_S)
-    if found is not None:
-        return found
-    if done.before is None:
-        raise LinkError(f"{port}: the firmware does not report within {REPORT_S:.0f} s; install it again")
-    click.echo(f"no report within {REPORT_S:.0f} s; waiting for the board to go back to the firmware it had", err=True)
-    back = _runs(port, done.before, BACK_S)
-    state = f"slot {done.before} runs again" if back else "and the one before has not been heard again yet"
-    raise LinkError(f"{port}: the new firmware did not report within {REPORT_S:.0f} s and is not kept; {state}")
+    found = _reports(port, REPORT_S, lambda where: where.startswith(done.slot) or where == done.before)
+    if found is None and done.before is not None:
+        click.echo(f"no report within {REPORT_S:.0f} s; waiting for the board to go back by itself", err=True)
+        found = _reports(port, BACK_S, lambda where: where == done.before)
+    box, slot = found or ("", "")
+    if slot == done.slot:
+        return box
+    state = f"slot {slot} runs again" if slot else "nothing has been heard since: draw the plug and put it in again"
+    raise LinkError(f"{port}: the new firmware did not prove itself and is not kept; {state}")
 
 
-def _runs(port: str, slot: str, wait_s: float) -> str | None:
-    """The box's name, once a board reports from `slot`, and keeps it; None when not in time, or when another runs."""
+def _reports(port: str, wait_s: float, wanted: Callable[[str], bool]) -> tuple[str, str] | None:
+    """(box, slot) once a board reports from a slot that is wanted, one on trial kept; None when not in time."""
     late_s = time.monotonic() + wait_s
     while time.monotonic() < late_s:
-        try:
-            with Dialogue(port) as board:
-                if board.meet(MEET_S) and board.hello.get("registry") == checksum():
-                    where = str(board.ask("get", setting="slot")["value"])
-                    if where == f"{slot}:trial":
-                        where = str(board.ask("keep")["value"])
-                    return board.box if where == slot else None
-        except (BadInput, LinkError):  # the port comes and goes as the board restarts
-            pass
+        with suppress(BadInput, LinkError), Dialogue(port) as board:  # the port comes and goes with the board
+            if board.meet(MEET_S) and board.hello.get("registry") == checksum():
+                where = str(board.ask("get", setting="slot")["value"])
+                if wanted(where):
+                    return board.box, str(board.ask("keep")["value"]) if where.endswith(":trial") else where
         time.sleep(AGAIN_S)
     return None
 
