@@ -72,6 +72,8 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         if request.method == "POST" and not _own_origin(request):
             response: Response = _refusal(403, "this comes from another page")
         elif role is None and request.url.path not in OPEN:
+            if request.url.path == "/metrics":  # it takes guesses, as /enter does
+                await asyncio.sleep(GUESS_WAIT_S)
             ask = request.method == "GET" and request.url.path == "/"
             response = RedirectResponse("/enter", 303) if ask else _refusal(401, "a passphrase is needed")
         elif role == "look" and request.method == "POST" and request.url.path in MARKERS:
