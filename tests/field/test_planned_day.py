@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from groundbox.plan.charge import holds_back
-from groundbox.plan.charging import charger_of
+from groundbox.plan.charger import charger_of
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.rig.box import Box, BoxSettings

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from groundbox.plan import charge
-from groundbox.plan.charging import charger_of, open_minutes
+from groundbox.plan.charger import charger_of, open_minutes
 from groundbox.plan.day import Day
 from groundbox.plan.day_shape import Charger
 

@@ -7,7 +7,8 @@ import pytest
 
 import groundbox
 from groundbox.errors import BadInput
-from groundbox.show.page.plan import DayPlan, Standing
+from groundbox.show.page.past import Standing
+from groundbox.show.page.plan import DayPlan
 
 DAY = Path(groundbox.__file__).parent / "examples" / "bog_day.toml"
 ANOTHER_DAY = Standing(wall_s=1_800_000_000.0, charges={}, landed=0)

@@ -1,6 +1,8 @@
 """History for the page: an outing or a part of it, thinned, with what happened meanwhile."""
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from groundbox.errors import BadInput
@@ -11,6 +13,15 @@ POINTS = 600
 APART_S = 4 * 3600.0  # a longer silence of all boxes parts two outings
 KINDS = ("launch", "landing", "charge", "swap")
 SAME_S = 30.0  # a mark and the board's event about it are one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How the day stands: wall time, battery -> state of charge now (0 to 1), flights landed so far."""
+
+    wall_s: float
+    charges: Mapping[str, float]
+    landed: int
 
 
 def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[str, object]:

@@ -1,8 +1,7 @@
 """The day's plan on the page, as things stand now, with what-if: loads off, flights longer or shorter."""
 
 import threading
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -15,18 +14,10 @@ from groundbox.plan.planner import Plan, plan_as_is
 from groundbox.plan.replan import Now, replan
 from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import answer_lines, charge_line
+from groundbox.show.page.past import Standing
 
 SECONDS = 0.3  # for the solver: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """How the day stands: wall time, battery -> state of charge now (0 to 1), flights landed so far."""
-
-    wall_s: float
-    charges: Mapping[str, float]
-    landed: int
 
 
 class DayPlan:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, as_completed
 from contextlib import suppress
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import segno
 import uvicorn
@@ -19,12 +19,15 @@ from groundbox.link.questions import COMMAND_S
 from groundbox.model import Acknowledge, Answer, Mark
 from groundbox.plan.day import Day
 from groundbox.settings import Settings
-from groundbox.show.page import past, plan
+from groundbox.show.page import past
 from groundbox.show.page.access import Access, kept_passphrases
 from groundbox.show.page.app import application
 from groundbox.show.page.state import finite
 from groundbox.store import Reader, leave
 from groundbox.wire.messages import MARKS
+
+if TYPE_CHECKING:
+    from groundbox.show.page.plan import DayPlan
 
 PORT = 8470
 HERE = "127.0.0.1"
@@ -99,7 +102,7 @@ class Page:
         self._charges: Mapping[str, float] = {}
         self._droppable: Mapping[str, Sequence[int]] = {}
         self.send: Send = _nobody
-        self._planner = plan.DayPlan(day) if day else None
+        self._planner = _planner(day) if day else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._next: asyncio.Event | None = None
         self._closing = False
@@ -207,7 +210,7 @@ class Page:
         if began_s is not None:
             with Reader(self._database) as reader:
                 landed = past.landings(reader, began_s, wall_s)
-        return self._planner.answer(body, plan.Standing(wall_s=wall_s, charges=self._charges, landed=landed))
+        return self._planner.answer(body, past.Standing(wall_s=wall_s, charges=self._charges, landed=landed))
 
     # --- inside ---
 
@@ -239,6 +242,14 @@ class Page:
         if self._next is not None:
             self._next.set()
             self._next = None
+
+
+def _planner(day: Path) -> "DayPlan":
+    try:
+        from groundbox.show.page.plan import DayPlan
+    except ImportError as error:
+        raise BadInput("--day", str(day), "the plan needs NumPy, which this computer lacks; leave --day out") from error
+    return DayPlan(day)
 
 
 def _listening(address: str, port: int) -> socket.socket:
