@@ -6,268 +6,20 @@ runtime; risk: share with truth before early. `--samples N` a run (60 unless sai
 """
 
 import argparse
-import csv
 import math
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from datetime import date
-from typing import Any
 
-import msgspec
 import numpy as np
 from tests.benchmarks import battery_methods as methods
+from tests.benchmarks import battery_population
 from tests.benchmarks import battery_truth as truth
-from tests.benchmarks.battery_truth import Array, Run
+from tests.benchmarks.battery_cases import ROWS, fitted_from_two
+from tests.benchmarks.battery_replay import HEAD, UNKNOWN_ERROR, Case, Score, after, changed, line, replay, scored
+from tests.benchmarks.battery_truth import Run
 
-from groundbox.battery.estimate import Estimator, Limits, Phase, Sample
-from groundbox.battery.fit import discharges, fitted_papers
-from groundbox.battery.papers import DischargeRow, Papers
+from groundbox.battery.papers import Papers
 
-RESERVE_S = 900.0
-UNKNOWN_ERROR = 50.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """One replay: what is judged, what is known of the battery, what is measured, and what the person says."""
-
-    run: Run
-    papers: Papers
-    inputs: str  # "V+I", "V+loads", "V"
-    start_soc: float | None = None
-    mean_ahead: bool = False
-
-
-def changed(case: Case, **changes: Any) -> Case:
-    """A case with something changed."""
-    return replace(case, **changes)
-
-
-def samples_of(case: Case) -> Iterator[Sample]:
-    """The rows as the estimator is shown them; declared loads are the mean, 5 % too high."""
-    run = case.run
-    for row in range(len(run.t_s)):
-        loaded = row >= run.begin
-        yield Sample(
-            t_s=float(run.t_s[row]),
-            volts=float(run.volts[row]),
-            amps=float(run.amps[row]) if case.inputs == "V+I" else None,
-            declared_amps=(1.05 * run.mean_amps if loaded else 0.0) if case.inputs == "V+loads" else None,
-            case_c=run.case_c,
-        )
-
-
-def replay(case: Case, count: int) -> Array:
-    """(samples, 5): share of the run gone, error %, early %, late %, truth %, of the whole runtime."""
-    run = case.run
-    estimator = Estimator(
-        case.papers, Limits(cutoff_volts=run.cutoff, floor_volts_per_cell=0.0), start_soc=case.start_soc
-    )
-    ahead = [Phase(seconds=math.inf, amps=run.mean_amps)] if case.mean_ahead else None
-    begin_s, whole = float(run.t_s[run.begin]), run.seconds
-    due, rows = 0.05, []
-    for sample in samples_of(case):
-        estimator.update(sample)
-        gone = (sample.t_s - begin_s) / whole
-        if due <= gone <= 0.95:
-            due = max(gone + max(0.9 / count, 60 / whole), due)
-            found = estimator.estimate(ahead)
-            left = whole * (1 - gone)
-            if found.runtime_likely_s is None or found.runtime_early_s is None or found.runtime_late_s is None:
-                rows.append((gone, UNKNOWN_ERROR, 0.0, 0.0, 100 * left / whole))
-            else:
-                error = 100 * (found.runtime_likely_s - left) / whole
-                band = (100 * found.runtime_early_s / whole, 100 * found.runtime_late_s / whole)
-                rows.append((gone, error, *band, 100 * left / whole))
-    return np.array(rows)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Score:
-    """One line of the table, over all samples of all runs; errors and widths in percent of the whole runtime."""
-
-    runs: int
-    rms: float
-    median: float
-    worst: float
-    worst_after_quarter: float
-    worst_half: float
-    rms_half: float
-    covered: float
-    width: float
-    risk: float
-    over_reserve: int
-
-
-def score(replays: Sequence[Array], seconds: Sequence[float]) -> Score:
-    """Scores of several runs, each run weighing the same."""
-    errors = [rows[:, 1] for rows in replays]
-    late = [rows[rows[:, 0] > 0.25, 1] for rows in replays]
-    half = [rows[rows[:, 0] > 0.5, 1] for rows in replays]
-    inside = [np.mean((rows[:, 2] <= rows[:, 4]) & (rows[:, 4] <= rows[:, 3])) for rows in replays]
-    short = [rows[:, 2] - rows[:, 4] for rows in replays]
-    return Score(
-        runs=len(replays),
-        rms=float(np.sqrt(np.mean([np.mean(e**2) for e in errors]))),
-        median=float(np.median(np.abs(np.concatenate(errors)))),
-        worst=max(float(np.max(np.abs(e))) for e in errors),
-        worst_after_quarter=max(float(np.max(np.abs(e))) for e in late),
-        worst_half=max(float(np.max(np.abs(e))) for e in half),
-        rms_half=float(np.sqrt(np.mean([np.mean(e**2) for e in half]))),
-        covered=100 * float(np.mean(inside)),
-        width=float(np.mean([np.mean(rows[:, 3] - rows[:, 2]) for rows in replays])),
-        risk=100 * float(np.mean([np.mean(s > 0) for s in short])),
-        over_reserve=sum(bool(np.max(s) / 100 * w > RESERVE_S) for s, w in zip(short, seconds, strict=True)),
-    )
-
-
-def papers_for(family: str) -> Papers:
-    """Nameplate only."""
-    cells, c20_ah, _ = truth.FAMILIES[family]
-    return Papers(c20_ah=c20_ah, cells=cells)
-
-
-def fitted(runs: Sequence[Run]) -> Papers:
-    """Papers fitted from these runs, all of one family."""
-    papers = papers_for(runs[0].family)
-    found = []
-    for run in runs:
-        case = Case(run=run, papers=papers, inputs="V+I")
-        found += discharges(samples_of(case), papers, run.name)
-    return fitted_papers(papers, found, date(2026, 1, 1))
-
-
-def sheet_papers(runs_family: str) -> Papers | None:
-    """A published table for a block of the same size, not of the same make: PS-12170, 17 Ah, secondary copy."""
-    if runs_family != "vrla17":
-        return None
-    rows = []
-    with (truth.data_folder() / "tables" / "discharge_tables.csv").open(newline="") as file:
-        for row in csv.DictReader(file):
-            if row["battery"].startswith("PS-12170") and float(row["time_min"]) >= 30:
-                rows.append(
-                    DischargeRow(
-                        amps=float(row["amps"]),
-                        minutes=float(row["time_min"]),
-                        end_volts_per_cell=float(row["end_v_per_cell"]),
-                        temp_c=float(row["temp_C"]),
-                    )
-                )
-    return msgspec.structs.replace(papers_for(runs_family), discharge=rows)
-
-
-Maker = Callable[[list[Run]], list[Case]]
-
-
-def _plain(inputs: str, *, told: bool = True) -> Maker:
-    def make(runs: list[Run]) -> list[Case]:
-        variable = runs[0].family == "tubular85"
-        return [
-            Case(
-                run=run,
-                papers=papers_for(run.family),
-                inputs=inputs,
-                start_soc=run.start_soc if told else None,
-                mean_ahead=variable and inputs == "V+I",
-            )
-            for run in runs
-        ]
-
-    return make
-
-
-def _no_ahead(runs: list[Run]) -> list[Case]:
-    return [changed(case, mean_ahead=False) for case in _plain("V+I")(runs)] if runs[0].family == "tubular85" else []
-
-
-def _sheet(runs: list[Run]) -> list[Case]:
-    papers = sheet_papers(runs[0].family)
-    return [] if papers is None else [changed(case, papers=papers) for case in _plain("V+I")(runs)]
-
-
-def _fit(count: int, inputs: str) -> Maker:
-    def make(runs: list[Run]) -> list[Case]:
-        cases = []
-        for place, case in enumerate(_plain(inputs)(runs)):
-            others = (
-                [runs[(place + 2 * step + 1) % len(runs)] for step in range(count)]
-                if count
-                else runs[:place] + runs[place + 1 :]
-            )
-            cases.append(changed(case, papers=fitted(others)))
-        return cases
-
-    return make
-
-
-def _worn(inputs: str) -> Maker:
-    def make(runs: list[Run]) -> list[Case]:
-        return [
-            changed(case, papers=msgspec.structs.replace(case.papers, c20_ah=case.papers.c20_ah / 0.7))
-            for case in _plain(inputs)(runs)
-        ]
-
-    return make
-
-
-def _partly(told: bool) -> Maker:
-    def make(runs: list[Run]) -> list[Case]:
-        return _plain("V+I", told=told)([truth.begun_late(run, 0.35) for run in runs])
-
-    return make
-
-
-def _wrong(points: float) -> Maker:
-    def make(runs: list[Run]) -> list[Case]:
-        shown = runs if points < 0 else [truth.begun_late(run, points) for run in runs]
-        cases = _plain("V+I")(shown)
-        return [changed(case, start_soc=min(max((case.start_soc or 0) + points, 0.05), 1.0)) for case in cases]
-
-    return make
-
-
-def _cold(runs: list[Run]) -> list[Case]:
-    return [] if runs[0].family == "tubular85" else _plain("V+I")([truth.cold(run, 0.0, 0.86) for run in runs])
-
-
-ROWS: dict[str, Maker] = {
-    "fitted from 2 runs, V+I": _fit(2, "V+I"),
-    "fitted from 2 runs, V+loads": _fit(2, "V+loads"),
-    "fitted from 2 runs, V": _fit(2, "V"),
-    "fitted from 1 run, V+I": _fit(1, "V+I"),
-    "fitted from 1 run, V+loads": _fit(1, "V+loads"),
-    "fitted from all other runs, V+I": _fit(0, "V+I"),
-    "nameplate, V+I": _plain("V+I"),
-    "nameplate, V+I, start not told": _plain("V+I", told=False),
-    "nameplate, V+I, load to come not told": _no_ahead,
-    "data sheet of such a block, V+I": _sheet,
-    "nameplate, V+loads": _plain("V+loads"),
-    "nameplate, V": _plain("V", told=False),
-    "worn to 70 % of the nameplate, V+I": _worn("V+I"),
-    "worn to 70 % of the nameplate, V+loads": _worn("V+loads"),
-    "partly charged, told, V+I": _partly(True),
-    "partly charged, not told, V+I": _partly(False),
-    "start told 30 points too low, V+I": _wrong(-0.3),
-    "start told 30 points too high, V+I": _wrong(0.3),
-    "0 C, nameplate, V+I": _cold,
-}
-HEAD = (
-    f"{'known and measured':<40}{'battery':<11}{'runs':>4} {'RMS':>6}{'median':>7}{'worst':>6}{'>25%':>6}{'>50%':>6}"
-    f"{'RMS>50%':>8}{'band':>6}{'width':>6}{'risk':>5}{'>15min':>7}   {'with board noise: RMS':>21}{'band':>6}"
-)
-
-
-def _line(label: str, family: str, found: Score, noise: Score | None) -> str:
-    text = (
-        f"{label:<40}{family:<11}{found.runs:>4} {found.rms:6.1f}{found.median:7.1f}{found.worst:6.0f}"
-        f"{found.worst_after_quarter:6.0f}{found.worst_half:6.0f}{found.rms_half:8.1f}{found.covered:6.0f}"
-        f"{found.width:6.0f}{found.risk:5.0f}{found.over_reserve:7d}"
-    )
-    return text if noise is None else f"{text}   {noise.rms:21.1f}{noise.covered:6.0f}"
-
-
-def _scored(cases: list[Case], count: int) -> Score:
-    return score([replay(case, count) for case in cases], [case.run.seconds for case in cases])
+Families = dict[str, list[Run]]
+BACK_SAMPLES = 5
 
 
 def _with_noise(cases: list[Case]) -> list[Case]:
@@ -316,13 +68,92 @@ def _simple(name: str, family: str, answers: list[list[float | None]], runs: lis
     return f"{name:<40}{family:<11}{len(runs):>4} {math.sqrt(float(np.mean(squares))):6.1f}{'':7}{worst:6.0f}"
 
 
+def left_out(families: Families, count: int) -> None:
+    """Prints nameplate rows with the population re-derived without the judged family, and by the same rule with all."""
+    found = battery_population.sources()
+    for label, without_it in (("population by rule, this family left out", True), ("population by rule, all", False)):
+        for family, runs in families.items():
+            mean, sd = battery_population.derived(found, family if without_it else None)
+            with battery_population.instead(mean, sd):
+                cases = ROWS["nameplate, V+I"](runs)
+                print(line(label, family, scored(cases, count), scored(_with_noise(cases), count)), flush=True)
+
+
+def wrong_start(families: Families) -> None:
+    """Prints errors twenty minutes after the load began, start told right and 30 points off."""
+    print(f"\n{'20 minutes after the load began':<40}{'battery':<11}{'runs':>4}{'RMS':>7}{'worst':>7}{'in band':>9}")
+    starts = {
+        "start told right": lambda runs: ROWS["nameplate, V+I"](runs),
+        "start told 30 points too low": ROWS["start told 30 points too low, V+I"],
+        "start told 30 points too high": ROWS["start told 30 points too high, V+I"],
+    }
+    for known in ("nameplate", "fitted from 2 runs"):
+        for label, make in starts.items():
+            for family in ("vrla17", "block5cell"):
+                cases = make(families[family])
+                if known != "nameplate":
+                    pairs = fitted_from_two(families[family])
+                    cases = [changed(case, papers=papers) for case, papers in zip(cases, pairs, strict=True)]
+                rows = np.array([after(case, 20) for case in cases])
+                rms, worst = np.sqrt(np.mean(rows[:, 1] ** 2)), np.abs(rows[:, 1]).max()
+                inside = int(np.sum((rows[:, 2] <= rows[:, 4]) & (rows[:, 4] <= rows[:, 3])))
+                name = f"{known}, {label}"
+                print(f"{name:<44}{family:<11}{len(rows):>4}{rms:7.1f}{worst:7.0f}{inside:9d}", flush=True)
+
+
+def _taken_back(case: Case) -> float:
+    """Largest change of the likely runtime from minute to minute that the next five take back, % of the whole."""
+    rows = replay(case, 100_000)
+    likely, worst = rows[:, 1] + rows[:, 4] + 100 * rows[:, 0], 0.0  # on one clock: end of the run
+    for place in range(1, len(likely) - BACK_SAMPLES):
+        step = likely[place] - likely[place - 1]
+        later = likely[place + 1 : place + 1 + BACK_SAMPLES]
+        back = float(np.max((likely[place] - later) * np.sign(step)))
+        worst = max(worst, min(abs(float(step)), back))
+    return worst
+
+
+def swings(families: Families) -> None:
+    """Prints the largest swing that is taken back within five minutes; the load to come is told, a reading a minute."""
+    print(f"\n{'largest swing taken back in 5 minutes, % of the whole runtime':<64}")
+    switched = [changed(case, ahead="whole") for case in _two_well_cases(1.0, "V+I")]
+    for label, cases in (
+        ("two wells, switching and steady", switched),
+        ("tubular85, nameplate", ROWS["nameplate, V+I"](families["tubular85"])),
+        ("tubular85, fitted from 2 runs", ROWS["fitted from 2 runs, V+I"](families["tubular85"])),
+    ):
+        found = [_taken_back(case) for case in cases]
+        print(f"{label:<44}" + " ".join(f"{swing:5.1f}" for swing in found), flush=True)
+
+
+def _two_well_cases(health: float, inputs: str) -> list[Case]:
+    cases = []
+    for share in (0.05, 0.1, 0.2):
+        steady = np.full(200_000, share * 18.0)
+        switching = np.where(np.arange(200_000) // 20 % 2, 1.5, 0.5) * share * 18.0
+        for loads in (steady, switching):
+            run = truth.two_well(18.0, health, loads, 60.0)
+            told = "whole" if inputs == "V+I" else ""
+            cases.append(Case(run=run, papers=Papers(c20_ah=18.0), inputs=inputs, start_soc=1.0, ahead=told))
+    return cases
+
+
+def simulated(count: int) -> None:
+    """Sound and worn batteries of the two-well model (simulated), nameplate only, steady and switching loads."""
+    for inputs in ("V+I", "V", "V+switches"):
+        for health in (1.0, 0.7):
+            cases = _two_well_cases(health, inputs)
+            label = f"two wells, {health:.0%} of nameplate, {inputs}"
+            print(line(label, "simulated", scored(cases, count), scored(_with_noise(cases), count)), flush=True)
+
+
 def main(arguments: list[str]) -> None:
     """Prints the table."""
     parser = argparse.ArgumentParser(prog="battery", description=__doc__)
     parser.add_argument("--samples", type=int, default=60)
     parser.add_argument("--only", default="")
     told = parser.parse_args(arguments)
-    families: dict[str, list[Run]] = {}
+    families: Families = {}
     for run in truth.recordings(truth.data_folder()):
         families.setdefault(run.family, []).append(run)
     print(HEAD)
@@ -333,26 +164,13 @@ def main(arguments: list[str]) -> None:
         for family, runs in families.items():
             cases = make(runs)
             if cases:
-                found = _scored(cases, told.samples)
+                found = scored(cases, told.samples)
                 kept.append(found)
-                print(_line(label, family, found, _scored(_with_noise(cases), told.samples)), flush=True)
+                print(line(label, family, found, scored(_with_noise(cases), told.samples)), flush=True)
     print(f"band over all rows: {np.mean([s.covered for s in kept]):.0f} %")
     if not told.only:
-        _simulated(told.samples)
+        simulated(told.samples)
+        left_out(families, told.samples)
+        wrong_start(families)
+        swings(families)
         others(families, told.samples)
-
-
-def _simulated(count: int) -> None:
-    """Sound and worn batteries of the two-well model (simulated), nameplate only, steady and switching loads."""
-    for health in (1.0, 0.7):
-        cases = []
-        for share in (0.05, 0.1, 0.2):
-            steady = np.full(200_000, share * 18.0)
-            switching = np.where(np.arange(200_000) // 20 % 2, 1.5, 0.5) * share * 18.0
-            for loads in (steady, switching):
-                run = truth.two_well(18.0, health, loads, 60.0)
-                cases.append(Case(run=run, papers=Papers(c20_ah=18.0), inputs="V+I", start_soc=1.0, mean_ahead=True))
-        found = _scored(cases, count)
-        print(
-            _line(f"two wells, {health:.0%} of nameplate, V+I", "simulated", found, _scored(_with_noise(cases), count))
-        )

@@ -7,7 +7,7 @@ voltage, each row foretold from a battery file that holds the other four fifths 
 import csv
 
 import numpy as np
-from tests.benchmarks import battery, battery_truth
+from tests.benchmarks import battery_cases, battery_replay, battery_truth
 
 from groundbox.battery.papers import DischargeRow
 from groundbox.battery.population import sound_profile
@@ -21,14 +21,14 @@ def _recordings() -> None:
     print(f"{'run':<24}{'hours':>7}   true, and early / likely / late, in hours, with this much of the run left:")
     print(" " * 34 + "".join(f"{f'{share:.0%}':<30}" for share in LEFT))
     for run in battery_truth.recordings(battery_truth.data_folder()):
-        case = battery.Case(
+        case = battery_replay.Case(
             run=run,
-            papers=battery.papers_for(run.family),
+            papers=battery_cases.papers_for(run.family),
             inputs="V+I",
             start_soc=run.start_soc,
-            mean_ahead=run.family == "tubular85",
+            ahead="whole" if run.family == "tubular85" else "",
         )
-        rows = battery.replay(case, 200)
+        rows = battery_replay.replay(case, 200)
         hours = run.seconds / 3600
         text = f"{run.name:<24}{hours:7.2f}   "
         for share in LEFT:

@@ -48,6 +48,16 @@ def test_capacity_follows_temperature_of_other_makers(celsius: float, percent: f
     assert 100 * temperature.capacity_factor(celsius) == pytest.approx(percent, abs=2)
 
 
+@pytest.mark.parametrize(
+    ("celsius", "size"),
+    [(4.4, 1.30), (10.0, 1.19), (15.6, 1.11), (20.0, 1.056), (25.0, 1.0)],  # IEEE 485, base 25 C, secondary copy
+)
+def test_cold_asks_for_a_larger_battery_at_fast_rates(celsius: float, size: float) -> None:
+    assert 1 / temperature.load_factor(celsius, 0.5) == pytest.approx(size, rel=0.005)
+    assert temperature.load_factor(celsius, 0.5) <= temperature.load_factor(celsius, 0.2)
+    assert temperature.load_factor(celsius, 0.2) <= temperature.load_factor(celsius)
+
+
 @pytest.mark.parametrize("c20_ah", [7.2, 17.5])
 def test_a_sheets_row_is_foretold_from_the_others(c20_ah: float) -> None:
     """Each row left out in turn; the ends of the table are outside what the others span and may be further off."""

@@ -110,7 +110,8 @@ class Estimator:
     def _rate(self, amps: float) -> float:
         """Current in units of C20 per hour of a 25 C battery that would empty as fast."""
         block_c = temperature.REFERENCE_C if self.block_c is None else self.block_c
-        return amps / self.papers.c20_ah / temperature.load_factor(block_c)
+        rate = amps / self.papers.c20_ah
+        return rate / temperature.load_factor(block_c, rate)
 
     def _follow_temperature(self, sample: Sample, hours: float) -> None:
         if sample.block_c is not None:
@@ -209,7 +210,7 @@ class Estimator:
 
     def _inferred_amps(self, cell_volts: float, jump: float, switched: float) -> float:
         """What the members think the load is beside what is known to be on; 0 while the voltage shows a rest."""
-        resting = cell_volts > REST_VOLTS if self.t_s is None else self.amps == 0.0
+        resting = cell_volts > REST_VOLTS and (self.t_s is None or self.amps == 0.0)
         if resting and jump > -JUMP_VOLTS and switched == 0.0:
             return 0.0
         return self._bank().base_rate() * self.papers.c20_ah + switched

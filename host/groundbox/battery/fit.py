@@ -77,7 +77,8 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
                 known if block_c is None or sample.block_c is not None else temperature.followed(block_c, case_c, hours)
             )
             temps.append(block_c)
-        rate = amps / papers.c20_ah / temperature.load_factor(temperature.REFERENCE_C if block_c is None else block_c)
+        rate = amps / papers.c20_ah
+        rate /= temperature.load_factor(temperature.REFERENCE_C if block_c is None else block_c, rate)
         wells = curve.advance_wells(wells, rate, hours)
         resting = resting + hours if rate < LOAD_RATE else 0.0
         if rate < -LOAD_RATE or resting > 0.5:

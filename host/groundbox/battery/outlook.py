@@ -30,7 +30,7 @@ def from_full(
 ) -> OutlookRow:
     """Hours a full, rested battery lasts at a steady `amps` down to `end_volts_per_cell`, at `block_c` celsius."""
     bank = new_bank(profile_of(papers), 1.0, doubt=0.0)
-    rate = np.full((1, 1), amps / papers.c20_ah / temperature.load_factor(block_c))
+    rate = np.full((1, 1), amps / papers.c20_ah / temperature.load_factor(block_c, amps / papers.c20_ah))
     hours, weights = hours_left(bank, [Stretch(np.inf, rate, rate, np.full((1, 1), end_volts_per_cell))])
     early, likely, late = quantiles(hours, weights, (0.05, 0.5, 0.95))
     end_volts = end_volts_per_cell * papers.cells

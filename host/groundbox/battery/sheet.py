@@ -25,7 +25,7 @@ def _end_volts(numbers: Array, rate: Array, hours: Array) -> Array:
 
 
 def _rates(rows: Sequence[DischargeRow], c20_ah: float) -> Array:
-    return np.array([row.amps / c20_ah / temperature.load_factor(row.temp_c) for row in rows])
+    return np.array([row.amps / c20_ah / temperature.load_factor(row.temp_c, row.amps / c20_ah) for row in rows])
 
 
 def sheet_profile(prior: Profile, rows: Sequence[DischargeRow], c20_ah: float) -> Profile:
@@ -64,7 +64,7 @@ def hours_by_sheet(
     A curve with physics in it follows a whole table to some 6 %; its error is smooth, so neighbours tell most of it.
     """
     rates = _rates(rows, c20_ah)
-    rate = amps / c20_ah / temperature.load_factor(temp_c)
+    rate = amps / c20_ah / temperature.load_factor(temp_c, amps / c20_ah)
     ends = np.array([row.end_volts_per_cell for row in rows])
     off = np.log(np.array([row.minutes for row in rows]) / 60 / hours_from_full(profile, rates, ends))
     distance = np.hypot(np.log(rates / rate) / NEAR_LOAD, (ends - end_volts_per_cell) / NEAR_VOLTS)

@@ -218,6 +218,11 @@ def test_voltage_alone_is_answered_with_a_wide_band() -> None:
     assert (alone[2] - alone[0]) / alone[1] > (seen[2] - seen[0]) / seen[1]
 
 
+def test_a_light_load_from_the_first_reading_is_not_taken_for_a_rest() -> None:
+    rows = (Sample(t_s=60.0 * m, volts=12.88 - 0.002 * m) for m in range(240))
+    assert band(followed(rows).estimate())[1] > 0
+
+
 def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
     """A fan of 3 A comes and goes beside 1 A that nobody told; the cells are the population's own."""
 

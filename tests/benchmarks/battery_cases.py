@@ -1,0 +1,163 @@
+"""The cases of the battery benchmark: for each row of the table, what is known of the battery and what is measured."""
+
+import csv
+from collections.abc import Callable, Sequence
+from datetime import date
+
+import msgspec
+from tests.benchmarks import battery_truth as truth
+from tests.benchmarks.battery_replay import Case, changed, samples_of
+from tests.benchmarks.battery_truth import Run
+
+from groundbox.battery.fit import discharges, fitted_papers
+from groundbox.battery.papers import DischargeRow, Papers
+
+
+def papers_for(family: str) -> Papers:
+    """Nameplate only."""
+    cells, c20_ah, _ = truth.FAMILIES[family]
+    return Papers(c20_ah=c20_ah, cells=cells)
+
+
+def fitted(runs: Sequence[Run]) -> Papers:
+    """Papers fitted from these runs, all of one family."""
+    return fitted_to(papers_for(runs[0].family), runs)
+
+
+def fitted_to(papers: Papers, runs: Sequence[Run]) -> Papers:
+    """These papers with what the runs tell."""
+    found = []
+    for run in runs:
+        case = Case(run=run, papers=papers, inputs="V+I")
+        found += discharges(samples_of(case), papers, run.name)
+    return fitted_papers(papers, found, date(2026, 1, 1))
+
+
+def sheet_papers(runs_family: str) -> Papers | None:
+    """A published table for a block of the same size, not of the same make: PS-12170, 17 Ah, secondary copy."""
+    if runs_family != "vrla17":
+        return None
+    rows = []
+    with (truth.data_folder() / "tables" / "discharge_tables.csv").open(newline="") as file:
+        for row in csv.DictReader(file):
+            if row["battery"].startswith("PS-12170") and float(row["time_min"]) >= 30:
+                rows.append(
+                    DischargeRow(
+                        amps=float(row["amps"]),
+                        minutes=float(row["time_min"]),
+                        end_volts_per_cell=float(row["end_v_per_cell"]),
+                        temp_c=float(row["temp_C"]),
+                    )
+                )
+    return msgspec.structs.replace(papers_for(runs_family), discharge=rows)
+
+
+Maker = Callable[[list[Run]], list[Case]]
+
+
+def _plain(inputs: str, *, told: bool = True) -> Maker:
+    def make(runs: list[Run]) -> list[Case]:
+        variable = runs[0].family == "tubular85"
+        return [
+            Case(
+                run=run,
+                papers=papers_for(run.family),
+                inputs=inputs,
+                start_soc=run.start_soc if told else None,
+                ahead="whole" if variable and inputs == "V+I" else "",
+            )
+            for run in runs
+        ]
+
+    return make
+
+
+def _ahead(ahead: str, make: Maker) -> Maker:
+    """Only where the load varies: another thing said about the load to come."""
+    return lambda runs: [changed(c, ahead=ahead) for c in make(runs)] if runs[0].family == "tubular85" else []
+
+
+def _only_variable(make: Maker) -> Maker:
+    return lambda runs: make(runs) if runs[0].family == "tubular85" else []
+
+
+def _sheet(runs: list[Run]) -> list[Case]:
+    papers = sheet_papers(runs[0].family)
+    return [] if papers is None else [changed(case, papers=papers) for case in _plain("V+I")(runs)]
+
+
+def _fit(count: int, inputs: str) -> Maker:
+    def make(runs: list[Run]) -> list[Case]:
+        cases = []
+        for place, case in enumerate(_plain(inputs)(runs)):
+            others = (
+                [runs[(place + 2 * step + 1) % len(runs)] for step in range(count)]
+                if count
+                else runs[:place] + runs[place + 1 :]
+            )
+            cases.append(changed(case, papers=fitted(others)))
+        return cases
+
+    return make
+
+
+def fitted_from_two(runs: list[Run]) -> list[Papers]:
+    """For each run, papers fitted from two of the others."""
+    return [case.papers for case in _fit(2, "V+I")(runs)]
+
+
+def _worn(inputs: str) -> Maker:
+    def make(runs: list[Run]) -> list[Case]:
+        return [
+            changed(case, papers=msgspec.structs.replace(case.papers, c20_ah=case.papers.c20_ah / 0.7))
+            for case in _plain(inputs)(runs)
+        ]
+
+    return make
+
+
+def _partly(told: bool) -> Maker:
+    def make(runs: list[Run]) -> list[Case]:
+        return _plain("V+I", told=told)([truth.begun_late(run, 0.35) for run in runs])
+
+    return make
+
+
+def _wrong(points: float) -> Maker:
+    def make(runs: list[Run]) -> list[Case]:
+        shown = runs if points < 0 else [truth.begun_late(run, points) for run in runs]
+        cases = _plain("V+I")(shown)
+        return [changed(case, start_soc=min(max((case.start_soc or 0) + points, 0.05), 1.0)) for case in cases]
+
+    return make
+
+
+def _cold(runs: list[Run]) -> list[Case]:
+    return [] if runs[0].family == "tubular85" else _plain("V+I")([truth.cold(run, 0.0, 0.86) for run in runs])
+
+
+ROWS: dict[str, Maker] = {
+    "fitted from 2 runs, V+I": _fit(2, "V+I"),
+    "fitted from 2 runs, V+loads": _fit(2, "V+loads"),
+    "fitted from 2 runs, V": _fit(2, "V"),
+    "fitted from 2 runs, V+exact loads": _fit(2, "V+exact loads"),
+    "fitted from 1 run, V+I": _fit(1, "V+I"),
+    "fitted from 1 run, V+loads": _fit(1, "V+loads"),
+    "fitted from all other runs, V+I": _fit(0, "V+I"),
+    "nameplate, V+I": _plain("V+I"),
+    "nameplate, V+I, start not told": _plain("V+I", told=False),
+    "nameplate, V+I, load to come not told": _ahead("", _plain("V+I")),
+    "nameplate, V+I, load left told": _ahead("left", _plain("V+I")),
+    "fitted from 2 runs, V+I, load left told": _ahead("left", _fit(2, "V+I")),
+    "data sheet of such a block, V+I": _sheet,
+    "nameplate, V+loads": _plain("V+loads"),
+    "nameplate, V": _plain("V", told=False),
+    "nameplate, V+switches": _only_variable(_plain("V+switches", told=False)),
+    "worn to 70 % of the nameplate, V+I": _worn("V+I"),
+    "worn to 70 % of the nameplate, V+loads": _worn("V+loads"),
+    "partly charged, told, V+I": _partly(True),
+    "partly charged, not told, V+I": _partly(False),
+    "start told 30 points too low, V+I": _wrong(-0.3),
+    "start told 30 points too high, V+I": _wrong(0.3),
+    "0 C, nameplate, V+I": _cold,
+}
