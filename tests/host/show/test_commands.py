@@ -20,7 +20,7 @@ from groundbox.model import WarningChange
 from groundbox.service.service import Service
 from groundbox.settings import load
 from groundbox.show.cmd_demo import fresh_folder
-from groundbox.show.recording import sources_of
+from groundbox.show.recording import broker_of, sources_of
 from groundbox.store import Reader, Store
 from groundbox.warn.words import CHARGE_CAUTIONS
 
@@ -211,7 +211,8 @@ def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> Non
     )
     (folder / "secret").write_text("open sesame\n")
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
-    serial, mqtt = sources_of(load(folder / "groundbox.toml"), Arrivals(), clocks, ("/dev/none",))
+    settings = load(folder / "groundbox.toml")
+    serial, mqtt = sources_of(settings, Arrivals(), clocks, ("/dev/none",), [broker_of(settings, 0)])
     assert isinstance(serial, SerialPorts)
     assert isinstance(mqtt, MqttSource)
     assert mqtt._broker.password == "open sesame"
