@@ -19,6 +19,19 @@ def programs() -> Path | None:
     return next((place for place in places if (place / "initdb").exists() and (place / "pg_ctl").exists()), None)
 
 
+def restart(url: str) -> None:
+    """Ends the server of `cluster` without a chance to tidy up, and starts it again."""
+    place = programs()
+    assert place is not None
+    data = str(Path(url.partition("host=")[2]) / "data")
+    _as_owner(str(place / "pg_ctl"), "-D", data, "-m", "immediate", "-w", "restart", "-l", f"{data}.log")
+
+
+def _as_owner(*words: str, cwd: Path | None = None) -> None:
+    as_owner = ["runuser", "-u", OWNER, "--", *words] if os.geteuid() == 0 else list(words)
+    subprocess.run(as_owner, check=True, stdout=subprocess.DEVNULL, cwd=cwd or "/")
+
+
 @contextmanager
 def cluster(*, durable: bool = False, settings: str = "") -> Iterator[str]:
     """Yields the address, `postgresql://postgres@/postgres?host=FOLDER`, of a server that ends with the block.
@@ -30,22 +43,18 @@ def cluster(*, durable: bool = False, settings: str = "") -> Iterator[str]:
     place = programs()
     assert place is not None
     folder = Path(tempfile.mkdtemp(prefix="groundbox-pg-"))
-    root = os.geteuid() == 0
-    if root:
+    if os.geteuid() == 0:
         shutil.chown(folder, OWNER)
-
-    def run(*words: str) -> None:
-        as_owner = ["runuser", "-u", OWNER, "--", *words] if root else list(words)
-        subprocess.run(as_owner, check=True, stdout=subprocess.DEVNULL, cwd=folder)
-
     data = str(folder / "data")
     options = f"-k {folder} -c listen_addresses='' -c fsync={'on' if durable else 'off'} {settings}"
     try:
-        run(str(place / "initdb"), "-D", data, "-U", OWNER, "-A", "trust", "-E", "UTF8", "--no-sync", "--locale=C")
-        run(str(place / "pg_ctl"), "-D", data, "-l", str(folder / "log"), "-w", "-o", options, "start")
+        _as_owner(
+            str(place / "initdb"), "-D", data, "-U", OWNER, "-A", "trust", "-E", "UTF8", "--no-sync", "--locale=C"
+        )
+        _as_owner(str(place / "pg_ctl"), "-D", data, "-l", str(folder / "log"), "-w", "-o", options, "start")
         try:
             yield f"postgresql://{OWNER}@/{OWNER}?host={folder}"
         finally:
-            run(str(place / "pg_ctl"), "-D", data, "-m", "immediate", "-w", "stop")
+            _as_owner(str(place / "pg_ctl"), "-D", data, "-m", "immediate", "-w", "stop")
     finally:
         shutil.rmtree(folder, ignore_errors=True)

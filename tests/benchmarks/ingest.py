@@ -115,5 +115,5 @@ def compare(batch: int) -> None:
     ratio = statistics.median(bare_s / ours_s for bare_s, ours_s in times)
     print(
         f"batches of {batch}: bare {middle[0]:,.0f}/s (best {best[0]:,.0f}), "
-        f"with roll-ups {middle[1]:,.0f}/s (best {best[1]:,.0f}), ratio {ratio:.2f} (of the best {best[1] / best[0]:.2f})"
+        f"ours {middle[1]:,.0f}/s (best {best[1]:,.0f}), ratio {ratio:.2f} (of the best {best[1] / best[0]:.2f})"
     )

@@ -33,7 +33,8 @@ store.add([from_wire(Hello, ["mast", 3, first - 1, *about])])
 print("open", flush=True)
 while True:
     store.add([from_wire(Reading, ["mast", 3, n, n * 10, *blank]) for n in range(first, first + 50)])
-    handover.leave(store._engine.path, Mark(box="mast", kind="charge", name=f"{os.getpid()} {first}", wall_s=float(first)))
+    name = f"{os.getpid()} {first}"
+    handover.leave(store._engine.path, Mark(box="mast", kind="charge", name=name, wall_s=float(first)))
     first += 50
     for stored in store.commit().stored:
         print("told", stored.sequence, flush=True)

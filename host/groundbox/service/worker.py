@@ -6,6 +6,7 @@ since.
 """
 
 import random
+import time
 from collections.abc import Sequence
 
 from groundbox.link.keys import boxes as boxes_with_keys
@@ -20,6 +21,7 @@ from groundbox.settings import Settings
 from groundbox.store import Store
 
 TAKE = 5000
+GULP_S = 0.1  # many messages at once: a turn for each would cost more than the messages
 TURN_S = 1.0
 ASK_S = 5.0
 SHARE_OF_FREE = 10  # a tenth of what is free is taken at a turn, so that those who begin together share
@@ -53,8 +55,9 @@ class Worker(Service):
 
     def turn(self) -> None:
         """One turn of the loop: keeps what came, and once a second follows the boxes held."""
+        time.sleep(GULP_S)
         room = self.store.waiting < self.store.MOST_WAITING
-        items = self._arrivals.take(most=TAKE, wait_s=0.1) if room else []
+        items = self._arrivals.take(most=TAKE) if room else []
         now = self._clocks.now()
         self.store.add(items)
         for item in items:

@@ -139,8 +139,18 @@ _COUNT_PLACE = {place: COLUMNS.index(_COUNTED[name]) for place, name in enumerat
 
 def sums(rows: Sequence[Row]) -> Row:
     """What COLUMNS are for these rows of table `reading`."""
+    if len(rows) == 1:
+        return _one(rows[0])
     columns = tuple(zip(*rows, strict=True))
     return tuple(_sum(columns[place] if place >= 0 else _hardest(columns), kind) for place, kind in _PLANS)
+
+
+def _one(row: Row) -> Row:
+    hardest = max(row[place] or 0 for place in _FAN_PLACES)
+    values = [row[place] if place >= 0 else hardest for place, _ in _PLANS]
+    return tuple(
+        int(value is not None) if kind == "count" else value for value, (_, kind) in zip(values, _PLANS, strict=True)
+    )
 
 
 def _hardest(columns: Sequence[Sequence[Any]]) -> Sequence[int]:
