@@ -35,7 +35,7 @@ def steps() -> list[tuple[str, str]]:
         ),
         ("USB in, bench supply off", "5 V rail of U1 under 0.5 V; bus 0 V: nothing feeds back"),
         (
-            "Firmware on, 12.00 V, `groundbox now --json`",
+            "`groundbox board install`, then 12.00 V and `groundbox log`, `groundbox now --json`",
             f"battery within {monitor:.0f} mV, check within {divide:.0f} mV, less than 150 mV apart",
         ),
         (f"10.0 kohm 0.1 % in place of each thermistor (pin at {cold:.2f} V)", "25.0 C, 0.3 K either way"),
@@ -52,7 +52,7 @@ def steps() -> list[tuple[str, str]]:
             f"+1.75 A as the ammeter shows, {amps:.0f} mA either way; a charger shows minus",
         ),
         (
-            "Fans at 100 %, then 30 %",
+            "`groundbox board fans`: each at 100 %, then 30 %",
             "rpm within 10 % of the fan's sheet; 1500 rpm is 50 Hz at the pin; control line under 0.6 V when low",
         ),
         ("Tachometer lead of one fan out", "that fan `stalled` 5 s after its starting time, its partner at 100 %"),
@@ -66,5 +66,5 @@ def steps() -> list[tuple[str, str]]:
             "Load of 3 A: volts at the posts less volts at the equipment, divided by amps",
             "about 0.03 ohm: this is `lead_ohm`",
         ),
-        ("Lamp, buzzer, button", "as named; the button silences"),
+        ("`groundbox board lamp`, `groundbox board buzzer`, button", "as named; the button silences"),
     ]

@@ -27,8 +27,9 @@ def command_table() -> str:
     for name, says in sorted(COMMANDS.items()):
         rows.append((f"`groundbox {name}`", says))
         command = commands.get_command(context, name)
-        for sub in sorted(command.commands) if isinstance(command, click.Group) else ():
-            rows.append((f"`groundbox {name} {sub}`", command.commands[sub].get_short_help_str(90)))
+        for sub in sorted(command.list_commands(context)) if isinstance(command, click.Group) else ():
+            found = command.get_command(context, sub)
+            rows.append((f"`groundbox {name} {sub}`", found.get_short_help_str(90) if found else ""))
     return _table(("command", "what it does"), rows)
 
 

@@ -88,8 +88,8 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     assert "fan_on_centi_c less fan_off_centi_c" in str(refused.exception)
     assert "range" in _run("settings", simulated.port).output
     fan = json.loads(_run("fans", simulated.port, "--json").stdout)["fans"]
-    assert [(one["fan"], one["good"], one["full_rpm"] > 2900) for one in fan] == [(1, True, True)]
-    assert fan[0]["low_rpm"] < 1500
+    assert [(one["fan"], one["good"], one["full_rpm"] > 2500) for one in fan] == [(1, True, True)]
+    assert fan[0]["low_rpm"] < 2000
     simulated.set("fan1", "stalled")
     stalled = _run("fans", simulated.port)
     assert stalled.exit_code == 1
