@@ -255,3 +255,16 @@ def test_the_broker_inside_follows_the_settings(tmp_path: Path) -> None:
     assert "without TLS" in own_broker(open_to_all)[2][1]
     with pytest.raises(BadInput, match="means something else at a broker"):
         own_broker(Settings(database=str(tmp_path / "day.db"), boxes={"a#b": box}))
+
+
+def test_a_folder_or_certificate_that_will_not_do_is_named(tmp_path: Path) -> None:
+    pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
+    chosen = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBroker(folder=str(tmp_path / "broker")))
+    with pytest.raises(BadInput, match="see `groundbox broker setup`"):
+        own_broker(chosen)
+    (tmp_path / "broker").mkdir()
+    assert own_broker(chosen)[1].ca_file is None
+    for name in ("server.pem", "server.key"):
+        (tmp_path / "broker" / name).write_text("no certificate")
+    with pytest.raises(BadInput, match=r"server\.pem: cannot be used"):
+        own_broker(chosen)

@@ -1,5 +1,6 @@
 """The broker inside and the bridges, as the settings want them."""
 
+import ssl
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -28,24 +29,43 @@ def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
             raise BadInput(settings.file, f"boxes.{box}", why)
     beside = settings.database_path.with_name(settings.database_path.name + ".broker")
     folder = beside if entry.folder is None else settings.folder / Path(entry.folder).expanduser()
+    if entry.folder is not None and not folder.is_dir():
+        raise BadInput(settings.file, "own_broker.folder", f"there is no folder {folder}; see `groundbox broker setup`")
     passwords = kept_passwords(folder, [*settings.boxes, PROGRAM, AUTOMATION])
-    secured = (folder / CERTIFICATE).exists() and (folder / KEY).exists()
-    certificate = (folder / CERTIFICATE, folder / KEY) if secured else None
+    certificate = certificate_in(folder)
     inside = EmbeddedBroker(passwords, entry.listen, entry.port, certificate)
     way_in = Broker(
         host=HERE if entry.listen in ("0.0.0.0", "::") else entry.listen,
         port=entry.port,
         username=PROGRAM,
         password=passwords[PROGRAM],
-        ca_file=str(folder / AUTHORITY) if secured else None,
+        ca_file=str(folder / AUTHORITY) if certificate else None,
     )
     boxes = ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION))
-    lines = [f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes or 'no box yet'} in {folder}"]
-    if entry.listen not in (HERE, "::1", "localhost") and not secured:
+    lines = [
+        f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes or 'no box yet (add [boxes.NAME])'} in {folder}"
+    ]
+    if entry.listen not in (HERE, "::1", "localhost") and not certificate:
         lines.append(
             "it speaks without TLS: who listens on this network reads the passwords; see groundbox broker setup"
         )
     return inside, way_in, lines
+
+
+def certificate_in(folder: Path) -> tuple[Path, Path] | None:
+    """Certificate and key in `folder`; None where it has none.
+
+    Raises:
+        BadInput: they cannot be used.
+    """
+    pair = folder / CERTIFICATE, folder / KEY
+    if not all(path.exists() for path in pair):
+        return None
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(*pair)
+    except (OSError, ValueError) as error:
+        raise BadInput(pair[0], "", f"cannot be used with {KEY} beside it ({error})") from error
+    return pair
 
 
 def bridges_of(settings: Settings, told: Sequence[Broker]) -> list[Bridge]:
