@@ -1,16 +1,20 @@
 """The pure parts of the service, each on its own."""
 
 import random
+from concurrent.futures import Future
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from groundbox.errors import LinkError
 from groundbox.model import Event, Reading
 from groundbox.service.flight import Flight
 from groundbox.service.loads import declared_amps, droppable, heaviest, peak_above_mean, touchiest
 from groundbox.service.order import WAIT_S, InOrder
 from groundbox.service.sag import Sag
+from groundbox.service.service import Service
 from groundbox.service.timeline import Timeline
 from groundbox.settings import Load
 
@@ -149,3 +153,25 @@ def test_which_load_is_heaviest_touchiest_and_can_go() -> None:
     assert droppable(LOADS, _reading(1, output2="off")) == ("camera",)
     assert heaviest([], 12.0) is None
     assert touchiest(LOADS[:2]) is None
+
+
+class _Way:
+    """A source that has one box, or none."""
+
+    def __init__(self, box: str | None) -> None:
+        self.box, self.sent = box, 0
+
+    def command(self, box: str, name: str, **fields: object) -> Future[object]:
+        future: Future[object] = Future()
+        if box == self.box:
+            self.sent += 1
+        else:
+            future.set_exception(LinkError("not here"))
+        return future
+
+
+def test_a_box_on_two_ways_is_told_once() -> None:
+    ways = [_Way(None), _Way("mast"), _Way("mast")]
+    futures = Service.command(SimpleNamespace(_sources=ways), "mast", "mark", kind="charge")
+    assert [way.sent for way in ways] == [0, 1, 0]
+    assert [future.done() for future in futures] == [True, False]

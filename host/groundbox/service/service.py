@@ -146,8 +146,13 @@ class Service:
         self._commit(now)
 
     def command(self, box: str, name: str, **fields: int | str | None) -> list[Future[Answer]]:
-        """Sends a command by every way there is to `box`; may be called from any thread. One way or none answers."""
-        return [source.command(box, name, **fields) for source in self._sources]
+        """Sends a command by the first way there is to `box`, from any thread. One way or none answers."""
+        tried = []
+        for source in self._sources:
+            tried.append(source.command(box, name, **fields))
+            if not tried[-1].done() or tried[-1].exception() is None:
+                break  # a box on a cable and a radio would do it twice
+        return tried
 
     # --- in ---
 
