@@ -121,7 +121,7 @@ def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, t
 def test_the_line_says_it(tmp_path: Path) -> None:
     bench = service_of(tmp_path, ())
     bench.values |= {"case_c": 50.0, "intake_c": 38.0, "battery_amps": 8.0, "fan1_state": "off", "fan1_percent": 0}
-    bench.pass_s(130)
+    bench.pass_s(160)
     assert bench.view.heat.fitted
     told = lines.heat(bench.view)
     assert told.startswith("60 C in as early as")
@@ -137,7 +137,7 @@ def test_a_damaged_case_file_is_said_and_the_rest_goes_on(tmp_path: Path) -> Non
     with pytest.raises(BadInput, match="fit the case again"):
         load_case(tmp_path / "case.json")
     bench.begin()
-    bench.pass_s(130)
+    bench.pass_s(160)
     assert any("heat is foretold by an assumed case" in said for said in bench.heard.said)
     assert not bench.view.heat.fitted
     bench.end()
