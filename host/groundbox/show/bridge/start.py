@@ -41,10 +41,10 @@ def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
         password=passwords[PROGRAM],
         ca_file=str(folder / AUTHORITY) if certificate else None,
     )
-    boxes = ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION))
-    lines = [
-        f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes or 'no box yet (add [boxes.NAME])'} in {folder}"
-    ]
+    boxes = (
+        ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION)) or "no box yet (add [boxes.NAME])"
+    )
+    lines = [f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes} in {folder}"]
     if entry.listen not in (HERE, "::1", "localhost") and not certificate:
         lines.append(
             "it speaks without TLS: who listens on this network reads the passwords; see groundbox broker setup"
