@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from tests.field.browser import Browser
 from tests.field.test_page import _free_port
 from tests.host.show.test_lines import READING, VIEW, WALL_S
@@ -18,6 +19,7 @@ from tests.host.show.test_report import _wired
 from groundbox.link.questions import Moment
 from groundbox.model import Answer, Mark
 from groundbox.settings import Settings
+from groundbox.show.cmd_report import command as report
 from groundbox.show.page.output import ScreenAndPage
 from groundbox.show.page.serve import Page
 from groundbox.store import Store
@@ -120,7 +122,9 @@ def stage(tmp_path: Path, browser: Browser) -> Iterator[Stage]:
         found.tell(3000.0)
         browser.open(found.page.url)
         browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
+        browser.complaints()  # of the page before, whose host is gone
         yield found
+        browser.open("about:blank")
 
 
 def _saved(browser: Browser, words: str) -> bytes:
@@ -187,3 +191,17 @@ def test_what_is_seen_is_saved_as_csv_and_png(browser: Browser, stage: Stage) ->
     )
     time.sleep(0.1)
     assert browser.complaints() == []
+
+
+def test_the_report_asks_nobody_and_a_screen_reader_finds_nothing_wrong(
+    browser: Browser, stage: Stage, tmp_path: Path
+) -> None:
+    (tmp_path / "groundbox.toml").write_text('database = "day.db"\n')
+    out = tmp_path / "told.html"
+    arguments = ["--settings", str(tmp_path / "groundbox.toml"), "--out", str(out)]
+    assert CliRunner().invoke(report, arguments, catch_exceptions=False).exit_code == 0
+    browser.open(out.as_uri())
+    assert browser.run("return document.querySelectorAll('svg').length") >= 2
+    assert browser.outside(stage.page.url) <= {out.as_uri()}
+    assert browser.complaints() == []
+    assert browser.accessibility() == []

@@ -165,7 +165,7 @@ def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
     plot.line(values, "mean")
     plot.line(outside, "second")
     for level_c in CASE_LEVELS_C:
-        plot.level(level_c, f"limit {level_c:.0f} C")
+        plot.level(level_c, f"{level_c:.0f} C, a limit as boards come")
     return plot.svg(f"Case of {box.box} between {min(v[1] for v in values):.0f} and {max(v[2] for v in values):.0f} C")
 
 
