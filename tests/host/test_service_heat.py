@@ -120,8 +120,9 @@ def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, t
 
 def test_the_line_says_it(tmp_path: Path) -> None:
     bench = service_of(tmp_path, ())
-    bench.values |= {"case_c": 50.0, "intake_c": 38.0, "battery_amps": 8.0, "fan1_state": "off", "fan1_percent": 0}
-    bench.pass_s(160)
+    bench.values |= {"intake_c": 38.0, "battery_amps": 8.0, "fan1_state": "off", "fan1_percent": 0}
+    for second in range(160):
+        bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted
     told = lines.heat(bench.view)
     assert told.startswith("60 C in as early as")
