@@ -99,6 +99,13 @@ def test_fans_that_turn() -> None:
     assert turning(reading(1, 40.0, fans="absent")) == 0.0
 
 
+@pytest.fixture(autouse=True)
+def at_every_turn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Estimates come by the computer's own clock, which these tests do not wait for."""
+    monkeypatch.setattr("groundbox.service.service.TAKE_S", 0.0)
+    monkeypatch.setattr("groundbox.service.service.ESTIMATE_EVERY_S", 0.0)
+
+
 def service_of(folder: Path, rises: tuple[float, ...]) -> Bench:
     outings = tuple(OutingRise(name=f"2031-07-1{n}", k_per_w=k, spread=0.05) for n, k in enumerate(rises))
     save_case(folder / "case.json", CaseFile(box="mast", date=date(2031, 7, 19), fit=fitted(HOT), outings=outings))
@@ -121,7 +128,7 @@ def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, t
 def test_the_line_says_it(tmp_path: Path) -> None:
     bench = service_of(tmp_path, ())
     bench.values |= {"intake_c": 38.0, "battery_amps": 8.0, "fan1_state": "off", "fan1_percent": 0}
-    for second in range(160):
+    for second in range(130):
         bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted
     told = lines.heat(bench.view)
@@ -138,7 +145,7 @@ def test_a_damaged_case_file_is_said_and_the_rest_goes_on(tmp_path: Path) -> Non
     with pytest.raises(BadInput, match="fit the case again"):
         load_case(tmp_path / "case.json")
     bench.begin()
-    bench.pass_s(160)
+    bench.pass_s(130)
     assert any("heat is foretold by an assumed case" in said for said in bench.heard.said)
     assert not bench.view.heat.fitted
     bench.end()
