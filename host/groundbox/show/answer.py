@@ -221,6 +221,12 @@ def aloud(active: Active, view: BoxView | None) -> str:
     return _filled(words, view) if view and words else active.sentence
 
 
+def due_now(countdown: "Countdown", views: Sequence[BoxView], wall_s: float) -> str | None:
+    """What to say of the turn-back time now, if anything."""
+    left_s = {view.state.box: view.turn_back_s - wall_s for view in views if view.turn_back_s is not None}
+    return countdown.due(left_s, any(view.state.in_flight for view in views))
+
+
 STEPS_S = (600.0, 300.0, 120.0, 0.0)
 
 

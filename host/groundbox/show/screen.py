@@ -15,13 +15,14 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.show import lines
-from groundbox.show.answer import aloud
+from groundbox.show.answer import Countdown, aloud, due_now
 from groundbox.show.sound import Sounder
 from groundbox.warn.warner import Active
 from groundbox.warn.words import span
 
 REDRAW_S = 0.25
 PLAIN_EVERY_S = 10.0
+LAST_STEP = "Turn back in 2 minutes"  # the one step of the countdown that is no warning of its own
 STYLES = {"notice": "", "urgent": "bold", "stop": "bold reverse"}
 
 
@@ -40,6 +41,7 @@ class Screen:
         self._console, self.sounder, self.foot = console, sounder, foot
         self._live: Live | None = None
         self._unheard: list[Active] = []
+        self._countdown = Countdown()
         if console.is_terminal:  # stdout stays as it is: the bell goes straight to the terminal
             self._live = Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False)
         self._drawn_s = float("-inf")
@@ -82,10 +84,7 @@ class Screen:
 
     def show(self, views: Sequence[BoxView], moment: Moment) -> None:
         """How things stand; sounds what waits, and draws when it is time to."""
-        by_box = {view.state.box: view for view in views}
-        for active in self._unheard:
-            self.sounder.sound(replace(active, sentence=aloud(active, by_box.get(active.box))))
-        self._unheard.clear()
+        self._sound(views, moment.wall_s)
         every_s = REDRAW_S if self._live else PLAIN_EVERY_S
         if moment.real_s - self._drawn_s < every_s:
             return
@@ -96,6 +95,19 @@ class Screen:
         else:
             for view in views:
                 self._console.print(Text(f"{stamp(moment.wall_s)} {lines.line(view)}"), soft_wrap=True)
+
+    def _sound(self, views: Sequence[BoxView], wall_s: float) -> None:
+        by_box = {view.state.box: view for view in views}
+        for active in self._unheard:
+            self.sounder.sound(replace(active, sentence=aloud(active, by_box.get(active.box))))
+        self._unheard.clear()
+        due = due_now(self._countdown, views, wall_s)
+        if due and due.startswith(LAST_STEP):
+            first = min(
+                (view for view in views if view.turn_back_s is not None), key=lambda view: view.turn_back_s or 0
+            )
+            box = first.state.box
+            self.sounder.sound(Active(box=box, kind="turn_back", severity="stop", sentence=due, acknowledged=False))
 
 
 def stamp(wall_s: float) -> str:

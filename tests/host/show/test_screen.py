@@ -16,6 +16,7 @@ from groundbox.model import WarningChange
 from groundbox.show import sound
 from groundbox.show.screen import Screen
 from groundbox.show.sound import Sounder
+from groundbox.warn.warner import Active
 
 NOW = Moment(wall_s=WALL_S, monotonic_s=0.0, real_s=100.0)
 CHANGE = WarningChange(
@@ -104,3 +105,28 @@ def test_the_bell_rings_on_a_terminal_only_and_can_be_off(monkeypatch: pytest.Mo
             now.setattr(sys, "stdout", stream)
             Sounder(setting).sound(STALLED)
             assert stream.getvalue().count("\a") == rung
+
+
+class Told(Sounder):
+    """Writes down what it would sound."""
+
+    def __init__(self) -> None:
+        super().__init__("off")
+        self.told: list[str] = []
+
+    def sound(self, active: Active) -> None:
+        self.told.append(f"{active.box}: {active.sentence}")
+
+
+def test_it_sounds_short_sentences_and_the_step_of_the_countdown_that_is_no_warning() -> None:
+    sounder = Told()
+    with Screen(Console(file=io.StringIO()), sounder) as screen:
+        screen.sound(LONG)
+        assert sounder.told == []  # not before it is known how things stand
+        fans = replace(VIEW, state=replace(VIEW.state, fans=("running", "stalled")))
+        screen.show([fans], NOW)
+        assert sounder.told == ["mast: Fan 2 stopped: open the lid"]
+        for left_s in range(700, -10, -10):
+            flying = replace(VIEW, state=replace(VIEW.state, in_flight=True), turn_back_s=WALL_S + left_s)
+            screen.show([flying], NOW)
+    assert sounder.told[1:] == ["mast: Turn back in 2 minutes, for box mast."]

@@ -7,7 +7,7 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.settings import Settings
-from groundbox.show.answer import Countdown, aloud, answer, verdict
+from groundbox.show.answer import Countdown, aloud, answer, due_now, verdict
 from groundbox.show.page.serve import Page
 from groundbox.show.page.state import box_state, droppable
 from groundbox.show.screen import Screen
@@ -15,7 +15,6 @@ from groundbox.warn.warner import Active
 
 PUBLISH_S = 1.0
 MOST_SAID, MOST_HEARD = 30, 8
-LAST_STEP = "Turn back in 2 minutes"  # the one step of the countdown that is no warning of its own
 
 
 class ScreenAndPage:
@@ -64,14 +63,9 @@ class ScreenAndPage:
             self._page.publish(state, boxes, charges, {view.state.box: droppable(view) for view in views})
 
     def _count_down(self, views: Sequence[BoxView], wall_s: float) -> None:
-        left_s = {view.state.box: view.turn_back_s - wall_s for view in views if view.turn_back_s is not None}
-        due = self._countdown.due(left_s, any(view.state.in_flight for view in views))
-        if due is None:
-            return
-        self._hear(due, "stop" if due.startswith("Turn back now") else "urgent")
-        if due.startswith(LAST_STEP):
-            box = min(left_s, key=lambda name: left_s[name])
-            self._screen.sound(Active(box=box, kind="turn_back", severity="stop", sentence=due, acknowledged=False))
+        due = due_now(self._countdown, views, wall_s)
+        if due is not None:
+            self._hear(due, "stop" if due.startswith("Turn back now") else "urgent")
 
     def _hear(self, sentence: str, severity: str) -> None:
         self._sounds += 1

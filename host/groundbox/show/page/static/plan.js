@@ -3,7 +3,12 @@ import { make } from "/draw.js";
 
 let off = [], length_min = null, place = null;
 
+const AGAIN_MS = 30000;
+
 export function showPlan(section) {
+  if (!place) setInterval(() => { // the day goes on, unless somebody is at a switch
+    if (!place.hidden && !place.contains(document.activeElement) && !place.hasAttribute("aria-busy")) ask();
+  }, AGAIN_MS);
   place = section;
   ask();
 }
