@@ -138,7 +138,9 @@ def _rows(database: Path, query: str) -> list[tuple[object, ...]]:
 
 
 @pytest.mark.skipif(interpreter_path() is None, reason="no micropython command here")
-@pytest.mark.parametrize("own", [False, True], ids=["mosquitto", "inside"])
+@pytest.mark.parametrize(
+    "own", [pytest.param(False, id="mosquitto", marks=pytest.mark.endurance), pytest.param(True, id="inside")]
+)
 def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
     """As a person would: set a broker up, tell the board, record, mark a launch that the board hears of."""
     port = _free_port()

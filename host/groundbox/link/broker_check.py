@@ -109,7 +109,7 @@ class _Trial:
             hearing.subscribe([(topic, 1), (last, 1)])
             _wait(lambda: bool(subscribed))
             with suppress(RuntimeError, ValueError):
-                speaking.publish(topic, word, qos=1).wait_for_publish(2.0)
+                speaking.publish(topic, word, qos=1).wait_for_publish(1.0)
             ending.publish(last, end, qos=1)
             _wait(lambda: end in got)
         return word in got
