@@ -2,7 +2,8 @@
 
 A record: start, number of the newest reading, uptime in units of 10 ms, the summary up to which none need be sent any
 more, readings summed up, then the registry's fields. Which are still wanted: of an earlier start all that nobody has
-acknowledged; of this start those whose readings the outbox held no longer before a host had stored them.
+acknowledged; of this start those with readings that the outbox dropped before a host had stored them (the host counts
+these as gone, and may say "stored" beyond them).
 """
 
 from struct import pack, unpack_from
@@ -88,12 +89,11 @@ class Archive:
         record = self.segments.read(number)
         if record is None:
             return False
-        boot, sequence = unpack_from("<ii", record)
-        if boot != self._boot:
+        boot, sequence, _, _, readings = unpack_from("<iiIih", record)
+        outbox = self._outbox
+        if boot != self._boot or outbox.dropped_from <= sequence and sequence - readings < outbox.dropped_to:
             return True
-        if sequence <= self._outbox.stored_to:
-            return False
-        return True if sequence < self._outbox.oldest else None
+        return False if sequence <= outbox.stored_to else None
 
     def values(self, number):
         """Values of `summary` behind the box's name; allocates."""

@@ -36,6 +36,7 @@ class Outbox:
         oldest: number of the oldest record the ring still holds (sequence + 1 while empty).
         stored_to: every record up to this one is stored on a host.
         dropped: records overwritten before a host had stored them.
+        dropped_from, dropped_to: the first and the last of them; 0 for none.
     """
 
     def __init__(self, slots=240):
@@ -43,6 +44,7 @@ class Outbox:
         self.oldest = 1
         self.stored_to = 0
         self.dropped = 0
+        self.dropped_from = self.dropped_to = 0
         self._slots = slots
         self._names = [field[0] for field in fields_of("reading")[_BEFORE:]]
         self._codes = _codes("reading")
@@ -72,6 +74,9 @@ class Outbox:
         if self.sequence - self.oldest >= self._slots:
             if self.oldest > self.stored_to:
                 self.dropped += 1
+                self.dropped_to = self.oldest
+                if not self.dropped_from:
+                    self.dropped_from = self.oldest
             self.oldest += 1
         at = self.sequence % self._slots * self._size
         pack_into(_HEAD, self._buffer, at, kind, uptime_s, uptime_ms)

@@ -204,8 +204,10 @@ def test_only_what_the_outbox_lost_is_sent_and_all_of_an_earlier_start():
     for i in range(8):
         _ten(archive, outbox, 10 * i)
     assert _wanted(archive) == [1, 2, 3, 4], "of the rest the outbox holds the readings"
-    outbox.stored(15)
-    assert _settled(archive) == 1
+    outbox.stored(75)  # the host counts what was dropped as gone, and has the rest
+    assert _wanted(archive) == [1, 2, 3, 4]
+    assert _settled(archive) == 0
+    archive.acknowledge(1)
     archive.acknowledge(3)
     assert _wanted(archive) == [2, 4]
     assert _settled(archive) == 1, "in order"
@@ -221,6 +223,16 @@ def test_only_what_the_outbox_lost_is_sent_and_all_of_an_earlier_start():
     found = dict(zip(names, values))  # noqa: B905
     assert (found["boot"], found["sequence"], found["uptime_ms"], found["number"]) == (7, 90, 90000, 9)
     assert (found["readings"], found["battery_mv"], found["battery_ma"]) == (1, 12000, None)
+
+
+def test_what_a_host_stored_in_time_is_never_sent():
+    archive, outbox = _archive(Flash(), 7)
+    archive.prepare()
+    for i in range(30):
+        _ten(archive, outbox, 10 * i)
+        outbox.stored(outbox.sequence)
+        assert _wanted(archive) == []
+    assert _settled(archive) == 30
 
 
 def test_what_is_overwritten_unsent_is_counted():
