@@ -59,6 +59,7 @@ class _Walker:
     def _mark(self, minute: float) -> None:
         for name, bank in self.walk.banks.items():
             self.walk.traces.setdefault(name, []).append((minute, supply.soc_of(bank)))
+            self.walk.wells.setdefault(name, []).append((minute, bank.drawn.copy(), bank.wells.copy()))
 
     def _flown(self) -> list[tuple[int, Start, str, str]]:
         """(flight, start, box, battery) of everything flown."""

@@ -11,9 +11,11 @@ from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
 from groundbox.plan.timetable import Timetable, early_curve, timetable
 from groundbox.plan.walk import IN_AIR, Answer, Walk
+from groundbox.plan.warm import choice_from
 from groundbox.plan.yard import Yard, yard_of
 
 ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
+LEAST_ROUNDS = 3  # even where the time is over: without the solver they are quick
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 1.0
 SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 3.0  # flights times batteries
@@ -84,15 +86,20 @@ def _scheduled(
     start_min: float,
     extra: Mapping[tuple[int, str], float],
     try_on_time: bool,
+    earlier: Walk | None,
 ) -> tuple[Timetable, Schedule]:
     """On time if every flight can be; else with launches that slip."""
     if try_on_time:
         table = timetable(day, yard, delays=(0.0,), extra=extra, start_min=start_min)
-        schedule = best_schedule(table.problem, patience.part(ON_TIME_SHARE))
+        schedule = best_schedule(
+            table.problem, patience.part(ON_TIME_SHARE), known=choice_from(earlier, day, table) if earlier else None
+        )
         if schedule.worth.flown == len(day.flights):
             return table, schedule
     late_table = timetable(day, yard, delays=delays_of(day), extra=extra, start_min=start_min)
-    late = best_schedule(late_table.problem, patience.part(1.0))
+    late = best_schedule(
+        late_table.problem, patience.part(1.0), known=choice_from(earlier, day, late_table) if earlier else None
+    )
     return (table, schedule) if try_on_time and schedule.worth.flown >= late.worth.flown else (late_table, late)
 
 
@@ -136,7 +143,13 @@ def _not_today(answer: Answer, because: str) -> Answer:
 
 
 def plan_as_is(
-    day: Day, yard: Yard, seconds: float, start_min: float, rounds: int = ROUNDS, clock: Clock | None = None
+    day: Day,
+    yard: Yard,
+    seconds: float,
+    start_min: float,
+    rounds: int = ROUNDS,
+    clock: Clock | None = None,
+    earlier: Walk | None = None,
 ) -> Plan:
     """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve.
 
@@ -144,13 +157,14 @@ def plan_as_is(
         seconds: about how long all rounds may take together.
         rounds: most of them.
         clock: seconds that never step back; without one only the solver's time counts, as granted.
+        earlier: what an earlier plan had chosen, to begin with.
     """
     patience = Patience(seconds, clock)
     extra: dict[tuple[int, str], float] = {}
     on_time, best = True, None
     for round_ in range(rounds):
         table, schedule = _scheduled(
-            day, yard, patience.part(ROUND_SHARE if round_ < rounds - 1 else 1.0), start_min, extra, on_time
+            day, yard, patience.part(ROUND_SHARE if round_ < rounds - 1 else 1.0), start_min, extra, on_time, earlier
         )
         on_time = schedule.worth.flown == len(day.flights) and schedule.worth.late_min == 0
         walk = follow(day, yard, table, schedule)
@@ -158,7 +172,7 @@ def plan_as_is(
         walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
         plan = Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
         best = plan if best is None or plan.merit > best.merit else best
-        if not short or patience.left == 0:
+        if not short or (patience.left == 0 and round_ + 1 >= LEAST_ROUNDS):
             break
         for key, answer in short.items():
             grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
@@ -216,6 +230,7 @@ def plan_day(
     start_min: float = 0.0,
     clock: Clock | None = None,
     rounds: int = ROUNDS,
+    earlier: Walk | None = None,
 ) -> Plan:
     """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
 
@@ -223,14 +238,14 @@ def plan_day(
         yard: batteries as believed now; None takes them from the day.
         seconds: about how long it may take in all; None: `seconds_for`.
         start_min: now, in minutes of the day.
-        clock, rounds: as for `plan_as_is`.
+        clock, rounds, earlier: as for `plan_as_is`.
     """
     yard, patience = yard or yard_of(day), Patience(seconds or seconds_for(day), clock)
-    plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock)
+    plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock, earlier)
     if plan.works or patience.out:
         return plan
     off = _loads_to_drop(day, yard, plan.flown, start_min, patience)
     if not off:
         return plan
-    leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock)
+    leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock, earlier)
     return _with_loads_back(leaner, patience) if leaner.flown > plan.flown else plan

@@ -5,6 +5,7 @@ which battery hangs on which charger in each slot; `levels` then follows the cha
 holds.
 """
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -160,6 +161,22 @@ def levels(problem: Problem, choice: Choice) -> list[list[float]] | None:
         if rows[battery][start.first] < problem.fits[flight, box, battery].need_ah - SLACK_AH:
             return None
     return rows
+
+
+def may_be(problem: Problem, choice: Choice) -> bool:
+    """True when no rule but charge is broken: places of chargers, budgets, one box for a battery at a time."""
+    flown = [start for start in choice.starts if start is not None]
+    if any(before.free > after.first for before, after in zip(flown, flown[1:], strict=False)):
+        return False
+    if len({(flight, battery) for (flight, _), battery in choice.fitted.items()}) < len(choice.fitted):
+        return False
+    at = Counter((charger, slot) for _, charger, slot in choice.charging)
+    if any(count > problem.at_once[charger] for (charger, _), count in at.items()):
+        return False
+    if any(count > 1 for count in Counter((battery, slot) for battery, _, slot in choice.charging).values()):
+        return False
+    spent = (sum(budget.amounts.get(key, 0.0) * count for key, count in at.items()) for budget in problem.budgets)
+    return all(sum_ <= budget.limit + 1e-9 for sum_, budget in zip(spent, problem.budgets, strict=True))
 
 
 def worth(problem: Problem, choice: Choice, rows: list[list[float]]) -> Worth:

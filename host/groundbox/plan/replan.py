@@ -85,10 +85,10 @@ def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> Flight:
     return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})
 
 
-def _charge_in_plan(plan: Plan, battery: str, minute: float) -> float:
-    """What the old plan expected of a battery at a minute."""
-    trace = plan.walk.traces[battery]
-    return min(trace, key=lambda point: abs(point[0] - minute))[1].likely
+def _in_plan(plan: Plan, battery: str, minute: float) -> Bank:
+    """The battery as the old plan expected it at a minute."""
+    _, drawn, wells = min(plan.walk.wells[battery], key=lambda point: abs(point[0] - minute))
+    return replace(plan.yard.banks[battery], drawn=drawn, wells=wells)
 
 
 def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
@@ -97,9 +97,12 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
     for name in day.batteries:
         known = (now.banks or {}).get(name)
         soc = (now.charges or {}).get(name)
-        if soc is None:
-            soc = _charge_in_plan(plan, name, now.minute)
-        banks[name] = known if known is not None else supply.at_charge(plan.yard.banks[name], soc)
+        if known is not None:
+            banks[name] = known
+        elif soc is not None:
+            banks[name] = supply.at_charge(plan.yard.banks[name], soc)
+        else:
+            banks[name] = _in_plan(plan, name, now.minute)
     papers = {name: battery.papers for name, battery in day.batteries.items()}
     if now.banks:  # what was worked out for the papers does not hold for what readings told
         return Yard(banks=banks, papers=papers, learned=plan.yard.learned | now.banks.keys())
@@ -189,5 +192,5 @@ def replan(
     if not day.flights:
         return Replan(plan=plan, news=("no flight is left today",))
     yard = _yard_now(plan, now, day)
-    new = plan_day(day, yard, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS)
+    new = plan_day(day, yard, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS, earlier=plan.walk)
     return Replan(plan=new, news=(*missed(told or plan, now), *_news(told or plan, new)))

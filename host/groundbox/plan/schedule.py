@@ -9,7 +9,7 @@ from math import inf
 
 from groundbox.plan.greedy import greedy
 from groundbox.plan.patience import Patience
-from groundbox.plan.problem import Choice, Problem, Worth, levels, worth
+from groundbox.plan.problem import Choice, Problem, Worth, levels, may_be, worth
 from groundbox.plan.program import Program, Terms
 
 STAGE_SHARES = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
@@ -142,10 +142,18 @@ def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
     return f"perhaps {less:.1f} Ah less deep discharge" if less > 0.05 else None
 
 
-def best_schedule(problem: Problem, patience: Patience | None = None, tidy: bool = True) -> Schedule:
-    """The best schedule, and what of it is not proven within about the time given (4 s)."""
+def best_schedule(
+    problem: Problem, patience: Patience | None = None, tidy: bool = True, known: Choice | None = None
+) -> Schedule:
+    """The best schedule, and what of it is not proven within about the time given (4 s).
+
+    Args:
+        known: a choice that may hold, to begin with.
+    """
     patience = patience or Patience(4.0)
     best, program = _by_simple_rules(problem), Program(problem)
+    if known is not None and may_be(problem, known):
+        best.offer(known)
     flights, late, deep, last = STAGE_SHARES
     gaps = []
     for name, stage, share, rest in (

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from groundbox.battery.bank import Bank
+from groundbox.battery.curve import Array
 from groundbox.plan.supply import Soc
 
 IN_AIR = "in the air"
@@ -75,10 +76,16 @@ class Pause:
 
 @dataclass(slots=True)
 class Walk:
-    """What happens when the schedule is followed."""
+    """What happens when the schedule is followed.
+
+    traces: by battery (minute, charge).
+    banks: as they are at the end.
+    wells: by battery (minute, drawn and wells of its bank), to take up the day from there.
+    """
 
     answers: list[Answer] = field(default_factory=list)
     pauses: list[Pause] = field(default_factory=list)
     charges: list[ChargeRun] = field(default_factory=list)
     traces: dict[str, list[tuple[float, Soc]]] = field(default_factory=dict)
     banks: dict[str, Bank] = field(default_factory=dict)
+    wells: dict[str, list[tuple[float, Array, Array]]] = field(default_factory=dict)
