@@ -186,7 +186,7 @@ def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
 
 @pytest.mark.endurance
 def test_a_store_that_stands_still_longer_than_the_broker_waits(tmp_path: Path) -> None:
-    """A minute of a locked disk with room for ten items: the broker gives up, comes back, and nothing is lost."""
+    """Twice a minute of a locked disk, room for ten items: the broker gives up, sends again, and nothing is lost."""
     sent = {("mast", 3, n, millivolts(n)) for n in range(1, 301)}
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=10) as found:
         found.slow_s = 60.0
@@ -195,11 +195,9 @@ def test_a_store_that_stands_still_longer_than_the_broker_waits(tmp_path: Path) 
                 mast.publish("groundbox/mast/reading", said(reading("mast", 3, n)), qos=1)
             time.sleep(62)
             found.slow_s = 0.0
-            began_s = time.monotonic()
             until(lambda: found.taken >= len(sent), 150)
-            caught_up_s = time.monotonic() - began_s
     result = count(tmp_path / "day.db", sent)
     counts = (result.sent, result.once, result.lost, result.invented)
-    told = f"caught up {caught_up_s:.0f} s later"
-    faults.keep(faults.HOSTILE, [("a store that stands still for a minute, room for 10 items", *counts, told)])
+    fault = "a store that stands still for a minute, twice, with room for 10 items"
+    faults.keep(faults.HOSTILE, [(fault, *counts, "the broker held the rest")])
     assert (result.once, result.lost, result.invented) == (300, 0, 0)
