@@ -15,6 +15,7 @@ from groundbox.service.discharge import Discharge, Discharging
 from groundbox.service.learn import learn, source_name
 from groundbox.service.start import tracker_for
 from groundbox.settings import Settings, load
+from groundbox.show.capacity_live import LiveTest
 from groundbox.show.cmd_battery import command as battery
 from groundbox.store import Reader, Store
 from groundbox.wire.messages import fields_of
@@ -176,8 +177,12 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
     assert "and is from now on as" in done.output
     assert "hydrogen" in done.output
     assert load_papers(chosen.folder / "sedge.toml").history[0].source.startswith("mast ")
-    again = CliRunner().invoke(battery, arguments, catch_exceptions=False)
-    assert "in the papers already" in again.output
+    with Reader(chosen.database_path) as reader:
+        test = LiveTest(reader, chosen, "mast", None)
+        names = [told.step.name for _, told in test.news() if told.new]
+    assert names[-1] == "stop"
+    assert not test.guide.done, "that test is known: another one may begin"
+    assert test.caught_up
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,7 @@ class LiveTest:
     Attributes:
         file, papers: of the battery.
         last: start and number of the newest reading taken.
+        caught_up: True once all that was in the store at first is told.
 
     Raises:
         BadInput: nobody said which battery is in the box, or its papers cannot be read.
@@ -57,7 +58,7 @@ class LiveTest:
             raise BadInput("box", box, f"nobody said which battery is in: groundbox mark swap {box} BATTERY")
         self.file = file
         self.papers = load_papers(self.file)
-        self.guide = Guide(self.papers)
+        self.guide, self.caught_up = Guide(self.papers), False
         self._timeline = Timeline()
         self._since_s = max(inside.since_s if inside else 0.0, 0.0)
         self.last: tuple[int, int] | None = None
@@ -74,6 +75,18 @@ class LiveTest:
             if sample is not None and reading.wall_s is not None:
                 yield from ((reading.wall_s, told) for told in self.guide.take(sample))
                 self._note(reading.wall_s)
+                if self.guide.done and self._is_known():  # an earlier test; another may follow
+                    self.guide, self._discharge_s = Guide(self.papers), None
+        self.caught_up = True
+
+    def _is_known(self) -> bool:
+        return any(row.source == source_name(self._box, self._seen()) for row in load_papers(self.file).history)
+
+    def _seen(self) -> Discharge:
+        """The discharge of the test."""
+        assert self._discharge_s is not None
+        amp_hours = (self.guide.step.hours or 0.0) * (self.guide.step.mean_amps or 0.0)
+        return Discharge(from_wall_s=self._discharge_s[0], to_wall_s=self._discharge_s[1], amp_hours=amp_hours)
 
     def _note(self, wall_s: float) -> None:
         if not self.guide.discharge:
@@ -96,11 +109,7 @@ class LiveTest:
 
     def fit(self, out: Path) -> Tested:
         """Fits the battery with the discharge of the test and writes its papers to `out`."""
-        assert self._discharge_s is not None
-        before = load_papers(self.file)  # as they are now: the log may have learnt meanwhile
-        hours = self.guide.step.hours or 0.0
-        amp_hours = hours * (self.guide.step.mean_amps or 0.0)
-        seen = Discharge(from_wall_s=self._discharge_s[0], to_wall_s=self._discharge_s[1], amp_hours=amp_hours)
+        before, seen = load_papers(self.file), self._seen()  # as they are now: the log may have learnt meanwhile
         after = learnt_from(before, self.guide.discharge, source_name(self._box, seen), seen)
         if after is not None:
             save_papers(out, after)

@@ -167,9 +167,7 @@ Examples:
 @click.argument("log", type=click.Path(), required=False)
 @click.option("--box", help="Follow this box as `groundbox log` records it, in place of a LOG.")
 @click.option("--battery", "battery", type=click.Path(), help="The battery's papers; with --box those of its battery.")
-@click.option(
-    "--out", type=click.Path(), help="Where to write what it taught; with --box as --battery."
-)
+@click.option("--out", type=click.Path(), help="Where to write what it taught; with --box as --battery.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON; with --box one object a line.")
 @settings_options
 def test(
@@ -199,7 +197,7 @@ def test(
 
 
 def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
-    from groundbox.battery.fit import fitted_papers, runs_in
+    from groundbox.battery.fit import discharges, fitted_papers
     from groundbox.battery.log_csv import read_log
     from groundbox.show.capacity import Guide, band_words
 
@@ -208,8 +206,9 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     steps = [told for sample in read_log(log) for told in guide.take(sample) if told.new]
     after = None
     if guide.done:
-        after = fitted_papers(papers, runs_in(log, papers), date.today())
-        if out is not None:
+        runs = discharges(guide.discharge, papers, Path(log).name)
+        after = fitted_papers(papers, runs, date.today()) if runs else None
+        if after is not None and out is not None:
             save_papers(out, after)
     if as_json:
         _print_json({"step": guide.step, "steps": [told.step for told in steps], "cautions": CAUTIONS})
@@ -235,7 +234,7 @@ def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None,
             click.echo(json.dumps({"wall_s": wall_s, **msgspec.to_builtins(told.step)}))
             return
         click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {told.step.name:<10} {told.step.do}")
-        if told.new and told.step.name in ("discharge", "spoilt", "stop"):
+        if live.caught_up and told.new and told.step.name in ("discharge", "spoilt", "stop"):
             severity = "urgent" if told.step.name == "stop" else "notice"
             sounder.sound(Active(box=box, kind="test", severity=severity, sentence=told.step.do, acknowledged=False))
 
