@@ -18,7 +18,7 @@ DOUBT_ONE_RUN = 0.15
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah block).
 RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.03, 0.006
 UNSEEN_CAPACITY_SD = 0.08  # and this for what one run at one load does not show, less with each more
-FITS_WELL_VOLTS = 0.009  # a misfit up to here is a steady run's; a curve that follows its own runs worse knows less
+FITS_WELL_VOLTS = 0.008  # a misfit up to here is a steady run's; a curve that follows its own runs worse knows less
 
 
 def aged(profile: Profile, age_years: float) -> Profile:
