@@ -4,6 +4,7 @@ import threading
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from time import monotonic
 
 from msgspec.structs import replace as struct_replace
 
@@ -16,7 +17,7 @@ from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import answer_lines, charge_line
 from groundbox.show.page.past import Standing
 
-SECONDS = 0.3  # for the solver: a person waits for the answer
+SECONDS = 0.35  # for each of two plans: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
 
 
@@ -44,14 +45,16 @@ class DayPlan:
         with self._lock:
             key = off, length_min
             if key not in self._known:
-                self._known[key] = plan_as_is(_changed(self._day, off, length_min), self._yard, SECONDS, 0.0, rounds=2)
+                self._known[key] = plan_as_is(
+                    _changed(self._day, off, length_min), self._yard, SECONDS, 0.0, rounds=2, clock=monotonic
+                )
             plan = self._known[key]
             minute = _minute(self._day, standing.wall_s)
             if minute is None:
                 return self._told(plan, "As the day file says it, batteries as believed at its start.")
             done = [flight.name for flight in plan.day.flights[: standing.landed]]
             charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
-            found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS)
+            found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS, clock=monotonic)
             count = f"{len(done)} flight{'' if len(done) == 1 else 's'} done"
             since = f"As the batteries stand at {plan.day.clock(minute)}, {count}. "
             return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
