@@ -67,6 +67,7 @@ def test_an_overdue_flight_has_no_time_left(day: Day) -> None:
 
 def test_nothing_is_known_of_other_boxes_or_after_the_day(day: Day) -> None:
     assert ahead(day, "car", flights(), NOON_S) is None
+    assert ahead(day, "table", flights(), NOON_S + 86400) is None, "the plan has a date"
     done = flights(*((kind, 20 + 75 * n + late) for n in range(4) for kind, late in (("launch", 0), ("landing", 35))))
     assert ahead(day, "table", done, NOON_S + 60 * 290) is None
 

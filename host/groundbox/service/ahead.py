@@ -3,6 +3,7 @@
 import math
 import time
 from dataclasses import dataclass, replace
+from datetime import date
 
 from groundbox.battery.values import Phase
 from groundbox.plan.day import Day, PlannedFlight, since
@@ -45,15 +46,16 @@ class DayLook:
 
 
 def ahead(day: Day, box: str, flight: Flight, wall_s: float) -> Ahead | None:
-    """What is to come for `box` at `wall_s`; None where the plan does not know the box, or has no flight left.
+    """What is to come for `box` at `wall_s`; None where the plan does not know the box, is of another day, or is flown.
 
     Flights count in the order planned: those landed so far are the first ones. A flight that is late pushes those
     after it on, by the day's turnaround.
     """
     entry, left = day.boxes.get(box), list(day.flights[flight.flown :])
-    if entry is None or not left:
-        return None
     local = time.localtime(wall_s)
+    today = date(local.tm_year, local.tm_mon, local.tm_mday)
+    if entry is None or not left or day.date not in (None, today):
+        return None
     now_min = at_min = since(day.start_clock_min, local.tm_hour * 60 + local.tm_min + local.tm_sec / 60)
     flying = flight.launched_s is not None
     if flight.launched_s is not None:
