@@ -21,7 +21,9 @@ class Board:
 
     def answer(self, result: str, value: str | None) -> None:
         setting, future = self.asked[-1]
-        future.set_result(Answer(box="mast", boot=1, sequence=1, command=1, result=result, setting=setting, value=value))
+        future.set_result(
+            Answer(box="mast", boot=1, sequence=1, command=1, result=result, setting=setting, value=value)
+        )
 
 
 def test_one_question_at_a_time_until_all_is_told() -> None:
