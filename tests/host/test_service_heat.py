@@ -119,7 +119,7 @@ def service_of(folder: Path, rises: tuple[float, ...]) -> Bench:
 @pytest.mark.parametrize(("rises", "warned"), [((0.1, 0.1, 0.15), True), ((0.1, 0.1, 0.11), False)])
 def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, tmp_path: Path) -> None:
     bench = service_of(tmp_path, rises)
-    bench.service.background.wait()
+    bench.service.lessons.background.wait()
     bench.pass_s(3)
     assert [one.kind for one in bench.view.warnings if one.kind == "filter"] == ["filter"] * warned
     bench.end()

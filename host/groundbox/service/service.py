@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import replace
-from functools import partial
 from typing import Protocol, TypeVar
 
-from groundbox.errors import GroundboxError, StoreError
+from groundbox.errors import StoreError
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals, Source
@@ -24,14 +23,10 @@ from groundbox.model import (
     Stored,
     WarningChange,
 )
-from groundbox.service.background import Background
 from groundbox.service.board_limits import BoardLimits
 from groundbox.service.box import BoxView, Follower
-from groundbox.service.case_logs import case_of, watch_filter
-from groundbox.service.discharge import Discharge
-from groundbox.service.learn import Learnt, learn, sentence
-from groundbox.service.start import LOOK_BACK_S, battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
-from groundbox.service.tracker import Tracker
+from groundbox.service.lessons import Lessons
+from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
 from groundbox.settings import Settings
 from groundbox.store import Store
 from groundbox.warn.alarm import Alarm
@@ -96,7 +91,7 @@ class Service:
         self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
         self.views: list[BoxView] = []
         self._warner, self._alarm = Warner(), Alarm()
-        self.background = Background(self._trouble)
+        self.lessons = Lessons(settings, store, lambda text: output.say(clocks.now().wall_s, text))
         self._limits = BoardLimits(lambda box, setting: self.command(box, "get", setting=setting))
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
@@ -123,7 +118,7 @@ class Service:
         self.store.add(items)
         for item in items:
             self._route(item, now)
-        self.background.poll()
+        self.lessons.background.poll()
         self._estimate(now)
         if now.real_s - self._committed_s >= self._commit_every_s:
             self._commit(now)
@@ -163,7 +158,7 @@ class Service:
     def _follow(self, box: str, now: Moment) -> Follower:
         follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
         self.followers[box] = follower
-        self._watch_filter(follower, now)
+        self.lessons.watch_filter(follower, now.wall_s)
         inside = battery_in(self.store, self.settings, box)
         if inside and inside.name and inside.from_settings:
             self.store.add_fitted(Fitted(box=box, battery=inside.name, from_wall_s=now.wall_s))
@@ -171,44 +166,6 @@ class Service:
             if inside and name == inside.name:
                 self.store.add_battery(KnownBattery(name=name, papers=battery.papers))
         return follower
-
-    def _watch_filter(self, follower: Follower, now: Moment) -> None:
-        path, case = self.settings.case_path(follower.name), case_of(self.settings, follower.name)
-        if isinstance(case, str):
-            self.output.say(now.wall_s, f"{follower.name}: heat is foretold by an assumed case, {case}")
-        elif path is not None:
-            self.background.submit(
-                partial(watch_filter, self.settings, follower.name, path, now.wall_s),
-                partial(setattr, follower, "filter_notice"),
-            )
-
-    def _learn(self, follower: Follower, discharge: Discharge | None) -> None:
-        """Lets a discharge teach what its battery is, unless it did not behave like that battery at all."""
-        tracker, box = follower.tracker, follower.name
-        if discharge is None or tracker is None:
-            return
-        doubts = tracker.estimate.findings if tracker.estimate else ()
-        if strange := next((one.sentence for one in doubts if one.kind == "wrong battery?"), None):
-            self.output.say(discharge.to_wall_s, f"{box}: the discharge is not learnt, it {strange}")
-            return
-        inside = battery_in(self.store, self.settings, box)
-        since_s = inside.since_s if inside else 0.0
-        self.background.submit(
-            partial(learn, self.settings, box, tracker.battery, discharge, since_s),
-            partial(self._take_learnt, follower, tracker),
-        )
-
-    def _take_learnt(self, follower: Follower, tracker: Tracker, learnt: Learnt | None) -> None:
-        if learnt is None:
-            return
-        if learnt.row:
-            self.output.say(self._clocks.now().wall_s, f"{follower.name}: {sentence(learnt, learnt.row)}")
-        if follower.tracker is tracker:  # no swap meanwhile
-            follower.set_tracker(learnt.tracker)
-            follower.prime(self.store.readings(follower.name, (learnt.tracker.wall_s or 0.0) - LOOK_BACK_S))
-
-    def _trouble(self, error: GroundboxError) -> None:
-        self.output.say(self._clocks.now().wall_s, f"{error}")
 
     def _route(self, item: Item, now: Moment) -> None:
         match item:
@@ -247,7 +204,7 @@ class Service:
         if follower:
             follower.take_mark(mark)
             if mark.kind == "swap":
-                self._learn(follower, follower.tracker.discharge.finish() if follower.tracker else None)
+                self.lessons.discharge(follower, follower.tracker.discharge.finish() if follower.tracker else None)
                 made = tracker_for(self.settings, mark.box, mark.name)
                 follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
                 if isinstance(made, str):
@@ -274,7 +231,7 @@ class Service:
             follower.advance(now.monotonic_s)
             if follower.tracker and follower.tracker.ended:
                 ended, follower.tracker.ended = follower.tracker.ended, None
-                self._learn(follower, ended)
+                self.lessons.discharge(follower, ended)
             if due:
                 follower.refresh(now.wall_s, self.flight)
 

@@ -70,7 +70,7 @@ class Worker(Service):
             self._hold(now)
             self._feed(now)
             self._speak(now)
-            self.background.poll()
+            self.lessons.background.poll()
             self._estimate(now)
             self._judge(now)
 
