@@ -66,7 +66,7 @@ def _outing(reader: Reader, number: int) -> tuple[float, float, list[str]]:
     """(start, end, its boxes) of an outing."""
     outings = reader.outings(APART_S)
     if number > len(outings):
-        raise BadInput("--outing", str(number), f"there are {len(outings)} outings in the database")
+        raise BadInput("--outing", str(number), f"outings in the database: {len(outings)}")
     spans = {box: reader.measured(box, *outings[-number]) for box in reader.boxes()}
     measured = {box: span for box, span in spans.items() if span}
     return min(span[0] for span in measured.values()), max(span[1] for span in measured.values()), list(measured)

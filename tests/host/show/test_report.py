@@ -198,7 +198,7 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None
 def test_an_outing_that_is_not_there_is_named(outing: Path) -> None:
     done = CliRunner().invoke(command, ["--settings", str(outing / "groundbox.toml"), "--outing", "7"])
     assert done.exit_code != 0
-    assert "there are 1 outings" in str(done.exception)
+    assert "outings in the database: 1" in str(done.exception)
 
 
 def test_parquet_holds_what_the_csv_holds(outing: Path) -> None:
