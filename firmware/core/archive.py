@@ -71,6 +71,7 @@ class Archive:
         """A host has summary `number` on its disk."""
         if self.done_to < number <= self.done_to + AHEAD and number not in self._acknowledged:
             self._acknowledged.append(number)
+            self.settle()  # at once: it makes room for the next to be sent
 
     def settle(self):
         """Passes over what need not be sent; a few at a time."""
