@@ -89,18 +89,18 @@ class Dialogue:
         raise LinkError(f"{self.port}: box {self.box} told {len(found)} of {count + 1} settings; ask again")
 
     def readings(self, wait_s: float) -> Iterator[Fields]:
-        """The readings made from now on, as they come, for so long."""
-        newest = -1
-        first = True
-        for frame in self._hear(wait_s):
-            if frame.name != "reading":
-                continue
-            sequence = frame.fields["sequence"]
-            if isinstance(sequence, int) and sequence > newest:
-                newest = sequence
-                if not first:  # the first may have waited
-                    yield frame.fields
-                first = False
+        """The readings made from now on, as they come, for so long. What has waited meanwhile is passed over."""
+        self._guarded(self._serial.reset_input_buffer)
+        self._decoder = Decoder()
+        newest: int | None = None  # known once the board has said which record is its newest
+        late_s = time.monotonic() + wait_s
+        while newest is None and time.monotonic() < late_s:
+            self._say("who", self.box)
+            newest = next((_sequence(one) for one in self._hear(WHO_S) if one.name == "hello"), None)
+        for frame in self._hear(late_s - time.monotonic()):
+            if frame.name == "reading" and newest is not None and _sequence(frame) > newest:
+                newest = _sequence(frame)
+                yield frame.fields
 
     def _say(self, name: str, box: str, **fields: int | str | None) -> int:
         self._number += 1
@@ -126,6 +126,11 @@ class Dialogue:
             return do()
         except OSError as error:  # pyserial's errors are OSErrors
             raise LinkError(f"{self.port}: the connection was lost: unplugged, or the board restarted") from error
+
+
+def _sequence(frame: Frame) -> int:
+    sequence = frame.fields["sequence"]
+    return sequence if isinstance(sequence, int) else 0
 
 
 def open_port(port: str) -> serial.Serial:
