@@ -103,6 +103,18 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     assert abs(int(shown[-1] or 0) - 2200) < 60
 
 
+def test_readings_that_waited_are_passed_over(board: NewBoard) -> None:
+    simulated = board(speed=5.0)
+    with Dialogue(simulated.port) as talk:
+        assert talk.meet(5)
+        time.sleep(2)  # ten seconds of readings wait in the port, as while a person reads a meter
+        began_ms = simulated.box.now_s * 1000
+        uptimes = [int(reading["uptime_ms"] or 0) for reading in talk.readings(1)]
+    assert uptimes
+    assert min(uptimes) > began_ms - 1500
+    assert uptimes == sorted(set(uptimes))
+
+
 def test_lamp_and_port_in_use_and_flight(board: NewBoard) -> None:
     simulated = board()
     assert _run("lamp", simulated.port, "--seconds", "5").exit_code == 0
