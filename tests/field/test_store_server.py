@@ -84,7 +84,8 @@ def _killed_writers(server: str, kills: int) -> tuple[int, float]:
         slowest_s = max(slowest_s, time.perf_counter() - began_s)
         time.sleep(dice.uniform(0.0, 0.4))
         writer.send_signal(signal.SIGKILL)
-        said = [int(line.split()[1]) for line in writer.communicate()[0].splitlines() if line.startswith("told")]
+        whole = writer.communicate()[0].split("\n")[:-1]  # what it was saying when killed may be torn
+        said = [int(line.split()[1]) for line in whole]
         told = max([told, *said])
         _until_alone(server)
         kept = _kept(server)
