@@ -43,7 +43,9 @@ def _faulty(name: str, state: str) -> tuple[tuple[str, str | None], ...]:
     return tuple((sensor, state if sensor == name else word) for sensor, word in FINE.sensors)
 
 
-CLOGGED = "with both fans on the case now rises 0.21 K for each watt, 40% more than at first: clean or change the filter"
+CLOGGED = (
+    "with both fans on the case now rises 0.21 K for each watt, 40% more than at first: clean or change the filter"
+)
 
 CASES = [
     (replace(FINE, filter_notice=CLOGGED), "filter", "notice", "40% more than at first: clean or change the filter"),
