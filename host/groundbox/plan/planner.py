@@ -15,7 +15,7 @@ from groundbox.plan.warm import choice_from
 from groundbox.plan.yard import Yard, yard_of
 
 ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
-LEAST_ROUNDS = 3  # even where the time is over: without the solver they are quick
+LEAST_ROUNDS = 2  # even where the time is over: without the solver they are quick
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 1.0
 SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 3.0  # flights times batteries
@@ -25,13 +25,18 @@ MOST_TRIES = 16  # of putting a load on again in one flight
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A day with its schedule and what happens when it is followed."""
+    """A day with its schedule and what happens when it is followed.
+
+    raised: the schedule was made for needs that had been raised, since an earlier one fell short when it was followed;
+        what is proven of it holds for those needs.
+    """
 
     day: Day
     yard: Yard
     table: Timetable
     schedule: Schedule
     walk: Walk
+    raised: bool = False
 
     @property
     def works(self) -> bool:
@@ -170,7 +175,7 @@ def plan_as_is(
         walk = follow(day, yard, table, schedule)
         short = _shortfalls(day, walk)
         walk.answers = [_grounded(answer, walk.answers) for answer in walk.answers]
-        plan = Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk)
+        plan = Plan(day=day, yard=yard, table=table, schedule=schedule, walk=walk, raised=bool(extra))
         best = plan if best is None or plan.merit > best.merit else best
         if not short or (patience.left == 0 and round_ + 1 >= LEAST_ROUNDS):
             break

@@ -30,7 +30,7 @@ from groundbox.toml_file import near
 
 __all__ = ["answer_lines", "charge_line", "command"]
 
-REPLAN_SECONDS = 0.8
+REPLAN_SECONDS = 0.6
 FOLLOW_EVERY_S, STEP_S = 20.0, 0.2
 
 

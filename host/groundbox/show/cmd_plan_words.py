@@ -10,6 +10,7 @@ from groundbox.plan.planner import Plan
 from groundbox.plan.walk import IN_AIR, Answer, ChargeRun, Pause
 from groundbox.show.day_plot import text_plot
 
+RAISED = "for needs that were raised where an earlier try fell short, its batteries not having rested"
 LIMITS = {"cutoff": "equipment cutoff", "floor": "battery floor"}
 
 
@@ -149,13 +150,21 @@ def pause_line(plan: Plan, pause: Pause) -> str:
     return f"  {pause.box}: off from {plan.day.clock(pause.from_min)}, on again at {plan.day.clock(pause.until_min)}"
 
 
+def _how_good(plan: Plan) -> str:
+    worth = plan.schedule.worth
+    if plan.not_proven is not None:
+        return f"not proven best: {plan.not_proven}"
+    improvable = worth.flown < len(plan.day.flights) or worth.late_min > 0 or worth.deep_ah > 0
+    return "best possible schedule, proven" + (f" {RAISED}" if plan.raised and improvable else "")
+
+
 def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> list[str]:
     """The whole plan."""
     lines: list[str] = []
     echo = lines.append
     worth = plan.schedule.worth
     echo(f"{plan.day.name}: {plan.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
-    echo("best possible schedule, proven" if plan.not_proven is None else f"not proven best: {plan.not_proven}")
+    echo(_how_good(plan))
     for box, load in sorted(plan.day.off):
         echo(f"between flights keep {load} of {box} off, in flights as said below")
     for flight in plan.day.flights:
@@ -190,6 +199,7 @@ def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict
         "late_min": plan.schedule.worth.late_min,
         "deep_ah": plan.schedule.worth.deep_ah,
         "not_proven": plan.not_proven,
+        "needs_raised": plan.raised,
         "loads_off": [{"box": box, "load": load} for box, load in sorted(plan.day.off)],
         "loads_on_again": [
             {"flight": flight, "box": box, "load": load} for flight, box, load in sorted(plan.day.on_again)
