@@ -1,6 +1,6 @@
 """The prompt of a board that runs nothing: the raw mode of MicroPython's prompt, for tools that copy files.
 
-The port this runs on has no raw mode of its own. Whatever is sent is run by the very interpreter that runs the firmware,
+The port this runs on has no raw mode of its own. What is sent is run by the very interpreter that runs the firmware,
 in the board's flash. In the friendly mode nothing is run.
 
 Source: MicroPython's documentation, "The MicroPython Interactive Interpreter Mode", raw mode and raw-paste mode.
