@@ -12,6 +12,10 @@ class Board:
 
     def __init__(self) -> None:
         self.asked: list[tuple[str, Future[Answer]]] = []
+        self.kept: list[tuple[str, str, int | None]] = []
+
+    def keep(self, box: str, setting: str, value: int | None) -> None:
+        self.kept.append((box, setting, value))
 
     def ask(self, _box: str, setting: str) -> list[Future[Answer]]:
         deaf: Future[Answer] = Future()
@@ -28,7 +32,7 @@ class Board:
 
 def test_one_question_at_a_time_until_all_is_told() -> None:
     board = Board()
-    limits = BoardLimits(board.ask)
+    limits = BoardLimits(board.ask, board.keep)
     limits.turn(0.0)
     assert board.asked == []
     limits.met("mast")
@@ -43,11 +47,26 @@ def test_one_question_at_a_time_until_all_is_told() -> None:
     limits.turn(999.0)
     assert len(board.asked) == len(WANTED)
     assert limits.of("table") == {}
+    assert board.kept == [("mast", name, 4000 + number) for number, name in enumerate(WANTED)]
+
+
+def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() -> None:
+    board = Board()
+    limits = BoardLimits(board.ask, board.keep)
+    first, second, third = WANTED[:3]
+    limits.restore("mast", {first: 4000, second: 4500, third: 5000})
+    limits.met("mast")
+    for result, value in (("ok", "4000"), ("ok", "4600"), ("unknown", None)):
+        limits.turn(0.0)
+        board.answer(result, value)
+    limits.turn(0.0)
+    assert limits.of("mast") == {first: 4000, second: 4600}
+    assert board.kept == [("mast", second, 4600), ("mast", third, None)], "what is known already is not kept again"
 
 
 def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
     board = Board()
-    limits = BoardLimits(board.ask)
+    limits = BoardLimits(board.ask, board.keep)
     limits.met("mast")
     limits.turn(0.0)
     limits.turn(AGAIN_S - 1)

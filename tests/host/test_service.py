@@ -26,6 +26,7 @@ from groundbox.model import (
     wire_name,
 )
 from groundbox.service import tracker
+from groundbox.service.board_limits import WANTED
 from groundbox.service.box import BoxView
 from groundbox.service.service import Service
 from groundbox.service.snapshot import snapshot
@@ -87,6 +88,7 @@ class Boards:
     def __init__(self) -> None:
         self.stored: list[Stored] = []
         self.commands: list[tuple[str, str, dict[str, object]]] = []
+        self.settings: dict[str, int] = {}  # those that are answered for
 
     def start(self) -> None:
         pass
@@ -99,7 +101,12 @@ class Boards:
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
         self.commands.append((box, name, dict(fields)))
-        return Future()
+        answer: Future[Answer] = Future()
+        setting = str(fields.get("setting"))
+        if name == "get" and setting in self.settings:
+            told = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
+            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **told))
+        return answer
 
 
 def _wire_values(record: Reading | Event) -> tuple[int | str | None, ...]:
@@ -584,3 +591,20 @@ def test_a_board_that_counts_its_starts_anew_is_followed(bench: Bench, boot: int
         bench.end()
         bench.begin()
         bench.pass_s(10, battery_volts=12.1)
+
+
+def test_a_boards_own_limits_are_known_without_it(bench: Bench) -> None:
+    """Asked once and kept: for other programs at once, and for the next run before the board has said a word."""
+    own = {name: 5100 + number for number, name in enumerate(WANTED)}
+    bench.boards.settings = own
+    bench.arrivals.put(from_wire(Hello, ["mast", 1, 0, "0.1.0", checksum(), "00000000", "fake", "power", 500, 1, 10]))
+    bench.pass_s(len(WANTED) + 2)
+    assert bench.view.limits == own
+    with Reader(bench.settings.database_path) as reader:
+        _, (view,) = snapshot(reader, bench.settings, START_S + bench.now_s)
+    assert view.limits == own
+    assert view.heat.limit_c == own["case_stop_centi_c"] / 100
+    bench.end()
+    bench.begin()
+    bench.turn()
+    assert bench.view.limits == own

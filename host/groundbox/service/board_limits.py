@@ -30,10 +30,11 @@ class BoardLimits:
 
     Args:
         ask: (box, setting) -> what each way to that box will answer.
+        keep: called with (box, setting, value) when a board tells what was not known; value None: it has none such.
     """
 
-    def __init__(self, ask: Ask) -> None:
-        self._ask = ask
+    def __init__(self, ask: Ask, keep: Callable[[str, str, int | None], None]) -> None:
+        self._ask, self._keep = ask, keep
         self._known: dict[str, dict[str, int]] = {}
         self._lacking: dict[str, list[str]] = {}
         self._asked: dict[str, tuple[Sequence[Future[Answer]], float]] = {}
@@ -41,6 +42,10 @@ class BoardLimits:
     def of(self, box: str) -> Mapping[str, int]:
         """Setting -> value as that board told; what it has not told is missing."""
         return self._known.get(box, {})
+
+    def restore(self, box: str, known: Mapping[str, int]) -> None:
+        """What that board told an earlier run, until it tells this one."""
+        self._known.setdefault(box, dict(known))
 
     def met(self, box: str) -> None:
         """A board said who it is, or that its settings changed."""
@@ -62,8 +67,13 @@ class BoardLimits:
     def _take(self, box: str, told: Answer) -> None:
         assert told.setting is not None
         self._lacking[box].remove(told.setting)
-        if told.result == "ok" and told.value is not None and told.value.lstrip("-").isdigit():
-            self._known.setdefault(box, {})[told.setting] = int(told.value)
+        whole = told.result == "ok" and told.value is not None and told.value.lstrip("-").isdigit()
+        value = int(told.value or 0) if whole else None
+        known = self._known.setdefault(box, {})
+        if known.pop(told.setting, None) != value:
+            self._keep(box, told.setting, value)
+        if value is not None:
+            known[told.setting] = value
 
 
 def celsius(limits: Mapping[str, int], *names: str) -> tuple[float, ...]:

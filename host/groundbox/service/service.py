@@ -92,7 +92,10 @@ class Service:
         self.views: list[BoxView] = []
         self._warner, self._alarm = Warner(), Alarm()
         self.lessons = Lessons(settings, store, lambda text: output.say(clocks.now().wall_s, text))
-        self._limits = BoardLimits(lambda box, setting: self.command(box, "get", setting=setting))
+        self._limits = BoardLimits(
+            lambda box, setting: self.command(box, "get", setting=setting),
+            lambda box, name, value: store.add_board_setting(box, name, value, clocks.now().wall_s),
+        )
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
         self._differs_s: dict[str, float] = {}  # box: since when (real time) its board believes otherwise
@@ -158,6 +161,7 @@ class Service:
     def _follow(self, box: str, now: Moment) -> Follower:
         follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
         self.followers[box] = follower
+        self._limits.restore(box, follower.limits)
         self.lessons.watch_filter(follower, now.wall_s)
         inside = battery_in(self.store, self.settings, box)
         if inside and inside.name and inside.from_settings:

@@ -104,6 +104,7 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     case = case_of(settings, box)
     fitted = None if case is None or isinstance(case, str) else case.fit
     follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
+    follower.limits = reader.board_settings(box)
     follower.day = day_of(settings)
     since_s = wall_s - WARM_UP_S
     if tracker:

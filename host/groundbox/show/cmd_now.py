@@ -11,6 +11,7 @@ import click
 from rich.console import Console
 
 from groundbox.errors import BadInput
+from groundbox.service.board_limits import case_levels_c, celsius
 from groundbox.service.box import BoxView
 from groundbox.service.snapshot import snapshot
 from groundbox.show import lines
@@ -93,6 +94,10 @@ def as_object(view: BoxView) -> dict[str, object]:
         "battery_amps": view.reading.battery_amps if view.reading else None,
         "charging": state.charging,
         "case_c": state.case_c,
+        "case_levels_c": case_levels_c(view.limits),
+        "battery_levels_c": celsius(view.limits, "block_cold_centi_c", "block_warm_centi_c", "block_hot_centi_c"),
+        "fan_levels_c": celsius(view.limits, "fan_on_centi_c", "fan_off_centi_c"),
+        "limits_told": bool(view.limits),
         "case_limit_c": view.heat.limit_c,
         "case_minutes_fans_stopped": view.heat.stopped_min,
         "case_minutes_fans_stopped_early": view.heat.stopped_early_min,

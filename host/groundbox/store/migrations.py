@@ -48,6 +48,12 @@ def summaries(db: Database) -> None:
         db.execute(schema.create("summary"))
 
 
+@_steps()
+def board_settings(db: Database) -> None:
+    """What boards have told of their own settings."""
+    db.execute(schema.BOARD_SETTING)
+
+
 def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:
     """Brings the database of `connection` up to this version.
 

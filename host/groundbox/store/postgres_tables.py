@@ -6,7 +6,6 @@ heard, kept in table `start`: so a record's part follows from its key alone, and
 
 from groundbox.store import rollups, schema
 
-STEPS = ("first_tables",)
 SCHEMA = "groundbox"
 WHOLE, REAL, TEXT = "BIGINT", "DOUBLE PRECISION", 'TEXT COLLATE "C"'
 _KINDS = {"INTEGER": WHOLE, "TEXT": TEXT}
@@ -62,6 +61,14 @@ def first() -> list[str]:
     """The statements that make a new store."""
     levels = [rollups.create(table, REAL, WHOLE, TEXT) for table, _ in rollups.LEVELS]
     return [*OTHER_TABLES, *map(create, schema.KEYS), *schema.INDEXES, *levels]
+
+
+LATER = {
+    "board_settings": (
+        f"CREATE TABLE board_setting (id {_ID}, box {TEXT} NOT NULL, name TEXT NOT NULL, value {WHOLE}, {_LATE})",
+    )
+}
+STEPS = ("first_tables", *LATER)
 
 
 def part(day: int) -> list[str]:

@@ -81,9 +81,13 @@ class PostgresWriter(PostgresReader):
             if connection.execute("SELECT to_regclass('step') IS NULL").fetchall() == [(True,)]:
                 for statement in tables.first():
                     connection.execute(statement.encode())
-                for step in tables.STEPS:
-                    connection.execute("INSERT INTO step VALUES (%s)", (step,))
-            refuse_newer({row[0] for row in connection.execute("SELECT name FROM step")}, self.name)
+                connection.execute("INSERT INTO step VALUES ('first_tables')")
+            applied = {row[0] for row in connection.execute("SELECT name FROM step")}
+            refuse_newer(applied, self.name)
+            for step in [name for name in tables.LATER if name not in applied]:
+                for statement in tables.LATER[step]:
+                    connection.execute(statement.encode())
+                connection.execute("INSERT INTO step VALUES (%s)", (step,))
             there = set(
                 connection.execute(
                     "SELECT table_name::text, column_name::text FROM information_schema.columns"

@@ -216,6 +216,12 @@ class Reader:
         rows = self._rows(f"SELECT box, battery, wall_ms FROM fitted WHERE {where} ORDER BY wall_ms, id", values)
         return [Fitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows]
 
+    def board_settings(self, box: str, before_s: float | None = None) -> dict[str, int]:
+        """Setting -> value as the board of `box` last told before `before_s` (None: at all), in wire units."""
+        where, values = _between(None, before_s)
+        rows = self._rows(f"SELECT name, value FROM board_setting WHERE box = ?{where} ORDER BY id", [box, *values])
+        return {name: value for name, value in dict(rows).items() if value is not None}
+
     def estimator(self, box: str, battery: str) -> EstimatorState | None:
         """The saved estimator state of that battery in that box."""
         rows = self._rows(

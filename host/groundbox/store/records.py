@@ -17,7 +17,7 @@ _TABLES: dict[type[object], str] = {
 }
 _PLAIN = ("summary", "hello", "health")  # told again they say nothing new
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
-_DATED_BY_BOX = ("mark", "warning", "fitted", "link_count")
+_DATED_BY_BOX = ("mark", "warning", "fitted", "link_count", "board_setting")
 _SAME_MS = 100
 _TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
 REPEAT = schema.REPEAT

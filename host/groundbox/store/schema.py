@@ -19,7 +19,13 @@ KEYS = {
 }
 WALL = (("wall_ms", "INTEGER"), ("wall_uncertainty_ms", "INTEGER"), ("wall_source", "TEXT"), ("run", "INTEGER"))
 
-STEPS = ("first_tables", "roll_ups", "roll_up_counts", "summaries")  # names of the steps in migrations.py
+STEPS = (
+    "first_tables",
+    "roll_ups",
+    "roll_up_counts",
+    "summaries",
+    "board_settings",
+)  # names of the steps in migrations.py
 
 OTHER_TABLES = (
     "CREATE TABLE run (run INTEGER PRIMARY KEY, program TEXT NOT NULL, sqlite TEXT NOT NULL) STRICT",
@@ -37,6 +43,10 @@ OTHER_TABLES = (
     " STRICT",
     "CREATE TABLE console (id INTEGER PRIMARY KEY, source TEXT NOT NULL, box TEXT, text TEXT NOT NULL,"
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT",
+)
+BOARD_SETTING = (  # every change, so that an earlier outing has the values of its own day
+    "CREATE TABLE board_setting (id INTEGER PRIMARY KEY, box TEXT NOT NULL, name TEXT NOT NULL, value INTEGER,"
+    " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT"
 )
 INDEXES = (
     "CREATE INDEX reading_by_wall ON reading (box, wall_ms)",

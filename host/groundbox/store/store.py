@@ -108,6 +108,15 @@ class Store(Reader):
         """That a battery is in a box from a time on."""
         self._statements += requests.fit(self._engine.run, fitted)
 
+    def add_board_setting(self, box: str, name: str, value: int | None, wall_s: float) -> None:
+        """A setting of a board as it told it at `wall_s`, where it differs from before; None: it knows none such."""
+        self._statements.append(
+            (
+                "INSERT INTO board_setting (box, name, value, wall_ms, run) VALUES (?, ?, ?, ?, ?)",
+                (box, name, value, round(wall_s * 1000), self._engine.run),
+            )
+        )
+
     def save_estimator(self, state: EstimatorState) -> None:
         """Replaces the saved state of that battery in that box, unless that has seen later readings already."""
         self._statements.append(

@@ -152,6 +152,9 @@ def outing(tmp_path: Path) -> Path:
         )
         store.add_warning(change)
         store.add_warning(replace(change, change="cleared", wall_s=BASE_S + 580))
+        for name, value in (("case_notice_centi_c", 3650), ("fan_on_centi_c", 3320), ("fan_off_centi_c", 3010)):
+            store.add_board_setting("mast", name, value, BASE_S + 10)
+        store.add_board_setting("mast", "case_notice_centi_c", 3950, BASE_S + 100_000)
         store.commit()
     return tmp_path
 
@@ -187,6 +190,8 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None
         "deepest sag 1.50 V under the mean of its second",
         "proves only how long",
         "never run down to its limit",
+        "36.5 C, a limit of its board",
+        "set to go on at 33.2 C and off at 30.1 C",
     ):
         assert always in text
     with (outing / "told-mast.csv").open(encoding="utf-8") as file:

@@ -307,3 +307,35 @@ def test_durable_settings_and_strict_tables(path: Path) -> None:
     assert len(ours) >= 12
     assert all(row[5] == 1 for row in ours), "STRICT"
     store.close()
+
+
+def test_a_boards_settings_as_it_told_them_on_the_day(store, where, wall_s) -> None:
+    assert store.board_settings("mast") == {}
+    for value, at_s in ((4800, 0.0), (5200, 100.0)):
+        store.add_board_setting("mast", "case_stop_centi_c", value, wall_s + at_s)
+    store.add_board_setting("mast", "block_cold_centi_c", -1500, wall_s)
+    store.add_board_setting("table", "case_stop_centi_c", 6000, wall_s)
+    store.commit()
+    with Reader(where) as reader:
+        assert reader.board_settings("mast") == {"case_stop_centi_c": 5200, "block_cold_centi_c": -1500}
+        assert reader.board_settings("mast", wall_s + 50.0)["case_stop_centi_c"] == 4800
+        assert reader.board_settings("mast", wall_s) == {}
+    store.add_board_setting("mast", "case_stop_centi_c", None, wall_s + 200.0)
+    store.commit()
+    assert store.board_settings("mast") == {"block_cold_centi_c": -1500}
+
+
+def test_a_store_from_before_board_settings_gets_their_table(where, make_reading, wall_s) -> None:
+    with Store(where) as store:
+        store.add([make_reading(1)])
+        store.commit()
+        steps = "step" if str(where).startswith("postgres") else "_sqlite_migrations"
+        store._engine.execute("DROP TABLE board_setting")
+        store._engine.execute(f"DELETE FROM {steps} WHERE name = 'board_settings'")
+    with pytest.raises(StoreError, match="not yet a store of this version"):
+        Reader(where)
+    with Store(where) as store:
+        store.add_board_setting("mast", "case_stop_centi_c", 5200, wall_s)
+        store.commit()
+        assert store.latest("mast").sequence == 1
+        assert store.board_settings("mast") == {"case_stop_centi_c": 5200}

@@ -1,6 +1,6 @@
 """Everything the report says about one box, read from the store and estimated again as it was live."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +40,7 @@ class BoxReport:
     warnings: Sequence[Raised]
     findings: Sequence[str]
     health: str | None
+    limits: Mapping[str, int]  # its board's own settings at the end of the outing, as far as it told them
 
 
 def gather(
@@ -83,6 +84,7 @@ def gather(
         warnings=warnings(reader, box, since_s, until_s),
         findings=[finding.sentence for finding in estimate.findings] if estimate else [],
         health=health_words(papers) if papers else None,
+        limits=reader.board_settings(box, until_s),
     )
 
 

@@ -5,7 +5,7 @@ from datetime import datetime
 from html import escape
 
 from groundbox.plan.day import Day
-from groundbox.service.heat import LEVELS_C as CASE_LEVELS_C
+from groundbox.service.board_limits import case_levels_c, celsius
 from groundbox.show.report.gather import BoxReport
 from groundbox.show.report.plot import Band, Plot
 from groundbox.show.report.runs import Judged, counted_back, judged, quality, truth_held
@@ -92,6 +92,7 @@ def plots(box: BoxReport, since_s: float, until_s: float) -> str:
         _volts(box, since_s, until_s),
         _charge_left(box, since_s, until_s),
         _heat(box, since_s, until_s),
+        _block(box, since_s, until_s),
     ]
     return "".join(drawn)
 
@@ -164,9 +165,25 @@ def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
     plot.band(fans, "fans")
     plot.line(values, "mean")
     plot.line(outside, "second")
-    for level_c in CASE_LEVELS_C:
-        plot.level(level_c, f"{level_c:.0f} C, a limit as boards come")
+    for level_c in case_levels_c(box.limits):
+        plot.level(level_c, f"{level_c:g} C, {_whose(box)}")
     return plot.svg(f"Case of {box.box} between {min(v[1] for v in values):.0f} and {max(v[2] for v in values):.0f} C")
+
+
+def _block(box: BoxReport, since_s: float, until_s: float) -> str:
+    values = _bands(box, "block_min_centi_c", "block_max_centi_c", 100)
+    if not values:
+        return ""
+    plot = _plot("battery block, C", box, since_s, until_s, values)
+    plot.line(values, "mean")
+    for level_c in celsius(box.limits, "block_cold_centi_c", "block_warm_centi_c", "block_hot_centi_c"):
+        plot.level(level_c, f"{level_c:g} C, {_whose(box)}")
+    low, high = min(value[1] for value in values), max(value[2] for value in values)
+    return plot.svg(f"Battery block of {box.box} between {low:.0f} and {high:.0f} C")
+
+
+def _whose(box: BoxReport) -> str:
+    return "a limit of its board" if box.limits else "a limit as boards come"
 
 
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none: str) -> str:
@@ -232,6 +249,9 @@ def _thermostat(box: BoxReport) -> str:
     if not hours:
         return ""
     parts = [f"fans started {sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour), ran {span(sums.fans_s)}"]
+    if "fan_on_centi_c" in box.limits:
+        on_c, off_c = celsius(box.limits, "fan_on_centi_c", "fan_off_centi_c")
+        parts.append(f"set to go on at {on_c:.1f} C and off at {off_c:.1f} C")
     for name, cases in (("on", sums.on_c), ("off", sums.off_c)):
         if cases:
             spread = f" ({min(cases):.1f} to {max(cases):.1f})" if len(cases) > 1 else ""
