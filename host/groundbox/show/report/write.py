@@ -25,8 +25,10 @@ svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{
 .soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
 .fans{fill:#c8c2a4}.truth{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
 .caution{border:2px solid #7a3200;padding:.5rem .8rem}
-@media print{body{max-width:none;padding:0}svg,table,h3{break-inside:avoid}h2,h3{break-after:avoid}}
-@page{margin:15mm}
+@media print{:root{font-size:13px;line-height:1.3}body{max-width:none;padding:0}h2,h3{break-after:avoid}
+ul{columns:2}svg,table,tr,p,ul,.caution{break-inside:avoid}table:has(tr:nth-child(15)){break-inside:auto}
+section+section{break-before:page}section+section h2{border-top:0;margin-top:0}}
+@page{margin:13mm}
 """
 
 
