@@ -7,6 +7,8 @@ import msgspec
 import platformdirs
 from msgspec import Meta
 
+from groundbox.battery.papers import load_papers
+from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan import load as declared
 from groundbox.toml_file import read_toml
@@ -207,3 +209,15 @@ def _check_together(settings: Settings, source: object) -> None:
         path = settings.papers_path(name)
         if path is not None and not path.is_file():
             raise BadInput(source, f"batteries.{name}.papers", f"there is no file {path}; see `groundbox battery new`")
+    for name, box in settings.boxes.items():
+        if mismatch := _wrong_cutoff(settings, box):
+            raise BadInput(source, f"boxes.{name}.cutoff_volts", mismatch)
+
+
+def _wrong_cutoff(settings: Settings, box: Box) -> str | None:
+    """Why the box's cutoff does not go with its battery; bad papers are told where they are used, not here."""
+    path = None if box.battery is None else settings.papers_path(box.battery)
+    try:
+        return None if path is None else cutoff_mismatch(box.cutoff_volts, load_papers(path).cells, box.battery or "")
+    except BadInput:
+        return None

@@ -64,6 +64,8 @@ def test_works_with_no_file_at_all() -> None:
         ("cutoff_volts = 11.0", "", "boxes.mast.cutoff_volts", "is missing; wants volts"),
         ("cutoff_volts = 11.0", "cutoff_volts = 11000", "boxes.mast.cutoff_volts", "11000 will not do; wants volts"),
         ("cutoff_volts = 11.0", 'cutoff_volts = "11 V"', "boxes.mast.cutoff_volts", '"11 V" will not do'),
+        ("cutoff_volts = 11.0", "cutoff_volts = 5.0", "boxes.mast.cutoff_volts", "0.83 V for each of the 6 cells"),
+        ("cutoff_volts = 11.0", "cutoff_volts = 22.0", "boxes.mast.cutoff_volts", "a full sedge at rest: lower it"),
         ("length_min = 35", "length_s = 2100", "flight.length_s", "did you mean length_min (minutes"),
         ("[flight]", "[fligth]", "fligth", "did you mean flight?"),
         ("watts = 10", "watts = 10\namps = 1", "boxes.mast.loads 1", "either watts or amps"),

@@ -17,7 +17,7 @@ from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.state import PLAIN, packed, unpacked
-from groundbox.battery.values import FLOOR_VOLTS, Estimate, Finding, Limits, Phase, Sample
+from groundbox.battery.values import FLOOR_VOLTS, REST_FULL, Estimate, Finding, Limits, Phase, Sample
 
 __all__ = ["FLOOR_VOLTS", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
@@ -25,7 +25,7 @@ GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
 REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread of the charge its voltage tells
 SURFACE_VOLTS, SURFACE_SD = 2.16, 0.07
-REST_EMPTY, REST_FULL = 1.942, 2.150  # volts per cell at rest, AGM, from memory
+REST_EMPTY = 1.942  # volts per cell at rest, AGM, from memory
 CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah block
 CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE = 0.004

@@ -3,6 +3,21 @@
 from dataclasses import dataclass
 
 FLOOR_VOLTS = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, from memory
+REST_FULL = 2.150  # volts per cell at rest, AGM, from memory
+LEAST_CUTOFF = 1.3  # volts per cell: no maker's table ends a discharge lower (common practice, no source)
+
+
+def cutoff_mismatch(cutoff_volts: float, cells: int, battery: str = "battery") -> str | None:
+    """Why this cutoff cannot belong to a battery of so many cells, with the mend; None where it may."""
+    full = REST_FULL * cells
+    if cutoff_volts >= full:
+        return f"{cutoff_volts:g} V is not under the {full:.1f} V of a full {battery} at rest: lower it"
+    if cutoff_volts < LEAST_CUTOFF * cells:
+        return (
+            f"{cutoff_volts:g} V is {cutoff_volts / cells:.2f} V for each of the {cells} cells of the {battery}, which "
+            f"is finished far above: raise it to {LEAST_CUTOFF * cells:.1f} V or more, or correct the number of cells"
+        )
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from groundbox.battery.estimate import REST_FULL
+from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.size_air import HEADS
 from groundbox.toml_file import near, read_toml
@@ -189,11 +189,6 @@ def load_box(path: Path | str) -> Box:
         )
     if box.parts and box.parts.hold_to_volts >= box.parts.hold_from_volts:
         raise BadInput(path, "parts.hold_to_volts", "must be under hold_from_volts")
-    rest_volts = REST_FULL * box.battery.cells
-    if box.cutoff_volts >= rest_volts:
-        raise BadInput(
-            path,
-            "cutoff_volts",
-            f"{box.cutoff_volts:g} V is not under the {rest_volts:.1f} V of a full battery at rest: lower it",
-        )
+    if wrong := cutoff_mismatch(box.cutoff_volts, box.battery.cells):
+        raise BadInput(path, "cutoff_volts", wrong)
     return box

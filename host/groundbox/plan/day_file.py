@@ -7,8 +7,8 @@ from typing import NoReturn
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.battery.estimate import REST_FULL
 from groundbox.battery.papers import Papers, load_papers
+from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
 from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight, Source
@@ -96,13 +96,10 @@ def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]
 def _check_cutoffs(reader: _Reader, day: Day) -> None:
     for number, box in enumerate(day.boxes.values(), 1):
         for battery in day.batteries.values():
-            rest = REST_FULL * battery.papers.cells
             lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if load.essential)])
-            if box.name in battery.battery.boxes and lowest >= rest:
-                place = f"box {number} ({box.name}), cutoff_volts"
-                reader.bad(
-                    place, f"{lowest:g} V is not under the {rest:.1f} V of a full {battery.name} at rest: lower it"
-                )
+            wrong = cutoff_mismatch(lowest, battery.papers.cells, battery.name)
+            if box.name in battery.battery.boxes and wrong:
+                reader.bad(f"box {number} ({box.name}), cutoff_volts", wrong)
 
 
 def _check_chargers(reader: _Reader, chargers: list[Charger], boxes: list[Box], sources: list[str]) -> None:

@@ -5,6 +5,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from groundbox.battery.papers import Papers, load_papers
+from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.model import EstimatorState, Event, Mark
 from groundbox.plan.day import Day
@@ -68,6 +69,8 @@ def tracker_for(
     papers = papers_of(settings, battery)
     if isinstance(papers, str):
         return papers
+    if wrong := cutoff_mismatch(entry.cutoff_volts, papers.cells, battery):
+        return f"the cutoff of box {box}, {wrong}"
     if saved is not None:
         try:
             return Tracker(box, entry, battery, papers, saved)

@@ -14,6 +14,7 @@ from groundbox.care.dialogue import Dialogue
 from groundbox.errors import BadInput
 from groundbox.show.board_port import port_argument, talking
 from groundbox.show.cmd_board_settings import change, read
+from groundbox.show.options import Number
 from groundbox.wire.settings import UNITS
 
 STEADY_S = 90.0
@@ -85,9 +86,7 @@ def command() -> None:
 @click.option(
     "--source", type=click.Choice(["both", "battery", "check"]), default="both", show_default=True, help="Which way."
 )
-@click.option(
-    "--meter-percent", type=click.FloatRange(0, 5), default=0.5, show_default=True, help="Your meter's error."
-)
+@click.option("--meter-percent", type=Number(0, 5), default=0.5, show_default=True, help="Your meter's error.")
 @click.option(
     "--meter-digits", type=click.IntRange(0, 50), default=2, show_default=True, help="And so many steps of 0.01 V."
 )
@@ -128,9 +127,7 @@ def voltage(
     "--sensor", type=click.Choice(["case", "block", "intake"]), default="case", show_default=True, help="Which one."
 )
 @click.option("--one-point", is_flag=True, help="Move the whole scale by one comparison.")
-@click.option(
-    "--thermometer-error", type=click.FloatRange(0, 5), default=0.5, show_default=True, help="Your thermometer's, C."
-)
+@click.option("--thermometer-error", type=Number(0, 5), default=0.5, show_default=True, help="Your thermometer's, C.")
 @click.option("--yes", is_flag=True, help="Write without asking.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; questions go to standard error.")
 def temperature(

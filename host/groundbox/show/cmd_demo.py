@@ -21,6 +21,7 @@ from groundbox.rig.process import MICROPYTHON
 from groundbox.service.service import Output, Service
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
+from groundbox.show.options import Number
 from groundbox.show.outing import (
     FLIGHT_S,
     FLIGHTS,
@@ -54,7 +55,7 @@ Examples:
 
 @click.command(epilog=EXAMPLE)
 @click.option("--once", is_flag=True, help="End by itself within two minutes and print where things are.")
-@click.option("--speed", type=click.FloatRange(1, 300), help=f"Times real time; {SPEED:g}, with --once {ONCE_SPEED:g}.")
+@click.option("--speed", type=Number(1, 300), help=f"Times real time; {SPEED:g}, with --once {ONCE_SPEED:g}.")
 @click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Of the live page.")
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where to keep database and log.")
 def command(once: bool, speed: float | None, page_port: int, folder: Path | None) -> None:

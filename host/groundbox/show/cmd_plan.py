@@ -23,7 +23,7 @@ from groundbox.show.cmd_plan_keys import keys_option
 from groundbox.show.cmd_plan_live import Standing, figure_line, minute_of, stands
 from groundbox.show.cmd_plan_words import answer_lines, charge_line, plan_lines, plan_tree
 from groundbox.show.day_plot import save_plot
-from groundbox.show.options import chosen_settings, open_reader, settings_options
+from groundbox.show.options import Number, chosen_settings, open_reader, settings_options
 from groundbox.show.recording import stop_signals
 from groundbox.store import Reader
 from groundbox.toml_file import near
@@ -151,11 +151,11 @@ def _search(plan: Plan, seconds: float) -> Search:
 @keys_option("day", DayFile)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
-@click.option("--seconds", type=click.FloatRange(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
+@click.option("--seconds", type=Number(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
 @click.option(
     "--mends",
     "mend_seconds",
-    type=click.FloatRange(0, 600),
+    type=Number(0, 600),
     default=20.0,
     show_default=True,
     help="Where a day does not work, search so many seconds for what would mend it; 0: do not.",

@@ -10,8 +10,9 @@ import click
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase
 from groundbox.battery.log_csv import read_log
 from groundbox.battery.papers import load_papers
-from groundbox.battery.values import Sample
+from groundbox.battery.values import Sample, cutoff_mismatch
 from groundbox.errors import BadInput
+from groundbox.show.options import Number
 
 
 def replayed(
@@ -88,13 +89,11 @@ HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}
 @click.command(epilog="Example: groundbox replay bench.csv --battery mast.toml --cutoff 11.0 --json")
 @click.argument("log", type=click.Path())
 @click.option("--battery", "battery", type=click.Path(), required=True, help="The battery's papers (TOML).")
-@click.option("--cutoff", type=click.FloatRange(0.1, 1000), required=True, help="Volts at which the equipment stops.")
-@click.option("--load", type=click.FloatRange(0, 50000), help="Declared load in amps, where the log has no current.")
-@click.option(
-    "--load-ahead", type=click.FloatRange(0, 50000), help="Load to come, amps; else the last ten minutes' mean."
-)
-@click.option("--start-soc", type=click.FloatRange(0, 1), help="Charge at the first row, 0 to 1; else from a rest.")
-@click.option("--every", type=click.FloatRange(0), default=60.0, show_default=True, help="Seconds between answers.")
+@click.option("--cutoff", type=Number(0.1, 1000), required=True, help="Volts at which the equipment stops.")
+@click.option("--load", type=Number(0, 50000), help="Declared load in amps, where the log has no current.")
+@click.option("--load-ahead", type=Number(0, 50000), help="Load to come, amps; else the last ten minutes' mean.")
+@click.option("--start-soc", type=Number(0, 1), help="Charge at the first row, 0 to 1; else from a rest.")
+@click.option("--every", type=Number(0), default=60.0, show_default=True, help="Seconds between answers.")
 @click.option("--plot", type=click.Path(), help="Also draw the discharge: a file ending in .svg, .png or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per line.")
 def command(
@@ -114,8 +113,8 @@ def command(
     left is told three times: early (it lasts that long in 95 of 100 cases), likely, late.
     """
     papers = load_papers(battery)
-    if cutoff / papers.cells > 2.2:
-        raise BadInput("--cutoff", "", f"{cutoff:g} V is above what {papers.cells} cells have under load")
+    if wrong := cutoff_mismatch(cutoff, papers.cells):
+        raise BadInput("--cutoff", "", f"{wrong} ({battery})")
     estimator = Estimator(papers, Limits(cutoff_volts=cutoff, floor_volts_per_cell=0.0), start_soc=start_soc)
     if not as_json:
         click.echo(HEADING)

@@ -1,6 +1,7 @@
-"""What several commands share: the settings file, the database, the name of a box."""
+"""What several commands share: the settings file, the database, the name of a box, numbers."""
 
 import difflib
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,17 @@ class Place(click.Path):
         if isinstance(value, str) and settings.is_address(value):
             return value
         return super().convert(value, param, ctx)
+
+
+class Number(click.FloatRange):
+    """A number within a range; "nan" is none, which a plain range lets through."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """See click.ParamType."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number that can be used.", param, ctx)
+        return number
 
 
 def settings_options(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -41,6 +41,23 @@ def test_one_object_a_line_with_the_fixed_names(folder: Path) -> None:
         assert 0 <= early <= likely <= late
 
 
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("--cutoff", "nan", "nan is not a number"),
+        ("--start-soc", "nan", "nan is not a number"),
+        ("--every", "inf", "inf is not a number"),
+        ("--cutoff", "13", "lower it"),
+        ("--cutoff", "6", "1.00 V for each of the 6 cells"),
+    ],
+)
+def test_a_number_that_cannot_be_is_refused_in_one_line(folder: Path, option: str, value: str, said: str) -> None:
+    arguments = [str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--cutoff", "10.9", option, value]
+    done = CliRunner().invoke(replay, arguments)
+    assert done.exit_code != 0
+    assert said in f"{done.stderr} {done.exception}"
+
+
 def test_later_rows_change_nothing_before_them(folder: Path) -> None:
     (folder / "short.csv").write_text("".join(LOG.splitlines(keepends=True)[:100]))
     assert _replayed(folder, log="short.csv") == _replayed(folder)[:99]

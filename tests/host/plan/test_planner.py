@@ -429,6 +429,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
         ('name = "fixed"', 'name = "bench"', "charger 2, name", "twice"),
         ('name = "M9" ', 'name = "T18" ', "battery 2, name", "twice"),
         ("cutoff_volts = 11.0      #", "cutoff_volts = 13.2      #", "box 1 (table), cutoff_volts", "lower it"),
+        ("c20_ah = 18\n", "c20_ah = 18\ncells = 12\n", "box 1 (table), cutoff_volts", "for each of the 12 cells"),
         ('battery = "M9"', 'battery = "M8"', "box 2 (mast), battery", 'did you mean "M9"'),
         ("time_home_min = 8", "time_home_min = 50", "flight 1 (north edge), time_home_min", "shorten"),
         ("c20_ah = 9\n", "", "battery 2 (M9)", "c20_ah"),
