@@ -71,8 +71,8 @@ def likely_capacity(bank: Bank) -> float:
 
 def draw(bank: Bank, papers: Papers, amps: float, hours: float, block_c: float) -> None:
     """Let a load run (positive) or a stored charging current flow (negative) for `hours`."""
-    factor = temperature.load_factor(block_c) if amps > 0 else 1.0
-    bank.advance(amps / papers.c20_ah / factor, hours)
+    rate = amps / papers.c20_ah
+    bank.advance(rate / temperature.load_factor(block_c, rate) if amps > 0 else rate, hours)
 
 
 def at_charge(bank: Bank, soc: float) -> Bank:
@@ -92,8 +92,9 @@ def at_charge(bank: Bank, soc: float) -> Bank:
 
 def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> Band:
     """Minutes to the first limit with these loads to come, the last of them for ever."""
-    factor = papers.c20_ah * temperature.load_factor(block_c)
-    limit, stretches = stretches_to(limits, papers, phases, [phase.amps / factor for phase in phases])
+    rates = [phase.amps / papers.c20_ah for phase in phases]
+    rates = [rate / temperature.load_factor(block_c, rate) for rate in rates]
+    limit, stretches = stretches_to(limits, papers, phases, rates)
     early, likely, late = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
     return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
 

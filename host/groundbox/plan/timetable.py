@@ -95,6 +95,11 @@ def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: fl
     return early_curve(day, yard, battery, found, block_c).least_charge(minutes)
 
 
+def _as_warm(amps: float, c20_ah: float, block_c: float) -> float:
+    """The current that empties a 25 C battery as fast."""
+    return amps / temperature.load_factor(block_c, amps / c20_ah)
+
+
 def _fits(
     day: Day, yard: Yard, names: tuple[str, ...], extra: Mapping[tuple[int, str], float]
 ) -> tuple[dict[tuple[int, int, int], Fit], dict[tuple[int, str], Demand]]:
@@ -112,12 +117,11 @@ def _fits(
                 soc = 0.0 if planned.in_air else needed_charge(day, yard, name, found, minutes, block_c)
                 if soc is None:
                     continue
-                capacity = yard.capacity_of(name) * yard.papers[name].c20_ah
-                factor = temperature.load_factor(block_c)
+                c20_ah = yard.papers[name].c20_ah
                 fits[flight, boxes.index(box), battery] = Fit(
-                    need_ah=soc * capacity,
-                    use_ah=found.flight_amps * length / 60 / factor,
-                    wait_ah_min=found.waiting_amps / 60 / factor,
+                    need_ah=soc * yard.capacity_of(name) * c20_ah,
+                    use_ah=_as_warm(found.flight_amps, c20_ah, block_c) * length / 60,
+                    wait_ah_min=_as_warm(found.waiting_amps, c20_ah, block_c) / 60,
                 )
     return fits, demands
 
