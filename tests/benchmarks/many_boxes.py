@@ -39,13 +39,16 @@ class Boxes:
     Attributes:
         sequence: the newest record of each.
         told: up to which each was told that all is stored.
+        summaries: (box, number) of the summaries that wait until they are told.
     """
 
     def __init__(self, broker: Broker, names: list[str], keys_folder: Path | None = None) -> None:
         self.names = names
         self.sequence: dict[str, int] = dict.fromkeys(names, 0)
         self.told: dict[str, int] = dict.fromkeys(names, 0)
+        self.summaries: set[tuple[str, int]] = set()
         self.asked = 0
+        self._counters: dict[str, bytes] = {}
         self._held: defaultdict[str, dict[int, bytes]] = defaultdict(dict)
         self._keys = {name: keys.new_key(keys_folder, name) for name in names} if keys_folder else {}
         self._lock = threading.Lock()
@@ -74,6 +77,14 @@ class Boxes:
                     self._held[name][number] = payload
             self._client.publish(f"groundbox/{name}/reading", payload, qos=1)
 
+    def summarise(self) -> None:
+        """Sends all summaries that wait."""
+        for name, number in sorted(self.summaries):
+            known = {**TYPICAL, "box": name, "boot": 1, "sequence": number, "uptime_ms": 10_000 * number}
+            known |= {"number": number, "readings": 10}
+            payload = json_form.encode("summary", [known.get(field) for field, *_ in fields_of("summary")])
+            self._client.publish(f"groundbox/{name}/summary", payload, qos=1)
+
     def waiting(self) -> int:
         """Messages not yet taken by the broker."""
         return len(self._client._out_messages)
@@ -97,6 +108,9 @@ class Boxes:
         name = message.topic.split("/")[1]
         if name not in self._keys or (unsealed := auth.unseal(self._keys[name], name, message.payload)) is None:
             return
+        if unsealed[0] <= self._counters.get(name, b""):  # as a board does
+            return
+        self._counters[name] = unsealed[0]
         what, values = line.decode(unsealed[1].rstrip(b"\n"))
         fields = dict(zip((field for field, *_ in fields_of(what)), values, strict=True))
         if what == "who":
@@ -106,6 +120,8 @@ class Boxes:
                 for number in range(self.told[name] + 1, fields["stored_sequence"] + 1):
                     self._held[name].pop(number)
                 self.told[name] = max(self.told[name], fields["stored_sequence"])
+        elif what == "summary_stored":
+            self.summaries.discard((name, fields["number"]))
         elif what == "resend":
             self.asked += 1
             with self._lock:

@@ -107,8 +107,14 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
                     victim, other = sorted(workers, key=lambda one: -len(one.held))
                     victim.end(signal.SIGKILL)
                     told_then = dict(boxes.told)
+                if number in (100, 300):
+                    boxes.summaries |= {(name, number + few) for name in NAMES for few in range(8)}
+                    boxes.summarise()
+                if number == 199:
+                    summaries_then = set(boxes.summaries)
             until(lambda: other.held == set(NAMES), 60.0)
             until(lambda: all(boxes.told[name] == boxes.sequence[name] for name in NAMES), 60.0)
+            until(lambda: boxes.summarise() or not boxes.summaries, 30.0)
             time.sleep(2.5)  # the estimators' states are saved each second
         finally:
             boxes.close()
@@ -118,10 +124,13 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
         said = "\n".join([*victim.said, "---", *other.said])
         assert "Traceback" not in said, said
         assert any(told_then.values()), said
+        assert not summaries_then, said
     with Reader(server) as reader:
         for name in NAMES:
             kept = [sequence for (sequence,) in reader.series(name, ["sequence"])]
             assert kept == list(range(1, boxes.sequence[name] + 1)), name
+            numbers = sorted(one.number for one in reader.summaries(name))
+            assert numbers == [*range(100, 108), *range(300, 308)], name
         for name in ("mast", "table"):
             _is_the_estimate_of_one_program(reader, settings, name)
 

@@ -55,6 +55,10 @@ class Keys:
             raise BadInput(key_path(self._folder, box), "", "there is no key: groundbox board network makes one")
         return auth.seal(key, box, self._counter(box), line)
 
+    def begin_anew(self, box: str) -> None:
+        """The next counter is taken from the file and the clock: another program may have used higher ones."""
+        self._next.pop(box, None)
+
     def _key(self, box: str) -> bytes | None:
         if box in self._keys:
             return self._keys[box]

@@ -14,7 +14,7 @@ from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.shared import SharedSource
 from groundbox.link.source import Arrivals
-from groundbox.model import LinkNote, Reading, Stored
+from groundbox.model import Item, LinkNote, Reading, Stored, Summary
 from groundbox.service.held import Held
 from groundbox.service.service import Output, Service
 from groundbox.settings import Settings
@@ -49,6 +49,7 @@ class Worker(Service):
     ) -> None:
         self._shares = list(sources)
         self._held: dict[str, Held] = {}
+        self._summaries: set[tuple[str, int]] = set()  # received since the last commit: box, number
         self._session = store.session
         self._turned_s = self._asked_s = float("-inf")
         super().__init__(settings, store, arrivals, sources, clocks, output, commit_every_s=commit_every_s)
@@ -61,8 +62,7 @@ class Worker(Service):
         now = self._clocks.now()
         self.store.add(items)
         for item in items:
-            if isinstance(item, LinkNote):
-                self.output.say(now.wall_s, item.sentence)
+            self._route(item, now)
         if now.real_s - self._committed_s >= self._commit_every_s or self.store.waiting >= TAKE:
             self._commit(now)
         if now.real_s - self._turned_s >= TURN_S and not self._complaint:
@@ -77,8 +77,22 @@ class Worker(Service):
     def _at_first(self, now: Moment) -> list[str]:
         return []
 
+    def _route(self, item: Item, now: Moment) -> None:
+        """Followers are fed from the store."""
+        if isinstance(item, LinkNote):
+            self.output.say(now.wall_s, item.sentence)
+        elif isinstance(item, Summary):
+            self._summaries.add((item.box, item.number))
+
     def _tell_stored(self, stored: Sequence[Stored]) -> None:
-        """What one worker has kept says nothing of what has come: see `_speak`."""
+        """Summaries that are now on the disk, to boxes held; what one worker has kept of records says nothing of what
+        has come: see `_speak`.
+        """
+        for box, number in sorted(self._summaries):
+            for share in self._shares if box in self._held else ():
+                if share.may_say(box):
+                    share.say(box, "summary_stored", number=number)
+        self._summaries.clear()
 
     def _hold(self, now: Moment) -> None:
         """Takes boxes that nobody holds; lets go of all when the connection they were held by has ended."""
@@ -86,12 +100,16 @@ class Worker(Service):
             self._session = self.store.session
             self._held.clear()
             self.followers.clear()
+            for share in self._shares:
+                share.let_go()
         for box in self.followers.keys() - self._held.keys():
             del self.followers[box]
         wanted = sorted({*self.settings.boxes, *boxes_with_keys(self.settings.keys_path)} - self._held.keys())
         tried = random.sample(wanted, -(-len(wanted) // SHARE_OF_FREE))
         for box in self.store.hold(tried):
             self._held[box] = Held(self.store, box)
+            for share in self._shares:
+                share.hold(box)
             follower = self._follow(box, now)
             battery = f", battery {follower.tracker.battery}" if follower.tracker else ""
             self.output.say(now.wall_s, f"{box} is held by this program now{battery}")

@@ -33,7 +33,7 @@ Example of FILE (chmod 600; user is the box's name unless given):
   broker = "192.168.4.2"            an IPv4 address
   port = 8883
   broker_password_file = "broker/mast.password"
-  ca_file = "broker/ca.crt"         turns TLS on
+  ca_file = "broker/ca.pem"         turns TLS on
   broker_name = "table.local"       the name in the broker's certificate
 
 \b

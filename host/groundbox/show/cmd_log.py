@@ -49,7 +49,11 @@ groundbox acknowledge.
 @click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
 @click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
 @click.option("--broker", "with_broker", is_flag=True, help="Also run a broker for boxes on a network; see own_broker.")
-@click.option("--share", metavar="NAME", help="Share boxes at the brokers with other programs of the same --share.")
+@click.option(
+    "--share",
+    metavar="NAME",
+    help="Share boxes at the brokers with other programs of the same --share; boards get no marks or commands then.",
+)
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
 def command(
     settings_file: Path | None,
