@@ -134,6 +134,12 @@ def _saved(browser: Browser, words: str) -> bytes:
     return bytes(browser.driver.execute_async_script(READ, before))
 
 
+def _tones(browser: Browser) -> set[int]:
+    """The page's own tones among what the meter took, each up to 10 Hz off, and whatever else it took as it is."""
+    taken = {int(hz) for hz in browser.run("return loudest")}
+    return {next((tone for tone in (560, 700, 820, 980) if abs(tone - hz) <= 10), hz) for hz in taken}
+
+
 def test_after_one_touch_warnings_sound_and_the_countdown_is_spoken(browser: Browser, stage: Stage) -> None:
     assert browser.run("return said") == []
     browser.driver.find_element("id", "hear").click()  # a real touch: without one browsers stay silent
@@ -143,10 +149,8 @@ def test_after_one_touch_warnings_sound_and_the_countdown_is_spoken(browser: Bro
         told = f"Turn back {words}, for box mast."
         browser.wait_for(lambda told=told: browser.run("return said.includes(arguments[0])", told))
         assert browser.text("#voice") == told
-    heard = browser.wait_for(
-        lambda: (found := {int(hz) for hz in browser.run("return loudest")}) >= {820, 980} and found, 15.0
-    )
-    assert heard <= {560, 700, 820, 980} | {hz + off for hz in (560, 700, 820, 980) for off in (-10, 10)}
+    heard = browser.wait_for(lambda: (found := _tones(browser)) >= {820, 980} and found, 15.0)
+    assert heard <= {560, 700, 820, 980}
     stage.output.sound(
         Active(box="mast", kind="heat", severity="stop", sentence="61 C in the case", acknowledged=False)
     )

@@ -20,7 +20,7 @@ Run = Callable[..., list[str]]
 
 @pytest.fixture(params=[MICROPYTHON, CPYTHON])
 def run(request: pytest.FixtureRequest, tmp_path: Path) -> Run:
-    """Runs `main` on a simulated board for some simulated seconds; gives the lines it printed."""
+    """Runs `main` on a simulated board for some simulated seconds; gives the lines printed before the prompt came."""
     if request.param == MICROPYTHON and interpreter_path() is None:
         if os.environ.get("CI"):
             pytest.fail("no micropython command: pip install 'groundbox[rig]'")
@@ -43,6 +43,6 @@ def run(request: pytest.FixtureRequest, tmp_path: Path) -> Run:
             world.run_until(round(seconds * 1e6))
         finally:
             world.power_cut()
-        return console.heard.decode().splitlines()
+        return console.heard.decode().partition("\r\nMicroPython;")[0].splitlines()
 
     return run_main
