@@ -54,6 +54,12 @@ def board_settings(db: Database) -> None:
     db.execute(schema.BOARD_SETTING)
 
 
+@_steps()
+def summary_by_wall(db: Database) -> None:
+    """Summaries are looked for by their time."""
+    db.execute(schema.SUMMARY_BY_WALL)
+
+
 def migrate(connection: sqlite3.Connection, missing: list[tuple[str, str, str]]) -> None:
     """Brings the database of `connection` up to this version.
 

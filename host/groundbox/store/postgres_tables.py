@@ -66,7 +66,8 @@ def first() -> list[str]:
 LATER = {
     "board_settings": (
         f"CREATE TABLE board_setting (id {_ID}, box {TEXT} NOT NULL, name TEXT NOT NULL, value {WHOLE}, {_LATE})",
-    )
+    ),
+    "summary_by_wall": (schema.SUMMARY_BY_WALL,),
 }
 STEPS = ("first_tables", *LATER)
 

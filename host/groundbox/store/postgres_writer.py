@@ -84,10 +84,6 @@ class PostgresWriter(PostgresReader):
                 connection.execute("INSERT INTO step VALUES ('first_tables')")
             applied = {row[0] for row in connection.execute("SELECT name FROM step")}
             refuse_newer(applied, self.name)
-            for step in [name for name in tables.LATER if name not in applied]:
-                for statement in tables.LATER[step]:
-                    connection.execute(statement.encode())
-                connection.execute("INSERT INTO step VALUES (%s)", (step,))
             there = set(
                 connection.execute(
                     "SELECT table_name::text, column_name::text FROM information_schema.columns"
@@ -101,6 +97,10 @@ class PostgresWriter(PostgresReader):
                 for name, kind in schema.columns(table):
                     if (table, name) not in there:
                         connection.execute(tables.missing_column(table, name, kind).encode())
+            for step in [name for name in tables.LATER if name not in applied]:
+                for statement in tables.LATER[step]:
+                    connection.execute(statement.encode())
+                connection.execute("INSERT INTO step VALUES (%s)", (step,))
 
     def begin(self) -> None:
         """See Writer."""

@@ -20,7 +20,7 @@ from groundbox.model import (
     WarningChange,
     from_wire,
 )
-from groundbox.store import address, rollups, schema
+from groundbox.store import address, rollups, schema, stand_in
 from groundbox.store.engine import Engine
 
 MOST = 5000
@@ -105,10 +105,11 @@ class Reader:
             f"SELECT {', '.join(columns)} FROM reading WHERE box = ?{where} ORDER BY boot, sequence", [box, *values]
         )
 
-    def summed(self, box: str, since_s: float, until_s: float, steps: int) -> list[tuple[Any, ...]]:
+    def summed(self, box: str, since_s: float, until_s: float, steps: int) -> Sequence[tuple[Any, ...]]:
         """At most about `steps` rows (start_ms, *rollups.NAMES) in wire units over since_s <= wall time < until_s.
 
-        From readings, minutes or hours, whichever is the coarsest that still gives as many.
+        From readings, minutes or hours, whichever is the coarsest that still gives as many; where readings never came,
+        from summaries (`filled_s`).
         """
         low_ms, high_ms = round(since_s * 1000), round(until_s * 1000)
         step_ms = max((high_ms - low_ms) // max(steps, 1), 1000)
@@ -117,11 +118,18 @@ class Reader:
             if step_ms >= level_ms:
                 table, base_ms, time, sums = level, level_ms, "start_ms", rollups.over_sums()
         step_ms = step_ms // base_ms * base_ms
-        return self._rows(
+        rows = self._rows(
             f"SELECT {time} / {step_ms} * {step_ms}, {sums} FROM {table}"
             f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1 ORDER BY 1",
             (box, low_ms // base_ms * base_ms, high_ms),
         )
+        standing_in = self._rows(stand_in.STATEMENT, (box, low_ms, high_ms))
+        return stand_in.filled(rows, standing_in, step_ms, low_ms, high_ms) if standing_in else rows
+
+    def filled_s(self, box: str, since_s: float, until_s: float) -> float:
+        """Seconds of that time for which summaries stand in for readings that never came."""
+        found = self._rows(stand_in.STATEMENT, (box, round(since_s * 1000), round(until_s * 1000)))
+        return len(found) * stand_in.SPAN_MS / 1000
 
     def measured(self, box: str, since_s: float, until_s: float) -> tuple[float, float] | None:
         """Start of the first and end of the last minute of `box` with readings in that time; None without any."""

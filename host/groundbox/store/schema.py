@@ -25,6 +25,7 @@ STEPS = (
     "roll_up_counts",
     "summaries",
     "board_settings",
+    "summary_by_wall",
 )  # names of the steps in migrations.py
 
 OTHER_TABLES = (
@@ -48,6 +49,7 @@ BOARD_SETTING = (  # every change, so that an earlier outing has the values of i
     "CREATE TABLE board_setting (id INTEGER PRIMARY KEY, box TEXT NOT NULL, name TEXT NOT NULL, value INTEGER,"
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT"
 )
+SUMMARY_BY_WALL = "CREATE INDEX summary_by_wall ON summary (box, wall_ms)"
 INDEXES = (
     "CREATE INDEX reading_by_wall ON reading (box, wall_ms)",
     "CREATE INDEX event_by_wall ON event (box, wall_ms)",

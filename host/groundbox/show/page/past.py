@@ -51,6 +51,7 @@ def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[s
             "until_s": until_s,
             "names": NAMES,
             "rows": reader.summed(box, since_s, until_s, POINTS),
+            "filled_s": reader.filled_s(box, since_s, until_s),
             "happened": happened(reader, box, since_s, until_s),
         }
 

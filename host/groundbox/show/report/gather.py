@@ -32,6 +32,7 @@ class BoxReport:
     sums: Sums
     names: Sequence[str]
     rows: Sequence[tuple[Any, ...]]
+    filled_s: float  # of the rows, from summaries in place of readings that never came
     happened: Sequence[dict[str, object]]
     runs: Sequence[Run]
     after_ah: float  # drawn since the last of the runs ended
@@ -76,6 +77,7 @@ def gather(
         sums=sums,
         names=NAMES,
         rows=reader.summed(box, since_s, until_s, POINTS),
+        filled_s=reader.filled_s(box, since_s, until_s),
         happened=events,
         runs=follower.runs,
         after_ah=follower.after_ah,

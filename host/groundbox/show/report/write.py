@@ -90,11 +90,16 @@ def _box(box: BoxReport, since_s: float, until_s: float) -> str:
 
 def plots(box: BoxReport, since_s: float, until_s: float) -> str:
     """Voltage, charge with its band, temperatures with fans."""
+    filled = (
+        f"<p>10-second summaries fill {span(box.filled_s)} of these plots, for which no readings came; they are in no "
+        "sum below.</p>"
+    )
     drawn = [
         _volts(box, since_s, until_s),
         _charge_left(box, since_s, until_s),
         _heat(box, since_s, until_s),
         _block(box, since_s, until_s),
+        filled if box.filled_s else "",
     ]
     return "".join(drawn)
 

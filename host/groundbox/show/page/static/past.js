@@ -1,5 +1,5 @@
 // The outing so far and earlier ones: lanes on one time axis, zoomed by drag, buttons or keys; kept as CSV and PNG.
-import { clock, make, number } from "/draw.js";
+import { clock, make, number, span } from "/draw.js";
 
 const LANES = [
   { title: "battery, V", scale: 1000, low: "battery_min_mv", high: "battery_max_mv", mean: "battery_mean_mv" },
@@ -48,7 +48,8 @@ function build() {
     if (step) { event.preventDefault(); step(); }
   });
   const list = told.happened.map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.words));
-  place.replaceChildren(choice(), canvas, tools(), make("h2", {}, "Marks and warnings"), make("ol", { class: "plain" }, ...list));
+  const filled = told.filled_s ? make("p", {}, `10-second summaries fill ${span(told.filled_s)}.`) : "";
+  place.replaceChildren(choice(), canvas, filled, tools(), make("h2", {}, "Marks and warnings"), make("ol", { class: "plain" }, ...list));
   new ResizeObserver(paint).observe(canvas);
   paint();
 }

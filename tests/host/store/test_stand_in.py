@@ -1,0 +1,57 @@
+"""Summaries in place of readings that never came: drawn where they are missing, and only there."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from groundbox.model import Reading, Summary, from_wire
+from groundbox.store import Reader, Store
+from groundbox.store.rollups import NAMES
+from groundbox.wire.messages import fields_of
+
+MEAN, LEAST, COUNT = (1 + NAMES.index(name) for name in ("battery_mean_mv", "battery_min_mv", "readings"))
+LOST = range(101, 161)  # a minute
+
+
+def summary(last: int, wall_s: float, millivolts: int = 11_000) -> Summary:
+    """Of the ten readings up to number `last`."""
+    known = {"box": "mast", "boot": 3, "sequence": last, "uptime_ms": last * 1000, "number": last // 10}
+    known |= {"readings": 10, "battery_mv": millivolts, "battery_min_mv": millivolts - 600, "case_centi_c": 4100}
+    values = [known.get(name) for name, *_ in fields_of("summary")]
+    return from_wire(Summary, values, wall_s=wall_s + last, wall_uncertainty_s=0.1, wall_source="exchange")
+
+
+@pytest.fixture
+def lossy(where: Path | str, make_reading: Callable[..., Reading], wall_s: float) -> Path | str:
+    """300 s in which a minute never came, but its summaries; and one summary more, of readings that did come."""
+    with Store(where) as store:
+        store.add(make_reading(number) for number in range(1, 301) if number not in LOST)
+        store.add(summary(last, wall_s, 11_000) for last in (50, *range(110, 161, 10)))
+        store.commit()
+    return where
+
+
+@pytest.mark.parametrize("steps", [300, 100, 30, 20])
+def test_a_gap_is_filled_and_nothing_else_changes(lossy: Path | str, wall_s: float, steps: int) -> None:
+    with Reader(lossy) as reader:
+        rows = reader.summed("mast", wall_s, wall_s + 300, steps)
+        assert reader.filled_s("mast", wall_s, wall_s + 300) == 60.0
+    step_ms = rows[1][0] - rows[0][0]
+    assert [row[0] for row in rows] == list(range(rows[0][0], rows[-1][0] + 1, step_ms)), "no step is missing"
+    inside = [row for row in rows if (wall_s + 111) * 1000 <= row[0] < (wall_s + 149) * 1000 - step_ms]
+    assert {(row[LEAST], row[MEAN], row[COUNT]) for row in inside} == {(10_400, 11_000, 0)}
+    assert all(row[MEAN] > 11_900 for row in rows if row[0] < (wall_s + 90) * 1000), "readings that came stand"
+    assert sum(row[COUNT] for row in rows) == 239, "summaries do not count as readings"
+
+
+def test_over_minutes_the_means_are_weighed(lossy: Path | str, wall_s: float) -> None:
+    """Worked out by hand from the readings' own voltages, 12 V and their number in millivolts."""
+    with Reader(lossy) as reader:
+        rows = reader.summed("mast", wall_s, wall_s + 300, 2)
+    start_s = rows[1][0] / 1000 - wall_s
+    numbers = [n for n in range(1, 301) if start_s <= n < start_s + (rows[1][0] - rows[0][0]) / 1000]
+    came = [12_000 + n for n in numbers if n not in LOST]
+    decades = sum(start_s <= last - 4.5 < numbers[-1] + 1 for last in range(110, 161, 10))
+    assert rows[1][MEAN] == pytest.approx((sum(came) + 110_000 * decades) / (len(came) + 10 * decades))
+    assert rows[1][LEAST] == 10_400
