@@ -1,6 +1,9 @@
 """Board care on a simulated board behind its port: mpremote as it is, the real interpreter, the firmware."""
 
 import json
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -135,3 +138,33 @@ def test_lamp_and_port_in_use_and_flight(board: NewBoard) -> None:
         flying = _run(*words)
         assert isinstance(flying.exception, BadInput)
         assert "in flight: mark the landing first" in str(flying.exception)
+
+
+def test_a_board_to_practise_on(tmp_path: Path) -> None:
+    place = tmp_path / "bench"
+    command = [sys.executable, "-c", "from groundbox.cli import main; main()", "board", "practice", str(place)]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True, bufsize=1) as bench:
+        assert bench.stdin is not None
+        assert bench.stdout is not None
+        try:
+            assert str(place / "port") in bench.stdout.readline()
+            assert "box table" in _run("settings", str(place / "port"), "fan2_kind=0").output
+            bench.stdin.write("fan1 stalled\n\nfan1 wobbly\ncable\n")
+            told = [bench.stdout.readline() for _ in range(4)]
+            assert told[0] == "done\n"
+            assert "battery 12." in told[1]
+            assert "wants one of sound, stalled" in told[2]
+            assert "wants two words" in told[3]
+            twice = _run("practice", str(place))
+            assert "runs there already" in str(twice.exception)
+        finally:
+            bench.send_signal(signal.SIGINT)
+        assert bench.wait(30) == 0
+    assert not (place / "port").is_symlink()
+
+
+def test_no_board_is_made_among_other_files_and_no_port_of_a_file(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").touch()
+    assert "name a new folder" in str(_run("practice", str(tmp_path)).exception)
+    assert "no serial port" in str(_run("lamp", str(tmp_path / "mine.txt")).exception)

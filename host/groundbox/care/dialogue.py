@@ -143,5 +143,5 @@ def open_port(port: str) -> serial.Serial:
         return serial.Serial(port, 115200, timeout=READ_S, write_timeout=2.0, exclusive=True)
     except OSError as error:
         busy = error.errno == EBUSY or "exclusively lock" in str(error)
-        mend = _IN_USE if busy else _MENDS.get(error.errno or 0, f"cannot be opened: {error}")
+        mend = _IN_USE if busy else _MENDS.get(error.errno or 0, f"is no serial port that can be opened ({error})")
         raise BadInput(port, "", mend) from error

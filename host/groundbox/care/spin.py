@@ -99,7 +99,7 @@ def _think(
     if full_rpm is None:
         return None, "no tachometer: watch and hear whether it turned"
     if full_rpm * 100 < expected * stall_percent:
-        return False, "does not turn: plug, blades, and the power to it"
+        return False, "does not turn: plug, blades, and the power to it; if you saw it turn, its tachometer lead"
     if full_rpm < SLOW * expected:
         return False, f"slow: under {100 * SLOW:.0f} % of {name}; blocked, worn, or the setting is another fan's"
     if full_rpm > FAST * expected:

@@ -12,6 +12,7 @@ COMMANDS = {
     "install": ("cmd_board_install", "command", "Put this package's firmware on a board, with a way back"),
     "lamp": ("cmd_board_try", "lamp", "Light a board's lamp for a moment"),
     "network": ("cmd_board_network", "command", "Tell a board how to reach its broker"),
+    "practice": ("cmd_board_practice", "command", "A simulated board to practise on"),
     "settings": ("cmd_board_settings", "command", "Read a board's settings, or change some"),
 }
 

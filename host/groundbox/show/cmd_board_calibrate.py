@@ -11,6 +11,7 @@ import msgspec
 from groundbox.care import calibration as sums
 from groundbox.care.calibration import Line, Point, Residual
 from groundbox.care.dialogue import Dialogue
+from groundbox.care.settings import refusal
 from groundbox.errors import BadInput
 from groundbox.show.board_port import port_argument, talking
 from groundbox.show.cmd_board_settings import change, read
@@ -158,7 +159,12 @@ def _guide(board: Dialogue, job: Job, values: dict[str, int], yes: bool, as_json
     taken = {channel: Taken(points=[], spreads=[]) for channel in job.channels}
     for turn in range(job.temperatures):
         if turn:
-            click.prompt("Bring the board to another temperature, 15 C or more away; then press Enter", "", err=True)
+            click.prompt(
+                "Bring the board to another temperature, 15 C or more away; then press Enter",
+                "",
+                show_default=False,
+                err=True,
+            )
         for step in job.steps:
             _take(board, job, step, values, taken)
     found = {channel: _line(job, one) for channel, one in taken.items()}
@@ -166,16 +172,21 @@ def _guide(board: Dialogue, job: Job, values: dict[str, int], yes: bool, as_json
         channel: sums.residual(found[channel], one.points, _instrument(job, one), one.spreads, job.temperatures)
         for channel, one in taken.items()
     }
+    changes = _changes(job, found, taken)
+    if reason := refusal(changes, values):
+        raise BadInput("points", "", f"{reason}; nothing was written: look at meter and points again")
     _report(job, found, left, as_json)
     if yes or click.confirm("Write this to the board?", err=True):
-        change(board, _changes(job, found, taken), values)
+        change(board, changes, values)
         click.echo(f"box {board.box} corrects by this now", err=True)
     else:
         click.echo("nothing was written", err=True)
 
 
 def _take(board: Dialogue, job: Job, step: str, values: dict[str, int], taken: dict[str, Taken]) -> None:
-    true = click.prompt(f"{step}. What does the trusted instrument show, in {job.unit}?", type=float, err=True)
+    true = click.prompt(
+        f"{step}. What does the trusted instrument show, in {job.unit}?", type=Number(-60, 120), err=True
+    )
     click.echo("waiting for steady readings ...", err=True)
     seen: dict[str, list[int]] = {channel: [] for channel in job.channels}
     for reading in board.readings(STEADY_S):
