@@ -1,5 +1,6 @@
-"""What a folder for mosquitto holds, as text: pure. `groundbox broker setup` writes it."""
+"""What a folder for mosquitto holds, as text. `groundbox broker setup` writes it."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,6 +44,15 @@ max_queued_bytes 104857600
 persistent_client_expiration 14d
 {keeping}
 """
+
+
+def listener_in(folder: Path) -> Listener | None:
+    """The listener of the configuration in `folder`; None where there is none that can be read."""
+    try:
+        found = re.search(r"^listener (\d+) (\S+)$", (folder / CONFIGURATION).read_text(encoding="utf-8"), re.MULTILINE)
+    except (OSError, UnicodeDecodeError):
+        return None
+    return Listener(address=found[2], port=int(found[1])) if found else None
 
 
 def password_file(passwords: Mapping[str, str], salts: Iterable[bytes]) -> str:
@@ -103,8 +113,9 @@ def explanation(folder: Path, listener: Listener, name: str, boxes: Sequence[str
 
 Written by `groundbox broker setup`. Call it again to add a box: what is here stays, passwords and certificates too.
 
-Start it: `mosquitto -c {folder / CONFIGURATION}`. To have the system start it, let its user own this folder
-(`chown -R mosquitto: {folder}`) and name the file in an `include_dir` of the system's mosquitto, or in its service.
+Start it as yourself, not as root: `mosquitto -c {folder / CONFIGURATION}`. To have the system start
+it, let its user own this folder (`chown -R mosquitto: {folder}`) and name the file in an
+`include_dir` of the system's mosquitto, or in its service.
 
 It listens on {listener.address} port {listener.port}: {reach}.
 

@@ -19,6 +19,7 @@ from groundbox.link.rights import AUTOMATION, PROGRAM, mosquitto_rights, unfit_n
 from groundbox.show.options import chosen_settings, settings_options
 
 HERE = "127.0.0.1"
+PORT = 8883
 DAYS = "3650"
 EXAMPLE = """
 \b
@@ -39,16 +40,16 @@ def command() -> None:
 @settings_options
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--box", "boxes", multiple=True, help="A box that reports to it; again for more.")
-@click.option("--listen", default=HERE, show_default=True, help="Address to listen on; 0.0.0.0 for every network.")
-@click.option("--port", type=click.IntRange(1, 65535), default=8883, show_default=True, help="Its TCP port.")
+@click.option("--listen", help="Address to listen on; 0.0.0.0 for every network; at first 127.0.0.1.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Its TCP port; at first 8883.")
 @click.option("--name", "names", multiple=True, help="A name or address that boards call it by; again for more.")
 def setup(
     settings_file: Path | None,
     database: Path | None,
     folder: Path,
     boxes: tuple[str, ...],
-    listen: str,
-    port: int,
+    listen: str | None,
+    port: int | None,
     names: tuple[str, ...],
 ) -> None:
     """Write FOLDER for mosquitto, or add boxes to it, and try it where mosquitto is installed."""
@@ -60,14 +61,15 @@ def setup(
         if why := unfit_name(box):
             raise BadInput("--box", box, why)
     call_it = [*names, *own_names()]
-    sorted_names([listen], "--listen")
+    before = broker_files.listener_in(folder) or Listener(address=HERE, port=PORT)
+    listener = Listener(address=listen or before.address, port=port or before.port)
+    sorted_names([listener.address], "--listen")
     sorted_names(call_it, "--name")
     passwords = kept_passwords(folder, [*wanted, PROGRAM, AUTOMATION])
     known = [user for user in passwords if user not in (PROGRAM, AUTOMATION)]
     if not known:
         raise BadInput("--box", "", "no box is known: name one, as --box mast, or write it into groundbox.toml")
     make_certificates(folder, call_it, anew=bool(names))
-    listener = Listener(address=listen, port=port)
     salts = [secrets.token_bytes(12) for _ in passwords]
     write_secret(folder / broker_files.PASSWORDS, broker_files.password_file(passwords, salts))
     write_secret(folder / broker_files.RIGHTS, mosquitto_rights())
@@ -75,10 +77,12 @@ def setup(
     hosts, addresses = sorted_names(call_it, "--name")
     for box in known:
         if not (folder / f"{box}.toml").exists():  # a person has written into it
-            told = broker_files.box_file(box, addresses[0], port, hosts[0])
+            told = broker_files.box_file(box, addresses[0], listener.port, hosts[0])
             write_secret(folder / f"{box}.toml", told)
+        elif listener != before:
+            click.echo(f"{folder / box}.toml stays as you wrote it: see that its port is {listener.port}")
     checked = try_it(folder, passwords, known)
-    name = names[0] if names else HERE if listen == HERE else call_it[0]
+    name = names[0] if names else HERE if listener.address == HERE else call_it[0]
     explained = broker_files.explanation(folder, listener, name, known, checked)
     (folder / "README.md").write_text(explained, encoding="utf-8")
     click.echo(f"{folder}: ready for {', '.join(known)}; what to do with it stands in {folder / 'README.md'}")

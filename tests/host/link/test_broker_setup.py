@@ -63,6 +63,19 @@ def test_called_again_it_keeps_what_is_there(
 
 
 @needs_openssl
+def test_called_again_it_listens_where_it_did(
+    setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(broker_check, "find_mosquitto", lambda: None)
+    assert setup("--box", "mast", "--listen", "0.0.0.0", "--port", "8899").exit_code == 0
+    assert setup("--box", "table").exit_code == 0
+    assert "\nlistener 8899 0.0.0.0\n" in (tmp_path / "broker" / "mosquitto.conf").read_text()
+    assert "port = 8899" in (tmp_path / "broker" / "table.toml").read_text()
+    result = setup("--port", "8900")
+    assert "mast.toml stays as you wrote it: see that its port is 8900" in result.output
+
+
+@needs_openssl
 def test_a_board_takes_the_file_made_for_it(
     setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
