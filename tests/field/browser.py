@@ -65,6 +65,10 @@ class Browser:
     def click(self, selector: str) -> bool:
         return bool(self.run("const e = document.querySelector(arguments[0]); e?.click(); return e !== null", selector))
 
+    def press(self, key: str) -> None:
+        """A key, for whatever has the focus."""
+        self.driver.switch_to.active_element.send_keys(key)
+
     def wait_for(self, what: Callable[[], object], patience_s: float = PATIENCE_S) -> Any:
         until_s = time.monotonic() + patience_s
         while not (found := what()):

@@ -12,6 +12,7 @@ import urllib.request
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from tests.field.browser import PATIENCE_S, Browser
@@ -39,6 +40,7 @@ battery = "T18"
 cutoff_volts = 11.0
 """
 
+ARROW_LEFT = "\ue012"  # as WebDriver writes it
 COLOURS = """
 const canvas = document.querySelector("#past canvas");
 const dots = new Uint32Array(canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data.buffer);
@@ -50,6 +52,7 @@ const style = getComputedStyle(document.documentElement);
 const names = ["paper", "card", "ink", "soft", "good", "notice", "urgent", "stop", "unknown", "on-tone"];
 return Object.fromEntries(names.map((name) => [name, style.getPropertyValue("--" + name).trim()]));
 """
+LAST_ASKED = "return performance.getEntriesByType('resource').filter(e => e.name.includes('/past?')).at(-1).name"
 LABEL = "return document.querySelector('#past canvas').getAttribute('aria-label')"
 LONGER = """
 const field = document.querySelector("#plan input[type=number]");
@@ -195,6 +198,25 @@ def test_history_is_drawn_and_zoomed(browser: Browser, demo: tuple[str, Path]) -
     before = browser.run(LABEL)
     browser.run("[...document.querySelectorAll('#past button')].find(b => b.innerText === 'Closer').click()")
     browser.wait_for(lambda: browser.run(LABEL) != before)
+
+
+def test_history_goes_by_keys_alone(browser: Browser, demo: tuple[str, Path]) -> None:
+    """Key after key, without a pointer in between: the picture keeps the focus when it is drawn anew."""
+    browser.open(demo[0])
+    browser.click("[data-view=past]")
+    browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
+    browser.run("document.querySelector('#past canvas').focus()")
+    spans = []
+    for key in ("-", "-", "+", ARROW_LEFT, "+"):
+        browser.run("document.querySelector('#past canvas').dataset.before = 'yes'")
+        browser.press(key)
+        browser.wait_for(lambda: browser.run("return !document.querySelector('#past canvas')?.dataset.before"))
+        assert browser.run("return document.activeElement.tagName") == "CANVAS"
+        asked = parse_qs(urlsplit(browser.run(LAST_ASKED)).query)
+        spans.append((float(asked["since_s"][0]), float(asked["until_s"][0])))
+    lengths_s = [until_s - since_s for since_s, until_s in spans]
+    assert [length_s / lengths_s[0] for length_s in lengths_s] == pytest.approx([1, 2, 1, 1, 0.5])
+    assert spans[3][0] - spans[2][0] == pytest.approx(-0.3 * lengths_s[2])
 
 
 def test_the_plan_answers_what_if(browser: Browser, demo: tuple[str, Path]) -> None:

@@ -16,7 +16,7 @@ export function showPast(section) {
   if (!place) {
     addEventListener("dusk", () => canvas?.isConnected && paint());
     setInterval(() => { // the outing so far goes on, unless a part of it is looked at
-      if (!place.hidden && !("since_s" in asked) && !place.contains(document.activeElement)) load(asked);
+      if (!place.hidden && !("since_s" in asked) && !drag && document.activeElement?.tagName !== "SELECT") load(asked);
     }, AGAIN_MS);
   }
   place = section;
@@ -34,6 +34,13 @@ async function load(wanted) {
 }
 
 function build() {
+  const held = place.contains(document.activeElement) ? document.activeElement : null;
+  fill();
+  const same = (one) => one.tagName === held.tagName && one.textContent === held.textContent;
+  if (held) [...place.querySelectorAll("canvas, button, select")].find(same)?.focus({ preventScroll: true }); // keys go on
+}
+
+function fill() {
   if (!told.rows.length) { place.replaceChildren(choice(), make("p", {}, "Nothing recorded in this time yet."), tools()); return; }
   canvas = make("canvas", { role: "img", tabindex: 0, "aria-label": summary() });
   canvas.addEventListener("pointerdown", (event) => { drag = [event.offsetX, event.offsetX]; canvas.setPointerCapture(event.pointerId); });
