@@ -33,6 +33,7 @@ DIPS = ((0.040, 0.012), (0.012, 0.040))  # volts per cell, and the charge over w
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
 SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
 GAP_SECONDS = 900.0
+STEP_SECONDS, STEP_RATE = 90.0, 0.04  # a load switched between two readings, and the least of it, units of C20 per hour
 OWN_LEAST = 0.2  # of a member's own load is left when loads are switched off that are known
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
@@ -73,6 +74,7 @@ class Estimator:
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
         jump = 0.0 if first else (sample.volts - self.volts) / self.papers.cells
+        before = self.amps if self.measured else None
         amps = self._amps(sample, jump)
         self._note_restlessness(amps, jump)
         self.t_s, self.volts, self.amps = sample.t_s, sample.volts, amps
@@ -84,6 +86,8 @@ class Estimator:
         if self.rest_hours >= REST_MARKS[0][0] and self._rate(amps) >= REST_RATE:
             self.load = RecentLoad()  # a rest says nothing about the load that begins now
         self.load.add(seconds, amps)
+        if sample.amps is not None and before is not None and seconds <= STEP_SECONDS:
+            self._note_step(before, amps, jump)
         self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
         self._charge_known()  # nobody may ask before a charge or gap begins
 
@@ -208,6 +212,14 @@ class Estimator:
         if not told and self.loaded_hours > 0:
             self.restless += 0.1 * (min(jump * jump, 0.01) - self.restless)
 
+    def _note_step(self, before: float, amps: float, jump: float) -> None:
+        """Only beside another load: the first one after a rest also takes away the charge on the plates' surface."""
+        if (
+            min(self._rate(before), self._rate(amps)) >= REST_RATE
+            and abs(amps - before) >= STEP_RATE * self.papers.c20_ah
+        ):
+            self.load.note_step(amps - before, jump * self.papers.cells)
+
     def _inferred_amps(self, cell_volts: float, jump: float, switched: float) -> float:
         """What the members think the load is beside what is known to be on; 0 while the voltage shows a rest."""
         resting = cell_volts > REST_VOLTS and (self.t_s is None or self.amps == 0.0)
@@ -246,7 +258,7 @@ class Estimator:
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
         self._advance()
         soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, BAND)
-        found = findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0))
+        found = findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
         known = Estimate(
             findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
         )

@@ -12,6 +12,8 @@ FALLEN = 0.90  # of the fitted capacity, with 90 % belief
 RESISTANCE, RISEN = 5, 1.8  # place among the coefficients; times the fitted one, with 95 % belief
 STRANGE = 4.0  # spreads of the measured curve
 SURPRISE = 6.0  # mean square of standardised surprises, 1 where the profile fits
+STEP_RISEN, STEP_MORE_OHM = 2.0, 0.06  # times the fitted one and more, as switched loads show it (assumed)
+LEAST_OHM = 0.01  # of battery, leads and shunt together (assumed)
 LEAST_LOAD = 0.05  # units of C20 per hour: below that resistance shows too little
 
 
@@ -23,11 +25,27 @@ def _offset_score(bank: Bank, papers: Papers) -> float:
     return float(off / np.sqrt(papers.fitted.covariance[2][2] + papers.fitted.error_volts**2))
 
 
-def findings(bank: Bank, papers: Papers, load_rate: float) -> tuple[Finding, ...]:
-    """Empty for a battery without a measured profile, and for one that behaves."""
+def _bad_connector(step_ohm: float, known_ohm: float) -> Finding:
+    return Finding(
+        kind="bad connector",
+        sentence=f"each switched load moves the voltage as through {1000 * step_ohm:.0f} mohm, "
+        f"{step_ohm / known_ohm:.0f} times the measured: feel the connectors, fuse and leads for warmth, with the load "
+        "off; if they are sound, check which battery is in the box",
+    )
+
+
+def findings(bank: Bank, papers: Papers, load_rate: float, step_ohm: float | None = None) -> tuple[Finding, ...]:
+    """Empty for a battery without a measured profile, and for one that behaves.
+
+    step_ohm: resistance that switched loads show. Much of it explains away a voltage that looks like another battery's
+    or a worn one's: at rest it would be as it should.
+    """
     fitted = papers.fitted
     if fitted is None:
         return ()
+    known_ohm = max(fitted.resistance_mohm / 1000, LEAST_OHM)
+    if step_ohm is not None and step_ohm > STEP_RISEN * known_ohm + STEP_MORE_OHM:
+        return (_bad_connector(step_ohm, known_ohm),)
     found = []
     weight = bank.weight
     high = quantiles(bank.capacity, weight, (0.90,))[0]

@@ -9,6 +9,7 @@ from groundbox.battery.values import Phase
 MEAN_SECONDS = 600.0
 RANGE_MEMORY_SECONDS = SPREAD_MEMORY_SECONDS = 7200.0
 _STEP_SECONDS = 20.0
+LEAST_STEPS, STEP_FADE = 3, 0.8
 
 
 @dataclass(slots=True)
@@ -36,6 +37,19 @@ class RecentLoad:
     usual: float = 0.0
     variance: float = 0.0
     remembered: float = 0.0
+    step_count: int = 0  # of switched loads, seen while another load ran
+    step_square: float = 0.0  # sums over them, older ones fading: amps squared, and amps times volts lost
+    step_product: float = 0.0
+
+    def note_step(self, amps: float, volts: float) -> None:
+        """A load was switched: current rose by `amps` and voltage by `volts` from one reading to the next."""
+        self.step_count += 1
+        self.step_square = STEP_FADE * self.step_square + amps * amps
+        self.step_product = STEP_FADE * self.step_product - amps * volts
+
+    def step_ohm(self) -> float | None:
+        """Resistance that switched loads show; None before three of them."""
+        return self.step_product / self.step_square if self.step_count >= LEAST_STEPS else None
 
     def add(self, seconds: float, amps: float) -> None:
         """Remember `amps` over `seconds`; what is older than ten minutes is forgotten."""

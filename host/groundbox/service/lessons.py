@@ -14,6 +14,8 @@ from groundbox.service.tracker import Tracker
 from groundbox.settings import Settings
 from groundbox.store import Store
 
+UNLIKE = ("wrong battery?", "bad connector")  # a discharge that shows these says nothing true of the battery
+
 
 class Lessons:
     """Learns in one thread.
@@ -47,8 +49,8 @@ class Lessons:
         if discharge is None or tracker is None:
             return
         doubts = tracker.estimate.findings if tracker.estimate else ()
-        if strange := next((one.sentence for one in doubts if one.kind == "wrong battery?"), None):
-            self._say(f"{box}: the discharge is not learnt, it {strange}")
+        if strange := next((one.sentence for one in doubts if one.kind in UNLIKE), None):
+            self._say(f"{box}: the discharge is not learnt: {strange}")
             return
         inside = battery_in(self._store, self._settings, box)
         self.background.submit(

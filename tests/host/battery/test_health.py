@@ -10,6 +10,7 @@ from groundbox.battery.estimate import Estimator, Limits, Sample
 from groundbox.battery.fit import discharges, fitted_papers
 from groundbox.battery.health import health
 from groundbox.battery.papers import DischargeRow, HistoryRow, Papers
+from groundbox.rig.lead_acid import BatterySettings, LeadAcid
 
 PAPERS = Papers(c20_ah=18.0, label="mast 2")
 
@@ -84,6 +85,30 @@ def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
     for minute in range(90):
         test.update(Sample(t_s=60.0 * minute, volts=12.2, amps=0.0))
     assert test.step.name == "charge"
+
+
+def _switched(papers: Papers, extra_ohm: float) -> list[set[str]]:
+    """What is found each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
+    battery = LeadAcid(BatterySettings(c20_ah=papers.c20_ah))
+    estimator = Estimator(papers, Limits(cutoff_volts=9.0), start_soc=1.0)
+    kinds = []
+    for minute in range(180):
+        amps = 2.0 + minute // 10 % 2
+        volts = battery.inner_volts() - amps * battery.ohm(charging=False)
+        battery.step(60, volts, amps)
+        estimator.update(Sample(t_s=60.0 * minute, volts=volts - amps * extra_ohm, amps=amps))
+        if minute % 10 == 9:
+            kinds.append({finding.kind for finding in estimator.estimate().findings})
+    return kinds
+
+
+def test_a_bad_connector_is_told_from_a_wrong_battery_once_loads_were_switched() -> None:
+    from tests.host.battery.test_fit import made
+
+    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PAPERS)]
+    known = fitted_papers(PAPERS, runs, date(2026, 5, 1))
+    assert all(kinds == {"bad connector"} for kinds in _switched(known, 0.25)[4:])
+    assert not any("bad connector" in kinds for kinds in _switched(known, 0.0))
 
 
 def _followed(papers: Papers, sag_ohm: float = 0.0, off_volts: float = 0.0) -> set[str]:
