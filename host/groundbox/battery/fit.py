@@ -24,6 +24,7 @@ from groundbox.errors import BadInput
 
 LEAST_DEPTH = 0.4  # of rated C20: a shallower discharge says too little
 LOAD_RATE = 0.004
+GAP_HOURS = 1.0  # longer ones end a discharge: nobody saw what was drawn
 DIP = 0.03  # charge at the start of a discharge in which the voltage dips and says nothing
 POINTS, INDEPENDENT = 80, 12  # points kept of a run, and how many of them count as independent
 MISFIT_VOLTS = 0.006
@@ -51,7 +52,7 @@ class Discharge:
 
 
 def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> list[Discharge]:
-    """The discharges in a log that are deeper than LEAST_DEPTH; short pauses belong to them, charging ends them."""
+    """The discharges in a log deeper than LEAST_DEPTH; short pauses belong to them, charging or a gap ends them."""
     found: list[Discharge] = []
     rows: list[tuple[float, float, float, Array]] = []
     temps: list[float] = []
@@ -70,6 +71,9 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
             continue
         hours = 0.0 if before is None else (sample.t_s - before) / 3600
         before = sample.t_s
+        if hours > GAP_HOURS:
+            finish()
+            hours = 0.0
         if sample.block_c is not None or sample.case_c is not None:
             case_c = sample.case_c if sample.case_c is not None else 0.0
             known = sample.block_c if sample.block_c is not None else case_c

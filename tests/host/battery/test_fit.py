@@ -74,6 +74,12 @@ def test_shallow_discharges_and_recharges_are_passed_over() -> None:
     assert len(discharges(iter(rows + charge), PAPERS)) == 1
 
 
+def test_what_a_gap_hides_is_not_counted_as_drawn() -> None:
+    rows = made(1.0, 4.0)[:60]
+    later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
+    assert discharges(iter([*rows, *later]), PAPERS) == []
+
+
 def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
     first = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1))
     second = fitted_papers(first, _runs(0.9, 2.5), date(2026, 8, 1))
