@@ -83,8 +83,9 @@ class Estimator:
             return
         if not first:
             self.typical_s = seconds if not self.typical_s else 0.9 * self.typical_s + 0.1 * seconds
-        if self.rest_hours >= REST_MARKS[0][0] and self._rate(amps) >= REST_RATE:
-            self.load = RecentLoad()  # a rest says nothing about the load that begins now
+        charged = (self.load.light or 0.0) < -REST_RATE * self.papers.c20_ah
+        if self._rate(amps) >= REST_RATE and (charged or self.rest_hours >= REST_MARKS[0][0]):
+            self.load = RecentLoad()  # a rest or charge says nothing about the load that begins now
         self.load.add(seconds, amps)
         if sample.amps is not None and before is not None and seconds <= STEP_SECONDS:
             self._note_step(before, amps, jump)

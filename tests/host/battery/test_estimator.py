@@ -130,6 +130,13 @@ def test_zero_under_the_cutoff_and_none_while_charging() -> None:
     assert found.soc is not None
 
 
+def test_a_charge_between_two_loads_is_not_taken_for_a_load_that_comes_and_goes() -> None:
+    charge = discharge(60, -2.0, volts=13.8, fall=-0.005, start_s=3600)
+    told = band(followed(discharge(60, 2.0), charge, discharge(40, 2.0, start_s=7200)).estimate())
+    uncharged = band(followed(discharge(40, 2.0)).estimate())
+    assert told[2] - told[0] < 1.5 * (uncharged[2] - uncharged[0])
+
+
 def test_charge_is_accounted_for_over_a_cycle() -> None:
     """Drawn less stored is what is missing, to 0.1 %; the side reactions are the declared share."""
     from groundbox.battery.estimate import CHARGE_KEPT
