@@ -5,6 +5,8 @@ it is on the disk: a broker's own acknowledgement to the board is no storage. A 
 with as over a serial port, each line sealed, on groundbox/<box>/command; any other box is only listened to.
 """
 
+import ssl
+import sys
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -33,6 +35,8 @@ from groundbox.wire.messages import BY_NAME, checksum
 CLIENT_ID = "groundbox-program:host"
 KEEPALIVE_S = 30
 TICK_S = 0.2
+MOST_UNKEYED = 100
+SOON_S = 5.0
 LOOK_S = 1.0  # between two looks whether this is the end, while a message waits for room in the queue
 
 
@@ -73,9 +77,11 @@ class MqttSource:
         self._boxes = Boxes(self._source, Keys(keys), self._say, self._complain_of_key) if keys else None
         self._ordering = Lock()  # what one message gives goes into the queue before what the next gives
         self._refused: dict[str, str] = {}
+        self._unkeyed: set[str] = set()
         self._tally = Tally(self._source)
         self._stopping = Event()
         self._connected: bool | None = None
+        self._let_in_s = float("-inf")
         self._client = self._make_client(client_id)
         self._thread = Thread(target=self._tick, name=self._source, daemon=True)
 
@@ -144,15 +150,17 @@ class MqttSource:
         if reason.is_failure:
             self._complain(f"the broker refuses: {reason}; it is tried again and again")
             return
-        self._connected = True
+        self._connected, self._let_in_s = True, self._clocks.now().real_s
         client.subscribe(self._topics, qos=1)
 
     def _on_connect_fail(self, _client: paho.Client, _data: object) -> None:
-        self._complain("no broker answers there; it is tried again and again")
+        self._complain(f"{why_not(sys.exception())}; it is tried again and again")
 
     def _on_disconnect(self, _client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
         if not self._stopping.is_set():
-            self._complain(f"the broker is gone ({reason}); it is tried again and again")
+            soon = self._clocks.now().real_s - self._let_in_s < SOON_S
+            perhaps = ", soon after it let us in: does another groundbox log use it?" if soon else ""
+            self._complain(f"the broker is gone ({reason}{perhaps}); it is tried again and again")
 
     def _on_message(self, client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         def receipt() -> None:
@@ -200,8 +208,17 @@ class MqttSource:
             return []
         if box in self._refused:
             return []
+        if self._boxes and not message.retain:
+            self._say_unkeyed(box)
         item = to_item(frame, **self._dated(frame, message.retain))
         return [item] if item else []
+
+    def _say_unkeyed(self, box: str) -> None:
+        """Once for each box, and not for each of thousands of invented names."""
+        if box not in self._unkeyed and len(self._unkeyed) < MOST_UNKEYED:
+            self._unkeyed.add(box)
+            why = "its key is not here; groundbox board network over its cable makes one"
+            self._note("found", box, f"box {box} is heard and only listened to: {why}")
 
     def _tick(self) -> None:
         """Lets the sessions ask what they must, while the broker is there."""
@@ -263,3 +280,13 @@ class MqttSource:
             wall_s=self._clocks.wall_s(),
         )
         self._arrivals.put(note, wait_s=0)
+
+
+def why_not(error: BaseException | None) -> str:
+    """What stood in the way of a connection, as paho met it."""
+    match error:
+        case ssl.SSLCertVerificationError():
+            return f"the broker's certificate does not fit ca_file and host ({error.verify_message})"
+        case ssl.SSLError():
+            return "what answers there does not speak TLS, which ca_file asks for"
+    return "no broker answers there"

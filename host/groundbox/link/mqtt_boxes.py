@@ -13,6 +13,7 @@ from groundbox.link.questions import Moment
 from groundbox.link.session import Session
 from groundbox.model import Answer, Item, Stored
 
+DEAF_S = 20.0
 Publish = Callable[[str, bytes], None]
 
 
@@ -31,6 +32,7 @@ class Boxes:
         self._known = Known()
         self._sessions: dict[str, Session] = {}
         self._complaints: dict[str, str] = {}
+        self._deaf_s: dict[str, float] = {}  # box: since when (real time)
         self._lock = Lock()
         self._random = Random()
 
@@ -55,6 +57,7 @@ class Boxes:
         with self._lock:
             for box, session in self._sessions.items():
                 items += session.tick(now)
+                self._watch(box, session, now)
                 self._say(box, session)
         return items
 
@@ -97,6 +100,14 @@ class Boxes:
         except BadInput as error:
             self._tell(box, str(error))
             return False
+
+    def _watch(self, box: str, session: Session, now: Moment) -> None:
+        """Says so once when a box does not hear us for long: what it measures is not taken meanwhile."""
+        if not session.unanswered(now):
+            self._deaf_s.pop(box, None)
+        elif now.real_s - self._deaf_s.setdefault(box, now.real_s) >= DEAF_S:
+            why = "the key here is not the board's: groundbox board network over its cable mends that"
+            self._tell(box, f"box {box} speaks and does not answer, so nothing of it is recorded; most likely {why}")
 
     def _say(self, box: str, session: Session) -> None:
         try:

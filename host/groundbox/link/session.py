@@ -24,6 +24,7 @@ from groundbox.wire.messages import BY_NAME, checksum
 
 INTRODUCED_S = 5.0  # without an answer for the clock by then, records go on with the time they came
 HELD = 64
+HEARD_S = 5.0
 
 
 class Session:
@@ -96,6 +97,11 @@ class Session:
                 self._ask_missing(now)
         self._questions.expire(now)
         return items + self._tally.due(self.hello.box if self.hello else None, now)
+
+    def unanswered(self, now: Moment) -> bool:
+        """True while a board is heard that does not say who it is although it is asked."""
+        recently = self.heard_s is not None and now.real_s - self.heard_s < HEARD_S
+        return recently and self.hello is None and self._refused is None
 
     def output(self) -> bytes:
         """What to write to the port now."""

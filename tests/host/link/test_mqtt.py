@@ -3,6 +3,7 @@
 import os
 import shutil
 import socket
+import ssl
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -13,8 +14,11 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import BadInput, LinkError, WireError
+from groundbox.link.decode import Frame
 from groundbox.link.keys import Keys, new_key
-from groundbox.link.mqtt import Broker, MqttSource
+from groundbox.link.mqtt import Broker, MqttSource, why_not
+from groundbox.link.mqtt_boxes import Boxes
+from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, Stored
@@ -102,7 +106,7 @@ def test_messages_come_as_values(arrivals, start, board, make_reading) -> None:
     source = start(arrivals)
     _say(board, "hello", _hello(checksum()))
     _say(board, "reading", make_reading("mast", 3, 1, 1000, battery_mv=12_034))
-    _say(board, "health", ["mast", 3, 1, 50_000, 900, 0, 0, 0, 0])
+    _say(board, "health", ["mast", 3, 1, 50_000, 900, 0, 0, 0, 0, 0])
     items = _until(arrivals, lambda items: len(items) >= 3)
     assert [type(item) for item in items] == [Hello, Reading, Health]
     assert items[1].battery_volts == 12.034
@@ -277,6 +281,40 @@ def test_no_broker_is_said_once(arrivals) -> None:
     source.stop()
     items += arrivals.take()
     assert [item.kind for item in items] == ["lost"]
+
+
+def test_a_box_without_its_key_is_named_once(arrivals, broker, board, make_reading, tmp_path) -> None:
+    source = MqttSource(arrivals, CLOCKS, broker, keys=tmp_path / "keys")
+    source.start()
+    end_s = time.monotonic() + 10.0
+    items: list[Item] = []
+    while len([item for item in items if isinstance(item, Reading)]) < 3 and time.monotonic() < end_s:
+        _say(board, "reading", make_reading("mast", 3, len(items) + 1, 5000))
+        items += arrivals.take(wait_s=0.2)
+    source.stop()
+    (note,) = [item for item in items if isinstance(item, LinkNote)]
+    assert "box mast is heard and only listened to" in note.sentence
+    assert isinstance(items[-1], Reading), "it is recorded all the same"
+
+
+def test_a_box_that_does_not_hear_us_is_named_once(tmp_path, make_reading) -> None:
+    told: list[str] = []
+    new_key(tmp_path, "mast")
+    boxes = Boxes("broker", Keys(tmp_path), lambda box, sealed: None, lambda box, why: told.append(why))
+    for second in range(60):
+        now = Moment(wall_s=1e9 + second, monotonic_s=second, real_s=second)
+        assert boxes.receive("mast", Frame("reading", tuple(make_reading("mast", 3, second + 1, 5000))), now) == []
+        boxes.tick(now)
+        assert len(told) == (second >= 20)
+    assert "speaks and does not answer" in told[0]
+
+
+def test_a_broker_with_another_certificate_is_not_called_absent(tmp_path) -> None:
+    error = ssl.SSLCertVerificationError("no")
+    error.verify_message = "self-signed certificate"
+    assert "certificate does not fit ca_file and host (self-signed certificate)" in why_not(error)
+    assert "does not speak TLS" in why_not(ssl.SSLError())
+    assert why_not(ConnectionRefusedError()) == "no broker answers there"
 
 
 def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_reading, monkeypatch) -> None:
