@@ -48,6 +48,12 @@ def _run(*words: str, said: str = "") -> Result:
     return CliRunner().invoke(cli.commands, ["board", *words], input=said)
 
 
+def _wait_for(port: str) -> None:
+    late_s = time.monotonic() + 10
+    while not Path(port).exists() and time.monotonic() < late_s:
+        time.sleep(0.1)
+
+
 def test_a_board_with_nothing_but_micropython_gets_firmware_then_another_and_goes_back_from_a_bad_one(
     board: NewBoard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -86,6 +92,7 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
         "fan_off_centi_c": 2500,
         "fan2_kind": 0,
     }
+    assert json.loads(_run("settings", simulated.port, "box=hut", "--json").output)["box"] == "hut"
     refused = _run("settings", simulated.port, "fan_on_centi_c=4999")
     assert isinstance(refused.exception, BadInput)
     assert "fan_on_centi_c less fan_off_centi_c" in str(refused.exception)
@@ -104,6 +111,37 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
         talk.ask("get", setting="fan_on_centi_c")
         shown = [reading["case_centi_c"] for reading in talk.readings(3)]
     assert abs(int(shown[-1] or 0) - 2200) < 60
+
+
+def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable_drawn(
+    board: NewBoard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    simulated = board(speed=3.0)
+    slot_b = tmp_path / "flash" / "b"
+
+    def give_up(text: str) -> None:
+        if "5 of" in text:
+            raise KeyboardInterrupt
+
+    def draw_cable(text: str) -> None:
+        if "5 of" in text:
+            simulated.plug(False)
+
+    monkeypatch.setattr(cmd_board_install, "_tell", lambda quiet: give_up)
+    given_up = _run("install", simulated.port)
+    assert given_up.exit_code == 1
+    assert "the firmware it had" in given_up.output
+    assert (slot_b / "begin.py").is_file()
+    _wait_for(simulated.port)
+    assert _run("lamp", simulated.port, "--seconds", "1").exit_code == 0
+    monkeypatch.setattr(cmd_board_install, "_tell", lambda quiet: draw_cable)
+    drawn = _run("install", simulated.port)
+    assert isinstance(drawn.exception, LinkError)
+    assert "what it had is in force" in str(drawn.exception)
+    simulated.plug(True)
+    _wait_for(simulated.port)
+    monkeypatch.undo()
+    assert json.loads(_run("install", simulated.port, "--json").output)["slot"] == "b"
 
 
 def test_readings_that_waited_are_passed_over(board: NewBoard) -> None:

@@ -22,7 +22,7 @@ _IN_USE = (
     "another program has the port open, `groundbox log` perhaps: stop that with Ctrl-C, do this, and start it again"
 )
 _MENDS = {
-    ENOENT: "there is no such port; `groundbox board settings` without a port finds the board by itself",
+    ENOENT: "there is no such port, unless its board is just restarting; without a port the board is found by itself",
     EACCES: "not allowed to open the port: add yourself to the group that owns it (often dialout)",
 }
 

@@ -2,8 +2,8 @@
 
 import hashlib
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -16,6 +16,7 @@ from groundbox.errors import LinkError
 CHUNK = 1024
 READ_S = 10.0
 KNOCK_S = 0.5
+GIVEN_UP_S = 10.0
 
 _HASHES = """
 import os, hashlib
@@ -139,9 +140,10 @@ class SerialFlash:
         self._do(lambda board: board.exec(f"import os\nos.rename({old!r}, {new!r})"))
 
     def restart(self) -> None:
-        """Resets the board and lets go of the port, which vanishes."""
+        """Resets the board, whatever it was in the middle of, and lets go of the port, which vanishes."""
         assert self._board is not None
         with suppress(OSError, TransportError):  # it may be gone before it can say that it understood
+            _knock(self._board)
             self._board.exec_raw_no_follow("import machine\nmachine.reset()")
         self.close()
 
@@ -157,7 +159,29 @@ class SerialFlash:
         except TransportError as error:
             raise LinkError(f"{self._port}: {_last_line(error)}") from error
         except OSError as error:
-            raise LinkError(f"{self._port}: {error}: unplugged, or the board's flash does not take it") from error
+            raise LinkError(
+                f"{self._port}: unplugged, or the board's flash does not take it ({error}); what it had is in force: "
+                "plug it in and do this again"
+            ) from error
+
+
+@contextmanager
+def maintained(port: str, wait_s: float) -> Iterator[SerialFlash]:
+    """A board in maintenance at its prompt. At the end it is restarted, also when a person gives up on the way.
+
+    Raises:
+        LinkError: as SerialFlash.
+    """
+    try:
+        flash = SerialFlash(port, wait_s)
+    except KeyboardInterrupt:
+        with suppress(LinkError):
+            SerialFlash(port, GIVEN_UP_S).restart()
+        raise
+    try:
+        yield flash
+    finally:
+        flash.restart()
 
 
 def _at_prompt(port: str, wait_s: float) -> Any:
@@ -170,12 +194,13 @@ def _at_prompt(port: str, wait_s: float) -> Any:
             board = None
         if board is not None:
             try:
-                board.serial.write(b"\r\x03\x03\r\x02")  # out of whatever mode another program has left it in
-                time.sleep(KNOCK_S)
-                _enter(board)
+                _knock(board)
                 return board
             except (OSError, TransportError, serial.SerialException):
                 _quietly_close(board)
+            except KeyboardInterrupt:
+                _quietly_close(board)
+                raise
         if time.monotonic() > late_s:
             raise LinkError(
                 f"{port}: no MicroPython prompt answers there: put MicroPython on the board first (its maker's or "
@@ -184,7 +209,10 @@ def _at_prompt(port: str, wait_s: float) -> Any:
         time.sleep(KNOCK_S)
 
 
-def _enter(board: Any) -> None:
+def _knock(board: Any) -> None:
+    """To the raw prompt, out of whatever mode a program has left it in."""
+    board.serial.write(b"\r\x03\x03\r\x02")
+    time.sleep(KNOCK_S)
     board.serial.write(b"\r\x03")
     board.serial.reset_input_buffer()
     board.serial.write(b"\r\x01")

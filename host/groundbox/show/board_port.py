@@ -42,7 +42,8 @@ def talking(port: str | None) -> Iterator[Dialogue]:
     with Dialogue(chosen_port(port)) as board:
         if not board.meet(MEET_S):
             raise LinkError(
-                f"{board.port}: no board answers within {MEET_S:.0f} s; without firmware? `groundbox board install`"
+                f"{board.port}: no board answers within {MEET_S:.0f} s; without firmware, or left in maintenance? "
+                "`groundbox board install`"
             )
         if not board.hello or board.hello["registry"] != checksum():
             raise BadInput(

@@ -11,7 +11,7 @@ import click
 import msgspec
 
 from groundbox.care.dialogue import Dialogue
-from groundbox.care.flash import FolderFlash, SerialFlash
+from groundbox.care.flash import FolderFlash, maintained
 from groundbox.care.install import Installed, Package, Tell, install
 from groundbox.errors import BadInput, LinkError
 from groundbox.rig import image
@@ -53,11 +53,12 @@ def command(port: str | None, folder: Path | None, as_json: bool) -> None:
         return
     port = chosen_port(port)
     leave(port)
-    with SerialFlash(port, PROMPT_S) as flash:
-        try:
+    try:
+        with maintained(port, PROMPT_S) as flash:
             done = install(flash, package, _tell(as_json))
-        finally:
-            flash.restart()
+    except KeyboardInterrupt:
+        click.echo("given up; the board restarts with the firmware it had", err=True)
+        raise
     _say(done, _kept(port, done), as_json)
 
 

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from groundbox.care.dialogue import Dialogue
-from groundbox.care.flash import Flash, SerialFlash
+from groundbox.care.flash import Flash, maintained
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.keys import keep_key, read_key
 from groundbox.link.network_file import network_file
@@ -86,11 +86,8 @@ def command(file: Path, port: str | None, settings_file: Path | None, folder: Pa
             if board.meet(MEET_S) and board.box != told.box:
                 raise BadInput(file, "box", f"says {told.box}, and at {port} is box {board.box}")
         leave(port)
-        with SerialFlash(port, PROMPT_S) as flash:
-            try:
-                put(flash, content)
-            finally:
-                flash.restart()
+        with maintained(port, PROMPT_S) as flash:
+            put(flash, content)
     if key != before:
         keep_key(keys, told.box, key)
     click.echo(

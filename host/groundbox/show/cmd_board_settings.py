@@ -63,6 +63,7 @@ def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int]
         done(board.ask("set", setting=name, value=str(value)))
     if "box" in wanted:  # last: answers come under the name of the moment
         done(board.ask("set", setting="box", value=str(wanted["box"])))
+        board.box = str(wanted["box"])
 
 
 def show(box: str, values: dict[str, int], only: list[str], as_json: bool) -> None:

@@ -64,6 +64,9 @@ def _paste(names):
     said = bytearray()
     while True:
         byte = _hear()
+        if byte == _INTERRUPT:
+            _say(_END + _END + b"KeyboardInterrupt\r\n" + _END + b">")
+            return
         if byte == _END:
             break
         said += byte
