@@ -97,5 +97,6 @@ class Desk:
     def health(self):
         """Values of `health`."""
         steps = self.steps
-        counts = [self.outbox.dropped, self.bad_lines, self.link_restarts]
+        lost = self.archive.lost if self.archive else None
+        counts = [self.outbox.dropped, self.bad_lines, self.link_restarts, lost]
         return self.head() + [gc.mem_free(), steps.worst_us, steps.late] + counts

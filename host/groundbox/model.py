@@ -159,6 +159,7 @@ class Health:
     dropped_records: int | None
     bad_lines: int | None
     link_restarts: int | None
+    lost_summaries: int | None
     wall_s: float | None = None  # when it came
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None

@@ -71,8 +71,8 @@ def test_writing_holds_up_no_step(bench: NewBench) -> None:
     board = bench()
     messages = board.run_for(400)
     health = [values for name, values in messages if name == "health"][-1]
-    late, dropped = health[5], health[6]
-    assert (late, dropped) == (0, 0)
+    late, dropped, lost = health[5], health[6], health[9]
+    assert (late, dropped, lost) == (0, 0, 0)
     assert health[4] < 20_000
 
 

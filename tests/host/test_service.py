@@ -16,6 +16,7 @@ from groundbox.model import (
     Answer,
     EstimatorState,
     Event,
+    Health,
     Hello,
     LinkNote,
     Mark,
@@ -608,3 +609,11 @@ def test_a_boards_own_limits_are_known_without_it(bench: Bench) -> None:
     bench.begin()
     bench.turn()
     assert bench.view.limits == own
+
+
+def test_summaries_that_nobody_got_are_said_as_they_grow(bench: Bench) -> None:
+    for boot, lost in ((1, None), (1, 0), (1, 12), (1, 12), (1, 30), (2, 6)):
+        bench.arrivals.put(from_wire(Health, ["mast", boot, 1, 90_000, 900, 0, 0, 0, 0, lost]))
+        bench.turn()
+    said = [words for words in bench.heard.said if "summaries" in words]
+    assert [words.split(" of ")[0].split()[-2:] for words in said] == [["2", "min"], ["3", "min"], ["60", "s"]]

@@ -14,6 +14,7 @@ from groundbox.model import (
     Answer,
     Event,
     Fitted,
+    Health,
     Hello,
     Item,
     KnownBattery,
@@ -32,6 +33,7 @@ from groundbox.store import Store
 from groundbox.warn.alarm import Alarm
 from groundbox.warn.state import SILENT_AFTER_S
 from groundbox.warn.warner import Active, Warner
+from groundbox.warn.words import span
 
 COMMIT_EVERY_S = 1.0
 ESTIMATE_EVERY_S = 1.0
@@ -98,6 +100,7 @@ class Service:
         )
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._complaint: str | None = None
+        self._lost: dict[tuple[str, int], int] = {}  # summaries, of each start
         self._differs_s: dict[str, float] = {}  # box: since when (real time) its board believes otherwise
         now = clocks.now()
         self.flight = flight_now(store, settings, now.wall_s)
@@ -180,6 +183,8 @@ class Service:
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
                 follower.take_event(self._numbered(item), now.wall_s)
                 self._on_event(item, now)
+            case Health():
+                self._on_health(item, now)
             case Hello():
                 self._limits.met(item.box)
             case LinkNote():
@@ -202,6 +207,13 @@ class Service:
             self._limits.met(event.box)
         elif event.kind in EVENT_WORDS:
             self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
+
+    def _on_health(self, health: Health, now: Moment) -> None:
+        lost, start = health.lost_summaries or 0, (health.box, health.boot)
+        more, self._lost[start] = lost - self._lost.get(start, 0), lost
+        if more > 0:
+            words = f"its board overwrote {span(10 * more)} of summaries before any host had them; that time is lost"
+            self.output.say(now.wall_s, f"{health.box}: {words}")
 
     def _on_mark(self, mark: Mark) -> None:
         follower = self.followers.get(mark.box)

@@ -168,6 +168,7 @@ FIELDS = {
     "dropped_records": "records overwritten before the host had stored them",
     "bad_lines": "damaged lines heard from the host",
     "link_restarts": "times the link task was started again",
+    "lost_summaries": "ten-second summaries overwritten since the start before any host had them",
     "result": "what became of it",
     "setting": "the setting or thing concerned",
     "get.setting": "name of the setting, or * for all",

@@ -172,6 +172,7 @@ MESSAGES = (
             ("dropped_records", "i", 0, 1 << 29),
             ("bad_lines", "i", 0, 1 << 29),
             ("link_restarts", "i", 0, 1 << 29),
+            ("lost_summaries", "i", 0, 1 << 29),
         ),
     ),
     (
