@@ -35,7 +35,8 @@ def steps() -> list[tuple[str, str]]:
         ),
         ("USB in, bench supply off", "5 V rail of U1 under 0.5 V; bus 0 V: nothing feeds back"),
         (
-            "`groundbox board install`, then 12.00 V and `groundbox log`, `groundbox now --json`",
+            "`groundbox board install`, twice; then 12.00 V and `groundbox log`, `groundbox now --json`",
+            f"`runs slot a and keeps it`, then `slot b`: both have worked; "
             f"battery within {monitor:.0f} mV, check within {divide:.0f} mV, less than 150 mV apart",
         ),
         (f"10.0 kohm 0.1 % in place of each thermistor (pin at {cold:.2f} V)", "25.0 C, 0.3 K either way"),

@@ -5,7 +5,7 @@ starts = "12:00"                      clock time at the beginning
 lasts_min = 20
 expect = ["case never above 55 C"]    see expect.py
 
-[[weather]]                           straight lines between the rows
+[[weather]]                           straight lines between the rows; without any, 25 C and no sun
 at = "12:00"
 outside_c = 28
 sun_w_m2 = 600
@@ -265,6 +265,9 @@ def _happenings(file: ScenarioFile, source: str, clock: Clock, settings: BoxSett
     for number, one in enumerate(file.happens, 1):
         place = f"happens {number}"
         at_s = clock.at_s(one.at, f"{place}, at")
+        if at_s > 60 * file.lasts_min:
+            told = f'"{one.at}" is outside of the run, which lasts {file.lasts_min:g} min from {file.starts}'
+            raise BadInput(source, f"{place}, at", told)
         _check(trial, one.thing, one.becomes, source, place)
         off = any(part.off for part in file.load if part.name == one.thing)
         normal = "off" if off else _normal(one.thing, one.becomes)

@@ -57,6 +57,8 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
         ("lasts_min = 2", "lasts_min = 0", r"s\.toml: lasts_min: 0 will not do; wants minutes, above 0"),
         ("lasts_min = 2", "last_min = 2", r"s\.toml: last_min: is not known here; did you mean"),
         ('thing = "display"', 'thing = "dispaly"', r"happens 1, dispaly: is not a thing of this box; it has .*display"),
+        ("00:00:30", "23:58:30", r'happens 1, at: "23:58:30" is outside of the run, which lasts 2 min from 23:59'),
+        ("00:00:30", "00:01:30", r'happens 1, at: "00:01:30" is outside of the run'),
         ('becomes = "on"', 'becomes = "dim"', r"happens 1, display: is 'dim'; wants one of on, off, auto"),
         ("becomes = 0.5", "becomes = 2", r"happens 2, blocked: is 2.*; wants a number from 0 to 0\.98"),
         ('thing = "blocked"', 'thing = "host"', r"happens 2, host: is 0\.5; wants one of listening"),
