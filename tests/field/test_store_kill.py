@@ -60,9 +60,9 @@ def _started(script: str, *arguments: object) -> subprocess.Popen[str]:
 
 
 def _kill(process: subprocess.Popen[str]) -> list[str]:
-    """Ends it without a chance to tidy up; what it had said."""
+    """Ends it without a chance to tidy up; the lines it had said to their end."""
     process.send_signal(signal.SIGKILL)
-    said = process.communicate()[0].splitlines()
+    said = process.communicate()[0].rpartition("\n")[0].splitlines()
     assert process.returncode == -signal.SIGKILL, said
     return said
 
