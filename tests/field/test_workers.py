@@ -149,7 +149,7 @@ def _is_the_estimate_of_one_program(reader: Reader, settings: Path, name: str) -
     again = alone.saved()
     assert again is not None
     mine, theirs = (json.loads(json.dumps(dict(one.state)))["estimator"] for one in (again, saved))
-    assert list(_numbers(theirs)) == pytest.approx(list(_numbers(mine)), rel=1e-3), "saved with fewer digits"
+    assert list(_numbers(theirs)) == pytest.approx(list(_numbers(mine)), rel=1e-3, abs=1e-9), "saved with fewer digits"
 
 
 def _numbers(state: object) -> Iterator[float]:
