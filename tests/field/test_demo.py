@@ -90,7 +90,7 @@ def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypat
     for name in ("outing.db", "log.txt", "groundbox.toml"):
         assert str(tmp_path / name) in done.output
         assert (tmp_path / name).exists()
-    assert f"groundbox now --settings {tmp_path / 'groundbox.toml'}" in done.output
+    assert f" now --settings {tmp_path / 'groundbox.toml'}" in done.output
 
 
 def test_without_micropython_the_same_firmware_runs_under_cpython(
