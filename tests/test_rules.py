@@ -27,9 +27,10 @@ ALLOWED = {
     "rig": {"errors", "toml_file", "wire", "model", "warn", "thermal"},
     "show": {
         *("errors", "toml_file", "wire", "model", "link", "store", "battery", "thermal", "warn", "plan"),
-        *("settings", "service", "rig", "show", "care"),
+        *("settings", "service", "rig", "show", "care", "on_demand"),
     },
-    "cli": {"errors"},
+    "on_demand": set(),
+    "cli": {"errors", "on_demand"},
 }
 # What decides is pure: none of these libraries or clocks there.
 PURE = ("battery", "thermal", "warn", "plan", "model", "wire")

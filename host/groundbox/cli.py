@@ -1,12 +1,12 @@
 """The commands a person types. Each is one module of `groundbox.show`, imported only when it is asked for."""
 
 import sys
-from importlib import import_module
 
 import click
 
 import groundbox
 from groundbox.errors import GroundboxError
+from groundbox.on_demand import OnDemand
 
 COMMANDS = {
     "acknowledge": "Quiet warnings you have seen",
@@ -26,25 +26,7 @@ COMMANDS = {
 }
 
 
-class _OnDemand(click.Group):
-    """Knows every command's name and line of help without importing it: `groundbox --help` answers at once."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        command = import_module(f"groundbox.show.cmd_{cmd_name}").command
-        assert isinstance(command, click.Command)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(sorted(COMMANDS.items()))
-
-
-@click.group(cls=_OnDemand)
+@click.group(cls=OnDemand, parts={name: (f"cmd_{name}", "command", text) for name, text in COMMANDS.items()})
 @click.version_option(groundbox.__version__)
 def commands() -> None:
     """Keep field equipment boxes powered and cool through a flying day."""

@@ -1,8 +1,8 @@
 """`groundbox board`: care of a board. Each part is one module, imported only when it is asked for."""
 
-from importlib import import_module
-
 import click
+
+from groundbox.on_demand import OnDemand
 
 # Name -> (module of groundbox.show, its command, line of help).
 COMMANDS = {
@@ -17,24 +17,7 @@ COMMANDS = {
 }
 
 
-class _OnDemand(click.Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        module, name, _ = COMMANDS[cmd_name]
-        command = getattr(import_module(f"groundbox.show.{module}"), name)
-        assert isinstance(command, click.Command)
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, _, text) in sorted(COMMANDS.items())])
-
-
-@click.group(cls=_OnDemand, epilog="Example: groundbox board settings /dev/ttyACM0 fan_on_centi_c=3400")
+@click.group(cls=OnDemand, parts=COMMANDS, epilog="Example: groundbox board settings /dev/ttyACM0 fan_on_centi_c=3400")
 def command() -> None:
     """Care of a board: firmware, settings, calibration, tests of fans, lamp and buzzer.
 

@@ -1,0 +1,36 @@
+"""A group of commands that knows each one's name and line of help without importing it: `--help` answers at once."""
+
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Any
+
+import click
+
+Part = tuple[str, str, str]
+
+
+class OnDemand(click.Group):
+    """Imports a command when it is asked for.
+
+    Args:
+        parts: name -> (module of groundbox.show, the command in it, line of help).
+    """
+
+    def __init__(self, *arguments: Any, parts: Mapping[str, Part], **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self._parts = parts
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(self._parts)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self._parts:
+            return None
+        module, name, _ = self._parts[cmd_name]
+        command = getattr(import_module(f"groundbox.show.{module}"), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, _, text) in sorted(self._parts.items())])
