@@ -4,7 +4,6 @@ import os
 import shutil
 import signal
 import socket
-import sqlite3
 import subprocess
 import sys
 import time
@@ -14,6 +13,7 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from tests.field.database import rows
 
 from groundbox.link.keys import new_key
 from groundbox.link.network_file import network_file
@@ -93,16 +93,7 @@ class Field:
         return self.rows("SELECT boot, sequence, uptime_ms, battery_mv FROM summary ORDER BY boot, sequence")
 
     def rows(self, query: str) -> list[tuple[int, ...]]:
-        path = self.folder / "day.db"
-        if not path.exists():
-            return []
-        connection = sqlite3.connect(path)
-        try:
-            return connection.execute(query).fetchall()
-        except sqlite3.OperationalError:  # not made yet
-            return []
-        finally:
-            connection.close()
+        return rows(self.folder / "day.db", query)
 
     def end(self) -> None:
         if self.board:

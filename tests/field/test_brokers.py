@@ -3,7 +3,6 @@
 import os
 import shutil
 import socket
-import sqlite3
 import subprocess
 import sys
 import time
@@ -15,6 +14,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from tests.benchmarks import faults
+from tests.field.database import rows
 from tests.field.hostile import CLOCKS, MOSQUITTO, count, host, millivolts, mosquitto, reading, said, speaker, until
 
 from groundbox import settings
@@ -125,18 +125,6 @@ def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, co
         broker_of(settings.load(path), 0)
 
 
-def _rows(database: Path, query: str) -> list[tuple[object, ...]]:
-    if not database.exists():
-        return []
-    connection = sqlite3.connect(database)
-    try:
-        return connection.execute(query).fetchall()
-    except sqlite3.OperationalError:  # not made yet
-        return []
-    finally:
-        connection.close()
-
-
 @pytest.mark.skipif(interpreter_path() is None, reason="no micropython command here")
 @pytest.mark.parametrize(
     "own", [pytest.param(False, id="mosquitto", marks=pytest.mark.endurance), pytest.param(True, id="inside")]
@@ -171,12 +159,12 @@ def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
         board.start()
         more.callback(board.stop)
         database = tmp_path / "day.db"
-        until(lambda: len(_rows(database, "SELECT 1 FROM reading")) > 5, 60)
+        until(lambda: len(rows(database, "SELECT 1 FROM reading")) > 5, 60)
         subprocess.run([*COMMAND, "mark", "launch", "mast"], cwd=tmp_path, check=True, capture_output=True, timeout=60)
-        until(lambda: _rows(database, "SELECT 1 FROM event WHERE kind = 'launch'"), 60)
+        until(lambda: rows(database, "SELECT 1 FROM event WHERE kind = 'launch'"), 60)
         time.sleep(1.0)
         sequences = [
-            row[0] for row in _rows(database, "SELECT sequence FROM reading UNION ALL SELECT sequence FROM event")
+            row[0] for row in rows(database, "SELECT sequence FROM reading UNION ALL SELECT sequence FROM event")
         ]
         assert len(sequences) == len(set(sequences))
     words = (tmp_path / "said").read_text()
