@@ -64,27 +64,22 @@ def nothing(what: str) -> Verdict:
 
 def never(one: Condition, window: Callable[[Trace], Spans]) -> Judge:
     """It never held in the window."""
-
-    def judge(trace: Trace) -> Verdict:
-        looked = window(trace)
-        if not looked:
-            return nothing("its time")
-        found = overlap(one.spans(trace), looked)
-        if not found:
-            return Verdict(passed=True, at_s=None, found="")
-        return Verdict(passed=False, at_s=found[0][0], found=one.value_at(trace, found[0][0]))
-
-    return judge
+    return _clean(overlap, one, window)
 
 
 def always(one: Condition, window: Callable[[Trace], Spans]) -> Judge:
     """It held throughout the window."""
+    return _clean(holes, one, window)
+
+
+def _clean(wrong: Callable[[Spans, Spans], Spans], one: Condition, window: Callable[[Trace], Spans]) -> Judge:
+    """`wrong` finds nothing between when it held and the window."""
 
     def judge(trace: Trace) -> Verdict:
         looked = window(trace)
         if not looked:
             return nothing("its time")
-        found = holes(one.spans(trace), looked)
+        found = wrong(one.spans(trace), looked)
         if not found:
             return Verdict(passed=True, at_s=None, found="")
         return Verdict(passed=False, at_s=found[0][0], found=one.value_at(trace, found[0][0]))
