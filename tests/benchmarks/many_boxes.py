@@ -80,8 +80,8 @@ class Boxes:
     def summarise(self) -> None:
         """Sends all summaries that wait."""
         for name, number in sorted(self.summaries):
-            known = {**TYPICAL, "box": name, "boot": 1, "sequence": number, "uptime_ms": 10_000 * number}
-            known |= {"number": number, "readings": 10}
+            known = {**TYPICAL, "box": name, "boot": 1, "sequence": number}
+            known |= {"uptime_ms": self._uptime_ms(), "number": number, "readings": 10}
             payload = json_form.encode("summary", [known.get(field) for field, *_ in fields_of("summary")])
             self._client.publish(f"groundbox/{name}/summary", payload, qos=1)
 

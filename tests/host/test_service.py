@@ -547,6 +547,30 @@ def test_the_hosts_clock_is_set_back_and_the_estimate_goes_on(bench: Bench) -> N
     assert bench.up() == {}
 
 
+def test_killed_after_the_clock_was_set_back_nothing_measured_is_passed_over(bench: Bench) -> None:
+    bench.pass_s(100)
+    bench.clock_set_s = -7200.0
+    bench.pass_s(20)
+    bench.store.close()  # as SIGKILL leaves it: the estimator was last saved before the clock was set
+    bench.begin()
+    tracker = bench.service.followers["mast"].tracker
+    assert tracker is not None
+    assert tracker.sequence == 120
+    assert tracker.timeline.last_s == pytest.approx(START_S + bench.now_s)
+
+
+def test_ended_while_it_waits_for_a_gap_it_saves_what_came_after(bench: Bench) -> None:
+    bench.pass_s(100)
+    bench.sequence += 1  # never comes
+    bench.now_s += 1.0
+    bench.arrivals.put(bench.reading())
+    bench.end()
+    saved = Reader(bench.settings.database_path).estimator("mast", "sedge")
+    assert saved is not None
+    assert saved.sequence == 102
+    bench.begin()
+
+
 def test_without_numpy_it_still_records_and_warns(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tracker, "estimator_class", lambda: None)
     bench.store.close()

@@ -185,6 +185,10 @@ class Follower:
         """Lets the estimator see what came, in order."""
         self._follow(self._order.ready(now_s))
 
+    def finish(self) -> None:
+        """Lets the estimator see all that came, gaps or not."""
+        self._follow(self._order.flush())
+
     def last_heard(self, now_s: float, wall_s: float) -> None:
         """Counts the newest reading, however it came, as heard when it was measured."""
         if self.reading is not None and self.reading.wall_s is not None:

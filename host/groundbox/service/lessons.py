@@ -9,7 +9,7 @@ from groundbox.service.box import Follower
 from groundbox.service.case_logs import case_of, watch_filter
 from groundbox.service.discharge import Discharge
 from groundbox.service.learn import Learnt, learn, sentence
-from groundbox.service.start import LOOK_BACK_S, battery_in
+from groundbox.service.start import battery_in, catch_up
 from groundbox.service.tracker import Tracker
 from groundbox.settings import Settings
 from groundbox.store import Store
@@ -67,6 +67,6 @@ class Lessons:
             return
         follower.set_tracker(learnt.tracker)
         try:
-            follower.prime(self._store.readings(follower.name, (learnt.tracker.wall_s or 0.0) - LOOK_BACK_S))
+            catch_up(self._store, follower, learnt.tracker)
         except GroundboxError as error:
             self._say(f"{error}")

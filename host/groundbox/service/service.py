@@ -142,7 +142,7 @@ class Service:
             for item in items:
                 self._route(item, now)
         for follower in self.followers.values():
-            follower.advance(float("inf"))
+            follower.finish()
         self._saved_s = float("-inf")
         self._commit(now)
 

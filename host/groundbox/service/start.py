@@ -18,7 +18,7 @@ from groundbox.store import Reader
 
 OUTING_S = 12 * 3600.0  # an outing is one day: what is older does not count as the present
 RECENT_S = 3600.0
-LOOK_BACK_S = 60.0
+LOOK_BACK = 60  # records
 WARM_UP_S = 1800.0  # the walls of a case remember about so long
 
 
@@ -109,16 +109,23 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
     follower.limits = reader.board_settings(box)
     follower.day = day_of(settings)
-    since_s = wall_s - WARM_UP_S
-    if tracker:
-        since_s = max(wall_s - OUTING_S, inside.since_s if inside else 0.0)
-    if tracker and tracker.wall_s is not None:
-        since_s = tracker.wall_s - LOOK_BACK_S
-        follower.warm_up(reader.readings(box, wall_s - WARM_UP_S, since_s))
-    follower.prime(reader.readings(box, since_s))
+    if tracker and tracker.sequence is not None:
+        follower.warm_up(reader.readings(box, wall_s - WARM_UP_S, tracker.wall_s))
+        catch_up(reader, follower, tracker)
+    elif tracker:
+        follower.prime(reader.readings(box, max(wall_s - OUTING_S, inside.since_s if inside else 0.0)))
+    else:
+        follower.prime(reader.readings(box, wall_s - WARM_UP_S))
     for mark in reader.marks(box, wall_s - OUTING_S):
         follower.take_mark(mark)
     return follower
+
+
+def catch_up(reader: Reader, follower: Follower, tracker: Tracker) -> None:
+    """Primes with what was measured after the tracker's last reading, whatever the clocks said since, and a little of
+    what was before: voltages of late are remembered outside the tracker.
+    """
+    follower.prime(reader.readings_after(tracker.name, tracker.boot or 0, (tracker.sequence or 0) - LOOK_BACK))
 
 
 def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[str]:

@@ -73,6 +73,11 @@ class Reader:
         where, values = _between(since_s, until_s)
         yield from self._records(Reading, f"box = ?{where} ORDER BY boot, sequence", [box, *values])
 
+    def readings_after(self, box: str, boot: int, sequence: int) -> Iterator[Reading]:
+        """Readings of `box` after that record, in the order measured, whatever the clock said."""
+        later = "box = ? AND (boot, sequence) > (?, ?) ORDER BY boot, sequence"
+        yield from self._records(Reading, later, [box, boot, sequence])
+
     def records_after(self, box: str, boot: int, sequence: int) -> list[Reading | Event]:
         """Readings and events of `box` after that record, in the order measured; some thousands at most."""
         later, values = (
