@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime, Summary
 from groundbox.store import schema
@@ -44,39 +45,52 @@ class Records:
         self.notices: list[str] = []
         self.anew: list[str] = []  # boxes whose numbering has begun anew
         self._touched = Touched()
+        self._met = "", -1, -1  # box, its own number of the start, that in the tables
 
     def write(self, items: Iterable[Item]) -> None:
         """Writes `items`; their order matters only around a hello or a moved clock."""
         rows: defaultdict[str, list[Row]] = defaultdict(list)
-        for item in items:
-            match item:
-                case Reading() | Event() | Summary() | Health():
-                    rows[_TABLES[type(item)]].append(self._row(item))
-                case Hello():
-                    self._flush(rows)
-                    self._greet(item)
-                    rows["hello"].append(self._row(item))
-                case StartTime():
-                    self._flush(rows)
-                    self._move(item)
-                case LinkCount() | Console():
-                    self._note(item)
+        for kind, run in groupby(items, type):
+            if kind in _TABLES and kind is not Hello:
+                rows[_TABLES[kind]].extend(map(self._row, run))  # type: ignore[arg-type]
+                continue
+            for item in run:
+                self._unlike(item, rows)
         self._flush(rows)
         self._touched.fill(self._engine)
+
+    def _unlike(self, item: Item, rows: defaultdict[str, list[Row]]) -> None:
+        """An item that is more than a row."""
+        match item:
+            case Hello():
+                self._flush(rows)
+                self._greet(item)
+                rows["hello"].append(self._row(item))
+            case StartTime():
+                self._flush(rows)
+                self._move(item)
+            case LinkCount() | Console():
+                self._note(item)
 
     # --- rows ---
 
     def _row(self, item: Reading | Event | Summary | Hello | Health) -> Row:
+        if item.box != self._met[0] or item.boot != self._met[1]:
+            self._meet(item.box, item.boot)
         wall_s, uncertainty_s = item.wall_s, item.wall_uncertainty_s
-        dated = (
+        row = (
+            *item.wire,
             None if wall_s is None else round(wall_s * 1000),
             None if uncertainty_s is None else round(uncertainty_s * 1000),
+            item.wall_source,
+            self._run,
         )
-        row = (*item.wire, *dated, item.wall_source, self._run)
-        repeats = self._repeats.get(item.box)
-        boot = item.boot + (self.repeats_of(item.box) if repeats is None else repeats) * REPEAT
-        self._boots[item.box].add(boot)
-        return row if boot == item.boot else (row[0], boot, *row[2:])
+        return (row[0], self._met[2], *row[2:]) if self._met[2] != item.boot else row
+
+    def _meet(self, box: str, boot: int) -> None:
+        """Many records of one start come in a row: what holds for all of them is looked up once."""
+        self._met = box, boot, boot + self.repeats_of(box) * REPEAT
+        self._boots[box].add(self._met[2])
 
     def _flush(self, rows: defaultdict[str, list[Row]]) -> None:
         for table, waiting in rows.items():
@@ -149,6 +163,7 @@ class Records:
 
     def _begin_anew(self, box: str) -> None:
         self._repeats[box] = self.repeats_of(box) + 1
+        self._met = "", -1, -1
         self.anew.append(box)
         self.notices.append(
             f"box {box}: its board counts its starts anew (installed again, or another board of that name); "

@@ -154,23 +154,22 @@ def _one(row: Row) -> Row:
 
 
 def _hardest(columns: Sequence[Sequence[Any]]) -> Sequence[int]:
-    fans = [columns[place] for place in _FAN_PLACES]
-    known = [tuple(one or 0 for one in fan) for fan in fans if any(fan)]
+    fans = [columns[place] for place in _FAN_PLACES if any(columns[place])]
+    known = [tuple(one or 0 for one in fan) if None in fan else fan for fan in fans]
     if len(known) < 2:
         return known[0] if known else (0,) * len(columns[0])
     return tuple(map(max, *known))
 
 
 def _sum(values: Sequence[Any], kind: str) -> float | None:
-    if None in values:
-        values = [value for value in values if value is not None]
     if kind == "count":
-        return len(values)
-    if not values:
-        return None
-    if kind == "mean":
-        return float(sum(values)) / len(values)
-    return float(min(values) if kind == "min" else max(values))
+        return len(values) - values.count(None)
+    try:
+        found = sum(values) / len(values) if kind == "mean" else min(values) if kind == "min" else max(values)
+    except TypeError:  # some are not known
+        known = [value for value in values if value is not None]
+        return _sum(known, kind) if known else None
+    return float(found)
 
 
 def merged(one: Row, other: Row) -> Row:

@@ -21,13 +21,13 @@ class Told:
         """Takes in what a commit has put on the disk; what is new to tell."""
         touched: dict[tuple[str, int], None] = {}
         summaries: dict[tuple[str, int], Stored] = {}
+        key, came = ("", -1), Sequences()
         for item in items:
-            if isinstance(item, (Reading, Event)):
-                key = item.box, item.boot
-                if key not in touched or key not in self._starts:
-                    touched[key] = None
-                    self._start(key)
-                self._starts[key].add(item.sequence)
+            if isinstance(item, Reading | Event):
+                if item.box != key[0] or item.boot != key[1]:
+                    key = item.box, item.boot
+                    touched[key], came = None, self._start(key)
+                came.add(item.sequence)
             elif isinstance(item, Summary):
                 stored = Stored(box=item.box, boot=item.boot, sequence=item.sequence, summary=item.number)
                 summaries[item.box, item.number] = stored
@@ -37,7 +37,8 @@ class Told:
                 if item.again:
                     self._starts.pop(key, None)
                     self._told.pop(key, None)
-                self._start(key).gone_below(item.oldest_sequence or 0)
+                came = self._start(key)
+                came.gone_below(item.oldest_sequence or 0)
         return (*filter(None, (self._news(key) for key in touched)), *summaries.values())
 
     def _start(self, key: tuple[str, int]) -> Sequences:
