@@ -5,27 +5,15 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from tests.field.database import rows
+from tests.field.breakable import MOSQUITTO, SPEED, Field, wait, whole
 
-from groundbox.link.keys import new_key
-from groundbox.link.network_file import network_file
-from groundbox.rig.clock import SimClock
-from groundbox.rig.outing import MAST
 from groundbox.rig.process import interpreter_path
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.wire import auth, line
-
-MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
-PATIENCE_S = 30.0
-SPEED = 8.0
 
 pytestmark = [
     pytest.mark.skipif(os.name == "nt", reason="simulated boards need pseudo-terminals"),
@@ -34,106 +22,23 @@ pytestmark = [
 ]
 
 
-def _wait(enough: Callable[[], object], what: str = "") -> None:
-    end_s = time.monotonic() + PATIENCE_S
-    while not enough():
-        assert time.monotonic() < end_s, what
-        time.sleep(0.05)
-
-
-class Field:
-    """A board with a radio, a broker and a host, each to be broken by itself."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-        self.broker: subprocess.Popen[bytes] | None = None
-        self.host: subprocess.Popen[str] | None = None
-        self.board: SimulatedBoard | None = None
-        self.key = new_key(folder / "keys", "mast")
-        (folder / "broker.conf").write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
-        (self.folder / "groundbox.toml").write_text(
-            f'database = "day.db"\nkeys = "keys"\nsound = "off"\n[[brokers]]\nhost = "127.0.0.1"\nport = {self.port}\n'
-        )
-
-    def start_broker(self) -> None:
-        self.broker = subprocess.Popen([MOSQUITTO, "-c", "broker.conf"], cwd=self.folder, stderr=subprocess.DEVNULL)
-
-    def start_host(self, port: str = "nothing") -> None:
-        command = [sys.executable, "-c", "from groundbox.cli import main; main()", "log", "--port", port]
-        with (self.folder / "said").open("a") as said:
-            self.host = subprocess.Popen(command, cwd=self.folder, stdout=said, stderr=subprocess.STDOUT, text=True)
-
-    def start_board(self, speed: float = SPEED, **values: str) -> None:
-        settings = {"radio_allowed": 1, "radio_silent_in_flight": 1}
-        self.board = SimulatedBoard(MAST, SimClock(speed), self.folder / "board", board_settings=settings)
-        given = {"broker": "127.0.0.1", "port": str(self.port), "key": self.key.hex(), **values}
-        (self.folder / "board" / "flash" / "network").write_bytes(network_file("test", given))
-        self.board.start()
-
-    def kill(self, process: subprocess.Popen) -> None:
-        process.send_signal(signal.SIGCONT)
-        process.kill()
-        process.wait()
-
-    def stored(self) -> list[int]:
-        """Numbers of all stored records of the board's newest start, once each or more."""
-        newest = "boot = (SELECT max(boot) FROM reading)"
-        return [
-            row[0]
-            for row in self.rows(
-                f"SELECT sequence FROM reading WHERE {newest} UNION ALL SELECT sequence FROM event WHERE {newest}"
-                " ORDER BY sequence"
-            )
-        ]
-
-    def summaries(self) -> list[tuple[int, ...]]:
-        return self.rows("SELECT boot, sequence, uptime_ms, battery_mv FROM summary ORDER BY boot, sequence")
-
-    def rows(self, query: str) -> list[tuple[int, ...]]:
-        return rows(self.folder / "day.db", query)
-
-    def end(self) -> None:
-        if self.board:
-            self.board.stop()
-        for process in (self.host, self.broker):
-            if process and process.poll() is None:
-                self.kill(process)
-
-
-@pytest.fixture
-def field(tmp_path: Path) -> Iterator[Field]:
-    field = Field(tmp_path)
-    yield field
-    field.end()
-
-
-def _whole(field: Field) -> int:
-    """How many records are stored; they must be all, once each."""
-    stored = field.stored()
-    assert len(set(stored)) == len(stored), "stored twice"
-    return len(stored) if stored == list(range(1, len(stored) + 1)) else 0
-
-
 def test_whatever_breaks_every_record_is_stored_once(field: Field) -> None:
     field.start_broker()
     field.start_host()
     field.start_board()
-    _wait(lambda: _whole(field) > 10, "nothing is stored")
+    wait(lambda: whole(field) > 10, "nothing is stored")
     field.kill(field.broker)
     time.sleep(2)
     field.start_broker()
-    _wait(lambda: _whole(field) > 25, "after the broker was killed")
+    wait(lambda: whole(field) > 25, "after the broker was killed")
     field.broker.send_signal(signal.SIGSTOP)  # half open: the connection stands and nobody is at the other end
     time.sleep(25 / SPEED)
     field.broker.send_signal(signal.SIGCONT)
-    _wait(lambda: _whole(field) > 60, "after the broker hung")
+    wait(lambda: whole(field) > 60, "after the broker hung")
     field.kill(field.host)
     time.sleep(2)
     field.start_host()
-    _wait(lambda: _whole(field) > 80, "after the host was killed")
+    wait(lambda: whole(field) > 80, "after the host was killed")
     assert field.board.starts == 1
 
 
@@ -141,13 +46,13 @@ def test_on_a_cable_and_a_radio_at_once_each_record_is_stored_once(field: Field)
     field.start_broker()
     field.start_board()
     field.start_host(field.board.port)
-    _wait(lambda: _whole(field) > 5, "nothing is stored")
+    wait(lambda: whole(field) > 5, "nothing is stored")
     field.board.plug(False)
-    before = _whole(field)
-    _wait(lambda: _whole(field) > before + 3, "the radio alone")
+    before = whole(field)
+    wait(lambda: whole(field) > before + 3, "the radio alone")
     field.board.plug(True)
     field.kill(field.broker)
-    _wait(lambda: _whole(field) > before + 8, "the cable alone")
+    wait(lambda: whole(field) > before + 8, "the cable alone")
 
 
 def test_what_a_power_cut_took_from_memory_comes_from_flash(field: Field) -> None:
@@ -158,11 +63,11 @@ def test_what_a_power_cut_took_from_memory_comes_from_flash(field: Field) -> Non
     time.sleep(0.5)
     field.board.power(True)
     field.start_host()
-    _wait(lambda: len(field.summaries()) >= 3, "no summaries")
+    wait(lambda: len(field.summaries()) >= 3, "no summaries")
     first = field.summaries()
     assert [row[2] for row in first[:3]] == [10_000, 20_000, 30_000]
     assert all(11_000 < row[3] < 14_500 for row in first)
-    _wait(lambda: _whole(field) > 5, "the new start is recorded too")
+    wait(lambda: whole(field) > 5, "the new start is recorded too")
     count = len(first)
     field.kill(field.host)
     field.start_host()
@@ -176,14 +81,14 @@ def test_in_flight_the_radio_is_silent(field: Field) -> None:
     ear = paho.Client(CallbackAPIVersion.VERSION2)
     ear.on_connect = lambda *_: ear.subscribe("groundbox/#", qos=1)
     ear.on_message = lambda _c, _d, message: heard.append((time.monotonic(), message.topic, message.payload))
-    _wait(lambda: _open(field.port))
+    wait(lambda: _open(field.port))
     ear.connect("127.0.0.1", field.port)
     ear.loop_start()
     field.start_board()
-    _wait(lambda: any(topic.endswith("/reading") for _, topic, _ in heard), "no reading")
+    wait(lambda: any(topic.endswith("/reading") for _, topic, _ in heard), "no reading")
     launch = auth.seal(field.key, "mast", 1, line.encode("mark", ["mast", 1, "launch"]))
     ear.publish("groundbox/mast/command", launch)
-    _wait(lambda: heard[-1][1:] == ("groundbox/mast/presence", b'{"box": "mast", "present": false}'), "no goodbye")
+    wait(lambda: heard[-1][1:] == ("groundbox/mast/presence", b'{"box": "mast", "present": false}'), "no goodbye")
     count = len(heard)
     ear.publish("groundbox/mast/command", auth.seal(field.key, "mast", 2, line.encode("silence", ["mast", 2])))
     time.sleep(10 / SPEED)
@@ -233,7 +138,7 @@ def test_by_tls_and_password(field: Field) -> None:
     ear.tls_insecure_set(True)
     ear.on_connect = lambda *_: ear.subscribe("groundbox/#", qos=1)
     ear.on_message = lambda _c, _d, message: heard.append(message.topic)
-    _wait(lambda: _open(field.port))
+    wait(lambda: _open(field.port))
     ear.connect("127.0.0.1", field.port)
     ear.loop_start()
     field.start_board(ca=ca, broker_name="another.bog", broker_password="quiet heron")
@@ -245,5 +150,5 @@ def test_by_tls_and_password(field: Field) -> None:
     assert heard == [], "the password is wrong"
     field.board.stop()
     field.start_board(ca=ca, broker_name="broker.bog", broker_password="quiet heron")
-    _wait(lambda: "groundbox/mast/reading" in heard, "nothing comes")
+    wait(lambda: "groundbox/mast/reading" in heard, "nothing comes")
     ear.loop_stop()
