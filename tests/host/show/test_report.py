@@ -190,6 +190,7 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(outing: Path) -> None
         "deepest sag 1.50 V under the mean of its second",
         "proves only how long",
         "never run down to its limit",
+        "How long it would have lasted is not known",
         "36.5 C, a limit of its board",
         "set to go on at 33.2 C and off at 30.1 C",
     ):
@@ -244,3 +245,9 @@ def test_an_outing_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
     assert "by the last estimate; the 0." in text
     assert "(90 % is meant)" in text
     assert "battery M7" in text
+    lane = text.split('aria-label="Runtime left of mast')[1].split("</svg>")[0]
+    assert lane.count('class="truth"') == 1, "of the stretch that ended at its limit, and of no other"
+    assert lane.count('class="soc"') == 2
+    came = [float(dot.split(",")[1]) for dot in lane.split('class="truth" points="')[1].split('"')[0].split()]
+    assert came == sorted(came), "less and less is left"
+    assert "How long it would have lasted is not known" not in text

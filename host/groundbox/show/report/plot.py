@@ -72,7 +72,8 @@ class Plot:
         title = f'<text class="title" x="{LEFT:.0f}" y="12">{escape(self._title)}</text>'
         size = f'viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}"'
         inside = "".join([*self._parts, frame, title, times, ends])
-        return f'<svg {size} role="img" aria-label="{escape(says)}">{inside}</svg>'
+        drawn = f'<svg {size} role="img" aria-label="{escape(says)}">{inside}</svg>'
+        return f'<div class="lane" role="group" aria-label="{escape(self._title)}" tabindex="0">{drawn}</div>'
 
 
 def _ticks(low: float, high: float) -> list[float]:

@@ -5,10 +5,10 @@ from datetime import datetime
 from html import escape
 
 from groundbox.plan.day import Day
-from groundbox.service.board_limits import case_levels_c, celsius
+from groundbox.service.board_limits import celsius
 from groundbox.show.report.gather import BoxReport
-from groundbox.show.report.plot import Band, Plot
-from groundbox.show.report.runs import Judged, counted_back, judged, quality, truth_held
+from groundbox.show.report.lanes import lanes
+from groundbox.show.report.runs import Judged, judged, quality
 from groundbox.show.report.tonight import words as charge_words
 from groundbox.warn.words import CHARGE_CAUTIONS, clock, listed, span
 
@@ -19,13 +19,14 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;border-top:3px solid #102
 h3{font-size:1rem;margin:1rem 0 .2rem}p{margin:.4rem 0}.lead{font-size:1.1rem}
 table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid #8a968f;vertical-align:top}
-svg{display:block;width:100%;margin:.3rem 0 .6rem}svg text{font:11px system-ui,sans-serif;fill:#33453d}
+.lane{overflow-x:auto;margin:.3rem 0 .6rem}svg{display:block;width:100%;min-width:38rem}
+svg text{font:11px system-ui,sans-serif;fill:#33453d}
 svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
 .limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
 .soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
 .fans{fill:#c8c2a4}.truth{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
 .caution{border:2px solid #7a3200;padding:.5rem .8rem}
-@media print{:root{font-size:13px;line-height:1.3}body{max-width:none;padding:0}h2,h3{break-after:avoid}
+@media print{svg{min-width:0}:root{font-size:13px;line-height:1.3}body{max-width:none;padding:0}h2,h3{break-after:avoid}
 ul{columns:2}svg,table,tr,p,ul,.caution{break-inside:avoid}table:has(tr:nth-child(15)){break-inside:auto}
 section+section{break-before:page}section+section h2{border-top:0;margin-top:0}}
 @page{margin:13mm}
@@ -83,114 +84,9 @@ def _box(box: BoxReport, since_s: float, until_s: float) -> str:
     battery = f", battery {box.battery}" if box.battery else ""
     unknown = f"<p>Charge and runtime unknown: {escape(box.unknown_because)}.</p>" if box.unknown_because else ""
     return (
-        f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{plots(box, since_s, until_s)}"
+        f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{lanes(box, since_s, until_s)}"
         f"{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
     )
-
-
-def plots(box: BoxReport, since_s: float, until_s: float) -> str:
-    """Voltage, charge with its band, temperatures with fans."""
-    filled = (
-        f"<p>10-second summaries fill {span(box.filled_s)} of these plots, for which no readings came; they are in no "
-        "sum below.</p>"
-    )
-    drawn = [
-        _volts(box, since_s, until_s),
-        _charge_left(box, since_s, until_s),
-        _heat(box, since_s, until_s),
-        _block(box, since_s, until_s),
-        filled if box.filled_s else "",
-    ]
-    return "".join(drawn)
-
-
-def _bands(box: BoxReport, low: str, high: str, scale: float) -> list[Band]:
-    a, b = box.names.index(low) + 1, box.names.index(high) + 1
-    return [
-        (row[0] / 1000, row[a] / scale, row[b] / scale) for row in box.rows if row[a] is not None and row[b] is not None
-    ]
-
-
-def _plot(title: str, box: BoxReport, since_s: float, until_s: float, values: Sequence[Band]) -> Plot:
-    plot = Plot(title, since_s, until_s, min(value[1] for value in values), max(value[2] for value in values))
-    for flight in box.flights:
-        plot.stretch(flight.launched_s, until_s if flight.landed_s is None else flight.landed_s)
-    return plot
-
-
-def _volts(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "battery_min_mv", "battery_max_mv", 1000)
-    if not values:
-        return "<p>No voltage was read.</p>"
-    plot = _plot("voltage at the battery, V (flights shaded)", box, since_s, until_s, values)
-    plot.band(values, "volts")
-    plot.line(_bands(box, "battery_mean_mv", "battery_mean_mv", 1000), "mean")
-    low, high = min(value[1] for value in values), max(value[2] for value in values)
-    return plot.svg(f"Voltage of {box.box} between {low:.2f} and {high:.2f} V")
-
-
-def _charge_left(box: BoxReport, since_s: float, until_s: float) -> str:
-    """The band, and dashed what turned out true where that is known."""
-    told = [(point.wall_s, point.soc) for run in box.runs for point in run.points if point.soc]
-    if not told:
-        return ""
-    values = [(wall_s, 100 * soc[0], 100 * soc[2]) for wall_s, soc in told]
-    title = "charge left, % (band: 5 to 95 %; dashed: what turned out true)"
-    plot = _plot(title, box, since_s, until_s, [*values, (since_s, 0.0, 100.0)])
-    plot.band(values, "soc")
-    plot.line([(wall_s, 100 * soc[1], 100 * soc[1]) for wall_s, soc in told], "mean")
-    for run in box.runs:
-        plot.line([(wall_s, 100 * share, 100 * share) for wall_s, share in counted_back(run)], "truth")
-    drawn = plot.svg(f"Charge left of {box.box}, at the end {values[-1][1]:.0f} to {values[-1][2]:.0f} %")
-    return f"{drawn}<p>{escape(_charge_truth(box))}</p>"
-
-
-def _charge_truth(box: BoxReport) -> str:
-    """What the dashed line is, or why there is none."""
-    parts = []
-    for run in box.runs:
-        held, last = truth_held(run), run.points[-1].soc if run.points else None
-        if held is not None and last is not None and run.capacity_ah:
-            left = f"{100 * last[1]:.0f} % ({100 * last[0]:.0f} to {100 * last[2]:.0f}) of {run.capacity_ah:.1f} Ah"
-            parts.append(
-                f"Its limit came at {clock(run.ended_s)} with {left} left by the last estimate; "
-                f"the {run.drawn_ah:.2f} Ah measured before are added back. "
-                f"The band held that at {100 * held:.0f} % of the moments."
-            )
-    return " ".join(parts) or "What turned out true is not known: the battery was never run down to its limit."
-
-
-def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "case_min_centi_c", "case_max_centi_c", 100)
-    if not values:
-        return "<p>No case temperature was read.</p>"
-    outside = _bands(box, "intake_min_centi_c", "intake_max_centi_c", 100)
-    plot = _plot("case, C (dashed: air outside; below: fans)", box, since_s, until_s, [*values, *outside])
-    low = min(value[1] for value in [*values, *outside])
-    room = (max(value[2] for value in values) - low) / 8
-    fans = [(t, low, low + room * share / 100) for t, share, _ in _bands(box, "fan_percent", "fan_percent", 1)]
-    plot.band(fans, "fans")
-    plot.line(values, "mean")
-    plot.line(outside, "second")
-    for level_c in case_levels_c(box.limits):
-        plot.level(level_c, f"{level_c:g} C, {_whose(box)}")
-    return plot.svg(f"Case of {box.box} between {min(v[1] for v in values):.0f} and {max(v[2] for v in values):.0f} C")
-
-
-def _block(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "block_min_centi_c", "block_max_centi_c", 100)
-    if not values:
-        return ""
-    plot = _plot("battery block, C", box, since_s, until_s, values)
-    plot.line(values, "mean")
-    for level_c in celsius(box.limits, "block_cold_centi_c", "block_warm_centi_c", "block_hot_centi_c"):
-        plot.level(level_c, f"{level_c:g} C, {_whose(box)}")
-    low, high = min(value[1] for value in values), max(value[2] for value in values)
-    return plot.svg(f"Battery block of {box.box} between {low:.0f} and {high:.0f} C")
-
-
-def _whose(box: BoxReport) -> str:
-    return "a limit of its board" if box.limits else "a limit as boards come"
 
 
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none: str) -> str:
