@@ -18,12 +18,14 @@ from tests.host.show.test_report import _wired
 
 from groundbox.link.questions import Moment
 from groundbox.model import Answer, Mark
+from groundbox.service.ahead import DayLook
 from groundbox.settings import Settings
 from groundbox.show.cmd_report import command as report
 from groundbox.show.page.output import ScreenAndPage
 from groundbox.show.page.serve import Page
 from groundbox.store import Store
 from groundbox.warn.warner import Active
+from groundbox.warn.words import clock
 
 # Stands before the page's own sound: what leaves for the loudspeaker also goes by a meter, and words are written down.
 METER = """
@@ -161,6 +163,17 @@ def test_after_one_touch_warnings_sound_and_the_countdown_is_spoken(browser: Bro
 def test_the_verdict_stands_first_and_limits_are_the_boards(browser: Browser, stage: Stage) -> None:
     browser.wait_for(lambda: (browser.text("#verdict b") or "").startswith("Turn back by"))
     assert "58 C" in (browser.text("[data-figure=case_c]") or "")
+
+
+def test_by_the_days_plan_is_a_line_of_its_own(browser: Browser, stage: Stage) -> None:
+    assert browser.text("[data-box=mast] .by-day") is None, "no plan, no line"
+    look = DayLook(last_landing_s=WALL_S + 7200, empty_s=WALL_S + 3600, reserve_s=900.0)
+    stage.view = replace(stage.view, day=look)
+    stage.tell(2400.0)
+    browser.wait_for(lambda: browser.text("[data-box=mast] .by-day"))
+    empty, landing = clock(WALL_S + 3600), clock(WALL_S + 7200)
+    told = f"By the day's plan empty at {empty} at worst, last landing {landing}."
+    assert browser.text("[data-box=mast] .by-day") == told
 
 
 def test_what_is_painted_follows_the_light(browser: Browser, stage: Stage) -> None:

@@ -6,6 +6,7 @@ from groundbox.model import Reading
 from groundbox.service.board_limits import case_levels_c, celsius
 from groundbox.service.box import BoxView
 from groundbox.settings import Box
+from groundbox.show import lines
 from groundbox.show.answer import Answer, old_after_s, withdrawn_after_s
 from groundbox.wire.settings import OUTPUT_KINDS
 
@@ -26,6 +27,7 @@ def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str,
         "withdrawn_s": withdrawn_after_s(state),
         "runtime_s": view.runtime_s,
         "runtime_unknown_because": None if view.runtime_s else view.unknown_because,
+        "by_day": lines.day(view),
         "needs_s": None if state.in_flight else needs_s,
         "reserve_s": state.reserve_s,
         "turn_back_s": view.turn_back_s if state.in_flight else None,

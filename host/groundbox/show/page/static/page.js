@@ -169,6 +169,7 @@ function article(box, silent_s, kept) {
       old && age_s !== null ? make("span", { class: "age" }, `old: ${span(age_s)}`) : null),
     make("p", { class: "answer" }, words),
     gone ? null : picture(box),
+    gone || !box.by_day ? null : make("p", { class: "by-day" }, `${box.by_day[0].toUpperCase()}${box.by_day.slice(1)}.`),
     warnings(box), figures(box, gone), loads(box, gone), switches(box, gone), acts(box, kept));
 }
 
