@@ -1,5 +1,6 @@
 """The commands a person types. Each is one module of `groundbox.show`, imported only when it is asked for."""
 
+import os
 import sys
 
 import click
@@ -34,6 +35,8 @@ def commands() -> None:
 
 def main() -> None:
     """Run a command; an error a person can mend is one line and exit status 1, never a traceback."""
+    # NumPy is loaded only by the commands that need it; on matrices as small as ours its threads wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         commands()
     except GroundboxError as error:
