@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
@@ -119,13 +119,15 @@ class _Live:
             raise BadInput("--at", self.at, f"{mend}: give that time or a later one")
         return wall_s
 
-    def follow(self, against: Plan) -> None:
-        """Until Ctrl-C: a line for each thing that changes the plan."""
+    def follow(self, against: Plan, silent: Collection[str]) -> None:
+        """Until Ctrl-C: a line for each thing that changes the plan, and each box not heard beside those `silent`."""
         with stop_signals() as stop:
             while not stop.asked:
-                changed, _ = self.look(against)
-                for sentence in changed.news:
+                changed, standing = self.look(against)
+                unheard = [sentence for box, sentence in standing.silent.items() if box not in silent]
+                for sentence in (*unheard, *changed.news):
                     click.echo(f"{time.strftime('%H:%M')} {sentence}")
+                silent = set(standing.silent)
                 against = changed.plan if changed.news else against
                 for _ in range(round(FOLLOW_EVERY_S / STEP_S)):
                     if not stop.asked:
@@ -191,18 +193,17 @@ def command(
     """
     _check_together(live, follow, as_json, at, told)
     plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
-    now, news, standing = _told(plan, told), None, None
-    follower: Callable[[Plan], None] | None = None
+    now, news, standing, alive = _told(plan, told), None, None, None
     if live:
         alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
         changed, standing = alive.look(plan)
-        plan, news, follower = changed.plan, changed.news, alive.follow
+        plan, news = changed.plan, (*standing.silent.values(), *changed.news)
     elif at is not None:
         changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
         plan, news = changed.plan, changed.news
     _show(plan, news, standing, as_json, plot, mend_seconds)
-    if follow and follower is not None:
-        follower(plan)
+    if follow and alive is not None and standing is not None:
+        alive.follow(plan, standing.silent)
 
 
 def _check_together(live: bool, follow: bool, as_json: bool, at: str | None, told: dict[str, tuple[str, ...]]) -> None:

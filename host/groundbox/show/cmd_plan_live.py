@@ -14,16 +14,17 @@ from groundbox.plan.day import since
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan
 from groundbox.plan.replan import Now
-from groundbox.plan.supply import soc_of, thinned
+from groundbox.plan.supply import Soc, draw, soc_of, thinned
 from groundbox.service.box import Follower
 from groundbox.service.flight import Flight
-from groundbox.service.start import battery_in, follower_for
+from groundbox.service.start import OUTING_S, battery_in, follower_for
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
-from groundbox.warn.words import span
+from groundbox.warn.words import clock, span
 
 FRESH_S = 60.0  # a reading older than this says nothing about what is connected now
+SILENT_S = 600.0  # and one older than this leaves a battery's charge to be guessed
 CHARGE_AMPS = 0.05  # into a battery, or so much less out of it
 LOAD_SHARE = 0.5  # a running box draws this share of its load from the battery at most, if a charger carries it
 SHORTEST_FLIGHT_S = 300.0  # one shorter says little about its mean current
@@ -53,6 +54,7 @@ class Standing:
     flight_amps: dict[str, float] = field(default_factory=dict)
     figures: list[Figure] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    silent: dict[str, str] = field(default_factory=dict)  # a sentence for each box that is not heard
 
     def now(self, minute: float, told: Now) -> Now:
         """As the plan takes it; what a person told wins."""
@@ -81,7 +83,7 @@ def stands(reader: Reader, settings: Settings, plan: Plan, wall_s: float, given_
     flown = _flown(reader, wall_s - 60 * minute, wall_s)
     _flights(found, plan, flown, wall_s, minute, given_up)
     for box in plan.day.boxes:
-        _box(found, reader, settings, plan, box, wall_s, minute)
+        _box(found, reader, settings, plan, box, wall_s, minute, flown)
         _measured(found, reader, plan, box, flown)
     for name in plan.day.batteries:
         if name not in found.fitted.values():
@@ -131,7 +133,14 @@ def _flights(
 
 
 def _box(
-    found: Standing, reader: Reader, settings: Settings, plan: Plan, box: str, wall_s: float, minute: float
+    found: Standing,
+    reader: Reader,
+    settings: Settings,
+    plan: Plan,
+    box: str,
+    wall_s: float,
+    minute: float,
+    flown: list[tuple[float, float | None]],
 ) -> None:
     inside = battery_in(reader, settings, box)
     if inside is None or inside.name is None:
@@ -143,11 +152,49 @@ def _box(
     found.fitted[box] = inside.name
     follower = follower_for(reader, settings, box, 0.0, wall_s)
     _arriving(found, follower, plan, box, inside.name, wall_s, minute)
-    saved = follower.tracker.saved() if follower.tracker else None
-    if follower.tracker is None or saved is None:
-        _not_known(found, inside.name, follower.why_not if follower.tracker is None else "no reading yet")
+    if follower.tracker is None:
+        _not_known(found, inside.name, follower.why_not)
         return
-    _believe(found, plan, inside.name, follower.tracker.papers, saved, wall_s, f"estimated in {box}")
+    saved = follower.tracker.saved()
+    if saved is None or wall_s - saved.wall_s > OUTING_S:
+        _not_known(found, inside.name, f"{box} not heard today")
+        _silent(found, box, f"{box} has not been heard today: {inside.name} is planned with the charge of the day file")
+        return
+    known = _believe(found, plan, inside.name, follower.tracker.papers, saved, wall_s, f"estimated in {box}")
+    if known is not None and wall_s - saved.wall_s > SILENT_S:
+        _drawn_since(found, plan, box, inside.name, saved.wall_s, wall_s, flown)
+
+
+def _band_words(soc: Soc) -> str:
+    return f"{100 * soc.likely:.0f} % ({100 * soc.low:.0f} to {100 * soc.high:.0f})"
+
+
+def _silent(found: Standing, box: str, words: str) -> None:
+    found.silent[box] = f"{words}. Do not launch on that: connect the box and plan again"
+
+
+def _drawn_since(
+    found: Standing,
+    plan: Plan,
+    box: str,
+    battery: str,
+    heard_s: float,
+    wall_s: float,
+    flown: list[tuple[float, float | None]],
+) -> None:
+    """A silent box is taken to have run on its battery ever since: the worst that is likely."""
+    minute, silent_s = minute_of(plan, wall_s), wall_s - heard_s
+    wants = demand(plan.day, plan.day.boxes[box], plan.day.flights[0], minute)
+    flying_s = sum(max(0.0, (landed_s or wall_s) - max(launched_s, heard_s)) for launched_s, landed_s in flown)
+    bank, drawn_ah = found.banks[battery], 0.0
+    for amps, seconds in ((wants.flight_amps, flying_s), (wants.waiting_amps, silent_s - flying_s)):
+        draw(bank, plan.yard.papers[battery], amps, seconds / 3600, plan.day.block_c(minute))
+        drawn_ah += amps * seconds / 3600
+    words = f"if it drew {drawn_ah:.1f} Ah since: {_band_words(soc_of(bank))}"
+    source = f"declared loads of {box}, not measured (--charge tells better)"
+    found.figures.append(Figure(of=battery, words=words, source=source))
+    planned = f"{battery} is planned as if nothing had charged it and its loads ran on"
+    _silent(found, box, f"{box} has been silent for {span(silent_s)}, since {clock(heard_s)}: {planned}")
 
 
 def _believe(
@@ -170,8 +217,7 @@ def _believe(
         _not_known(found, name, estimate.unknown_because or "its charge is not known yet")
         return None
     found.banks[name] = bank = thinned(estimator.bank)
-    soc = soc_of(bank)
-    words = f"charge {100 * soc.likely:.0f} % ({100 * soc.low:.0f} to {100 * soc.high:.0f})"
+    words = f"charge {_band_words(soc_of(bank))}"
     found.figures.append(Figure(of=name, words=words, source=source, age_s=wall_s - saved.wall_s))
     return estimate
 

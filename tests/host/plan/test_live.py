@@ -12,6 +12,7 @@ from groundbox.model import Fitted, Mark, Reading, from_wire
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
+from groundbox.plan.supply import soc_of
 from groundbox.settings import Settings, load
 from groundbox.show.cmd_plan import command
 from groundbox.show.cmd_plan_live import Standing, minute_of, stands
@@ -108,6 +109,28 @@ def test_old_readings_say_nothing_of_what_is_connected(logged: Settings, base: P
     assert ages == [pytest.approx(1820, abs=30)] * 2
 
 
+def test_a_box_silent_for_hours_is_told_and_not_planned_on_as_if_fresh(logged: Settings, base: Plan) -> None:
+    fresh, late = _stands(logged, base, _at(14, 12)), _stands(logged, base, _at(16, 12))
+    assert fresh.silent == {}
+    assert set(late.silent) == {"table", "mast"}
+    assert "silent for 2 h 02 min, since 14:09" in late.silent["mast"]
+    for name in ("M9", "T18"):
+        assert soc_of(late.banks[name]).likely < soc_of(fresh.banks[name]).likely - 0.1
+    assert any(figure.of == "M9" and "--charge" in figure.source for figure in late.figures)
+
+
+def test_a_charge_that_a_person_tells_wins_over_what_a_silent_box_may_have_drawn(logged: Settings, base: Plan) -> None:
+    late = _stands(logged, base, _at(16, 12))
+    assert "M9" not in (late.now(192.0, Now(minute=0.0, charges={"M9": 0.9})).banks or {})
+
+
+def test_a_box_not_heard_since_yesterday_is_planned_by_the_day_file(logged: Settings, base: Plan) -> None:
+    found = _stands(logged, base, _at(14, 12) + 86400)
+    assert found.banks == {}
+    assert "not been heard today: M9" in found.silent["mast"]
+    assert {"table", "mast"} == {figure.source.split()[0] for figure in found.figures if "heard" in figure.source}
+
+
 def test_a_swapped_battery_and_one_that_the_day_does_not_have(logged: Settings, base: Plan) -> None:
     with Store(logged.database_path) as store:
         store.add_fitted(Fitted(box="mast", battery="X5", from_wall_s=_at(14)))
@@ -157,6 +180,7 @@ def test_the_command_says_where_figures_come_from(logged: Settings, monkeypatch:
     assert text.startswith("Where the figures come from")
     for words in ("estimated in mast, ", " s old", "landing mark", "measured in the flights landed", "Changed"):
         assert words in text
+    assert "Do not launch on that" in _typed(logged.folder, monkeypatch, "--live", "--at", "15:30").split("Changed")[1]
     tree = json.loads(_typed(logged.folder, monkeypatch, "--live", "--at", "14:10", "--json"))
     assert {figure["of"] for figure in tree["figures"]} >= {"M9", "T18", "mast", "north edge"}
     assert tree["news"]

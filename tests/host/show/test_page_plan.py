@@ -47,6 +47,8 @@ def test_it_goes_on_from_where_the_day_stands(plan: DayPlan) -> None:
     assert "mast: launch at 14:35. " not in _words(bad)  # waits, or goes with loads off, or not at all
     assert "1 flight done" in str(bad["words"])
     assert "mast" in str(bad["words"])
+    assert "not heard" not in str(bad["words"])
+    assert "(M9 not heard now, so as planned)" in str(plan.answer({}, _today("14:20:00", 1, T18=0.9))["words"])
 
 
 def test_a_switched_off_load_stays_off(plan: DayPlan) -> None:

@@ -7,7 +7,7 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.settings import Settings
-from groundbox.show.answer import Countdown, aloud, answer, due_now, verdict
+from groundbox.show.answer import Countdown, aloud, answer, due_now, verdict, withdrawn_after_s
 from groundbox.show.page.serve import Page
 from groundbox.show.page.state import box_state, droppable
 from groundbox.show.screen import Screen
@@ -57,7 +57,8 @@ class ScreenAndPage:
         if moment.real_s - self._published_s >= PUBLISH_S:
             self._published_s = moment.real_s
             boxes = {view.state.box for view in views}
-            known = [(view.battery, view.estimate.soc) for view in views if view.estimate]
+            heard = [view for view in views if (view.state.silent_s or 0.0) <= withdrawn_after_s(view.state)]
+            known = [(view.battery, view.estimate.soc) for view in heard if view.estimate]
             charges = {battery: soc for battery, soc in known if battery is not None and soc is not None}
             state = self._state(views, moment)
             self._page.publish(state, boxes, charges, {view.state.box: droppable(view) for view in views})

@@ -16,6 +16,7 @@ from groundbox.plan.replan import Now, replan
 from groundbox.plan.yard import yard_of
 from groundbox.show.cmd_plan import answer_lines, charge_line
 from groundbox.show.page.past import Standing
+from groundbox.warn.words import listed
 
 SECONDS = 0.35  # for each of two plans: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
@@ -56,7 +57,9 @@ class DayPlan:
             charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
             found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS, clock=monotonic)
             count = f"{len(done)} flight{'' if len(done) == 1 else 's'} done"
-            since = f"As the batteries stand at {plan.day.clock(minute)}, {count}. "
+            unheard = listed([name for name in plan.day.batteries if name not in charges])
+            guessed = f" ({unheard} not heard now, so as planned)" if unheard else ""
+            since = f"As the batteries stand at {plan.day.clock(minute)}{guessed}, {count}. "
             return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
 
     def _off(self, told: object) -> frozenset[tuple[str, str]]:
