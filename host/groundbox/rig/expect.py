@@ -73,9 +73,16 @@ class Moments:
                     return one.at_s
             raise ValueError(f'"{text}": no row of [[happens]] says so')
         try:
-            return self.clock(text, place)
+            at_s = self.clock(text, place)
         except BadInput:
             raise ValueError(f'"{text}" is no moment: start, end, 13:05:30, or THING becoming VALUE') from None
+        return self.inside(at_s, f'"{text}"')
+
+    def inside(self, at_s: float, what: str) -> float:
+        """`at_s`; ValueError when that is after the end, where nothing would be judged."""
+        if at_s > self.end_s:
+            raise ValueError(f"{what} is after the end of the run: lengthen lasts_min, or name an earlier time")
+        return at_s
 
 
 def _says(one: Happening, thing: str, value: str) -> bool:
@@ -158,6 +165,10 @@ class _Parser:
     def _moment(self, text: str) -> float:
         return self._moments.at_s(text, self._place)
 
+    def _later(self, moment: str, number: str, unit: str) -> float:
+        at_s = self._moment(moment) + float(number) * _SECONDS[unit]
+        return self._moments.inside(at_s, f"{number} {unit} after {moment}")
+
     def _window(self, text: str) -> Callable[[Trace], Spans]:
         """The part of a run that counts."""
         low_s, high_s, when = 0.0, self._moments.end_s, None
@@ -183,8 +194,8 @@ class _Parser:
         return tuple((judges.never if word == "never" else judges.always)(one, spans) for one in made)
 
     def _within(self, what: str, number: str, unit: str, of: str) -> tuple[Judge, ...]:
-        from_s, wait_s = self._moment(of), float(number) * _SECONDS[unit]
-        return tuple(judges.within(one, from_s, from_s + wait_s) for one in self._conditions(what))
+        from_s, to_s = self._moment(of), self._later(of, number, unit)
+        return tuple(judges.within(one, from_s, to_s) for one in self._conditions(what))
 
     def _before(self, what: str, limit: str, earliest: str) -> tuple[Judge, ...]:
         late = self._one(limit)
@@ -231,7 +242,7 @@ class _Parser:
         return tuple(judges.times(one, int(n), spans) for one in self._conditions(what))
 
     def _for(self, what: str, bound: str, number: str, unit: str, window: str) -> tuple[Judge, ...]:
-        spans, limit_s = self._window(window), float(number) * _SECONDS[unit]
+        spans, limit_s = self._window(window), self._later("start", number, unit)
         return tuple(judges.pieces(one, limit_s, bound == "most", spans) for one in self._conditions(what))
 
     def _event(self, kind: str, n: str, window: str) -> tuple[Judge, ...]:
@@ -240,5 +251,5 @@ class _Parser:
         return (judges.events(kind, int(n), self._window(window)),)
 
     def _normal(self, number: str, unit: str, of: str) -> tuple[Judge, ...]:
-        from_s = self._moment(of) + float(number) * _SECONDS[unit]
+        from_s = self._later(of, number, unit)
         return (lambda trace: judges.is_normal(trace, from_s),)

@@ -1,31 +1,10 @@
-"""A scenario file: one box, its day, what happens to it, and what is expected of it. Every error is one line.
-
-story = "..."                         a sentence or two
-starts = "12:00"                      clock time at the beginning
-lasts_min = 20
-expect = ["case never above 55 C"]    see expect.py
-
-[[weather]]                           straight lines between the rows; without any, 25 C and no sun
-at = "12:00"
-outside_c = 28
-sun_w_m2 = 600
-
-[box]  [battery]  [board]  [settings] (names of the firmware's settings)  [[load]]
-
-[[happens]]                           happenings.py, board_faults.py and listener.py say which things there are
-at = "12:10:30"
-thing = "fan1"
-becomes = "stalled"
-for_s = 60                            then back to sound; or, for a number, over_min: in a straight line
-"""
+"""A scenario ready to be played, out of its file (scenario_file.py). Every error is one line."""
 
 import re
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Annotated
 
 import msgspec
-from msgspec import Meta
 
 from groundbox.errors import BadInput
 from groundbox.rig import board_faults, listener
@@ -37,6 +16,7 @@ from groundbox.rig.fitted_case import fitted_case
 from groundbox.rig.happenings import Happening, Value, happen
 from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.loads import LoadSettings
+from groundbox.rig.scenario_file import BoxPart, LoadPart, ScenarioFile
 from groundbox.rig.senses import SenseSettings
 from groundbox.rig.weather import Weather
 from groundbox.toml_file import read_toml
@@ -49,91 +29,6 @@ _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?$")
 _NORMAL: dict[str, Value] = {"monitor": "sound", "fuse": "sound", "button": "released", "host": "listening"}
 _NORMAL |= {"board": "on", "charger_volts": 14.4, "case": "sound", "intake": "sound", "block": "sound"}
 _LASTING = ("mark", "switch1", "switch2", "settings_file", "link_task")
-
-Share = Annotated[float, Meta(ge=0, le=1)]
-
-
-class _Struct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    pass
-
-
-class WeatherRow(_Struct, frozen=True, kw_only=True):
-    """The air and the sun at one time."""
-
-    at: str
-    outside_c: Annotated[float, Meta(ge=-40, le=60)]
-    sun_w_m2: Annotated[float, Meta(ge=0, le=1400)] = 0.0
-
-
-class BoxPart(_Struct, frozen=True, kw_only=True):
-    """The box; `case` has names of case.CaseSettings; `fitted_case` is a file of `groundbox case fit` to begin from."""
-
-    name: Annotated[str, Meta(min_length=1, max_length=16)] = "box"
-    lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.02
-    cutoff_volts: Annotated[float, Meta(ge=4, le=20)] | None = None
-    start_c: Annotated[float, Meta(ge=-40, le=80)] | None = None
-    fans: Annotated[int, Meta(ge=0, le=4)] = 2
-    fitted_case: str | None = None
-    case: dict[str, float] = {}
-    exact_sensors: bool = False
-
-
-class BatteryPart(_Struct, frozen=True, kw_only=True):
-    """The battery; see lead_acid.BatterySettings."""
-
-    c20_ah: Annotated[float, Meta(ge=1, le=300)] = 18.0
-    health: Annotated[float, Meta(ge=0.2, le=1.1)] = 1.0
-    ohm: Annotated[float, Meta(gt=0, le=1)] = 0.016
-    start_soc: Share = 1.0
-
-
-class BoardPart(_Struct, frozen=True, kw_only=True):
-    """The board; `wraps_after_s`: its tick counter passes 2**30 so long after power-on."""
-
-    lowest_volts: Annotated[float, Meta(ge=3, le=11)] = 6.5
-    usb_power: bool = False
-    wraps_after_s: Annotated[float, Meta(ge=0, le=86400)] | None = None
-
-
-class LoadPart(_Struct, frozen=True, kw_only=True):
-    """A load; see loads.LoadSettings."""
-
-    name: Annotated[str, Meta(min_length=1)]
-    watts: Annotated[float, Meta(ge=0, le=2000)]
-    rest_s: Annotated[float, Meta(gt=0)] = 3600.0
-    bursts: list[tuple[float, float]] = []
-    irregular: bool = False
-    output: Annotated[int, Meta(ge=0, le=2)] = 0
-    heat_share: Share = 1.0
-    lowest_volts: Annotated[float, Meta(ge=0, le=20)] = 0.0
-    off: bool = False
-
-
-class Happens(_Struct, frozen=True, kw_only=True):
-    """One thing that happens."""
-
-    at: str
-    thing: str
-    becomes: float | str
-    for_s: Annotated[float, Meta(gt=0)] | None = None
-    over_min: Annotated[float, Meta(gt=0)] | None = None
-
-
-class ScenarioFile(_Struct, frozen=True, kw_only=True):
-    """The file as it stands."""
-
-    story: str
-    lasts_min: Annotated[float, Meta(gt=0, le=2880)]
-    expect: Annotated[list[str], Meta(min_length=1)]
-    starts: str = "12:00"
-    seed: int = 1
-    weather: list[WeatherRow] = []
-    box: BoxPart = BoxPart()
-    battery: BatteryPart = BatteryPart()
-    board: BoardPart = BoardPart()
-    settings: dict[str, int] = {}
-    load: list[LoadPart] = []
-    happens: list[Happens] = []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,6 +122,9 @@ def _box(file: ScenarioFile, source: str, clock: Clock) -> BoxSettings:
     rows = [(clock.at_s(row.at, f"weather {n}, at"), row) for n, row in enumerate(file.weather, 1)]
     if rows != sorted(rows, key=lambda row: row[0]):
         raise BadInput(source, "weather", "rows must be in the order of time")
+    if rows and rows[0][0] > 0:
+        told = f'"{file.weather[0].at}" is after the start: begin with a row at "{file.starts}"'
+        raise BadInput(source, "weather 1, at", told)
     weather = Weather(
         outside_c=tuple((at_s, row.outside_c) for at_s, row in rows),
         sun_w_m2=tuple((at_s, row.sun_w_m2) for at_s, row in rows),
@@ -271,6 +169,11 @@ def _happenings(file: ScenarioFile, source: str, clock: Clock, settings: BoxSett
         _check(trial, one.thing, one.becomes, source, place)
         off = any(part.off for part in file.load if part.name == one.thing)
         normal = "off" if off else _normal(one.thing, one.becomes)
+        ends_s = at_s + 60 * (one.over_min or 0) + (one.for_s or 0)
+        if ends_s > 60 * file.lasts_min:
+            part = "over_min" if one.for_s is None else "for_s"
+            told = f"ends {ends_s - 60 * file.lasts_min:g} s after the run: make it shorter or lasts_min longer"
+            raise BadInput(source, f"{place}, {part}", told + ("" if one.over_min else ", or leave it out"))
         if one.over_min is not None:
             if isinstance(one.becomes, str) or isinstance(normal, str):
                 raise BadInput(source, f"{place}, over_min", f"{one.thing} is no number that can change slowly")
@@ -284,7 +187,6 @@ def _happenings(file: ScenarioFile, source: str, clock: Clock, settings: BoxSett
         if one.for_s is not None:
             if one.thing in _LASTING:
                 raise BadInput(source, f"{place}, for_s", f"{one.thing} does not go back by itself")
-            ends_s = at_s + one.for_s + 60 * (one.over_min or 0)
             found.append(Happening(at_s=ends_s, thing=one.thing, value=normal))
     return tuple(sorted(found, key=lambda one: one.at_s))
 

@@ -5,8 +5,9 @@ fails. What must always hold stands in INVARIANTS, as sentences of expect.py; th
 the fault is in the case.
 """
 
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -15,10 +16,12 @@ import msgspec
 
 from groundbox.errors import BadInput
 from groundbox.rig.play import play
-from groundbox.rig.scenario import ScenarioFile, prepare
+from groundbox.rig.scenario import prepare
+from groundbox.rig.scenario_file import ScenarioFile
 from groundbox.wire import settings as board
 
 MINUTES = 5
+_SHRINKS_S = 290.0  # hypothesis gives up shrinking after five minutes
 _STARTS = "12:00"
 _FAULTS: tuple[tuple[str, str | float], ...] = (
     ("case", "open"),
@@ -71,11 +74,12 @@ def _overrides(things: set[tuple[str, str | float]]) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """A case that breaks a sentence."""
+    """A case that breaks a sentence; `smallest` is False when time ran out while it was shrunk."""
 
     file: ScenarioFile
     sentence: str
     found: str
+    smallest: bool = True
 
 
 def broken(file: ScenarioFile, firmware: Path | None) -> Found | None:
@@ -103,15 +107,23 @@ def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], N
         from hypothesis import strategies
     except ImportError as error:
         raise BadInput("--search", "", "needs hypothesis: pip install hypothesis") from error
-    played = 0
+    played: dict[bytes, Found | None] = {}
     last: Found | None = None
+    began_s = 0.0
+
+    def look(case: dict[str, Any]) -> Found | None:
+        key = msgspec.json.encode(_file(case))
+        if key not in played:  # simpler choices are often the same case
+            played[key] = broken(_file(case), firmware)
+        return played[key]
 
     def fails(case: dict[str, Any]) -> bool:
-        nonlocal played, last
-        played += 1
-        found = broken(_file(case), firmware)
+        nonlocal last, began_s
+        found = look(case)
+        if found and last is None:
+            began_s = time.monotonic()
         if found and (last is None or last.sentence != found.sentence):
-            tell(f"case {played}: {found.sentence} ({found.found})")
+            tell(f"case {len(played)}: {found.sentence} ({found.found}); making it smaller")
         last = found or last
         return found is not None
 
@@ -122,7 +134,8 @@ def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], N
         case = hypothesis.find(_cases(strategies), fails, settings=profile, random=Random(seed))
     except hypothesis.errors.NoSuchExample:
         return None
-    return last if last and last.file == _file(case) else broken(_file(case), firmware)
+    found = look(case)
+    return found and replace(found, smallest=time.monotonic() - began_s < _SHRINKS_S)
 
 
 def _cases(st: Any) -> Any:
@@ -172,7 +185,8 @@ def _file(case: dict[str, Any]) -> ScenarioFile:
 
 def _happens(thing: str, value: str | float, at_s: int, for_s: int) -> dict[str, Any]:
     row = {"at": f"12:{at_s // 60:02d}:{at_s % 60:02d}", "thing": thing, "becomes": value}
-    return row | ({"for_s": for_s + 10} if thing not in _LASTING else {})
+    goes_back = thing not in _LASTING and at_s + for_s + 10 <= MINUTES * 60
+    return row | ({"for_s": for_s + 10} if goes_back else {})
 
 
 def as_toml(found: Found) -> str:

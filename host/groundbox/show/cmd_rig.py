@@ -132,7 +132,12 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
 
     found = search(tries, seed, firmware, lambda text: click.echo(text, err=True))
     if as_json:
-        broken = None if found is None else {"expect": found.sentence, "found": found.found, "file": str(out)}
+        broken = found and {
+            "expect": found.sentence,
+            "found": found.found,
+            "file": str(out),
+            "smallest": found.smallest,
+        }
         click.echo(msgspec.json.encode({"tries": tries, "broken": broken}).decode())
     if found is None:
         if not as_json:
@@ -143,7 +148,10 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
     except OSError as error:
         raise BadInput(out, "", f"cannot be written ({error.strerror})") from error
     if not as_json:
-        click.echo(f"broken: {found.sentence} ({found.found})\nthe smallest case found is in {out}")
+        kind = (
+            "smallest case found" if found.smallest else "case, perhaps not the smallest (time to shrink it ran out),"
+        )
+        click.echo(f"broken: {found.sentence} ({found.found})\nthe {kind} is in {out}")
     sys.exit(1)
 
 

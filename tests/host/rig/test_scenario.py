@@ -70,6 +70,24 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
         ("case never above 55 C", "keep it cool", r"expect 1: .*is not a sentence known here"),
         ("case never above 55 C", "fans on within 5 s of noon", r'expect 1: .*"noon" is no moment'),
         ("case never above 55 C", "fans on within 5 s of fan1 becoming slow", r"expect 1: .*no row of"),
+        ("for_s = 5", "for_s = 31", r"happens 1, for_s: ends 1 s after the run: make it shorter or lasts_min longer"),
+        ("over_min = 0.25", "over_min = 2", r"happens 2, over_min: ends 10 s after the run"),
+        (
+            "[[load]]",
+            '[[weather]]\nat = "23:59:30"\noutside_c = 9\n[[load]]',
+            r'weather 1, at: .* begin with a row at "23:59"',
+        ),
+        (
+            "case never above 55 C",
+            "fans on within 3 min of start",
+            r"expect 1: .*3 min after start is after the end of",
+        ),
+        (
+            "case never above 55 C",
+            "fans off for at least 1 h in one piece",
+            r"expect 1: .*1 h after start is after the",
+        ),
+        ("case never above 55 C", "fans always on until 00:02", r'expect 1: .*"00:02" is after the end of the run'),
         ("case never above 55 C", "event party 1 times", r"expect 1: .*no event is called party"),
     ],
 )

@@ -8,7 +8,8 @@ import pytest
 
 from groundbox.rig.image import firmware_folder
 from groundbox.rig.play import play
-from groundbox.rig.scenario import ScenarioFile, load, prepare
+from groundbox.rig.scenario import load, prepare
+from groundbox.rig.scenario_file import ScenarioFile
 from groundbox.rig.search import as_toml, broken, invariants, search
 from groundbox.rig.sweep import Row, _unbeaten, choices, measure
 from groundbox.rig.trace import Trace
