@@ -134,6 +134,12 @@ def test_a_plot_breaks_where_time_is_missing_and_says_what_it_shows() -> None:
     assert "falls &amp; &quot;sags&quot;" in drawn
 
 
+def test_a_plot_of_days_is_not_broken_between_its_sparse_values() -> None:
+    plot = Plot("runtime left", 0.0, 172800.0, 0.0, 40.0)
+    plot.line([(720.0 * n, 40 - n / 6, 40 - n / 6) for n in range(240)], "mean")
+    assert plot.svg("falls").count("<polyline") == 1
+
+
 @pytest.fixture
 def outing(tmp_path: Path) -> Path:
     (tmp_path / "groundbox.toml").write_text(SETTINGS)

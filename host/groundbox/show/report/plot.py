@@ -6,6 +6,8 @@ from html import escape
 
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM = 760.0, 168.0, 46.0, 18.0, 18.0
 TALL = HEIGHT - TOP - BOTTOM
+CLOCK = 34.0  # width of a time of day
+GAP_S, GAP_SHARE = 300.0, 0.01  # longer than both, the latter of the whole, without a value: the line breaks
 STEPS_S = (300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
 
 Band = tuple[float, float, float]  # wall time, low, high
@@ -18,6 +20,7 @@ class Plot:
         self._title, self._since_s, self._until_s = title, since_s, max(until_s, since_s + 1)
         room = max((high - low) * 0.08, 1e-6)
         self._low, self._high = low - room, high + room
+        self._gap_s = max(GAP_S, GAP_SHARE * (self._until_s - since_s))
         self._parts: list[str] = []
 
     def x(self, wall_s: float) -> float:
@@ -28,14 +31,14 @@ class Plot:
 
     def band(self, values: Sequence[Band], kind: str) -> None:
         """The space between low and high, broken where time is missing."""
-        for part in _unbroken(values):
+        for part in _unbroken(values, self._gap_s):
             there = [f"{self.x(t):.1f},{self.y(high):.1f}" for t, _, high in part]
             back = [f"{self.x(t):.1f},{self.y(low):.1f}" for t, low, _ in reversed(part)]
             self._parts.append(f'<polygon class="{kind}" points="{" ".join(there + back)}"/>')
 
     def line(self, values: Sequence[Band], kind: str) -> None:
         """A line through the middle of low and high."""
-        for part in _unbroken(values):
+        for part in _unbroken(values, self._gap_s):
             dots = " ".join(f"{self.x(t):.1f},{self.y((low + high) / 2):.1f}" for t, low, high in part)
             self._parts.append(f'<polyline class="{kind}" points="{dots}"/>')
 
@@ -63,6 +66,7 @@ class Plot:
             f'<text x="{self.x(t):.1f}" y="{HEIGHT - 3:.0f}" text-anchor="middle">'
             f"{datetime.fromtimestamp(t):%H:%M}</text>"
             for t in range(first, int(self._until_s), step_s)
+            if self.x(t) <= WIDTH - CLOCK / 2
         )
         ends = "".join(
             f'<text x="{LEFT - 4:.0f}" y="{self.y(value) + 4:.1f}" text-anchor="end">{value:.3g}</text>'
@@ -86,7 +90,7 @@ def _ticks(low: float, high: float) -> list[float]:
     return [count * step for count in range(first, int(high // step) + 1)]
 
 
-def _unbroken(values: Iterable[Band], longest_s: float = 300.0) -> list[list[Band]]:
+def _unbroken(values: Iterable[Band], longest_s: float) -> list[list[Band]]:
     parts: list[list[Band]] = []
     for value in values:
         if parts and value[0] - parts[-1][-1][0] <= longest_s:
