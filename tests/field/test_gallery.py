@@ -9,6 +9,7 @@ from tests.field.seeded_faults import FAULTS, KNOWN_TO_SLIP, Fault, caught_by
 from groundbox.rig.play import play
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
 from groundbox.rig.scenario import load
+from groundbox.rig.world import Unpaced
 from groundbox.show.cmd_rig import gallery
 
 _ALL = sorted(gallery().glob("*.toml"))
@@ -51,6 +52,19 @@ def test_both_interpreters_give_the_same_run_to_the_bit(name: str) -> None:
     one, other = play(scenario, MICROPYTHON), play(scenario, CPYTHON)
     assert len(one.readings) > 100
     assert one.fingerprint() == other.fingerprint()
+
+
+def test_a_board_let_run_ahead_does_as_one_that_asks_in_every_slice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Loads that switch, a fan that starts, a board without power; what the slower steps of the box cost is small."""
+    scenario = load(gallery() / "servo_stalls_board_browns_out.toml")
+    ahead = play(scenario)
+    monkeypatch.setattr(Unpaced, "ahead_us", 0)
+    asking = play(scenario)
+    assert [event.kind for _, event in ahead.events] == [event.kind for _, event in asking.events]
+    assert [levels for _, *levels in ahead.drives] == [levels for _, *levels in asking.drives]
+    assert [at_s for at_s, *_ in ahead.drives] == pytest.approx([at_s for at_s, *_ in asking.drives], abs=0.1)
+    for thing, most in (("battery", 0.005), ("case", 0.05), ("fan 1 speed", 1.0)):
+        assert ahead.truth[thing] == pytest.approx(asking.truth[thing], abs=most)
 
 
 _HANDFUL = [fault for fault in FAULTS if fault.first in ("plug_half_out", "short_dips", "frosty_charge")]

@@ -11,6 +11,7 @@ from groundbox.rig.senses import Senses, SenseSettings
 from groundbox.rig.weather import Weather
 
 _HEAT_EVERY_S = 0.5
+_STEADY_VOLTS = 0.001  # from one step to the next
 _FANS_LOWEST_VOLTS = 6.0  # assumed
 _NOTHING = Node(0.0, 0.0, 0.0, 0.0, 0.0)
 
@@ -52,6 +53,7 @@ class Box:
         now_s: simulated seconds since the start.
         next_change_s: when a load next switches by itself; no step may go beyond it.
         node: voltages and currents over the last step.
+        steady: whether a board would see nothing new if that step went on for a while.
         output_on: whether the board's two switched outputs feed their loads.
         buzzer, lamp: what the board drives.
         button_pressed, fuse_open, extra_ohm, sag_volts, blocked: what people and fate do to it; ohms in series with the
@@ -72,6 +74,7 @@ class Box:
         self.case = Case(settings.case, start_c)
         self.senses = Senses(settings.senses, start_c, f"{seed}/senses")
         self.node = _NOTHING
+        self.steady = False
         self.output_on = [True, True]
         self.buzzer = self.lamp = False
         self.button_pressed = self.fuse_open = False
@@ -92,7 +95,11 @@ class Box:
     def feel(self, dt_s: float) -> None:
         """Works out `node` for a step of `dt_s` that begins now; `advance` has to follow."""
         self._watts, self._warming = self._taken()
+        before = self.node.battery_volts
         self.node = node = self._solve(self._watts)
+        powered = node.equipment_volts > _FANS_LOWEST_VOLTS
+        calm = abs(node.battery_volts - before) < _STEADY_VOLTS
+        self.steady = calm and all(fan.steady(powered) for fan in self.fans)
         self.senses.average(dt_s, node.battery_volts, node.battery_amps)
 
     def advance(self, dt_s: float) -> None:

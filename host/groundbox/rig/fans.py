@@ -50,9 +50,7 @@ class Fan:
 
     def step(self, dt_s: float, powered: bool) -> None:
         """Lets it speed up or run down for `dt_s`."""
-        target = 0.0
-        if powered and self.fault != STALLED and self.drive >= _TURNS_FROM:
-            target = self.settings.full_rpm * self.drive * (0.5 if self.fault == SLOW else 1.0)
+        target = self._target(powered)
         if target == self.rpm:
             return
         if self.fault == STALLED:
@@ -61,6 +59,15 @@ class Fan:
         self.rpm += (target - self.rpm) * (1 - exp(-dt_s / (_SPIN_UP_S if target > self.rpm else _SPIN_DOWN_S)))
         if abs(target - self.rpm) < 1:
             self.rpm = target
+
+    def steady(self, powered: bool) -> bool:
+        """Whether it would go on at its speed."""
+        return self._target(powered) == self.rpm
+
+    def _target(self, powered: bool) -> float:
+        if not powered or self.fault == STALLED or self.drive < _TURNS_FROM:
+            return 0.0
+        return self.settings.full_rpm * self.drive * (0.5 if self.fault == SLOW else 1.0)
 
     @property
     def watts(self) -> float:

@@ -41,9 +41,13 @@ class Wiring:
         self.changed: Callable[[], None] = _nobody
         self._levels: list[int] = []
 
+    def differs(self, levels: list[int]) -> bool:
+        """Whether the board drives its pins differently than before."""
+        return levels != self._levels
+
     def drive(self, levels: list[int]) -> None:
         """Makes the box feel the board's pins, -1 floating, else 0 to 65535 of duty; firmware/pins.py has the sense."""
-        if levels == self._levels:
+        if not self.differs(levels):
             return
         self._levels = levels
         box, n = self._box, self._fans
@@ -57,10 +61,16 @@ class Wiring:
         """The board is dead or starting: every pin floats."""
         self.drive([-1] * len(self.outputs))
 
-    def answer(self, granted_us: int, input_waits: bool) -> "array[int]":
-        """The reply to the board: what has passed, and how its inputs were."""
+    def answer(self, granted_us: int, input_waits: bool, steady_us: int) -> "array[int]":
+        """The reply to the board: what has passed, how its inputs were, and for how long they stay so by themselves."""
         box, senses = self._box, self._box.senses
-        numbers = [granted_us, input_waits, senses.divider_u16(box.node.battery_volts), not box.button_pressed]
+        numbers = [
+            granted_us,
+            input_waits,
+            steady_us,
+            senses.divider_u16(box.node.battery_volts),
+            not box.button_pressed,
+        ]
         numbers += (senses.monitor_microvolts(), senses.shunt_nanovolts())
         numbers += [probe.ntc_u16 for probe in self._probes]
         numbers += [probe.onewire_raw for probe in self._probes]

@@ -21,12 +21,19 @@ _HOLDS_UP_S = 0.03  # the board's converter without input: assumed
 _COMES_UP_VOLTS = 0.5  # above the lowest: assumed
 _LONGEST_STEP_US = 250_000
 _LONGEST_SLICE_US = 100_000  # the board sees its inputs as they were when the slice began
+_STIRS_US = 1_000_000  # until every sensor shows what has happened
 NEVER_US = 1 << 60
 _ENDS = {-1: "reset", -2: "watchdog", -3: "soft"}  # as board/rig_clock.py gives them
 
 
 class Pace(Protocol):
-    """Decides when simulated time may pass."""
+    """Decides when simulated time may pass.
+
+    Attributes:
+        ahead_us: how far the board may go on without asking while nothing changes.
+    """
+
+    ahead_us: int
 
     def wait(self, until_us: int, fd: int | None) -> int:
         """Waits for simulated time `until_us`; returns it, or less when `fd` became readable before."""
@@ -34,6 +41,8 @@ class Pace(Protocol):
 
 class Unpaced:
     """As fast as it goes."""
+
+    ahead_us = 900_000  # with the slice before it a second, which is how often the firmware judges
 
     def wait(self, until_us: int, fd: int | None) -> int:
         return until_us
@@ -43,8 +52,11 @@ class Paced:
     """No faster than a clock.
 
     Attributes:
+        ahead_us: nothing.
         worst_lag_s: most simulated seconds the board was ever behind the clock.
     """
+
+    ahead_us = 0
 
     def __init__(self, clock: SimClock) -> None:
         self._clock = clock
@@ -98,6 +110,7 @@ class World:
         self._faults = BoardFaults(self, flash, happenings)
         self._to_come = sorted(happenings, key=lambda happening: -happening.at_s)
         self._hungry_s = 0.0
+        self._stirred_us = 0  # when something happened last
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._native = native
         self._process: Process | None = None
@@ -167,11 +180,13 @@ class World:
         ask = wiring.ask.tolist()
         self._heard_of = True
         self._hear(process)
+        board_us = self._start_us + ask[0]
+        if ask[1] < 0 or wiring.differs(ask[2:]):
+            self._move(board_us)
         if ask[1] < 0:
             end = _ENDS[ask[1]]
             return self.power_cut(self.last_cause if end == "soft" else end)
         wiring.drive(ask[2:])
-        board_us = self._start_us + ask[0]
         self._catch_up(board_us)
         end_us = max(board_us, min(board_us + min(ask[1], _LONGEST_SLICE_US), until_us, self._next_change_us()))
         if end_us > board_us:
@@ -179,11 +194,19 @@ class World:
             end_us = max(board_us, self._pace.wait(end_us, fd))
         dt_s = (end_us - self.now_us) / 1e6
         self.box.feel(dt_s)
-        process.reply(wiring.answer(end_us - board_us, self._speak(process)))
+        heard = self._speak(process)
+        steady_us = 0 if heard else self._steady_us(end_us, until_us)
+        process.reply(wiring.answer(end_us - board_us, heard, steady_us))
         self.box.advance(dt_s)  # while the board works
         self.now_us = end_us
         self._feed(dt_s)
         return None
+
+    def _steady_us(self, end_us: int, until_us: int) -> int:
+        """For how long after `end_us` the board may go on by itself."""
+        if not self.box.steady or end_us - self._stirred_us < _STIRS_US:
+            return 0
+        return max(0, min(self._pace.ahead_us, until_us - end_us, self._next_change_us() - end_us))
 
     def _feed(self, dt_s: float) -> None:
         """Cuts the board off when its box starves it, and lets it come up again."""
@@ -247,6 +270,7 @@ class World:
     def _happen(self) -> None:
         while self._to_come and self._to_come[-1].at_s * 1e6 <= self.now_us:
             happening = self._to_come.pop()
+            self._stirred_us = self.now_us
             if not self._faults.take(happening):
                 happen(self.box, happening.thing, happening.value)
 

@@ -33,7 +33,7 @@ _MANUAL = """Sentences a scenario may expect (conditions.py and expect.py have t
 
 \b
 Examples:
-  groundbox rig dead_fan
+  groundbox rig fan_dies_in_flight
   groundbox rig my_day.toml --plot my_day.svg
   groundbox rig --list
   groundbox rig --search --tries 200

@@ -3,7 +3,7 @@
 import sys
 
 import rig_clock
-from rig_clock import incoming, outgoing
+from rig_clock import incoming
 from rig_converter import Converter
 from rig_shunt_monitor import ShuntMonitor
 
@@ -39,15 +39,18 @@ class Pin:
         if self._mode == Pin.OUT:
             self._drive()
         elif mode == Pin.IN and self._out is not None:
-            outgoing[self._out] = rig_clock.FLOATING
+            rig_clock.drive(self._out, rig_clock.FLOATING)
 
     def value(self, level=None):
         if level is None:
             if self._mode != Pin.OUT and self._in is not None:
                 return 1 if incoming[self._in] else 0
             return self._level
-        self._level = 1 if level else 0
-        self._drive()
+        level = 1 if level else 0
+        if level != self._level:
+            self._level = level
+            if self._mode == Pin.OUT:
+                self._drive()
         return None
 
     __call__ = value
@@ -72,7 +75,7 @@ class Pin:
 
     def _drive(self):
         if self._out is not None:
-            outgoing[self._out] = _FULL if self._level else 0
+            rig_clock.drive(self._out, _FULL if self._level else 0)
 
 
 class _Tachometer:
@@ -112,12 +115,12 @@ class PWM:
             return self._duty
         self._duty = duty
         if self._slot is not None:
-            outgoing[self._slot] = duty
+            rig_clock.drive(self._slot, duty)
         return None
 
     def deinit(self):
         if self._slot is not None:
-            outgoing[self._slot] = rig_clock.FLOATING
+            rig_clock.drive(self._slot, rig_clock.FLOATING)
 
 
 class I2C:

@@ -1,8 +1,9 @@
 """Virtual time, in lockstep with the simulated world at the other end of two pipes.
 
 The board asks "now is T, let me wait W microseconds; my pins are so"; the world answers "G of them have passed; the
-inputs were so". Nothing else moves this clock but reading it: each read costs READ_COST_US, so that a loop that spins
-on the clock gets somewhere.
+inputs were so, and will be for another H unless your pins change". Until that is over, or a pin is driven differently,
+the board need not ask. Nothing else moves this clock but reading it: each read costs READ_COST_US, so that a loop that
+spins on the clock gets somewhere.
 
 Timers faster than FAST_US and tachometer edges do not end a wait: their handlers run in a batch over the slice of time
 granted, each at its due moment, with the inputs of that slice. The world ends a slice wherever a load switches, so a
@@ -28,10 +29,10 @@ with open(sys.argv[1]) as _file:
 now_us = 0
 watchdog_us = 0  # when the watchdog bites; 0: not started
 slot_of_output = {gpio: 2 + i for i, gpio in enumerate(wiring["outputs"])}
-slot_of_input = {name: 2 + i for i, name in enumerate(wiring["inputs"])}
+slot_of_input = {name: 3 + i for i, name in enumerate(wiring["inputs"])}
 FLOATING = -1
 outgoing = array("q", [0, 0] + [FLOATING] * len(slot_of_output))
-incoming = array("q", [0] * (2 + len(slot_of_input)))
+incoming = array("q", [0] * (3 + len(slot_of_input)))
 tachometers = []
 fast_timers = []
 
@@ -39,6 +40,7 @@ _reader = open(wiring["reply_fd"], "rb", 0)  # noqa: SIM115 (open as long as the
 _writer = open(wiring["ask_fd"], "wb", 0)  # noqa: SIM115
 _due = []  # (due_us, function) of slower timers, soonest first
 _told_us = 0
+_free_until_us = -1  # the inputs stand until then
 _expected = len(incoming) * 8
 
 
@@ -61,14 +63,18 @@ def at(due_us, function):
 
 def let_pass(wait_us):
     """Lets up to `wait_us` pass, less when something is due or the world has news; True if a handler may have run."""
-    global now_us, _told_us
+    global now_us, _told_us, _free_until_us
     end_us = now_us + wait_us
     if _due and _due[0][0] < end_us:
         end_us = _due[0][0]
     if watchdog_us and watchdog_us < end_us:
         end_us = watchdog_us
     begin_us = _told_us
-    end_us = now_us + _ask(end_us - now_us if end_us > now_us else 0)
+    if end_us < now_us:
+        end_us = now_us
+    if end_us > _free_until_us:
+        end_us = now_us + _ask(end_us - now_us)
+        _free_until_us = end_us + incoming[2]
     _told_us = end_us
     ran = bool(fast_timers)
     for tachometer in tachometers:
@@ -82,6 +88,14 @@ def let_pass(wait_us):
     if watchdog_us and now_us >= watchdog_us:
         end(WATCHDOG_RESET)
     return ran
+
+
+def drive(slot, level):
+    """Has a pin driven differently; the world hears of it as soon as time is to pass."""
+    global _free_until_us
+    if outgoing[slot] != level:
+        outgoing[slot] = level
+        _free_until_us = -1
 
 
 def input_waits():
