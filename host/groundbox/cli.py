@@ -43,5 +43,6 @@ def main() -> None:
         click.echo(f"groundbox: {error}", err=True)
         sys.exit(1)
     except OSError as error:  # a name that no file system takes, a disk that is gone
-        click.echo(f"groundbox: {str(error.filename)[:80]}: cannot be used ({error.strerror or error})", err=True)
+        where = f"{str(error.filename)[:80]}:" if error.filename else "a file, or what this prints to,"
+        click.echo(f"groundbox: {where} cannot be used ({error.strerror or error})", err=True)
         sys.exit(1)

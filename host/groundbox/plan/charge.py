@@ -242,7 +242,7 @@ def refusals(
     """
     found = []
     if charger.amps > block.limit_amps + 1e-9:
-        found.append(f"the charger holds {charger.amps:g} A and this battery takes {block.limit_amps:.2g} A at most")
+        found.append(f"the charger holds {charger.amps:g} A and this battery takes {block.limit_amps:.3g} A at most")
     if block.block_c < COLDEST_C:
         found.append(f"the block is at {block.block_c:.0f} C: no charge below {COLDEST_C:g} C, it may be frozen")
     if block.block_c > WARMEST_C:

@@ -97,7 +97,7 @@ def _stall_words(branch: Branch, rating: float) -> str:
     latest = opens_after_s(branch.stall_amps / rating, 2)
     if latest is None:
         return f"; a stall of {branch.stall_amps:g} A never opens it: the motor must stand it or needs its own limit"
-    return f"; a stall of {branch.stall_amps:g} A opens it within {latest:.2g} s"
+    return f"; a stall of {branch.stall_amps:g} A opens it within {float(f'{latest:.2g}'):g} s"
 
 
 def size_fuse(name: str, branch: Branch, *, battery_ah: float, blocks: int = 1) -> Result:
