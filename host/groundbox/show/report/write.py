@@ -66,7 +66,8 @@ def paragraph(boxes: Sequence[BoxReport], since_s: float, until_s: float) -> str
     count = {0: "no flight was marked", 1: f"one flight, {span(flown_s)} in the air"}.get(
         len(flights), f"{len(flights)} flights, {span(flown_s)} in the air"
     )
-    words = [f"{day}, {clock(since_s)} to {clock(until_s)}: {names} {'was' if len(boxes) == 1 else 'were'} followed; {count}."]
+    followed = f"{names} {'was' if len(boxes) == 1 else 'were'} followed"
+    words = [f"{day}, {clock(since_s)} to {clock(until_s)}: {followed}; {count}."]
     for box in boxes:
         sums = box.sums
         parts = [f"{box.box} used {sums.drawn_wh:.0f} Wh"]
