@@ -7,7 +7,8 @@ import click
 from groundbox import toml_file
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
-from groundbox.warn.table import SEVERITIES, TABLE
+from groundbox.warn.condition import SEVERITIES
+from groundbox.warn.table import TABLE
 from groundbox.wire import messages
 from groundbox.wire.meanings import MEANINGS, meaning_of
 from groundbox.wire.settings import SETTINGS

@@ -6,7 +6,8 @@ from pathlib import Path
 from groundbox.errors import BadInput
 from groundbox.rig.scenario import Scenario
 from groundbox.rig.trace import Trace
-from groundbox.warn.table import KINDS, SEVERITIES
+from groundbox.warn.condition import SEVERITIES
+from groundbox.warn.table import KINDS
 
 _SHADES = {"notice": "0.75", "urgent": "0.45", "stop": "0.05"}
 

@@ -4,42 +4,11 @@ Delays and thresholds are common practice, no source. Several rows may share a k
 speaks for it. To add a warning, write its rule beside the others, add its row here and its test.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from groundbox.warn import rules_battery as battery
 from groundbox.warn import rules_box as box
-from groundbox.warn.rules_battery import Verdict
-from groundbox.warn.state import BoxState
-from groundbox.warn.words import listed
+from groundbox.warn.condition import Condition
 
-SEVERITIES = ("notice", "urgent", "stop")
 CHARGE_WITH_CARE = "outdoors, out of the box, no sparks near"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
-    """One row. The rule's facts and `on_ground` or `in_flight` (what to do) make the sentence.
-
-    `delay_s`: true for so long before it is raised; `clear_s`: false for so long before it is cleared.
-    `from_reading`: judged by readings, so that it holds still while the box is silent.
-    """
-
-    kind: str
-    severity: str
-    meaning: str
-    rule: Callable[[BoxState, bool], Verdict]
-    on_ground: str
-    in_flight: str = ""
-    delay_s: float = 0.0
-    clear_s: float = 10.0
-    from_reading: bool = True
-
-    def sentence(self, facts: str, state: BoxState) -> str:
-        """One sentence: the facts, then what to do."""
-        to_do = self.in_flight if state.in_flight and self.in_flight else self.on_ground
-        return f"{facts}: {to_do.format(spare=listed(state.droppable) or 'what is not essential', box=state.box)}"
-
 
 _LIGHTEN = "switch off {spare}"
 _CHARGE = f"charge the battery ({CHARGE_WITH_CARE}) or swap it"

@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from groundbox.model import WarningChange
+from groundbox.warn.condition import SEVERITIES, Condition
 from groundbox.warn.state import BoxState
-from groundbox.warn.table import KINDS, SEVERITIES, TABLE, Condition
+from groundbox.warn.table import KINDS, TABLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

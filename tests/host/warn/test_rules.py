@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from groundbox.warn.condition import SEVERITIES
 from groundbox.warn.state import BoxState
-from groundbox.warn.table import CHARGE_WITH_CARE, KINDS, SEVERITIES, TABLE
+from groundbox.warn.table import CHARGE_WITH_CARE, KINDS, TABLE
 from groundbox.warn.warner import Active, Warner
 from groundbox.warn.words import listed, span
 

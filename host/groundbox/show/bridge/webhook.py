@@ -13,7 +13,7 @@ from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
 from groundbox.service.box import BoxView
 from groundbox.show.bridge.form import change_json
-from groundbox.warn.table import SEVERITIES
+from groundbox.warn.condition import SEVERITIES
 
 MOST_WAITING = 200
 TIMEOUT_S = 10.0
