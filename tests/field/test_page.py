@@ -227,6 +227,18 @@ def test_the_plan_answers_what_if(browser: Browser, demo: tuple[str, Path]) -> N
     browser.wait_for(lambda: browser.text("#plan .flight") not in (None, before))
 
 
+def test_a_computer_that_does_not_answer_is_told_and_asked_again(browser: Browser, demo: tuple[str, Path]) -> None:
+    browser.open(demo[0])
+    for view, found in (("plan", "#plan .flight"), ("past", "#past canvas")):
+        browser.run("window.really ??= fetch; window.fetch = () => Promise.reject(new TypeError('gone'))")
+        browser.click(f"[data-view={view}]")
+        browser.wait_for(lambda view=view: "does not answer" in (browser.text(f"#{view} [role=alert]") or ""))
+        browser.run("window.fetch = really")
+        browser.click("[data-view=now]")
+        browser.click(f"[data-view={view}]")
+        browser.wait_for(lambda found=found: browser.run("return document.querySelector(arguments[0])", found))
+
+
 def test_a_screen_reader_finds_nothing_wrong(browser: Browser, demo: tuple[str, Path]) -> None:
     browser.open(demo[0])
     browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))

@@ -2,13 +2,18 @@
 const field = document.querySelector("#passphrase");
 
 async function enter() {
-  const answer = await fetch("/enter", {
-    method: "POST",
-    headers: { "Content-Type": "application/json" },
-    body: JSON.stringify({ passphrase: field.value.trim() }),
-  });
-  if (answer.ok) location.replace("/");
-  else document.querySelector("#why").textContent = (await answer.json()).error;
+  const why = document.querySelector("#why");
+  try {
+    const answer = await fetch("/enter", {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ passphrase: field.value.trim() }),
+    });
+    if (answer.ok) location.replace("/");
+    else why.textContent = (await answer.json()).error;
+  } catch {
+    why.textContent = "The computer does not answer.";
+  }
 }
 
 document.querySelector("#enter").addEventListener("submit", (event) => {

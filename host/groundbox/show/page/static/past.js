@@ -26,9 +26,15 @@ export function showPast(section) {
 async function load(wanted) {
   asked = wanted;
   const began = performance.now();
-  const answer = await fetch(`/past?${new URLSearchParams(wanted)}`);
-  told = await answer.json();
-  if (!answer.ok) { place.replaceChildren(make("p", { role: "alert" }, told.error)); return; }
+  let found;
+  try {
+    found = await (await fetch(`/past?${new URLSearchParams(wanted)}`)).json();
+  } catch {
+    found = { error: "The computer does not answer." };
+  }
+  if (wanted !== asked) return; // something else was asked meanwhile
+  if (found.error) { asked = {}; place.replaceChildren(make("p", { role: "alert" }, found.error)); return; } // asked again soon
+  told = found;
   build();
   place.dataset.took = Math.round(performance.now() - began);
 }

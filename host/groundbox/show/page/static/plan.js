@@ -1,7 +1,7 @@
 // The day's plan with what-if: loads off, flights longer or shorter.
 import { make } from "/draw.js";
 
-let off = [], length_min = null, place = null;
+let off = [], length_min = null, place = null, asks = 0;
 
 const AGAIN_MS = 30000;
 
@@ -16,10 +16,17 @@ export function showPlan(section) {
 async function ask() {
   place.setAttribute("aria-busy", "true");
   if (!place.children.length) place.replaceChildren(make("p", {}, "Planning the day."));
-  const answer = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
-  const told = await answer.json();
+  const mine = ++asks;
+  let told;
+  try {
+    const answer = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
+    told = await answer.json();
+  } catch {
+    told = { error: "The computer does not answer: it is asked again in half a minute." };
+  }
+  if (mine !== asks) return; // something else was asked meanwhile
   place.removeAttribute("aria-busy");
-  if (told.error || told.none) { place.replaceChildren(make("p", {}, told.error ?? told.none)); return; }
+  if (told.error || told.none) { place.replaceChildren(make("p", { role: "alert" }, told.error ?? told.none)); return; }
   draw(told);
 }
 
