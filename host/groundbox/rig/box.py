@@ -56,8 +56,9 @@ class Box:
         steady: whether a board would see nothing new if that step went on for a while.
         output_on: whether the board's two switched outputs feed their loads.
         buzzer, lamp: what the board drives.
-        button_pressed, fuse_open, extra_ohm, sag_volts, blocked: what people and fate do to it; ohms in series with the
-            battery, volts it gives less than it should, share of the filter's area lost.
+        button_pressed, fuse_open, tach_leads_crossed, extra_ohm, sag_volts, blocked: what people and fate do to it; the
+            tachometers of fans 1 and 2 on each other's plugs, ohms in series with the battery, volts it gives less than
+            it should, share of the filter's area lost.
         load_joules, lead_joules, charger_joules: taken by loads and fans, lost in the lead, given by the charger.
     """
 
@@ -77,7 +78,7 @@ class Box:
         self.steady = False
         self.output_on = [True, True]
         self.buzzer = self.lamp = False
-        self.button_pressed = self.fuse_open = False
+        self.button_pressed = self.fuse_open = self.tach_leads_crossed = False
         self.extra_ohm = self.sag_volts = self.blocked = 0.0
         self.load_joules = self.lead_joules = self.charger_joules = 0.0
         self.flow_m3_per_h = 0.0

@@ -3,6 +3,7 @@
 | thing | becomes |
 |---|---|
 | `fan1` .. `fan4` | sound, stalled, slow, tach_dead |
+| `tach_leads` | right, crossed: the tachometers of fans 1 and 2 |
 | `case`, `intake`, `block` | sound, open, shorted, frozen: that temperature sensor |
 | `case_drift_c`, `intake_drift_c`, `block_drift_c` | kelvin added to what it shows |
 | `check_error_volts` | added to what the divider shows |
@@ -82,6 +83,8 @@ def _words(box: Box) -> dict[str, tuple[tuple[str, ...], Callable[[str], None]]]
         "fuse": (("sound", "open"), _flag(box, "fuse_open", "open")),
         "button": (("pressed", "released"), _flag(box, "button_pressed", "pressed")),
     }
+    if len(box.fans) > 1:
+        found["tach_leads"] = (("right", "crossed"), _flag(box, "tach_leads_crossed", "crossed"))
     found |= {f"fan{i}": (fans.FAULTS, _to(fan, "fault")) for i, fan in enumerate(box.fans, 1)}
     found |= {name: (senses.FAULTS, _to(probe, "fault")) for name, probe in box.senses.probes.items()}
     return found | {name: (tuple(_HANDS), _hand(load)) for name, load in box.loads.items()}

@@ -27,7 +27,14 @@ _WRAP_MS = 1 << 30
 _RAMP_S = 5.0
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?$")
 _NORMAL: dict[str, Value] = {"monitor": "sound", "fuse": "sound", "button": "released", "host": "listening"}
-_NORMAL |= {"board": "on", "charger_volts": 14.4, "case": "sound", "intake": "sound", "block": "sound"}
+_NORMAL |= {
+    "board": "on",
+    "tach_leads": "right",
+    "charger_volts": 14.4,
+    "case": "sound",
+    "intake": "sound",
+    "block": "sound",
+}
 _LASTING = ("mark", "switch1", "switch2", "settings_file", "link_task")
 
 

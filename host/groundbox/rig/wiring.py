@@ -74,8 +74,10 @@ class Wiring:
         numbers += (senses.monitor_microvolts(), senses.shunt_nanovolts())
         numbers += [probe.ntc_u16 for probe in self._probes]
         numbers += [probe.onewire_raw for probe in self._probes]
-        numbers += [fan.pulse_milli_hz for fan in box.fans]
-        return array("q", numbers)
+        pulses = [fan.pulse_milli_hz for fan in box.fans]
+        if box.tach_leads_crossed:
+            pulses[:2] = pulses[1::-1]
+        return array("q", numbers + pulses)
 
     def write(
         self, path: Path, start: int, reset_cause: str, fds: tuple[int, int], hang_link_us: Sequence[int] = ()
