@@ -1,8 +1,5 @@
 """Plays a scenario: the real firmware in its box, its host beside it, and everything written down."""
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -19,22 +16,8 @@ _NATIVE_FROM_S = 600.0  # compiling to machine code takes longer than it saves i
 
 def play(scenario: Scenario, interpreter: str | None = None, firmware: Path | None = None) -> Trace:
     """The run of `scenario`, under the best interpreter there is, with this package's firmware or another folder's."""
-    with TemporaryDirectory() as folder, _one_core():
+    with TemporaryDirectory() as folder:
         return _Run(scenario, interpreter or best_interpreter(), Path(folder), firmware).go()
-
-
-@contextmanager
-def _one_core() -> Iterator[None]:
-    """Keeps world and board, which wait for each other all the time, on one core: nearly twice as fast as on two."""
-    if not hasattr(os, "sched_setaffinity"):
-        yield
-        return
-    before = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {sorted(before)[os.getpid() % len(before)]})
-    try:
-        yield
-    finally:
-        os.sched_setaffinity(0, before)
 
 
 class _Run:

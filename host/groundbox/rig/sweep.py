@@ -68,7 +68,8 @@ def sweep(scenario: Scenario, tell: Callable[[int, int], None]) -> list[Row]:
     tried = list(choices(scenario.board_settings))
     bare = replace(scenario, expectations=())  # what judges cannot go to another process, and is not asked
     with ProcessPoolExecutor(cpu_count()) as pool:
-        rows = []
+        rows: list[Row] = []
+        tell(0, len(tried))
         for row in pool.map(_day, [bare] * len(tried), tried):
             rows.append(row)
             tell(len(rows), len(tried))

@@ -2,6 +2,7 @@
 
 import sys
 import time
+from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -158,7 +159,7 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
 def _sweep(scenario: Scenario, as_json: bool) -> None:
     from groundbox.rig.sweep import NAMES, shown, sweep
 
-    rows = sweep(scenario, _tell_progress)
+    rows = sweep(scenario, _progress(time.monotonic()))
     if as_json:
         click.echo(msgspec.json.encode([msgspec.to_builtins(row) for row in rows]).decode())
         return
@@ -170,9 +171,20 @@ def _sweep(scenario: Scenario, as_json: bool) -> None:
     click.echo(f"\n* nothing else is as good in all of {', '.join(NAMES)}; noise 100 is full speed all day")
 
 
-def _tell_progress(done: int, of: int) -> None:
-    if sys.stderr.isatty():
-        click.echo(f"\r  {done} of {of} choices played" + "\n" * (done == of), nl=False, err=True)
+def _progress(began_s: float) -> Callable[[int, int], None]:
+    """Tells a person who waits how far it is."""
+
+    def tell(done: int, of: int) -> None:
+        if sys.stderr.isatty():
+            left_s = (time.monotonic() - began_s) * (of - done) / done if done else 0.0
+            left = f", {_span(left_s)} to go" if left_s else ""
+            click.echo(f"\r  {done} of {of} choices played{left:<20}" + "\n" * (done == of), nl=False, err=True)
+
+    return tell
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds / 60:.0f} min" if seconds >= 90 else f"{seconds:.0f} s"
 
 
 def _answer(scenario: Scenario, trace: Trace, took_s: float) -> dict[str, Any]:
