@@ -222,3 +222,7 @@ def test_the_report_asks_nobody_and_a_screen_reader_finds_nothing_wrong(
     assert browser.outside(stage.page.url) <= {out.as_uri()}
     assert browser.complaints() == []
     assert browser.accessibility() == []
+    browser.size(360, 740)
+    assert browser.run("return document.documentElement.scrollWidth") <= 360, "only its plots go sideways"
+    assert browser.run("return document.querySelector('svg').clientWidth") >= 760, "at a size that can be read"
+    assert browser.accessibility() == []

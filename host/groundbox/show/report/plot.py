@@ -6,7 +6,7 @@ from html import escape
 
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM = 760.0, 168.0, 46.0, 18.0, 18.0
 TALL = HEIGHT - TOP - BOTTOM
-CLOCK = 34.0  # width of a time of day
+CLOCK = 38.0  # width of a time of day
 GAP_S, GAP_SHARE = 300.0, 0.01  # longer than both, the latter of the whole, without a value: the line breaks
 STEPS_S = (300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)
 

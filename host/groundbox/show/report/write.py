@@ -19,8 +19,8 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;border-top:3px solid #102
 h3{font-size:1rem;margin:1rem 0 .2rem}p{margin:.4rem 0}.lead{font-size:1.1rem}
 table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
 th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid #8a968f;vertical-align:top}
-.lane{overflow-x:auto;margin:.3rem 0 .6rem}svg{display:block;width:100%;min-width:38rem}
-svg text{font:11px system-ui,sans-serif;fill:#33453d}
+.lane{overflow-x:auto;margin:.3rem 0 .2rem;padding-bottom:.5rem}svg{display:block;width:100%;min-width:760px}
+svg text{font:12px system-ui,sans-serif;fill:#33453d}
 svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
 .limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
 .soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
