@@ -5,6 +5,7 @@ import threading
 import time
 from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -40,6 +41,8 @@ class Boxes:
         sequence: the newest record of each.
         told: up to which each was told that all is stored.
         summaries: (box, number) of the summaries that wait until they are told.
+        places: where each box believes the aircraft is.
+        done: (box, command) of what was commanded, marks by their kind.
     """
 
     def __init__(self, broker: Broker, names: list[str], keys_folder: Path | None = None) -> None:
@@ -48,6 +51,8 @@ class Boxes:
         self.told: dict[str, int] = dict.fromkeys(names, 0)
         self.summaries: set[tuple[str, int]] = set()
         self.asked = 0
+        self.places = dict.fromkeys(names, "ground")
+        self.done: list[tuple[str, str]] = []
         self._counters: dict[str, bytes] = {}
         self._held: defaultdict[str, dict[int, bytes]] = defaultdict(dict)
         self._keys = {name: keys.new_key(keys_folder, name) for name in names} if keys_folder else {}
@@ -71,6 +76,7 @@ class Boxes:
                 self.sequence[name] += 1
                 number = self.sequence[name]
                 known = {**TYPICAL, "box": name, "boot": 1, "sequence": number, "uptime_ms": self._uptime_ms()}
+                known["place"] = self.places[name]
                 known["battery_mv"] = 12_800 - number % 1500
                 payload = json_form.encode("reading", [known.get(field) for field in NAMES])
                 if self._keys:
@@ -104,6 +110,19 @@ class Boxes:
         values = [known.get(field) for field, *_ in fields_of("hello")]
         self._client.publish(f"groundbox/{name}/hello", json_form.encode("hello", values), qos=1)
 
+        self._client.publish(f"groundbox/{name}/presence", f'{{"box": "{name}", "present": true}}', qos=1, retain=True)
+
+    def _do(self, name: str, what: str, fields: dict[str, Any]) -> None:
+        """A command that is to be answered; each setting asked for is 5000."""
+        if what == "mark":
+            self.places[name] = "flight" if fields["kind"] == "launch" else "ground"
+        if what != "get":
+            self.done.append((name, fields.get("kind", what)))
+        known = {"box": name, "boot": 1, "sequence": self.sequence[name], "command": fields["command"], "result": "ok"}
+        known |= {"setting": fields["setting"], "value": "5000"} if what == "get" else {}
+        values = [known.get(field) for field, *_ in fields_of("answer")]
+        self._client.publish(f"groundbox/{name}/answer", json_form.encode("answer", values), qos=1)
+
     def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         name = message.topic.split("/")[1]
         if name not in self._keys or (unsealed := auth.unseal(self._keys[name], name, message.payload)) is None:
@@ -120,6 +139,8 @@ class Boxes:
                 for number in range(self.told[name] + 1, fields["stored_sequence"] + 1):
                     self._held[name].pop(number)
                 self.told[name] = max(self.told[name], fields["stored_sequence"])
+        elif what in ("get", "mark", "silence", "switch"):
+            self._do(name, what, fields)
         elif what == "summary_stored":
             self.summaries.discard((name, fields["number"]))
         elif what == "resend":

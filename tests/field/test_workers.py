@@ -16,13 +16,16 @@ from tests.benchmarks.many_boxes import Boxes
 from tests.field.hostile import mosquitto, until
 
 from groundbox.link.mqtt import Broker
+from groundbox.model import Mark
+from groundbox.service.board_limits import WANTED
 from groundbox.service.box import Follower
 from groundbox.service.start import tracker_for
 from groundbox.service.tracker import Tracker
 from groundbox.settings import load
-from groundbox.store import Reader
+from groundbox.store import Reader, hand_over
 
 NAMES = ["mast", "table", "mast2", "table2"]
+LIMITS = dict.fromkeys(WANTED, 5000)  # as every one of Boxes answers
 WORKER = """
 import sys
 from groundbox.service import service
@@ -107,12 +110,16 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
                     victim, other = sorted(workers, key=lambda one: -len(one.held))
                     victim.end(signal.SIGKILL)
                     told_then = dict(boxes.told)
+                if number in (150, 250):
+                    _mark(server, "launch" if number == 150 else "landing")
                 if number in (100, 300):
                     boxes.summaries |= {(name, number + few) for name in NAMES for few in range(8)}
                     boxes.summarise()
                 if number == 199:
                     summaries_then = set(boxes.summaries)
             until(lambda: other.held == set(NAMES), 60.0)
+            until(lambda: boxes.measure() or all(_limits(server, name) == LIMITS for name in NAMES), 60.0)
+            until(lambda: boxes.measure() or len(boxes.done) == 2, 60.0)
             until(lambda: all(boxes.told[name] == boxes.sequence[name] for name in NAMES), 60.0)
             until(lambda: boxes.summarise() or not boxes.summaries, 30.0)
             time.sleep(2.5)  # the estimators' states are saved each second
@@ -125,6 +132,7 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
         assert "Traceback" not in said, said
         assert any(told_then.values()), said
         assert not summaries_then, said
+        assert boxes.done == [("table2", "launch"), ("table2", "landing")], "and no other box is told"
     with Reader(server) as reader:
         for name in NAMES:
             kept = [sequence for (sequence,) in reader.series(name, ["sequence"])]
@@ -133,6 +141,16 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
             assert numbers == [*range(100, 108), *range(300, 308)], name
         for name in ("mast", "table"):
             _is_the_estimate_of_one_program(reader, settings, name)
+
+
+def _mark(server: str, kind: str) -> None:
+    hand_over(server, Mark(box="table2", kind=kind, name=None, wall_s=time.time()))
+
+
+def _limits(server: str, name: str) -> dict[str, int]:
+    time.sleep(0.05)
+    with Reader(server) as reader:
+        return dict(reader.board_settings(name))
 
 
 def _is_the_estimate_of_one_program(reader: Reader, settings: Path, name: str) -> None:

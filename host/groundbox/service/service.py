@@ -26,6 +26,7 @@ from groundbox.model import (
 )
 from groundbox.service.board_limits import BoardLimits
 from groundbox.service.box import BoxView, Follower
+from groundbox.service.flight import Flight
 from groundbox.service.lessons import Lessons
 from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
 from groundbox.settings import Settings
@@ -197,10 +198,10 @@ class Service:
 
     def _on_event(self, event: Event, now: Moment) -> None:
         at_s = now.wall_s if event.wall_s is None else event.wall_s
-        if self.flight.note(event.kind, at_s):
+        if self._flight_of(event.box).note(event.kind, at_s):
             where = "by command, told by" if event.value == BY_COMMAND else "at the button of"
             self.output.say(at_s, f"{event.kind} marked {where} {event.box}")
-            self._tell_others(event.kind, event.box)
+            self._spread(event.kind, event.box, heard=True)
         elif event.kind == "silenced":
             self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
         elif event.kind == "settings_changed":
@@ -226,8 +227,8 @@ class Service:
                 if isinstance(made, str):
                     self.output.say(mark.wall_s, f"{mark.box}: runtime unknown, {made}")
         new = True
-        if mark.kind in ("launch", "landing") and (new := self.flight.note(mark.kind, mark.wall_s)):
-            self._tell_others(mark.kind)
+        if mark.kind in ("launch", "landing") and (new := self._flight_of(mark.box).note(mark.kind, mark.wall_s)):
+            self._spread(mark.kind, mark.box, heard=False)
         name = f", {mark.name}" if mark.name else ""
         self.output.say(mark.wall_s, f"{mark.box}: {mark.kind} marked{name}{'' if new else ' (known already)'}")
 
@@ -249,7 +250,7 @@ class Service:
                 ended, follower.tracker.ended = follower.tracker.ended, None
                 self.lessons.discharge(follower, ended)
             if due:
-                follower.refresh(now.wall_s, self.flight)
+                follower.refresh(now.wall_s, self._flight_of(follower.name))
 
     def _commit(self, now: Moment) -> None:
         self._committed_s = now.real_s
@@ -284,35 +285,41 @@ class Service:
     def _judge(self, now: Moment) -> None:
         self.views = []
         for box, follower in self.followers.items():
-            state = follower.state(now.monotonic_s, now.wall_s, self.flight, self.silent_after_s)
+            flight = self._flight_of(box)
+            state = follower.state(now.monotonic_s, now.wall_s, flight, self.silent_after_s)
             for change in self._warner.update(now.monotonic_s, state):
                 self._log(change)
             follower.limits = self._limits.of(box)
-            self.views.append(follower.view(state, self.flight, tuple(self._warner.active(box))))
+            self.views.append(follower.view(state, flight, tuple(self._warner.active(box))))
         for active in self._alarm.due(now.real_s, self._warner.active()):
             self.output.sound(active)
         self.output.show(self.views, now)
 
     def _agree_on_place(self, now: Moment) -> None:
         """A board that goes on differing is told whether the aircraft is out; with no history it is believed."""
-        wanted, kind = ("flight", "launch") if self.flight.launched_s is not None else ("ground", "landing")
         for box, follower in self.followers.items():
+            flight = self._flight_of(box)
+            wanted, kind = ("flight", "launch") if flight.launched_s is not None else ("ground", "landing")
             if follower.place in (None, wanted):
                 self._differs_s.pop(box, None)
             elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
                 del self._differs_s[box]
-                if self.flight.known:
+                if flight.known:
                     self._tell(box, kind)
-                elif self.flight.note("launch", now.wall_s):
+                elif flight.note("launch", now.wall_s):
                     self.output.say(now.wall_s, f"{box} says that the aircraft is out: counted as launched now")
 
     def _tell(self, box: str, kind: str) -> None:
         self.command(box, "mark", kind=kind)
 
-    def _tell_others(self, kind: str, box: str | None = None) -> None:
-        """Tells every board but `box`."""
+    def _flight_of(self, box: str) -> Flight:
+        """The flight that concerns `box`."""
+        return self.flight
+
+    def _spread(self, kind: str, box: str, heard: bool) -> None:
+        """A launch or landing was marked at `box`: tells every board, but for that one where it was `heard` from it."""
         for other, follower in self.followers.items():
-            if other != box and follower.place is not None:
+            if not (heard and other == box) and follower.place is not None:
                 self._tell(other, kind)
 
     def _log(self, change: WarningChange) -> None:

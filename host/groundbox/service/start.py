@@ -139,12 +139,12 @@ def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[s
     return names
 
 
-def flight_now(reader: Reader, settings: Settings, wall_s: float) -> Flight:
-    """The flight as marks and buttons of this outing left it."""
+def flight_now(reader: Reader, settings: Settings, wall_s: float, box: str | None = None) -> Flight:
+    """The flight as marks and buttons of this outing left it, those of `box` alone or (None) of all."""
     length, home = settings.flight.length_min, settings.flight.time_home_min
     flight = Flight(None if length is None else 60 * length, None if home is None else 60 * home)
     since_s = wall_s - OUTING_S
-    told: list[Mark | Event] = [*reader.marks(since_s=since_s), *reader.events(since_s=since_s)]
+    told: list[Mark | Event] = [*reader.marks(box, since_s), *reader.events(box, since_s)]
     for one in sorted(told, key=lambda one: one.wall_s or 0.0):
         flight.note(one.kind, one.wall_s or 0.0)
     return flight

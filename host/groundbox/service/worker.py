@@ -2,7 +2,7 @@
 that is to be followed (in the settings, or with a key) is held by one of them, until that one ends.
 
 A worker has nothing that the store has not: whoever takes a box over goes on from its saved estimator and the readings
-since.
+since. Boxes shared so belong to many pilots: a launch concerns the box it was marked at, and no other.
 """
 
 import random
@@ -14,9 +14,11 @@ from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.shared import SharedSource
 from groundbox.link.source import Arrivals
-from groundbox.model import Item, LinkNote, Reading, Stored, Summary
+from groundbox.model import Event, Item, LinkNote, Mark, Reading, Stored, Summary
+from groundbox.service.flight import Flight
 from groundbox.service.held import Held
 from groundbox.service.service import Output, Service
+from groundbox.service.start import flight_now
 from groundbox.settings import Settings
 from groundbox.store import Store
 
@@ -49,6 +51,7 @@ class Worker(Service):
     ) -> None:
         self._shares = list(sources)
         self._held: dict[str, Held] = {}
+        self._flights: dict[str, Flight] = {}
         self._summaries: set[tuple[str, int]] = set()  # received since the last commit: box, number
         self._session = store.session
         self._turned_s = self._asked_s = float("-inf")
@@ -73,6 +76,8 @@ class Worker(Service):
             self.lessons.background.poll()
             self._estimate(now)
             self._judge(now)
+            self._agree_on_place(now)
+            self._limits.turn(now.real_s)
 
     def _at_first(self, now: Moment) -> list[str]:
         return []
@@ -108,12 +113,31 @@ class Worker(Service):
         tried = random.sample(wanted, -(-len(wanted) // SHARE_OF_FREE))
         for box in self.store.hold(tried):
             self._held[box] = Held(self.store, box)
+            self._flights[box] = flight_now(self.store, self.settings, now.wall_s, box)
+            self._limits.met(box)
             for share in self._shares:
                 share.hold(box)
             follower = self._follow(box, now)
             battery = f", battery {follower.tracker.battery}" if follower.tracker else ""
             self.output.say(now.wall_s, f"{box} is held by this program now{battery}")
             self._warner.restore(self.store.open_warnings(box))
+
+    def _on_event(self, event: Event, now: Moment) -> None:
+        super()._on_event(event, now)
+        if event.kind == "started":
+            self._limits.met(event.box)
+
+    def _on_mark(self, mark: Mark) -> None:
+        """Every program hears of it; the one that holds the box acts."""
+        if mark.box in self._held:
+            super()._on_mark(mark)
+
+    def _flight_of(self, box: str) -> Flight:
+        return self._flights[box]
+
+    def _spread(self, kind: str, box: str, heard: bool) -> None:
+        if not heard:
+            self._tell(box, kind)
 
     def _feed(self, now: Moment) -> None:
         """What came into the store, by whichever program, goes to the followers."""

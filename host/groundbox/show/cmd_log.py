@@ -52,7 +52,7 @@ groundbox acknowledge.
 @click.option(
     "--share",
     metavar="NAME",
-    help="Share boxes at the brokers with other programs of the same --share; boards get no marks or commands then.",
+    help="Share boxes at the brokers with other programs of the same --share; each launch concerns one box then.",
 )
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
 def command(
