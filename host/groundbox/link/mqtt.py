@@ -30,7 +30,7 @@ from groundbox.link.source import Arrivals
 from groundbox.link.tally import Tally
 from groundbox.model import Answer, Item, LinkNote, Stored
 from groundbox.wire import json_form
-from groundbox.wire.messages import BY_NAME, checksum
+from groundbox.wire.messages import BY_NAME, MESSAGES, checksum
 
 CLIENT_ID = "groundbox-program:host"
 KEEPALIVE_S = 30
@@ -38,6 +38,11 @@ TICK_S = 0.2
 MOST_UNKEYED = 100
 SOON_S = 5.0
 LOOK_S = 1.0  # between two looks whether this is the end, while a message waits for room in the queue
+_UPTIME_AT = {
+    name: next((at for at, field in enumerate(fields) if field[0] == "uptime_ms"), None)
+    for name, sender, _, fields in MESSAGES
+    if sender == "board"
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,7 +215,7 @@ class MqttSource:
             return []
         if self._boxes and not message.retain:
             self._say_unkeyed(box)
-        item = to_item(frame, **self._dated(frame, message.retain))
+        item = to_item(frame, **self._dated(frame, message.retain, now))
         return [item] if item else []
 
     def _say_unkeyed(self, box: str) -> None:
@@ -256,10 +261,10 @@ class MqttSource:
             )
         return False
 
-    def _dated(self, frame: Frame, retained: bool) -> Dated:
+    def _dated(self, frame: Frame, retained: bool, now: Moment) -> Dated:
         """The time of a message; one that the broker kept says nothing by when it comes."""
-        now, fields = self._clocks.now(), frame.fields
-        box, boot, uptime_ms = str(fields["box"]), fields["boot"], fields.get("uptime_ms")
+        at = _UPTIME_AT[frame.name]
+        box, boot, uptime_ms = str(frame.values[0]), frame.values[1], None if at is None else frame.values[at]
         if not isinstance(boot, int) or not isinstance(uptime_ms, int):
             return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
         if not retained:
