@@ -113,16 +113,6 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     assert abs(int(shown[-1] or 0) - 2200) < 60
 
 
-@pytest.mark.endurance
-def test_crossed_tachometer_leads_are_told(board: NewBoard, monkeypatch: pytest.MonkeyPatch) -> None:
-    simulated = board(speed=3.0)
-    simulated.set("tach_leads", "crossed")
-    monkeypatch.setattr(cmd_board_try, "SETTLE_S", 4)
-    tried = _run("fans", simulated.port)
-    assert tried.exit_code == 1
-    assert "fan 2 turned in its place: their leads are swapped" in tried.output
-
-
 def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable_drawn(
     board: NewBoard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
