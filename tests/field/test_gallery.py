@@ -9,7 +9,6 @@ from tests.field.seeded_faults import FAULTS, KNOWN_TO_SLIP, Fault, caught_by
 from groundbox.rig.play import play
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
 from groundbox.rig.scenario import load
-from groundbox.rig.world import Unpaced
 from groundbox.show.cmd_rig import gallery
 
 _ALL = sorted(gallery().glob("*.toml"))
@@ -57,8 +56,9 @@ def test_both_interpreters_give_the_same_run_to_the_bit(name: str) -> None:
 def test_a_board_let_run_ahead_does_as_one_that_asks_in_every_slice(monkeypatch: pytest.MonkeyPatch) -> None:
     """Loads that switch, a fan that starts, a board without power; what the slower steps of the box cost is small."""
     scenario = load(gallery() / "servo_stalls_board_browns_out.toml")
+    monkeypatch.setattr("groundbox.rig.play._NATIVE_FROM_S", 0.0)  # as in long runs, the only ones that run ahead
     ahead = play(scenario)
-    monkeypatch.setattr(Unpaced, "ahead_us", 0)
+    monkeypatch.setattr("groundbox.rig.bench._AHEAD_US", 0)
     asking = play(scenario)
     assert [event.kind for _, event in ahead.events] == [event.kind for _, event in asking.events]
     assert [levels for _, *levels in ahead.drives] == [levels for _, *levels in asking.drives]
