@@ -3,7 +3,6 @@
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -11,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.field.database import rows
+from tests.field.ports import free_port
 
 from groundbox.link.keys import new_key
 from groundbox.link.network_file import network_file
@@ -35,9 +35,7 @@ class Field:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self.port = free_port()
         self.broker: subprocess.Popen[bytes] | None = None
         self.host: subprocess.Popen[str] | None = None
         self.board: SimulatedBoard | None = None

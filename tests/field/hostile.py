@@ -1,9 +1,11 @@
 """A broker, a host and boards for campaigns of hostile input: what is sent is known, what is stored can be counted."""
 
 import os
+import resource
 import shutil
 import socket
 import subprocess
+import sys
 import threading
 import time
 from collections import Counter
@@ -15,6 +17,7 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from tests.field.ports import free_port
 
 from groundbox.link.mqtt import Broker, MqttSource
 from groundbox.link.serial_link import Clocks
@@ -48,9 +51,7 @@ def mosquitto(folder: Path) -> Iterator[Broker]:
     """A broker that lets everybody in, so that the host alone must stand."""
     if MOSQUITTO is None:
         pytest.skip("no mosquitto on this machine")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     file = folder / "mosquitto.conf"
     file.write_text(CONFIGURATION.format(port=port))
     process = subprocess.Popen([MOSQUITTO, "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -126,6 +127,8 @@ def speaker(broker: Broker, name: str) -> Iterator[paho.Client]:
     """A client at the broker."""
     client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name)
     client.max_inflight_messages_set(1000)
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
     client.connect(broker.host, broker.port)
     client.loop_start()
     try:
@@ -153,6 +156,13 @@ def said(values: list[object]) -> bytes:
     return json_form.encode("reading", values).encode()  # type: ignore[arg-type]
 
 
+def good(client: paho.Client, box: str, boot: int, sequences: range, sent: set[Key]) -> None:
+    """Says these readings of `box`, and notes them as sent."""
+    for sequence in sequences:
+        client.publish(f"groundbox/{box}/reading", said(reading(box, boot, sequence)), qos=1)
+        sent.add((box, boot, sequence, millivolts(sequence)))
+
+
 @dataclass(frozen=True)
 class Count:
     """How a campaign ended."""
@@ -161,6 +171,11 @@ class Count:
     once: int
     lost: int
     invented: int
+
+    @property
+    def whole(self) -> bool:
+        """True when all is stored once, and nothing else."""
+        return (self.once, self.lost, self.invented) == (self.sent, 0, 0)
 
 
 def count(database: Path, sent: set[Key]) -> Count:
@@ -176,3 +191,57 @@ def count(database: Path, sent: set[Key]) -> Count:
         times - 1 for key, times in stored.items() if key in sent
     )
     return Count(len(sent), once, len(sent - set(stored)), invented)
+
+
+# Says what it can without a password; thrown out, it comes again. Prints how many messages that was.
+_FLOOD = """
+import signal, socket, struct, sys, time
+port, per_s = int(sys.argv[1]), int(sys.argv[2])
+topic, payload = b"groundbox/bog/reading", b'{"box": "bog", "sequence": 1}'
+packet = bytes([0x30, 2 + len(topic) + len(payload)]) + struct.pack(">H", len(topic)) + topic + payload
+signal.signal(signal.SIGTERM, lambda *told: sys.exit(print(sent, flush=True)))
+began_s, sent = time.monotonic(), 0
+while True:
+    try:
+        with socket.create_connection(("127.0.0.1", port), timeout=1) as line:
+            line.sendall(b"\\x10\\x14\\0\\4MQTT\\4\\2\\0\\0\\0\\x08stranger")
+            while True:
+                due = min(max(int((time.monotonic() - began_s) * per_s) - sent, 0), 1000)
+                line.sendall(packet * due)
+                sent += due
+                time.sleep(0.005)
+    except OSError:
+        pass
+"""
+
+
+@dataclass(frozen=True)
+class Flood:
+    """What a stranger said meanwhile, growth of this program in kB, and the longest wait of a reading."""
+
+    sent: set[Key]
+    strange: int
+    per_s: float
+    grown_kb: int
+    wait_s: float
+
+
+def flooded(broker: Broker, found: Host, mast: paho.Client, seconds: float, per_s: int = 10_000) -> Flood:
+    """Readings of box mast one by one, each waited for, while a stranger sends so many messages a second."""
+    flood = [sys.executable, "-c", _FLOOD, str(broker.port), str(per_s)]
+    process = subprocess.Popen(flood, stdout=subprocess.PIPE, text=True)
+    before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    sent, waits = set[Key](), [0.0]
+    began_s, sequence = time.monotonic(), 0
+    while time.monotonic() - began_s < seconds:
+        sequence += 1
+        good(mast, "mast", 3, range(sequence, sequence + 1), sent)
+        asked_s = time.monotonic()
+        until(lambda: found.taken >= sequence, 120)  # noqa: B023
+        waits.append(time.monotonic() - asked_s)
+        time.sleep(0.05)
+    lasted_s = time.monotonic() - began_s
+    process.terminate()
+    strange = int(process.communicate()[0])
+    grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb
+    return Flood(sent, strange, strange / lasted_s, grown_kb, max(waits))

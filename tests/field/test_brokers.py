@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import socket
 import subprocess
 import sys
 import time
@@ -16,6 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.benchmarks import faults
 from tests.field.database import rows
 from tests.field.hostile import CLOCKS, MOSQUITTO, count, host, millivolts, mosquitto, reading, said, speaker, until
+from tests.field.ports import free_port
 
 from groundbox import settings
 from groundbox.link.keys import new_key
@@ -33,12 +33,6 @@ from groundbox.toml_file import read_toml
 
 COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
 pytestmark = pytest.mark.skipif(MOSQUITTO is None or shutil.which("openssl") is None, reason="no mosquitto or openssl")
-
-
-def _free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
 
 
 @contextmanager
@@ -72,7 +66,7 @@ def _board(port: int, folder: Path, box: str, ca_file: Path | None) -> Iterator[
 
 
 def test_two_brokers_by_tls_and_password_and_one_that_restarts(tmp_path: Path) -> None:
-    port, inside_port = _free_port(), _free_port()
+    port, inside_port = free_port(), free_port()
     folder = tmp_path / "broker"
     setup = ["broker", "setup", "broker", "--box", "mast", "--port", str(port)]
     subprocess.run([*COMMAND, *setup], cwd=tmp_path, check=True, capture_output=True, timeout=120)
@@ -131,7 +125,7 @@ def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, co
 )
 def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
     """As a person would: set a broker up, tell the board, record, mark a launch that the board hears of."""
-    port = _free_port()
+    port = free_port()
     folder = tmp_path / "broker"
     setup = ["broker", "setup", "broker", "--box", "mast", "--port", str(port), "--name", "127.0.0.1"]
     subprocess.run([*COMMAND, *setup], cwd=tmp_path, check=True, capture_output=True, timeout=120)

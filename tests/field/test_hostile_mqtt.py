@@ -2,15 +2,26 @@
 
 import json
 import random
-import resource
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 from tests.benchmarks import faults
-from tests.field.hostile import Count, Key, count, host, millivolts, mosquitto, reading, said, speaker, until
+from tests.field.hostile import (
+    Count,
+    Flood,
+    Key,
+    count,
+    flooded,
+    good,
+    host,
+    millivolts,
+    mosquitto,
+    reading,
+    said,
+    speaker,
+    until,
+)
 
 from groundbox.link.serial_link import Clocks
 
@@ -55,18 +66,8 @@ DIRT = {
 }
 
 
-def _good(client: object, box: str, boot: int, sequences: range, sent: set[Key]) -> None:
-    for sequence in sequences:
-        client.publish(f"groundbox/{box}/reading", said(reading(box, boot, sequence)), qos=1)  # type: ignore[attr-defined]
-        sent.add((box, boot, sequence, millivolts(sequence)))
-
-
 def _keep(fault: str, found: Count, besides: str) -> None:
     faults.keep(faults.HOSTILE, [(fault, found.sent, found.once, found.lost, found.invented, besides)])
-
-
-def _whole(found: Count) -> bool:
-    return (found.once, found.lost, found.invented) == (found.sent, 0, 0)
 
 
 def _dirt(folder: Path, rounds: int) -> tuple[Count, int]:
@@ -76,7 +77,7 @@ def _dirt(folder: Path, rounds: int) -> tuple[Count, int]:
             for number, dirt in enumerate(DIRT.values()):
                 mast.publish(TOPIC, dirt, qos=1)
                 first = 10 * (turn * len(DIRT) + number) + 2  # 1 is in the dirt: it must not be stored
-                _good(mast, "mast", 3, range(first, first + 10), sent)
+                good(mast, "mast", 3, range(first, first + 10), sent)
             mast.publish(f"groundbox/table/{'x' * 300}", b"1", qos=1)
             mast.publish("groundbox/table/who", b"{}", qos=1)
             mast.publish("groundbox//reading", GOOD, qos=1)
@@ -86,14 +87,14 @@ def _dirt(folder: Path, rounds: int) -> tuple[Count, int]:
 
 
 def test_dirt_is_counted_and_what_is_good_is_kept(tmp_path: Path) -> None:
-    assert _whole(_dirt(tmp_path, 1)[0])
+    assert _dirt(tmp_path, 1)[0].whole
 
 
 @pytest.mark.endurance
 def test_much_dirt(tmp_path: Path) -> None:
     found, refused = _dirt(tmp_path, 30)
     _keep(f"{len(DIRT)} kinds of wrong payload, 30 times each, among good readings", found, f"{refused} refused")
-    assert _whole(found)
+    assert found.whole
 
 
 def _repeated(folder: Path, many: int) -> tuple[Count, int]:
@@ -113,71 +114,38 @@ def _repeated(folder: Path, many: int) -> tuple[Count, int]:
 def test_delivered_one_to_five_times_and_shuffled_each_is_stored_once(tmp_path: Path) -> None:
     found, deliveries = _repeated(tmp_path, 400)
     assert deliveries > 1000
-    assert _whole(found)
+    assert found.whole
 
 
 @pytest.mark.endurance
 def test_delivered_one_to_five_times_in_full(tmp_path: Path) -> None:
     found, deliveries = _repeated(tmp_path, 10_000)
     _keep("every message delivered 1 to 5 times, shuffled", found, f"{deliveries} deliveries")
-    assert _whole(found)
+    assert found.whole
 
 
-FLOOD = """
-import signal, socket, struct, sys, time
-port, per_s = int(sys.argv[1]), int(sys.argv[2])
-topic, payload = b"groundbox/bog/reading", b'{"box": "bog", "sequence": 1}'
-packet = bytes([0x30, 2 + len(topic) + len(payload)]) + struct.pack(">H", len(topic)) + topic + payload
-signal.signal(signal.SIGTERM, lambda *told: sys.exit(print(sent, flush=True)))
-began_s, sent = time.monotonic(), 0
-with socket.create_connection(("127.0.0.1", port)) as line:
-    line.sendall(b"\\x10\\x14\\0\\4MQTT\\4\\2\\0\\0\\0\\x08stranger")
-    while True:
-        due = min(max(int((time.monotonic() - began_s) * per_s) - sent, 0), 1000)
-        line.sendall(packet * due)
-        sent += due
-        time.sleep(0.005)
-"""
-
-
-def _flooded(folder: Path, seconds: float, per_s: int = 10_000) -> tuple[Count, int, float, int, float]:
-    """Count, messages of the stranger, of those per second, growth of this program in kB, longest wait of a reading."""
-    sent: set[Key] = set()
-    waits = [0.0]
+def _flooded(folder: Path, seconds: float) -> tuple[Count, Flood]:
     with mosquitto(folder) as broker, host(folder / "day.db", broker) as found, speaker(broker, "mast") as mast:
-        flood = [sys.executable, "-c", FLOOD, str(broker.port), str(per_s)]
-        process = subprocess.Popen(flood, stdout=subprocess.PIPE, text=True)
-        before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        began_s, sequence = time.monotonic(), 0
-        while time.monotonic() - began_s < seconds:
-            sequence += 1
-            _good(mast, "mast", 3, range(sequence, sequence + 1), sent)
-            asked_s = time.monotonic()
-            until(lambda: found.taken >= sequence, 120)  # noqa: B023
-            waits.append(time.monotonic() - asked_s)
-            time.sleep(0.05)
-        lasted_s = time.monotonic() - began_s
-        process.terminate()
-        strange = int(process.communicate()[0])
-        grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb
-    return count(folder / "day.db", sent), strange, strange / lasted_s, grown_kb, max(waits)
+        flood = flooded(broker, found, mast, seconds)
+    return count(folder / "day.db", flood.sent), flood
 
 
 def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
-    found, strange, _, grown_kb, _ = _flooded(tmp_path, 3.0)
-    assert strange > 1000
-    assert _whole(found)
-    assert grown_kb < 100_000
+    found, flood = _flooded(tmp_path, 3.0)
+    assert flood.strange > 1000
+    assert found.whole
+    assert flood.grown_kb < 100_000
 
 
 @pytest.mark.endurance
 def test_a_stranger_who_floods_in_full(tmp_path: Path) -> None:
-    found, strange, per_s, grown_kb, wait_s = _flooded(tmp_path, 30.0)
+    found, flood = _flooded(tmp_path, 30.0)
     told = (
-        f"{strange} of the stranger's, {per_s:.0f} a second; memory +{grown_kb // 1024} MB; longest wait {wait_s:.1f} s"
+        f"{flood.strange} of the stranger's, {flood.per_s:.0f} a second; memory +{flood.grown_kb // 1024} MB; "
+        f"longest wait {flood.wait_s:.1f} s"
     )
     _keep("10,000 wrong messages a second from one stranger, 30 s", found, told)
-    assert _whole(found)
+    assert found.whole
 
 
 def test_a_slow_disk_holds_the_broker_back_and_loses_nothing(tmp_path: Path) -> None:
@@ -185,10 +153,10 @@ def test_a_slow_disk_holds_the_broker_back_and_loses_nothing(tmp_path: Path) -> 
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=20) as found:
         found.slow_s = 0.02
         with speaker(broker, "mast") as mast:
-            _good(mast, "mast", 3, range(1, 501), sent)
+            good(mast, "mast", 3, range(1, 501), sent)
             until(lambda: found.taken >= len(sent))
         assert len(found.arrivals._waiting) <= 20
-    assert _whole(count(tmp_path / "day.db", sent))
+    assert count(tmp_path / "day.db", sent).whole
 
 
 def _clock_steps(folder: Path, each: int) -> Count:
@@ -198,26 +166,26 @@ def _clock_steps(folder: Path, each: int) -> Count:
     with mosquitto(folder) as broker, host(folder / "day.db", broker, clocks) as found, speaker(broker, "mast") as mast:
         for number, step in enumerate((0.0, -DAY_S, 0.0, YEAR_S, -YEAR_S, 0.0)):
             step_s[0] = step
-            _good(mast, "mast", 3, range(1 + number * each, 1 + (number + 1) * each), sent)
+            good(mast, "mast", 3, range(1 + number * each, 1 + (number + 1) * each), sent)
             until(lambda: found.taken >= len(sent), 60)
     return count(folder / "day.db", sent)
 
 
 def test_a_host_clock_that_jumps_loses_and_invents_nothing(tmp_path: Path) -> None:
-    assert _whole(_clock_steps(tmp_path, 50))
+    assert _clock_steps(tmp_path, 50).whole
 
 
 @pytest.mark.endurance
 def test_a_host_clock_that_jumps_in_full(tmp_path: Path) -> None:
     found = _clock_steps(tmp_path, 2000)
     _keep("host clock back a day and forward a year, five jumps", found, "order by start and sequence kept")
-    assert _whole(found)
+    assert found.whole
 
 
 def test_the_count_bites(tmp_path: Path) -> None:
     """A campaign that could not see a loss or an invention would prove nothing."""
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker) as found, speaker(broker, "mast") as mast:
-        _good(mast, "mast", 3, range(1, 11), set())
+        good(mast, "mast", 3, range(1, 11), set())
         until(lambda: found.taken >= 10)
     sent: set[Key] = {("mast", 3, n, millivolts(n)) for n in range(2, 13)}
     assert count(tmp_path / "day.db", sent) == Count(sent=11, once=9, lost=2, invented=1)

@@ -4,7 +4,6 @@ import json
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -16,6 +15,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from tests.field.browser import PATIENCE_S, Browser
+from tests.field.ports import free_port
 
 from groundbox.rig.clock import SimClock
 from groundbox.rig.outing import TABLE
@@ -70,12 +70,6 @@ def browser() -> Iterator[Browser]:
     found.close()
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def _state(url: str) -> dict:
     with urllib.request.urlopen(f"{url}state", timeout=10) as answer:
         return json.load(answer)["state"] or {}
@@ -92,7 +86,7 @@ def _answers(url: str) -> bool:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
     """The demo's address and database."""
     folder = tmp_path_factory.mktemp("demo")
-    port = _free_port()
+    port = free_port()
     command = [*COMMAND, "demo", "--folder", str(folder), "--page-port", str(port)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         url = f"http://127.0.0.1:{port}/"
@@ -264,7 +258,7 @@ class Log:
     """`groundbox log --page` beside one hot box."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder, self.port = folder, _free_port()
+        self.folder, self.port = folder, free_port()
         self.url = f"http://127.0.0.1:{self.port}/"
         (folder / "groundbox.toml").write_text(SETTINGS)
         (folder / "T18.toml").write_text("c20_ah = 18.0\n")

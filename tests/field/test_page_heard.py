@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from tests.field.browser import Browser
-from tests.field.test_page import _free_port
+from tests.field.ports import free_port
 from tests.host.show.test_lines import READING, VIEW, WALL_S
 from tests.host.show.test_report import _wired
 
@@ -83,7 +83,7 @@ class Stage:
             store.add(replace(_wired(n), wall_s=WALL_S - 1500 + n) for n in range(1, 1500))
             store.add_mark(Mark(box="mast", kind="launch", wall_s=WALL_S - 900))
             store.commit()
-        self.page = Page(settings, lambda: WALL_S, port=_free_port())
+        self.page = Page(settings, lambda: WALL_S, port=free_port())
         self.output = ScreenAndPage(Quiet(), self.page, settings)  # type: ignore[arg-type]
         self.sent: list[tuple[str, str, dict[str, object]]] = []
         self.page.send = self.send

@@ -11,6 +11,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from tests.field.ports import free_port
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
@@ -65,12 +66,6 @@ def test_the_search_bites(text: str) -> None:
     assert _found(text)
 
 
-def _free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
-
-
 def _listens(address: str, port: int) -> bool:
     with socket.socket() as probe:
         probe.settimeout(2.0)
@@ -88,7 +83,7 @@ def _own_address() -> str | None:
 
 def test_a_recording_says_no_secret_and_listens_here_only(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
-    page, broker = _free_port(), _free_port()
+    page, broker = free_port(), free_port()
     words = {"hook": "marsh-marigold-in-bloom", "word": "cotton-grass-and-rush"}
     for name, word in words.items():
         (tmp_path / name).write_text(word + "\n")
