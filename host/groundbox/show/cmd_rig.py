@@ -18,6 +18,7 @@ from groundbox.rig.process import CPYTHON, MICROPYTHON
 from groundbox.rig.scenario import Scenario
 from groundbox.rig.trace import Trace
 from groundbox.toml_file import near
+from groundbox.warn.words import span
 
 _MANUAL = """Sentences a scenario may expect (conditions.py and expect.py have them all):
 
@@ -177,14 +178,10 @@ def _progress(began_s: float) -> Callable[[int, int], None]:
     def tell(done: int, of: int) -> None:
         if sys.stderr.isatty():
             left_s = (time.monotonic() - began_s) * (of - done) / done if done else 0.0
-            left = f", {_span(left_s)} to go" if left_s else ""
+            left = f", {span(left_s)} to go" if left_s else ""
             click.echo(f"\r  {done} of {of} choices played{left:<20}" + "\n" * (done == of), nl=False, err=True)
 
     return tell
-
-
-def _span(seconds: float) -> str:
-    return f"{seconds / 60:.0f} min" if seconds >= 90 else f"{seconds:.0f} s"
 
 
 def _answer(scenario: Scenario, trace: Trace, took_s: float) -> dict[str, Any]:
