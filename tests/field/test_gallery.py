@@ -56,7 +56,7 @@ def test_both_interpreters_give_the_same_run_to_the_bit(name: str) -> None:
 def test_a_board_let_run_ahead_does_as_one_that_asks_in_every_slice(monkeypatch: pytest.MonkeyPatch) -> None:
     """Loads that switch, a fan that starts, a board without power; what the slower steps of the box cost is small."""
     scenario = load(gallery() / "servo_stalls_board_browns_out.toml")
-    monkeypatch.setattr("groundbox.rig.play._NATIVE_FROM_S", 0.0)  # as in long runs, the only ones that run ahead
+    monkeypatch.setattr("groundbox.rig.play._LONG_S", 0.0)  # as in long runs, the only ones that run ahead
     ahead = play(scenario)
     monkeypatch.setattr("groundbox.rig.bench._AHEAD_US", 0)
     asking = play(scenario)

@@ -21,7 +21,7 @@ def test_a_day_without_a_restart_a_late_step_or_a_gap(box: BoxSettings, tmp_path
     """The speed is printed, never asserted."""
     charge = [Happening(at_s=hour * 3600.0, thing="charger_amps", value=amps) for hour, amps in ((3, 4.0), (5, 0.0))]
     kinds: Counter[str] = Counter()
-    with Bench(box, tmp_path, happenings=charge, interpreter=best_interpreter(), native=True) as board:
+    with Bench(box, tmp_path, happenings=charge, interpreter=best_interpreter(), native=True, ahead=True) as board:
         began = time.perf_counter()
         health: list[int | str | None] = []
         for _ in range(_DAY_S // 600):

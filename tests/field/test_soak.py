@@ -100,7 +100,7 @@ def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monke
     settings = load(tmp_path / "groundbox.toml")
     arrivals = Arrivals()
     cable = Cable(arrivals)
-    board = Bench(outing.TABLE, tmp_path / "board", happenings=_charges(), native=True, console=cable)
+    board = Bench(outing.TABLE, tmp_path / "board", happenings=_charges(), native=True, ahead=True, console=cable)
     desk = next((tmp_path / "board" / "flash").rglob("desk.py"))
     desk.write_text(desk.read_text().replace("gc.mem_free()", "(gc.collect(), gc.mem_free())[1]"))
     clocks = Clocks(wall_s=lambda: START_S + board.world.now_us / 1e6, monotonic_s=lambda: board.world.now_us / 1e6)

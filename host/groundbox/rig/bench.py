@@ -13,7 +13,7 @@ from groundbox.rig.world import Unpaced, World
 from groundbox.wire import line
 
 Message = tuple[str, list[int | str | None]]
-_AHEAD_US = 900_000  # in long runs: with the slice before it a second, which is how often the firmware judges
+_AHEAD_US = 900_000  # with the slice before it a second, which is how often the firmware judges
 
 
 class Bench:
@@ -26,6 +26,7 @@ class Bench:
         happenings: what happens to the box, and when.
         interpreter: process.MICROPYTHON or process.CPYTHON.
         native: see process.Process; for long runs.
+        ahead: lets the board go on without asking while nothing changes; for long runs, and not to the bit like others.
         firmware: folder with another firmware than this package's own.
         console: who listens; None for one that only keeps what it heard.
 
@@ -43,6 +44,7 @@ class Bench:
         happenings: Iterable[Happening] = (),
         interpreter: str = MICROPYTHON,
         native: bool = False,
+        ahead: bool = False,
         firmware: Path | None = None,
         console: BufferConsole | None = None,
     ) -> None:
@@ -50,7 +52,7 @@ class Bench:
         self.box = Box(settings)
         self.console = console or BufferConsole()
         self.world = World(
-            self.box, flash, self.console, interpreter, Unpaced(_AHEAD_US if native else 0), happenings, native
+            self.box, flash, self.console, interpreter, Unpaced(_AHEAD_US if ahead else 0), happenings, native
         )
         self._read = 0
 

@@ -11,7 +11,7 @@ from groundbox.rig.process import best_interpreter
 from groundbox.rig.scenario import Scenario
 from groundbox.rig.trace import Trace
 
-_NATIVE_FROM_S = 600.0  # compiling to machine code takes longer than it saves in shorter runs
+_LONG_S = 600.0  # in shorter runs compiling to machine code takes longer than it saves
 
 
 def play(scenario: Scenario, interpreter: str | None = None, firmware: Path | None = None) -> Trace:
@@ -34,7 +34,8 @@ class _Run:
             board_settings=scenario.board_settings,
             happenings=[one for one in scenario.happenings if one not in told],
             interpreter=interpreter,
-            native=scenario.lasts_s >= _NATIVE_FROM_S,
+            native=scenario.lasts_s >= _LONG_S,
+            ahead=scenario.lasts_s >= _LONG_S,
             firmware=firmware,
             console=self._listener,
         )
