@@ -81,6 +81,11 @@ class SharedSource(MqttSource):
             self._complain_once(box, error)
             return False
 
+    def reaches(self, box: str) -> bool:
+        """True when `box` would get a command from us now."""
+        with self._speaking:
+            return self._why_not(box) is None
+
     def say(self, box: str, name: str, **fields: int | str | None) -> None:
         """Message `name` of the registry to `box`, sealed; without an answer."""
         self._send(box, wire_line.encode(name, list(command_values(name, box, 0, fields))))

@@ -52,6 +52,7 @@ class Worker(Service):
         self._shares = list(sources)
         self._held: dict[str, Held] = {}
         self._flights: dict[str, Flight] = {}
+        self._to_meet: set[str] = set()  # boxes held whose board is to be asked for its limits once it is there
         self._summaries: set[tuple[str, int]] = set()  # received since the last commit: box, number
         self._session = store.session
         self._turned_s = self._asked_s = float("-inf")
@@ -77,6 +78,7 @@ class Worker(Service):
             self._estimate(now)
             self._judge(now)
             self._agree_on_place(now)
+            self._meet()
             self._limits.turn(now.real_s)
 
     def _at_first(self, now: Moment) -> list[str]:
@@ -104,6 +106,7 @@ class Worker(Service):
         if self.store.session != self._session:
             self._session = self.store.session
             self._held.clear()
+            self._to_meet.clear()
             self.followers.clear()
             for share in self._shares:
                 share.let_go()
@@ -114,7 +117,7 @@ class Worker(Service):
         for box in self.store.hold(tried):
             self._held[box] = Held(self.store, box)
             self._flights[box] = flight_now(self.store, self.settings, now.wall_s, box)
-            self._limits.met(box)
+            self._to_meet.add(box)
             for share in self._shares:
                 share.hold(box)
             follower = self._follow(box, now)
@@ -122,10 +125,16 @@ class Worker(Service):
             self.output.say(now.wall_s, f"{box} is held by this program now{battery}")
             self._warner.restore(self.store.open_warnings(box))
 
+    def _meet(self) -> None:
+        """A question to a board before its presence is known would be refused, and asked anew only much later."""
+        for box in {box for box in self._to_meet if any(share.reaches(box) for share in self._shares)}:
+            self._to_meet.remove(box)
+            self._limits.met(box)
+
     def _on_event(self, event: Event, now: Moment) -> None:
         super()._on_event(event, now)
         if event.kind == "started":
-            self._limits.met(event.box)
+            self._to_meet.add(event.box)
 
     def _on_mark(self, mark: Mark) -> None:
         """Every program hears of it; the one that holds the box acts."""
