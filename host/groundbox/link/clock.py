@@ -5,6 +5,10 @@ wall clock showed at one uptime, give or take half the round trip; away from it 
 DRIFT. When an exchange shows that a start happened at another wall time than the last exchange said, the host's clock
 was set, and its newest word holds for all that was recorded in this run. When the host's monotonic clock, too, says
 that the start happened later, it is another start under the same number: the board was installed anew.
+
+Where a board is only listened to, each message says that its start was no later than the message's coming less its
+uptime. The least of these, on the monotonic clock, is the start. What a broker has kept comes late and in haste, so
+that the least falls from message to message: once it falls no more, what was dated meanwhile is dated anew.
 """
 
 from collections import deque
@@ -17,6 +21,8 @@ RESOLUTION_S = 0.001  # uptime comes in whole milliseconds
 SET_S = 0.5  # assumed: smaller steps are a clock being steered, larger ones a clock being set
 AGAIN_S = 2.0  # assumed: no board restarts faster
 ARRIVAL_UNCERTAINTY_S = 2.0  # assumed for messages that come by themselves: their delay is not known
+SETTLED_S = 3.0  # no message came sooner after its sending, for so long
+_FALL_S = 0.1
 _EXCHANGES = 32
 _ARRIVALS = 60
 _STARTS = 8
@@ -50,7 +56,14 @@ class _Start:
 
     def __init__(self) -> None:
         self.exchanges: deque[_Exchange] = deque(maxlen=_EXCHANGES)
-        self.arrivals: deque[float] = deque(maxlen=_ARRIVALS)  # wall time come less uptime: never before the start
+        self.arrivals: deque[float] = deque(maxlen=_ARRIVALS)  # monotonic time come less uptime: not before the start
+        self.ahead_s = 0.0  # the wall clock of the monotonic one, when the newest came
+        self.fell_s = 0.0  # monotonic time when the least of them last fell
+        self.dated_s: float | None = None  # wall time of the start that older records were dated by
+
+    def wall_s(self) -> float:
+        """The start by arrivals."""
+        return min(self.arrivals) + self.ahead_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,9 +111,29 @@ class BoardClock:
         )
         return Exchanged(again=again, start=start if moved else None)
 
-    def heard(self, boot: int, uptime_ms: int, *, received_wall_s: float) -> None:
-        """Takes in a message that came by itself: it was sent no later than it came."""
-        self._start(boot).arrivals.append(received_wall_s - uptime_ms / 1000)
+    def heard(
+        self, boot: int, uptime_ms: int, *, received_wall_s: float, received_monotonic_s: float
+    ) -> StartTime | None:
+        """Takes in a message that came by itself: it was sent no later than it came.
+
+        Returns:
+            The start as it is known now, where what was dated before must be dated anew.
+        """
+        start, came_s = self._start(boot), received_monotonic_s - uptime_ms / 1000
+        if came_s < min(start.arrivals, default=float("inf")) - _FALL_S:
+            start.fell_s = received_monotonic_s
+        start.arrivals.append(came_s)
+        before_s, start.ahead_s = start.ahead_s, received_wall_s - received_monotonic_s
+        if start.dated_s is None:
+            start.dated_s = start.wall_s()
+        if start.exchanges or abs(start.wall_s() - start.dated_s) <= ARRIVAL_UNCERTAINTY_S:
+            return None
+        if abs(start.ahead_s - before_s) <= SET_S and received_monotonic_s - start.fell_s < SETTLED_S:
+            return None
+        start.dated_s = start.wall_s()
+        return StartTime(
+            box=self._box, boot=boot, wall_s=start.dated_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival"
+        )
 
     def wall(self, boot: int, uptime_ms: int) -> WallTime | None:
         """The wall time of `uptime_ms` in start `boot`; None while nothing is known of that start."""
@@ -112,7 +145,7 @@ class BoardClock:
             return WallTime(
                 wall_s=best.start_wall_s + uptime_s, uncertainty_s=best.uncertainty_s(uptime_s), source="exchange"
             )
-        return WallTime(wall_s=min(start.arrivals) + uptime_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")
+        return WallTime(wall_s=start.wall_s() + uptime_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")
 
     def _last(self, boot: int) -> _Exchange | None:
         start = self._starts.get(boot)

@@ -28,7 +28,7 @@ from groundbox.link.rights import COMMAND, ROOT
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.link.tally import Tally
-from groundbox.model import Answer, Item, LinkNote, Stored
+from groundbox.model import Answer, Item, LinkNote, StartTime, Stored
 from groundbox.wire import json_form
 from groundbox.wire.messages import BY_NAME, MESSAGES, checksum
 
@@ -215,8 +215,9 @@ class MqttSource:
             return []
         if self._boxes and not message.retain:
             self._say_unkeyed(box)
+        start = None if message.retain else self._heard(frame, now)
         item = to_item(frame, **self._dated(frame, message.retain, now))
-        return [item] if item else []
+        return [one for one in (start, item) if one]
 
     def _say_unkeyed(self, box: str) -> None:
         """Once for each box, and not for each of thousands of invented names."""
@@ -261,15 +262,19 @@ class MqttSource:
             )
         return False
 
+    def _heard(self, frame: Frame, now: Moment) -> StartTime | None:
+        """Lets a message tell when its board started; what was dated before may change with it."""
+        if (told := _uptime_of(frame)) is None:
+            return None
+        return self._known.clock(told[0]).heard(
+            *told[1:], received_wall_s=now.wall_s, received_monotonic_s=now.monotonic_s
+        )
+
     def _dated(self, frame: Frame, retained: bool, now: Moment) -> Dated:
         """The time of a message; one that the broker kept says nothing by when it comes."""
-        at = _UPTIME_AT[frame.name]
-        box, boot, uptime_ms = str(frame.values[0]), frame.values[1], None if at is None else frame.values[at]
-        if not isinstance(boot, int) or not isinstance(uptime_ms, int):
-            return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
-        if not retained:
-            self._known.clock(box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
-        return self._known.dated(box, boot, uptime_ms)
+        if told := _uptime_of(frame):
+            return self._known.dated(*told)
+        return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
 
     def _complain(self, sentence: str) -> None:
         if self._connected is not False:
@@ -285,6 +290,13 @@ class MqttSource:
             wall_s=self._clocks.wall_s(),
         )
         self._arrivals.put(note, wait_s=0)
+
+
+def _uptime_of(frame: Frame) -> tuple[str, int, int] | None:
+    """Box, start and uptime in milliseconds that a message tells; None for one that does not."""
+    at = _UPTIME_AT[frame.name]
+    boot, uptime_ms = frame.values[1], None if at is None else frame.values[at]
+    return (str(frame.values[0]), boot, uptime_ms) if isinstance(boot, int) and isinstance(uptime_ms, int) else None
 
 
 def why_not(error: BaseException | None) -> str:

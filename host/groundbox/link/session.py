@@ -241,7 +241,7 @@ class Session:
         assert self.hello
         hello = self.hello
         if self._known.clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
-            self._known.clock(hello.box).heard(hello.boot, hello.uptime_ms, received_wall_s=now.wall_s)
+            self._heard(hello.boot, hello.uptime_ms, now)
         items: list[Item] = [
             replace(hello, again=self._again, **self._known.dated(hello.box, hello.boot, hello.uptime_ms))
         ]
@@ -282,10 +282,9 @@ class Session:
         uptime_ms = frame.values[3]
         if not isinstance(uptime_ms, int):
             raise WireError(f"{frame.name} without uptime_ms")
-        if boot == self.hello.boot:
-            self._count_record(boot, sequence, uptime_ms, now)
+        start = self._count_record(boot, sequence, uptime_ms, now) if boot == self.hello.boot else None
         item = to_item(frame, **self._known.dated(self.hello.box, boot, uptime_ms))
-        return [item] if item else []
+        return [one for one in (start, item) if one]
 
     def _summary(self, frame: Frame, boot: int) -> list[Item]:
         """One of an earlier start may have no time; it is kept all the same, since the board will drop it."""
@@ -295,12 +294,18 @@ class Session:
         item = to_item(frame, **dated)
         return [item] if item else []
 
-    def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> None:
-        assert self.hello
+    def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> StartTime | None:
         skipped = self._records.came(sequence)
-        if skipped is not None:  # not from the backlog
-            self._tally.gap += skipped
-            self._known.clock(self.hello.box).heard(boot, uptime_ms, received_wall_s=now.wall_s)
+        if skipped is None:  # from the backlog
+            return None
+        self._tally.gap += skipped
+        return self._heard(boot, uptime_ms, now)
+
+    def _heard(self, boot: int, uptime_ms: int, now: Moment) -> StartTime | None:
+        assert self.hello
+        return self._known.clock(self.hello.box).heard(
+            boot, uptime_ms, received_wall_s=now.wall_s, received_monotonic_s=now.monotonic_s
+        )
 
     # --- what goes out ---
 

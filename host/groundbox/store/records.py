@@ -176,34 +176,37 @@ class Records:
         """Brings what this run has dated into line with the host's clock as it is now."""
         boot = start.boot + self.repeats_of(start.box) * REPEAT
         start_ms, uncertainty_ms = round(start.wall_s * 1000), round(start.uncertainty_s * 1000)
+        mine = start.box, boot, self._run
         newest = self._engine.rows(
-            "SELECT wall_ms - uptime_ms FROM reading WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NOT NULL"
-            " ORDER BY sequence DESC LIMIT 1",
-            (start.box, boot, self._run),
+            "SELECT wall_ms - uptime_ms, coalesce(wall_uncertainty_ms, 0) FROM reading"
+            " WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NOT NULL ORDER BY sequence DESC LIMIT 1",
+            mine,
         )
-        if newest and abs(start_ms - newest[0][0]) > 2 * uncertainty_ms + _SAME_MS:
+        if newest and abs(start_ms - newest[0][0]) > uncertainty_ms + newest[0][1] + _SAME_MS:
             self._shift(start.box, start_ms - newest[0][0])
+        self._touched.span(start.box, *self._span("boot = ? AND run = ? AND wall_source = 'arrival'", *mine))
         dated = 0
         for table in ("summary", "event", "reading"):
             dated = self._engine.execute(
                 f"UPDATE {table} SET wall_ms = uptime_ms + ?, wall_uncertainty_ms = ?, wall_source = ?"
-                " WHERE box = ? AND boot = ? AND run = ? AND wall_ms IS NULL",
-                (start_ms, uncertainty_ms, start.source, start.box, boot, self._run),
+                " WHERE box = ? AND boot = ? AND run = ? AND (wall_ms IS NULL OR wall_source = 'arrival')",
+                (start_ms, uncertainty_ms, start.source, *mine),
             )
-        if not dated:
-            return
-        low_ms, high_ms = self._engine.rows(
-            "SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND boot = ? AND run = ?"
-            " AND wall_ms = uptime_ms + ?",
-            (start.box, boot, self._run, start_ms),
-        )[0]
-        self._touched.span(start.box, low_ms, high_ms)
+        if dated:
+            self._touched.span(
+                start.box, *self._span("boot = ? AND run = ? AND wall_ms = uptime_ms + ?", *mine, start_ms)
+            )
+
+    def _span(self, which: str, box: str, *values: object) -> tuple[int | None, int | None]:
+        """From when to when such readings of `box` are, milliseconds."""
+        found = self._engine.rows(
+            f"SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND {which}", (box, *values)
+        )
+        return found[0][0], found[0][1]
 
     def _shift(self, box: str, by_ms: int) -> None:
-        low_ms, high_ms = self._engine.rows(
-            "SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND run = ?", (box, self._run)
-        )[0]
-        if low_ms is not None:
+        low_ms, high_ms = self._span("run = ?", box, self._run)
+        if low_ms is not None and high_ms is not None:
             self._touched.span(box, low_ms + min(by_ms, 0), high_ms + max(by_ms, 0))
         for boot in self._boots[box]:
             for table in schema.KEYS:

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.link.clock import AGAIN_S, ARRIVAL_UNCERTAINTY_S, SET_S, BoardClock, Exchanged
+from groundbox.model import StartTime
 
 WALL_S = 1_760_000_000.0
 YEAR_S = 365.25 * 86400
@@ -33,6 +34,14 @@ class Truth:
             received_wall_s=self.wall_s(true_s + back_s),
             received_monotonic_s=5000.0 + true_s + back_s,
             round_trip_s=there_s + back_s,
+        )
+
+    def heard(self, true_s: float, came_s: float) -> StartTime | None:
+        return self.clock.heard(
+            3,
+            self.uptime_ms(true_s),
+            received_wall_s=self.wall_s(came_s),
+            received_monotonic_s=5000.0 + came_s,
         )
 
     def error_s(self, true_s: float, boot: int = 3) -> tuple[float, float]:
@@ -137,7 +146,7 @@ def test_arrivals_alone() -> None:
     truth, dice = Truth(), random.Random(1)
     for second in range(30):
         delay_s = dice.uniform(0.01, 1.5)
-        truth.clock.heard(3, truth.uptime_ms(second), received_wall_s=truth.wall_s(second + delay_s))
+        assert truth.heard(second, second + delay_s) is None
     wall = truth.clock.wall(3, truth.uptime_ms(29))
     assert wall is not None
     assert wall.source == "arrival"
@@ -146,8 +155,44 @@ def test_arrivals_alone() -> None:
     assert truth.error_s(29)[1] < 0.05
 
 
+@pytest.mark.parametrize("kept_s", [5, 300, 5000])
+def test_what_a_broker_kept_is_dated_once_it_comes_no_faster(kept_s: int) -> None:
+    """Sent each second while nobody listened, then all at once; then live, each a little late."""
+    truth, dice = Truth(), random.Random(2)
+    for second in range(kept_s):
+        assert truth.heard(second, kept_s + second / 2000) is None, "not before it is over"
+    starts = [truth.heard(kept_s + second, kept_s + second + dice.uniform(0.1, 0.9)) for second in range(1, 60)]
+    (start,) = [start for start in starts if start]
+    assert abs(start.wall_s - WALL_S) <= start.uncertainty_s == ARRIVAL_UNCERTAINTY_S
+    assert starts.index(start) < 8, "soon"
+    assert truth.error_s(10.0)[0] < 1.0
+
+
+@pytest.mark.parametrize("step_s", [-10 * YEAR_S, -86400.0, -3.0, 3.0, 3600.0, 55 * YEAR_S])
+def test_the_hosts_clock_is_set_where_there_are_only_arrivals(step_s: float) -> None:
+    truth = Truth()
+    assert [truth.heard(second, second + 0.5) for second in range(100)] == [None] * 100
+    truth.off_s = step_s
+    start = truth.heard(100, 100.5)
+    assert start is not None
+    assert start.wall_s == pytest.approx(WALL_S + step_s, abs=1.0)
+    assert truth.error_s(101)[0] < 1.0
+    assert truth.heard(101, 101.5) is None, "told once"
+
+
+def test_the_host_slept_where_there_are_only_arrivals() -> None:
+    """The monotonic clock may stand still in sleep."""
+    truth = Truth()
+    truth.heard(100, 100.5)
+    late = truth.clock.heard(
+        3, truth.uptime_ms(3100), received_wall_s=truth.wall_s(3100.5), received_monotonic_s=5130.0
+    )
+    assert late is None
+    assert truth.error_s(3100)[0] < 1.0
+
+
 def test_only_a_few_starts_are_kept() -> None:
     truth = Truth()
     for boot in range(1000):
-        truth.clock.heard(boot, 5, received_wall_s=WALL_S)
+        truth.clock.heard(boot, 5, received_wall_s=WALL_S, received_monotonic_s=5000.0)
     assert len(truth.clock._starts) < 20

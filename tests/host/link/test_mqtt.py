@@ -21,7 +21,7 @@ from groundbox.link.mqtt_boxes import Boxes
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, Stored
+from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, StartTime, Stored
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum
 
@@ -264,6 +264,33 @@ def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, 
     assert [item.kind for item in items if isinstance(item, LinkNote)] == ["registry"]
     assert "0BADCAFE" in items[0].sentence
     assert not any(isinstance(item, Reading) for item in items)
+
+
+def test_what_the_broker_kept_while_the_host_was_away_is_dated_anew(
+    arrivals, start, broker, board, make_reading
+) -> None:
+    """Minutes of readings come at once, then one a second; the clocks are the test's own."""
+    start(arrivals).stop()
+    for number in range(1, 301):
+        _say(board, "reading", make_reading("mast", 3, number, 1000 * number))
+    board_started_s, now_s = 1_760_000_000.0, 1_760_000_300.0
+    clocks = Clocks(wall_s=lambda: now_s, monotonic_s=lambda: now_s - 1_759_000_000.0)
+    source = MqttSource(arrivals, clocks, broker)
+    source.start()
+    items: list[Item] = []
+    while len(items) < 300:
+        items += _until(arrivals, bool)
+        arrivals.committed()  # the broker sends few that are not acknowledged
+    assert items[0].wall_s - board_started_s > 250.0, "nobody can know better yet"
+    for number in range(301, 306):
+        now_s += 1.0
+        _say(board, "reading", make_reading("mast", 3, number, 1000 * number))
+        items += _until(arrivals, bool)
+        arrivals.committed()
+    source.stop()
+    (found,) = [item for item in items if isinstance(item, StartTime)]
+    assert abs(found.wall_s - board_started_s) <= found.uncertainty_s
+    assert abs(items[-1].wall_s - now_s) <= found.uncertainty_s
 
 
 def test_a_kept_message_says_nothing_by_when_it_comes(arrivals, start, board, make_reading) -> None:
