@@ -1,10 +1,13 @@
 """Records for the store, as the link would make them."""
 
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg.types.numeric import FloatLoader
 from tests import postgres
 
 from groundbox.model import Event, Hello, Reading, from_wire
@@ -21,6 +24,20 @@ def reading(sequence: int, box: str = "mast", boot: int = 3, start_s: float | No
     values.update(battery_mv=12_000 + sequence % 500, case_sensor="ok", **wire)
     dated = {} if start_s is None else {"wall_s": start_s + sequence, "wall_uncertainty_s": 0.01}
     return from_wire(Reading, list(values.values()), wall_source=None if start_s is None else "exchange", **dated)
+
+
+def look(where: Path | str, *statements: str) -> list[tuple[object, ...]]:
+    """Does statements to the database, past the program; the rows that the last one finds."""
+    if isinstance(where, Path):
+        with closing(sqlite3.connect(where, isolation_level=None)) as lite:
+            for statement in statements:
+                found = lite.execute(statement)
+            return found.fetchall()
+    with psycopg.connect(where, autocommit=True, options="-c search_path=groundbox") as connection:
+        connection.adapters.register_loader("numeric", FloatLoader)
+        for statement in statements:
+            cursor = connection.execute(statement.encode())
+        return cursor.fetchall() if cursor.description else []
 
 
 def event(sequence: int, kind: str = "launch", box: str = "mast", boot: int = 3) -> Event:

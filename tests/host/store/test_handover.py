@@ -11,20 +11,25 @@ from groundbox.store import Reader, Store, hand_over, handover
 LAUNCH = Mark(box="mast", kind="launch", wall_s=100.0)
 
 
-def test_written_at_once_when_nobody_writes(path: Path) -> None:
-    hand_over(path, LAUNCH)
-    with Reader(path) as reader:
+def test_written_at_once_when_nobody_writes(where: Path | str) -> None:
+    Store(where).close()
+    hand_over(where, LAUNCH)
+    with Reader(where) as reader:
         assert reader.marks() == [LAUNCH]
-    assert handover.waiting(path) == []
 
 
-def test_taken_over_by_the_process_that_writes(path: Path) -> None:
-    with Store(path) as store, Reader(path) as reader:
-        hand_over(path, LAUNCH)
+def test_taken_over_by_the_process_that_writes(where: Path | str) -> None:
+    with Store(where) as store, Reader(where) as reader:
+        hand_over(where, LAUNCH)
         assert reader.marks() == [LAUNCH], "seen while it waits"
         assert store.commit().handed == (LAUNCH,)
         assert reader.marks() == [LAUNCH], "seen once"
         assert store.commit().handed == ()
+
+
+def test_nothing_is_left_lying(path: Path) -> None:
+    hand_over(path, LAUNCH)
+    assert handover.waiting(path) == []
 
 
 def test_killed_between_commit_and_removal_it_counts_once(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -47,25 +52,38 @@ def test_a_failed_commit_leaves_it_waiting(path: Path) -> None:
         assert store.commit().handed == (LAUNCH,)
 
 
-def test_a_swap_fits_the_battery(path: Path) -> None:
-    hand_over(path, Mark(box="mast", kind="swap", name="red", wall_s=100.0))
-    with Reader(path) as reader:
+def test_after_a_failed_commit_it_is_told_once(where: Path | str) -> None:
+    with Store(where) as store:
+        hand_over(where, LAUNCH)
+        store._statements.append(("INSERT INTO nowhere VALUES (1)", ()))
+        with pytest.raises(StoreError):
+            store.commit()
+        store._statements.clear()
+        assert store.commit().handed == (LAUNCH,)
+        assert store.commit().handed == ()
+        assert store.marks() == [LAUNCH]
+
+
+def test_a_swap_fits_the_battery(where: Path | str) -> None:
+    Store(where).close()
+    hand_over(where, Mark(box="mast", kind="swap", name="red", wall_s=100.0))
+    with Reader(where) as reader:
         assert reader.fitted("mast").battery == "red"
 
 
-def test_acknowledging_one_or_all_of_a_box(path: Path) -> None:
+def test_acknowledging_one_or_all_of_a_box(where: Path | str) -> None:
     def change(box: str, warning: str, what: str = "raised") -> WarningChange:
         return WarningChange(box=box, warning=warning, severity="urgent", change=what, sentence="Look.", wall_s=1.0)
 
-    with Store(path) as store:
+    with Store(where) as store:
         for box, warning in (("mast", "fan"), ("mast", "heat"), ("mast", "low"), ("table", "fan")):
             store.add_warning(change(box, warning))
         store.add_warning(change("mast", "low", "cleared"))
         store.commit()
-        hand_over(path, Acknowledge(box="mast", warning="fan", wall_s=2.0))
+        hand_over(where, Acknowledge(box="mast", warning="fan", wall_s=2.0))
         store.commit()
         assert [w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"] == ["fan"]
-        hand_over(path, Acknowledge(box="mast", warning=None, wall_s=3.0))
+        hand_over(where, Acknowledge(box="mast", warning=None, wall_s=3.0))
         assert store.commit().handed == (Acknowledge(box="mast", warning=None, wall_s=3.0),)
         assert {w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"} == {"fan", "heat"}
         assert [w.change for w in store.open_warnings("table")] == ["raised"]

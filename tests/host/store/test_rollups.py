@@ -1,11 +1,12 @@
 """Minute and hour sums agree with the readings, whatever came twice, late, or moved in time."""
 
-import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.host.store.conftest import look
 
 from groundbox.model import Reading, StartTime, from_wire
 from groundbox.store import Reader, Store
@@ -15,87 +16,102 @@ from groundbox.wire.messages import UNKNOWN, fields_of
 BASE_S = 1_800_000_000.0
 
 
-def _reading(sequence: int, wall_s: float | None, millivolts: int = 12500) -> Reading:
-    known = {"box": "mast", "boot": 1, "sequence": sequence, "uptime_ms": sequence * 1000}
+def _reading(sequence: int, wall_s: float | None, millivolts: int = 12500, box: str = "mast") -> Reading:
+    known = {"box": box, "boot": 1, "sequence": sequence, "uptime_ms": sequence * 1000}
     known |= {"battery_mv": millivolts, "battery_min_mv": millivolts - 100, "battery_max_mv": millivolts + 50}
     values = [known.get(name) for name, *_ in fields_of("reading")]
     dated = {} if wall_s is None else {"wall_s": wall_s, "wall_uncertainty_s": 0.1, "wall_source": "exchange"}
     return from_wire(Reading, values, **dated)
 
 
-def _agrees(path: Path) -> int:
+def _agrees(where: Path | str) -> int:
     """How many minutes there are; each is what its readings say, and the hours what the minutes say."""
-    with sqlite3.connect(path) as connection:
-        for table, step_ms in (("reading_minute", 60_000), ("reading_hour", 3_600_000)):
-            kept = connection.execute(f"SELECT box, start_ms, {', '.join(NAMES)} FROM {table} ORDER BY 1, 2").fetchall()
-            fresh = connection.execute(
-                f"SELECT box, wall_ms / {step_ms} * {step_ms}, {over_readings('max')} FROM reading"
-                " WHERE wall_ms IS NOT NULL GROUP BY 1, 2 ORDER BY 1, 2"
-            ).fetchall()
-            assert len(kept) == len(fresh)
-            for one, other in zip(kept, fresh, strict=True):
-                assert one == pytest.approx(other)
-        count: int = connection.execute("SELECT count(*) FROM reading_minute").fetchone()[0]
-    connection.close()
-    return count
+    greatest = "max" if isinstance(where, Path) else "greatest"
+    for table, step_ms in (("reading_minute", 60_000), ("reading_hour", 3_600_000)):
+        kept = look(where, f"SELECT box, start_ms, {', '.join(NAMES)} FROM {table} ORDER BY 1, 2")
+        fresh = look(
+            where,
+            f"SELECT box, wall_ms / {step_ms} * {step_ms}, {over_readings(greatest)} FROM reading"
+            " WHERE wall_ms IS NOT NULL GROUP BY 1, 2 ORDER BY 1, 2",
+        )
+        assert len(kept) == len(fresh)
+        for one, other in zip(kept, fresh, strict=True):
+            assert one == pytest.approx(other)
+    return len(look(where, "SELECT 1 FROM reading_minute"))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     batches=st.lists(
         st.lists(st.tuples(st.integers(1, 9000), st.integers(9000, 14000)), min_size=1, max_size=40), max_size=5
     )
 )
-def test_sums_agree_with_readings_however_they_come(tmp_path_factory: pytest.TempPathFactory, batches: list) -> None:
-    path = tmp_path_factory.mktemp("sums") / "day.db"
+def test_sums_agree_with_readings_however_they_come(where: Path | str, batches: list) -> None:
     seen: dict[int, int] = {}
-    with Store(path) as store:
+    Store(where).close()
+    look(where, *(f"DELETE FROM {table}" for table in ("reading", "reading_minute", "reading_hour")))
+    with Store(where) as store:
         for batch in batches:
             store.add(_reading(n, BASE_S + n, seen.setdefault(n, millivolts)) for n, millivolts in batch)
             store.commit()
             store.add(_reading(n, BASE_S + n, seen[n]) for n, _ in batch)  # again, as after a lost answer
             store.commit()
-    _agrees(path)
+    _agrees(where)
 
 
-def test_sums_follow_when_the_clock_is_set(tmp_path: Path) -> None:
-    path = tmp_path / "day.db"
-    with Store(path) as store:
+def test_sums_follow_when_the_clock_is_set(where: Path | str) -> None:
+    with Store(where) as store:
         store.add(_reading(n, None) for n in range(1, 200))
         store.commit()
-        assert _agrees(path) == 0
+        assert _agrees(where) == 0
         store.add([StartTime(box="mast", boot=1, wall_s=BASE_S, uncertainty_s=0.01, source="exchange")])
         store.commit()
-        assert _agrees(path) in (4, 5)
+        assert _agrees(where) in (4, 5)
         store.add(_reading(n, BASE_S + n) for n in range(200, 260))
         store.add([StartTime(box="mast", boot=1, wall_s=BASE_S + 5000.0, uncertainty_s=0.01, source="exchange")])
         store.commit()
-        _agrees(path)
-    with Reader(path) as reader:
+        _agrees(where)
+    with Reader(where) as reader:
         assert reader.outings(3600.0)[0][0] >= BASE_S + 5000 - 3600
 
 
-def test_an_older_database_gets_its_sums(tmp_path: Path) -> None:
-    path = tmp_path / "day.db"
+def test_sums_follow_what_a_broker_had_kept(where: Path | str) -> None:
+    """Ten minutes of messages that came at once were dated each later than it was, the first by most."""
+    late = [
+        replace(_reading(n, BASE_S + 600 + n / 1000), wall_uncertainty_s=2.0, wall_source="arrival")
+        for n in range(1, 601)
+    ]
+    with Store(where) as store:
+        store.add([_reading(1, BASE_S - 9000, box="table"), *late])
+        store.commit()
+        assert _agrees(where) == 2
+        store.add([StartTime(box="mast", boot=1, wall_s=BASE_S, uncertainty_s=2.0, source="arrival")])
+        assert store.commit().notices == (), "nobody's clock was set"
+        assert _agrees(where) == 12
+        assert [one.wall_s for one in store.readings("mast")] == [BASE_S + n for n in range(1, 601)]
+        store.add([StartTime(box="mast", boot=1, wall_s=BASE_S + 0.5, uncertainty_s=0.01, source="exchange")])
+        store.commit()
+        _agrees(where)
+        told = {(one.wall_s - one.sequence, one.wall_uncertainty_s, one.wall_source) for one in store.readings("mast")}
+        assert told == {(BASE_S + 0.5, 0.01, "exchange")}, "what was asked of the board is better"
+
+
+def test_an_older_database_gets_its_sums(path: Path) -> None:
     with Store(path) as store:
         store.add(_reading(n, BASE_S + n) for n in range(1, 400))
         store.commit()
-    with sqlite3.connect(path) as connection:
-        connection.execute("DROP TABLE reading_minute")
-        connection.execute("DROP TABLE reading_hour")
-        connection.execute("DELETE FROM _sqlite_migrations WHERE name LIKE 'roll_up%'")
-    connection.close()
+    look(path, "DROP TABLE reading_minute", "DROP TABLE reading_hour")
+    look(path, "DELETE FROM _sqlite_migrations WHERE name LIKE 'roll_up%'")
     Store(path).close()
     assert _agrees(path) in (7, 8)
 
 
 @pytest.mark.parametrize("steps", [10, 300, 5000])
-def test_thinning_keeps_the_worst_sag(tmp_path: Path, steps: int) -> None:
-    path = tmp_path / "day.db"
-    with Store(path) as store:
+def test_thinning_keeps_the_worst_sag(where: Path | str, steps: int) -> None:
+    with Store(where) as store:
         store.add(_reading(n, BASE_S + n, 10100 if n == 4321 else 12500) for n in range(1, 8000))
         store.commit()
-    with Reader(path) as reader:
+    with Reader(where) as reader:
         rows = reader.summed("mast", BASE_S, BASE_S + 8000, steps)
     assert len(rows) <= max(steps + 2, 10) + 1
     assert min(row[1 + NAMES.index("battery_min_mv")] for row in rows) == 10000
