@@ -8,7 +8,7 @@ CUMCM 2016 problem C.
 
 import csv
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 FAMILIES = {"vrla17": (6, 17.0, 10.5), "block5cell": (5, 1070.0, 9.0), "tubular85": (6, 85.0, 9.5)}
 START_SOC = {"tubular85_test7": 36 / 85, "tubular85_test9": 80 / 85, "tubular85_test15": 70 / 85}
 LOADED_AMPS = 0.1
+FREE_SHARE, FLOW = 0.376, 1.178  # of TwoWells; the flow an hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,24 +114,47 @@ def cold(run: Run, case_c: float, capacity: float) -> Run:
     )
 
 
-def two_well(c20_ah: float, health: float, amps: Array, step_s: float, cutoff: float = 10.5) -> Run:
+@dataclass(slots=True)
+class TwoWells:
     """A simulated 12 V battery: the kinetic wells of Manwell and McGowan 1993, rest voltages from memory.
 
     Worn to `health`: capacity times it, resistance over it. Not the estimator's equations nor its numbers.
     """
-    c, k = 0.376, 1.178
-    whole = c20_ah * 1.128 * health
-    ohm = 0.30 / c20_ah / health
-    hours, free, bound = step_s / 3600, c * whole, (1 - c) * whole
-    rows = []
+
+    c20_ah: float
+    health: float
+    free: float = field(init=False)
+    bound: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.free, self.bound = FREE_SHARE * self.whole, (1 - FREE_SHARE) * self.whole
+
+    @property
+    def whole(self) -> float:
+        """Ampere-hours at an endlessly small load."""
+        return self.c20_ah * 1.128 * self.health
+
+    def volts(self, amps: float) -> float:
+        """Terminal voltage under a load."""
+        head = self.free / FREE_SHARE / self.whole
+        ohm = 0.30 / self.c20_ah / self.health
+        return 12.96 - 1.25 * (1 - head) - 0.06 / max(head, 1e-3) - ohm * amps
+
+    def draw(self, amps: float, hours: float) -> None:
+        """Lets a load draw for so long."""
+        flow = FLOW * FREE_SHARE * (1 - FREE_SHARE) * (self.bound / (1 - FREE_SHARE) - self.free / FREE_SHARE)
+        self.free, self.bound = self.free + (flow - amps) * hours, self.bound - flow * hours
+
+
+def two_well(c20_ah: float, health: float, amps: Array, step_s: float, cutoff: float = 10.5) -> Run:
+    """A discharge of TwoWells from full."""
+    battery, rows = TwoWells(c20_ah, health), []
     for number, load in enumerate(amps):
-        head = free / c / whole
-        volts = 12.96 - 1.25 * (1 - head) - 0.06 / max(head, 1e-3) - ohm * load
+        volts = battery.volts(load)
         rows.append((number * step_s, volts, load))
         if volts <= cutoff:
             break
-        flow = k * c * (1 - c) * (bound / (1 - c) - free / c)
-        free, bound = free + (flow - load) * hours, bound - flow * hours
+        battery.draw(load, step_s / 3600)
     t_s, volts_all, loads = (np.array(column) for column in zip(*rows, strict=True))
     return Run(
         family="two wells",

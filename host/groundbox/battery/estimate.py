@@ -86,7 +86,10 @@ class Estimator:
         charged = (self.load.light or 0.0) < -REST_RATE * self.papers.c20_ah
         if self._rate(amps) >= REST_RATE and (charged or self.rest_hours >= REST_MARKS[0][0]):
             self.load = RecentLoad()  # a rest or charge says nothing about the load that begins now
-        self.load.add(seconds, amps)
+        if abs(self._rate(amps)) < REST_RATE:
+            self.load.pause(seconds)
+        else:
+            self.load.add(seconds, amps)
         if sample.amps is not None and before is not None and seconds <= STEP_SECONDS:
             self._note_step(before, amps, jump)
         self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)

@@ -1,4 +1,8 @@
-"""The load as it was: its mean over the last minutes, how it comes and goes, and what to expect of it."""
+"""The load as it was: its mean over the last minutes, how it comes and goes, and what to expect of it.
+
+A pause, when all is off for longer than a load's own cycle, says nothing about the load after it: the time left is told
+for the load as it was before. A shorter one is part of the load once it is over.
+"""
 
 import math
 from collections import deque
@@ -10,6 +14,7 @@ MEAN_SECONDS = 600.0
 RANGE_MEMORY_SECONDS = SPREAD_MEMORY_SECONDS = 7200.0
 _STEP_SECONDS = 20.0
 LEAST_STEPS, STEP_FADE = 3, 0.8
+PAUSE_SECONDS = 120.0  # assumed: transmitters, heaters and fans cycle faster, and a box is not switched off for less
 
 
 @dataclass(slots=True)
@@ -40,6 +45,7 @@ class RecentLoad:
     step_count: int = 0  # of switched loads, seen while another load ran
     step_square: float = 0.0  # sums over them, older ones fading: amps squared, and amps times volts lost
     step_product: float = 0.0
+    pause_s: float = 0.0  # since all was switched off; what flowed meanwhile is next to nothing
 
     def note_step(self, amps: float, volts: float) -> None:
         """A load was switched: current rose by `amps` and voltage by `volts` from one reading to the next."""
@@ -51,8 +57,23 @@ class RecentLoad:
         """Resistance that switched loads show; None before three of them."""
         return self.step_product / self.step_square if self.step_count >= LEAST_STEPS else None
 
+    def pause(self, seconds: float) -> None:
+        """All was off for so long."""
+        self.pause_s += seconds
+
+    @property
+    def pausing(self) -> bool:
+        """True once a pause is longer than any that is part of a load."""
+        return self.pause_s > PAUSE_SECONDS
+
     def add(self, seconds: float, amps: float) -> None:
         """Remember `amps` over `seconds`; what is older than ten minutes is forgotten."""
+        if 0.0 < self.pause_s <= PAUSE_SECONDS and self.steps:
+            self._add(self.pause_s, 0.0)
+        self.pause_s = 0.0
+        self._add(seconds, amps)
+
+    def _add(self, seconds: float, amps: float) -> None:
         self._spread(seconds, amps)
         forgotten = 1 - math.exp(-seconds / RANGE_MEMORY_SECONDS)
         heavy, light = (amps if edge is None else edge + (amps - edge) * forgotten for edge in (self.heavy, self.light))

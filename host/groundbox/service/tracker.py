@@ -123,21 +123,22 @@ class Tracker:
         """Estimates anew.
 
         On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
-        than the present one; else as of late, else what is declared; with the peaks of what is declared.
+        than the present one; else as of late, else what is declared; with the peaks of what is declared. While all is
+        off it is what is declared, else as it was before.
         """
         if self._estimator is None:
             return
         volts = reading.battery_volts or 2.0 * self.papers.cells
-        mean = self._estimator.load.mean()
+        mean, off = self._estimator.load.mean(), self._estimator.load.pausing
         declared = declared_amps(self.box.loads, volts, None)
         self._above = peak_above_mean(self.box.loads, volts)
         self._ahead = None
-        if declared is not None and (mean is None or mean < 0.002 * self.papers.c20_ah):
+        if declared is not None and (off or mean is None or mean < 0.002 * self.papers.c20_ah):
             self._ahead = [Phase(seconds=FOREVER_S, amps=declared, peak_amps=declared + self._above)]
         if to_come and to_come.next_flight and to_come.next_flight.amps > (mean or 0.0):
             self._ahead = [to_come.next_flight]
         self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
-        self.day_early_s = None if to_come is None else self._by_plan(to_come, mean or 0.0)
+        self.day_early_s = None if to_come is None else self._by_plan(to_come, 0.0 if off else mean or 0.0)
 
     def _by_plan(self, to_come: Ahead, mean: float) -> float | None:
         """Early runtime under all that the day's plan has to come, seconds."""

@@ -5,12 +5,15 @@ import math
 from groundbox.battery.load import RecentLoad
 
 
-def seen(*stretches: tuple[int, float]) -> RecentLoad:
+def seen(*stretches: tuple[float, float]) -> RecentLoad:
     """Readings each ten seconds: so many minutes at so many amps, one stretch after the other."""
     load = RecentLoad()
     for minutes, amps in stretches:
-        for _ in range(minutes * 6):
-            load.add(10.0, amps)
+        for _ in range(round(minutes * 6)):
+            if amps:
+                load.add(10.0, amps)
+            else:
+                load.pause(10.0)
     return load
 
 
@@ -39,3 +42,27 @@ def test_the_usual_is_believed_more_with_each_swing() -> None:
         return seen(*[(10, 3.0), (10, 1.0)] * swings).to_come()[-1].amps
 
     assert expected(1) < expected(2) < expected(6)
+
+
+def test_a_pause_leaves_the_load_as_it_was() -> None:
+    for minutes in (1, 5, 30, 600):
+        load = seen((40, 1.5), (minutes, 0.0))
+        (phase,) = load.to_come()
+        assert math.isclose(phase.amps, 1.5), "while it lasts"
+        assert load.pausing == (minutes > 2)
+    for minutes in (5, 30):
+        (phase,) = seen((40, 1.5), (minutes, 0.0), (1, 1.5)).to_come()
+        assert math.isclose(phase.amps, 1.5), "and after it"
+
+
+def test_pauses_of_a_loads_own_cycle_belong_to_it() -> None:
+    load = seen(*[(0.5, 3.0), (1, 0.0)] * 20, (0.5, 3.0))
+    assert 0.9 < load.to_come()[0].amps < 1.2
+    assert load.unsteadiness() > 1.0
+
+
+def test_nothing_is_known_of_a_load_that_never_came() -> None:
+    load = seen((30, 0.0))
+    assert load.mean() is None
+    load.add(10.0, 2.0)
+    assert load.mean() == 2.0
