@@ -14,8 +14,10 @@ from groundbox.link import keys
 from groundbox.link.mqtt import Broker
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum, fields_of
+from groundbox.wire.settings import SETTINGS
 
 NAMES = [name for name, *_ in fields_of("reading")]
+HIGHEST = {name: high for name, _, _, high in SETTINGS}
 TYPICAL = {
     **dict.fromkeys(("battery_mv", "battery_min_mv", "battery_max_mv"), 12_500),
     **dict.fromkeys(("battery_ma", "battery_min_ma", "battery_max_ma"), 1500),
@@ -113,13 +115,13 @@ class Boxes:
         self._client.publish(f"groundbox/{name}/presence", f'{{"box": "{name}", "present": true}}', qos=1, retain=True)
 
     def _do(self, name: str, what: str, fields: dict[str, Any]) -> None:
-        """A command that is to be answered; each setting asked for is 5000."""
+        """A command that is to be answered; each setting asked for is as high as it may be."""
         if what == "mark":
             self.places[name] = "flight" if fields["kind"] == "launch" else "ground"
         if what != "get":
             self.done.append((name, fields.get("kind", what)))
         known = {"box": name, "boot": 1, "sequence": self.sequence[name], "command": fields["command"], "result": "ok"}
-        known |= {"setting": fields["setting"], "value": "5000"} if what == "get" else {}
+        known |= {"setting": fields["setting"], "value": str(HIGHEST[fields["setting"]])} if what == "get" else {}
         values = [known.get(field) for field, *_ in fields_of("answer")]
         self._client.publish(f"groundbox/{name}/answer", json_form.encode("answer", values), qos=1)
 

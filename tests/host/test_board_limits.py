@@ -2,9 +2,14 @@
 
 from concurrent.futures import Future
 
+import pytest
+
 from groundbox.errors import LinkError
 from groundbox.model import Answer
 from groundbox.service.board_limits import AGAIN_S, WANTED, BoardLimits
+from groundbox.wire.settings import SETTINGS
+
+LOWEST = {name: low for name, _, low, _ in SETTINGS}
 
 
 class Board:
@@ -41,13 +46,13 @@ def test_one_question_at_a_time_until_all_is_told() -> None:
         limits.turn(float(number))
         assert [asked for asked, _ in board.asked] == list(WANTED[: number + 1])
         assert board.asked[-1][0] == name
-        board.answer("ok", str(4000 + number))
+        board.answer("ok", str(LOWEST[name]))
     limits.turn(99.0)
-    assert limits.of("mast") == {name: 4000 + number for number, name in enumerate(WANTED)}
+    assert limits.of("mast") == {name: LOWEST[name] for name in WANTED}
     limits.turn(999.0)
     assert len(board.asked) == len(WANTED)
     assert limits.of("table") == {}
-    assert board.kept == [("mast", name, 4000 + number) for number, name in enumerate(WANTED)]
+    assert board.kept == [("mast", name, LOWEST[name]) for name in WANTED]
 
 
 def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() -> None:
@@ -77,3 +82,18 @@ def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
     limits.turn(AGAIN_S + 1)
     assert board.asked[-1][0] == WANTED[1]
     assert limits.of("mast") == {}
+
+
+@pytest.mark.parametrize("value", [None, "", "hot", "²", "40.5", "3", "-1", "9" * 32])
+def test_what_no_board_can_be_set_to_is_not_believed(value: str | None) -> None:
+    board = Board()
+    limits = BoardLimits(board.ask, board.keep)
+    limits.restore("mast", {WANTED[0]: 4000, "output1_kind": 5000, "moon_centi_c": 1})
+    assert limits.of("mast") == {WANTED[0]: 4000}
+    limits.met("mast")
+    for name in WANTED:
+        limits.turn(0.0)
+        board.answer("ok", value if name == "output1_kind" else str(LOWEST[name]))
+    limits.turn(0.0)
+    assert "output1_kind" not in limits.of("mast")
+    assert limits.of("mast")["output2_kind"] == 0, "the others are asked for all the same"

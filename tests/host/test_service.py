@@ -35,6 +35,7 @@ from groundbox.settings import Settings, load
 from groundbox.show import lines
 from groundbox.store import Reader, Store, hand_over
 from groundbox.warn.warner import Active
+from groundbox.wire import settings as board_settings
 from groundbox.wire.messages import RESET_CAUSES, checksum
 
 START_S = 1_800_000_000.0
@@ -620,7 +621,7 @@ def test_a_board_that_counts_its_starts_anew_is_followed(bench: Bench, boot: int
 
 def test_a_boards_own_limits_are_known_without_it(bench: Bench) -> None:
     """Asked once and kept: for other programs at once, and for the next run before the board has said a word."""
-    own = {name: 5100 + number for number, name in enumerate(WANTED)}
+    own = {name: high for name, _, _, high in board_settings.SETTINGS if name in WANTED}
     bench.boards.settings = own
     bench.arrivals.put(from_wire(Hello, ["mast", 1, 0, "0.1.0", checksum(), "00000000", "fake", "power", 500, 1, 10]))
     bench.pass_s(len(WANTED) + 2)

@@ -21,6 +21,7 @@ WANTED = (
 AGAIN_S = 30.0  # real seconds until a board that did not answer is asked anew
 
 _DEFAULTS = {name: default for name, default, *_ in SETTINGS}
+_RANGES = {name: range(low, high + 1) for name, _, low, high in SETTINGS}
 
 Ask = Callable[[str, str], Sequence[Future[Answer]]]
 
@@ -45,7 +46,7 @@ class BoardLimits:
 
     def restore(self, box: str, known: Mapping[str, int]) -> None:
         """What that board told an earlier run, until it tells this one."""
-        self._known.setdefault(box, dict(known))
+        self._known.setdefault(box, {name: value for name, value in known.items() if value in _RANGES.get(name, ())})
 
     def met(self, box: str) -> None:
         """A board said who it is, or that its settings changed."""
@@ -67,8 +68,7 @@ class BoardLimits:
     def _take(self, box: str, told: Answer) -> None:
         assert told.setting is not None
         self._lacking[box].remove(told.setting)
-        whole = told.result == "ok" and told.value is not None and told.value.lstrip("-").isdigit()
-        value = int(told.value or 0) if whole else None
+        value = _value(told)
         known = self._known.setdefault(box, {})
         if known.pop(told.setting, None) != value:
             self._keep(box, told.setting, value)
@@ -84,6 +84,15 @@ def celsius(limits: Mapping[str, int], *names: str) -> tuple[float, ...]:
 def case_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
     """Notice, urgent, stop."""
     return celsius(limits, "case_notice_centi_c", "case_urgent_centi_c", "case_stop_centi_c")
+
+
+def _value(told: Answer) -> int | None:
+    """What a board told; None where it has no such setting, or tells what no board of ours can be set to."""
+    try:
+        value = int(told.value or "")
+    except ValueError:
+        return None
+    return value if told.result == "ok" and value in _RANGES[told.setting or ""] else None
 
 
 def _told(futures: Iterable[Future[Answer]]) -> Answer | None:
