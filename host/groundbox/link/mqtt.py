@@ -37,6 +37,7 @@ KEEPALIVE_S = 30
 TICK_S = 0.2
 MOST_UNKEYED = 100
 SOON_S = 5.0
+REPEAT_S = 60.0
 LOOK_S = 1.0  # between two looks whether this is the end, while a message waits for room in the queue
 _UPTIME_AT = {
     name: next((at for at, field in enumerate(fields) if field[0] == "uptime_ms"), None)
@@ -87,6 +88,7 @@ class MqttSource:
         self._stopping = Event()
         self._connected: bool | None = None
         self._let_in_s = float("-inf")
+        self._complaint = "", float("-inf")
         self._client = self._make_client(client_id)
         self._thread = Thread(target=self._tick, name=self._source, daemon=True)
 
@@ -277,9 +279,13 @@ class MqttSource:
         return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
 
     def _complain(self, sentence: str) -> None:
-        if self._connected is not False:
-            self._connected = False
+        """Once for one trouble, and once in a while for one that ends and begins again each moment."""
+        now_s = self._clocks.now().real_s
+        again = sentence == self._complaint[0] and now_s - self._complaint[1] < REPEAT_S
+        if self._connected is not False and not again:
+            self._complaint = sentence, now_s
             self._note("lost", None, sentence)
+        self._connected = False
 
     def _note(self, kind: str, box: str | None, sentence: str) -> None:
         note = LinkNote(

@@ -20,6 +20,7 @@ try:
 except ImportError as error:
     raise StoreError("a store in PostgreSQL needs psycopg: pip install 'groundbox[postgresql]'") from error
 
+ServerError = psycopg.Error
 WAIT_S = 5
 _CHUNK = 2000
 _SENTENCES: tuple[tuple[type[psycopg.Error], str], ...] = (

@@ -4,16 +4,18 @@ import json
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-
-import psycopg
+from typing import TYPE_CHECKING
 
 import groundbox
 from groundbox.model import Acknowledge, Mark
 from groundbox.store import postgres_tables as tables
 from groundbox.store import schema
 from groundbox.store.engine import Row
-from groundbox.store.postgres import PostgresReader, refuse_newer
+from groundbox.store.postgres import PostgresReader, ServerError, refuse_newer
 from groundbox.store.sqlite import Busy
+
+if TYPE_CHECKING:
+    import psycopg  # where it is lacking, store.postgres says so
 
 LET_GO_S = 2.0
 DAY_S = 86_400
@@ -116,7 +118,7 @@ class PostgresWriter(PostgresReader):
             self._days.pop(start, None)
         self._forget()
         self._parts.clear()
-        with suppress(psycopg.Error):
+        with suppress(ServerError):
             self.connection.execute("ROLLBACK")
 
     def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:

@@ -2,6 +2,8 @@
 
 import os
 import sqlite3
+import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -208,3 +210,20 @@ def test_damaged(path: Path, make_reading, make_hello) -> None:
     path.write_bytes(bytes(data))
     with pytest.raises(StoreError, match="damaged"), Reader(path) as reader:
         list(reader.readings("mast"))
+
+
+@pytest.mark.parametrize(
+    "call", ["Store(where)", "Reader(where)", "Store(where, shared=True)", "hand_over(where, mark)"]
+)
+def test_a_server_without_what_speaks_to_it(call: str) -> None:
+    program = (
+        "import sys; sys.modules['psycopg'] = None\n"
+        "from groundbox.errors import StoreError\n"
+        "from groundbox.model import Mark\n"
+        "from groundbox.store import Reader, Store, hand_over\n"
+        "where, mark = 'postgresql://pilot@club/boxes', Mark(box='mast', kind='launch', wall_s=1.0)\n"
+        f"try: {call}\n"
+        "except StoreError as error: print(error)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout == "a store in PostgreSQL needs psycopg: pip install 'groundbox[postgresql]'\n"
