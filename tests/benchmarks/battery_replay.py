@@ -145,14 +145,14 @@ def score(replays: Sequence[Array], seconds: Sequence[float]) -> Score:
 
 
 HEAD = (
-    f"{'known and measured':<40}{'battery':<11}{'runs':>4} {'RMS':>6}{'median':>7}{'worst':>6}{'>25%':>6}{'>50%':>6}"
+    f"{'known and measured':<46}{'battery':<11}{'runs':>4} {'RMS':>6}{'median':>7}{'worst':>6}{'>25%':>6}{'>50%':>6}"
     f"{'RMS>50%':>8}{'band':>6}{'width':>6}{'risk':>5}{'>15min':>7}   {'with board noise: RMS':>21}{'band':>6}"
 )
 
 
 def line(label: str, family: str, found: Score, noise: Score | None) -> str:
     text = (
-        f"{label:<40}{family:<11}{found.runs:>4} {found.rms:6.1f}{found.median:7.1f}{found.worst:6.0f}"
+        f"{label:<46}{family:<11}{found.runs:>4} {found.rms:6.1f}{found.median:7.1f}{found.worst:6.0f}"
         f"{found.worst_after_quarter:6.0f}{found.worst_half:6.0f}{found.rms_half:8.1f}{found.covered:6.0f}"
         f"{found.width:6.0f}{found.risk:5.0f}{found.over_reserve:7d}"
     )
