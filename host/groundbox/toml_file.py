@@ -132,6 +132,8 @@ def _check(raw: Any, hint: Any, source: object, place: str) -> None:
             _check(value, each, source, f"{place} {number}")
     if isinstance(raw, float) and not math.isfinite(raw):
         raise BadInput(source, place, f"{raw} is not a number that can be used; wants {_wants(hint, place)}")
+    if isinstance(raw, str) and "\0" in raw:
+        raise BadInput(source, place, "holds a zero character, which no name or path may hold: type it anew")
     try:
         msgspec.convert(raw, hint)
     except msgspec.ValidationError as error:

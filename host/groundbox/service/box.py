@@ -270,6 +270,7 @@ class Follower:
             turn_back_in_s=None if turn_back_s is None else turn_back_s - wall_s,
             findings=tuple(finding.sentence for finding in estimate.findings) if estimate else (),
             question=self._unmarked.question,
+            load_known=None if tracker is None or volts is None else amps is not None,
             battery_volts=volts,
             check_volts=reading.check_volts if reading else None,
             equipment_volts=None if volts is None or box is None else volts - (amps or 0.0) * box.lead_ohm,

@@ -193,6 +193,13 @@ def contradiction(state: BoxState, raised: bool) -> Verdict:
     return listed(state.findings).replace(": ", ", ") or False
 
 
+def load_unknown(state: BoxState, raised: bool) -> Verdict:
+    """Nobody knows what it draws: runtime is judged by its voltage alone."""
+    if state.load_known is None:
+        return None
+    return False if state.load_known else "what it draws is not measured and not declared, it may last far shorter"
+
+
 def unmarked_change(state: BoxState, raised: bool) -> Verdict:
     """It looks as if a battery was swapped or charged without a mark."""
     return state.question or False

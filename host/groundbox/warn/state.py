@@ -31,6 +31,7 @@ class BoxState:
     turn_back_in_s: float | None = None
     findings: tuple[str, ...] = ()
     question: str | None = None
+    load_known: bool | None = None  # what it draws is measured or declared
     # Voltages and loads.
     battery_volts: float | None = None
     check_volts: float | None = None

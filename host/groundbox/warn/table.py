@@ -281,6 +281,15 @@ TABLE = (
         clear_s=60,
     ),
     Condition(
+        kind="load_unknown",
+        severity="notice",
+        meaning="what a box draws is neither measured nor declared: runtime by its voltage alone may be far too long",
+        rule=battery.load_unknown,
+        on_ground="tell it what it feeds: [[boxes.{box}.loads]] in groundbox.toml",
+        delay_s=30,
+        clear_s=0,
+    ),
+    Condition(
         kind="unmarked",
         severity="notice",
         meaning="a swap or charge seems to have gone unmarked",

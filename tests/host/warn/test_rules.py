@@ -17,6 +17,7 @@ FINE = BoxState(
     silent_s=0.5,
     watched_s=100.0,
     next_flight_s=2100.0,
+    load_known=True,
     runtime_early_s=9000.0,
     battery_volts=12.4,
     check_volts=12.38,
@@ -112,6 +113,7 @@ CASES = [
     (replace(FINE, silent_s=4.0), "silent", "urgent", "check its cable and power before launching"),
     (BoxState(box="mast", wall_s=WALL_S, watched_s=40.0), "silent", "notice", "not heard yet, after 40 s"),
     (replace(FINE, findings=("capacity fell",)), "battery_doubt", "notice", "capacity fell"),
+    (replace(FINE, load_known=False), "load_unknown", "notice", "[[boxes.mast.loads]] in groundbox.toml"),
     (replace(FINE, question="12.1 V before the gap and 12.9 V after"), "unmarked", "notice", "groundbox mark swap"),
 ]
 
