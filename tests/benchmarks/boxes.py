@@ -18,7 +18,7 @@ from tests import postgres
 from tests.benchmarks.many_boxes import Boxes
 from tests.field.hostile import mosquitto
 
-from groundbox.link.mqtt import Broker
+from groundbox.link.broker import Broker
 
 WORKERS, SENDERS = 2, 2
 DRAIN_S = 30.0

@@ -11,7 +11,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.link import keys
-from groundbox.link.mqtt import Broker
+from groundbox.link.broker import Broker
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum, fields_of
 from groundbox.wire.settings import SETTINGS

@@ -19,7 +19,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from tests.field.ports import free_port
 
-from groundbox.link.mqtt import Broker, MqttSource
+from groundbox.link.broker import Broker
+from groundbox.link.mqtt import MqttSource
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkCount, Reading

@@ -15,7 +15,7 @@ from tests import postgres
 from tests.benchmarks.many_boxes import HIGHEST, Boxes
 from tests.field.hostile import mosquitto, until
 
-from groundbox.link.mqtt import Broker
+from groundbox.link.broker import Broker
 from groundbox.model import Mark
 from groundbox.service.board_limits import WANTED
 from groundbox.service.box import Follower

@@ -28,9 +28,9 @@ from groundbox.model import (
 )
 from groundbox.service import tracker
 from groundbox.service.board_limits import WANTED
-from groundbox.service.box import BoxView
 from groundbox.service.service import Service
 from groundbox.service.snapshot import snapshot
+from groundbox.service.view import BoxView
 from groundbox.settings import Settings, load
 from groundbox.show import lines
 from groundbox.store import Reader, Store, hand_over

@@ -5,11 +5,9 @@ it is on the disk: a broker's own acknowledgement to the board is no storage. A 
 with as over a serial port, each line sealed, on groundbox/<box>/command; any other box is only listened to.
 """
 
-import ssl
 import sys
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Lock, Thread
 from typing import Any
@@ -18,6 +16,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import LinkError, WireError
+from groundbox.link.broker import Broker, why_not
 from groundbox.link.decode import Frame
 from groundbox.link.items import command_values, to_item
 from groundbox.link.keys import Keys
@@ -44,17 +43,6 @@ _UPTIME_AT = {
     for name, sender, _, fields in MESSAGES
     if sender == "board"
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Broker:
-    """Where a broker is and how to get in; `ca_file` switches TLS on."""
-
-    host: str
-    port: int = 1883
-    username: str | None = None
-    password: str | None = None
-    ca_file: str | None = None
 
 
 class MqttSource:
@@ -303,13 +291,3 @@ def _uptime_of(frame: Frame) -> tuple[str, int, int] | None:
     at = _UPTIME_AT[frame.name]
     boot, uptime_ms = frame.values[1], None if at is None else frame.values[at]
     return (str(frame.values[0]), boot, uptime_ms) if isinstance(boot, int) and isinstance(uptime_ms, int) else None
-
-
-def why_not(error: BaseException | None) -> str:
-    """What stood in the way of a connection, as paho met it."""
-    match error:
-        case ssl.SSLCertVerificationError():
-            return f"the broker's certificate does not fit ca_file and host ({error.verify_message})"
-        case ssl.SSLError():
-            return "what answers there does not speak TLS, which ca_file asks for"
-    return "no broker answers there"

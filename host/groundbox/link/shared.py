@@ -17,9 +17,10 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from groundbox.errors import GroundboxError, LinkError
+from groundbox.link.broker import Broker
 from groundbox.link.items import command_values
 from groundbox.link.keys import Keys
-from groundbox.link.mqtt import TICK_S, Broker, MqttSource
+from groundbox.link.mqtt import TICK_S, MqttSource
 from groundbox.link.questions import Moment, Questions
 from groundbox.link.rights import PROGRAM, ROOT
 from groundbox.link.serial_link import Clocks

@@ -1,9 +1,7 @@
 """One box, followed: readings, events and marks in; what warnings and screens are made from out. No clock, no files."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 
-from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
 from groundbox.plan.day import Day
 from groundbox.service.ahead import Ahead, DayLook, ahead
@@ -16,6 +14,7 @@ from groundbox.service.sag import Sag
 from groundbox.service.timeline import Timeline
 from groundbox.service.tracker import Tracker
 from groundbox.service.unmarked import Unmarked
+from groundbox.service.view import BoxView, LoadCost
 from groundbox.settings import Box, Load
 from groundbox.thermal.fit import CaseFit
 from groundbox.warn.rules_battery import reads_nothing
@@ -26,39 +25,6 @@ from groundbox.wire.messages import CHANNELS, RESET_CAUSES
 KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
 BLIND = "no voltage from its battery"
 NO_SETTINGS = "no battery and cutoff are set for this box (groundbox.toml)"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadCost:
-    """A declared load, whether it is on, and by how many seconds the likely runtime grows without it."""
-
-    name: str
-    essential: bool
-    on: bool
-    gained_s: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoxView:
-    """One box as a screen shows it.
-
-    `runtime_s` is early, likely, late from now on; `turn_back_s` and `charging_since_s` are wall times.
-    """
-
-    state: BoxState
-    reading: Reading | None
-    battery: str | None
-    estimate: Estimate | None
-    runtime_s: tuple[float, float, float] | None
-    unknown_because: str | None
-    turn_back_s: float | None
-    charging_since_s: float | None
-    warnings: tuple[Active, ...]
-    c20_ah: float | None = None
-    loads: tuple[LoadCost, ...] = ()
-    heat: HeatOutlook = HeatOutlook()
-    day: DayLook | None = None
-    limits: Mapping[str, int] = field(default_factory=dict)  # the board's own settings, as far as it told them
 
 
 class Follower:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import replace
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from groundbox.errors import StoreError
 from groundbox.link.questions import Moment
@@ -25,15 +25,17 @@ from groundbox.model import (
     WarningChange,
 )
 from groundbox.service.board_limits import BoardLimits
-from groundbox.service.box import BoxView, Follower
+from groundbox.service.box import Follower
 from groundbox.service.flight import Flight
 from groundbox.service.lessons import Lessons
+from groundbox.service.output import EVENT_WORDS, Output
 from groundbox.service.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
+from groundbox.service.view import BoxView
 from groundbox.settings import Settings
 from groundbox.store import Store
 from groundbox.warn.alarm import Alarm
 from groundbox.warn.state import SILENT_AFTER_S
-from groundbox.warn.warner import Active, Warner
+from groundbox.warn.warner import Warner
 from groundbox.warn.words import span
 
 COMMIT_EVERY_S = 1.0
@@ -43,22 +45,6 @@ SETTLE_S = 10.0  # so long may a board and this program differ on whether the ai
 TAKE_S = 0.1
 BY_COMMAND = 1  # value of a mark's event
 _Record = TypeVar("_Record", Reading, Event)
-
-
-class Output(Protocol):
-    """What a person sees and hears."""
-
-    def say(self, wall_s: float, text: str) -> None:
-        """One line that stays."""
-
-    def warn(self, change: WarningChange) -> None:
-        """A warning was raised, cleared or acknowledged."""
-
-    def sound(self, active: Active) -> None:
-        """A warning to be heard now."""
-
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """How things stand; called at every turn of the loop."""
 
 
 class Service:
@@ -332,15 +318,3 @@ class Service:
             return
         self._complaint = complaint
         self.output.say(now.wall_s, complaint or "the database can be written again")
-
-
-EVENT_WORDS = {
-    "output1_dropped": "its board dropped output 1 to spare the battery",
-    "output2_dropped": "its board dropped output 2 to spare the battery",
-    "output1_off": "its output 1 was switched off",
-    "output2_off": "its output 2 was switched off",
-    "output1_on": "its output 1 was switched on",
-    "output2_on": "its output 2 was switched on",
-    "settings_fallback": "its newest settings were damaged; the last good ones are in force",
-    "link_restarted": "its link hung and was started again",
-}

@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from groundbox.service.box import BoxView
 from groundbox.service.flight import Flight
 from groundbox.service.start import OUTING_S, flight_now, follower_for
+from groundbox.service.view import BoxView
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.warn.state import BoxState

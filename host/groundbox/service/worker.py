@@ -17,7 +17,8 @@ from groundbox.link.source import Arrivals
 from groundbox.model import Event, Item, LinkNote, Mark, Reading, Stored, Summary
 from groundbox.service.flight import Flight
 from groundbox.service.held import Held
-from groundbox.service.service import Output, Service
+from groundbox.service.output import Output
+from groundbox.service.service import Service
 from groundbox.service.start import flight_now
 from groundbox.settings import Settings
 from groundbox.store import Store

@@ -9,7 +9,7 @@ from math import ceil
 
 from groundbox.plan.day import Day
 from groundbox.service.board_limits import case_levels_c
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show.chargers import Need, offer
 from groundbox.warn.state import BoxState
 from groundbox.warn.warner import Active

@@ -18,7 +18,8 @@ from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.rig.process import MICROPYTHON
-from groundbox.service.service import Output, Service
+from groundbox.service.output import Output
+from groundbox.service.service import Service
 from groundbox.settings import Settings
 from groundbox.show.lines import LASTS_MEANS
 from groundbox.show.options import Number

@@ -10,7 +10,8 @@ from rich.console import Console
 from groundbox.errors import BadInput
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.service.service import Output, Service
+from groundbox.service.output import Output
+from groundbox.service.service import Service
 from groundbox.service.tracker import NO_NUMPY, estimator_class
 from groundbox.service.worker import Worker
 from groundbox.settings import Settings

@@ -12,8 +12,8 @@ from rich.console import Console
 
 from groundbox.errors import BadInput
 from groundbox.service.board_limits import case_levels_c, celsius
-from groundbox.service.box import BoxView
 from groundbox.service.snapshot import snapshot
+from groundbox.service.view import BoxView
 from groundbox.show import lines
 from groundbox.show.follow import follow as show_again
 from groundbox.show.options import chosen_settings, open_reader, settings_options

@@ -8,7 +8,7 @@ from rich.live import Live
 from rich.padding import Padding
 from rich.text import Text
 
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show import lines
 from groundbox.show.answer import Answer, answer, verdict, withdrawn_after_s
 from groundbox.show.recording import stop_signals

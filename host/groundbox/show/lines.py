@@ -1,6 +1,6 @@
 """One box in one line of words, for a person in a hurry. Pure."""
 
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.warn.words import celsius, clock, listed, span, volts
 
 HOT_WITHIN_MIN = 60.0

@@ -9,7 +9,8 @@ from pathlib import Path
 from types import FrameType
 
 from groundbox.errors import BadInput
-from groundbox.link.mqtt import Broker, MqttSource
+from groundbox.link.broker import Broker
+from groundbox.link.mqtt import MqttSource
 from groundbox.link.passwords import read_password
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.shared import SharedSource

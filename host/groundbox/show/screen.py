@@ -13,7 +13,7 @@ from rich.text import Text
 
 from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show import lines
 from groundbox.show.answer import Countdown, aloud, due_now
 from groundbox.show.sound import Sounder

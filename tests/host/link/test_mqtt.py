@@ -14,9 +14,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import BadInput, LinkError, WireError
+from groundbox.link.broker import Broker, why_not
 from groundbox.link.decode import Frame
 from groundbox.link.keys import Keys, new_key
-from groundbox.link.mqtt import Broker, MqttSource, why_not
+from groundbox.link.mqtt import MqttSource
 from groundbox.link.mqtt_boxes import Boxes
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks

@@ -9,8 +9,8 @@ from tests.host.show.test_lines import STALLED, STATE, VIEW, WALL_S
 import groundbox
 from groundbox.battery.values import Estimate
 from groundbox.plan.day_file import load_day
-from groundbox.service.box import BoxView
 from groundbox.service.heat import HeatOutlook
+from groundbox.service.view import BoxView
 from groundbox.show.answer import TO_DO, Countdown, aloud, answer, flights, lack, verdict
 from groundbox.show.chargers import Need, offer
 from groundbox.warn.words import clock

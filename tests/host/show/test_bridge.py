@@ -17,8 +17,8 @@ from tests.host.show.test_lines import VIEW, WALL_S
 
 from groundbox import settings
 from groundbox.errors import BadInput
+from groundbox.link.broker import Broker
 from groundbox.link.embedded import EmbeddedBroker
-from groundbox.link.mqtt import Broker
 from groundbox.link.questions import Moment
 from groundbox.link.rights import PROGRAM
 from groundbox.model import WarningChange

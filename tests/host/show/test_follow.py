@@ -7,7 +7,7 @@ import pytest
 from rich.console import Console
 from tests.host.show.test_lines import STALLED, VIEW
 
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show import follow as module
 from groundbox.show.follow import follow, standing
 

@@ -6,8 +6,8 @@ import pytest
 
 from groundbox.battery.values import Estimate
 from groundbox.model import Reading
-from groundbox.service.box import BoxView
 from groundbox.service.snapshot import silence
+from groundbox.service.view import BoxView
 from groundbox.show import lines
 from groundbox.warn.state import BoxState
 from groundbox.warn.warner import Active

@@ -4,7 +4,7 @@ import json
 from datetime import UTC, datetime
 
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 
 
 def change_json(change: WarningChange) -> str:

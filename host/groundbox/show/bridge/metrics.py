@@ -10,7 +10,7 @@ from prometheus_client.registry import Collector
 
 from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 
 CONTENT_TYPE = CONTENT_TYPE_LATEST
 Sample = tuple[tuple[str, ...], float | None]  # labels, value

@@ -6,8 +6,8 @@ from typing import Protocol
 
 from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
-from groundbox.service.service import Output
+from groundbox.service.output import Output
+from groundbox.service.view import BoxView
 from groundbox.warn.warner import Active
 
 

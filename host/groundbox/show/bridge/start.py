@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from groundbox.errors import BadInput
+from groundbox.link.broker import Broker
 from groundbox.link.broker_files import AUTHORITY, CERTIFICATE, KEY
 from groundbox.link.embedded import HERE, EmbeddedBroker
-from groundbox.link.mqtt import Broker
 from groundbox.link.passwords import kept_passwords
 from groundbox.link.rights import AUTOMATION, PROGRAM, unfit_name
 from groundbox.settings import OwnBroker, Settings

@@ -8,11 +8,12 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from groundbox.link.mqtt import KEEPALIVE_S, Broker
+from groundbox.link.broker import Broker
+from groundbox.link.mqtt import KEEPALIVE_S
 from groundbox.link.questions import Moment
 from groundbox.link.rights import OUT, PROGRAM, unfit_name
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show.bridge.form import box_json
 
 RECORDING = f"{OUT}/recording"

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.show.bridge.form import change_json
 from groundbox.warn.condition import SEVERITIES
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from groundbox.link.questions import Moment
 from groundbox.model import WarningChange
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.settings import Settings
 from groundbox.show.answer import Countdown, aloud, answer, due_now, verdict, withdrawn_after_s
 from groundbox.show.page.serve import Page

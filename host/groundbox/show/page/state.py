@@ -4,7 +4,7 @@ import math
 
 from groundbox.model import Reading
 from groundbox.service.board_limits import case_levels_c, celsius
-from groundbox.service.box import BoxView
+from groundbox.service.view import BoxView
 from groundbox.settings import Box
 from groundbox.show import lines
 from groundbox.show.answer import Answer, old_after_s, withdrawn_after_s
