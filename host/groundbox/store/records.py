@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from itertools import groupby
+from itertools import groupby, islice
 
 from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime, Summary
 from groundbox.store import schema
@@ -20,6 +20,7 @@ _PLAIN = ("summary", "hello", "health")  # told again they say nothing new
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count", "board_setting")
 _SAME_MS = 100
+AT_ONCE = 250  # rows; more than fit into a processor's cache would take longer each
 _TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
 REPEAT = schema.REPEAT
 
@@ -52,7 +53,10 @@ class Records:
         rows: defaultdict[str, list[Row]] = defaultdict(list)
         for kind, run in groupby(items, type):
             if kind in _TABLES and kind is not Hello:
-                rows[_TABLES[kind]].extend(map(self._row, run))  # type: ignore[arg-type]
+                while some := [self._row(item) for item in islice(run, AT_ONCE)]:  # type: ignore[arg-type]
+                    rows[_TABLES[kind]].extend(some)
+                    if len(rows[_TABLES[kind]]) >= AT_ONCE:
+                        self._flush(rows)
                 continue
             for item in run:
                 self._unlike(item, rows)

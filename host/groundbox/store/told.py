@@ -6,6 +6,9 @@ from groundbox.model import Event, Hello, Item, Reading, Stored, Summary
 from groundbox.wire.sequences import Sequences
 
 
+_RECORDS = (Reading, Event)
+
+
 class Told:
     """What boards may be told: per start, the number up to which every record is on the disk. Only from this run.
 
@@ -23,7 +26,7 @@ class Told:
         summaries: dict[tuple[str, int], Stored] = {}
         key, came = ("", -1), Sequences()
         for item in items:
-            if isinstance(item, Reading | Event):
+            if isinstance(item, _RECORDS):
                 if item.box != key[0] or item.boot != key[1]:
                     key = item.box, item.boot
                     touched[key], came = None, self._start(key)

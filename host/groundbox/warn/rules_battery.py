@@ -197,7 +197,7 @@ def load_unknown(state: BoxState, raised: bool) -> Verdict:
     """Nobody knows what it draws: runtime is judged by its voltage alone."""
     if state.load_known is None:
         return None
-    return False if state.load_known else "what it draws is not measured and not declared, it may last far shorter"
+    return False if state.load_known else "what it draws is neither measured nor declared, so it may last far shorter"
 
 
 def unmarked_change(state: BoxState, raised: bool) -> Verdict:
