@@ -21,6 +21,7 @@ RESOLUTION_S = 0.001  # uptime comes in whole milliseconds
 SET_S = 0.5  # assumed: smaller steps are a clock being steered, larger ones a clock being set
 AGAIN_S = 2.0  # assumed: no board restarts faster
 ARRIVAL_UNCERTAINTY_S = 2.0  # assumed for messages that come by themselves: their delay is not known
+MOST_UPTIME_S = 10 * 365.25 * 86400  # assumed: what tells more is no board of ours; it has no time
 SETTLED_S = 3.0  # no message came sooner after its sending, for so long
 _FALL_S = 0.1
 _EXCHANGES = 32
@@ -119,6 +120,8 @@ class BoardClock:
         Returns:
             The start as it is known now, where what was dated before must be dated anew.
         """
+        if uptime_ms / 1000 > MOST_UPTIME_S:
+            return None
         start, came_s = self._start(boot), received_monotonic_s - uptime_ms / 1000
         if came_s < min(start.arrivals, default=float("inf")) - _FALL_S:
             start.fell_s = received_monotonic_s
@@ -138,7 +141,7 @@ class BoardClock:
     def wall(self, boot: int, uptime_ms: int) -> WallTime | None:
         """The wall time of `uptime_ms` in start `boot`; None while nothing is known of that start."""
         start, uptime_s = self._starts.get(boot), uptime_ms / 1000
-        if start is None:
+        if start is None or uptime_s > MOST_UPTIME_S:
             return None
         if start.exchanges:
             best = min(start.exchanges, key=lambda exchange: exchange.uncertainty_s(uptime_s))

@@ -127,6 +127,7 @@ class MqttSource:
         client.on_connect = self._contained(self._on_connect)
         client.on_connect_fail = self._contained(self._on_connect_fail)
         client.on_disconnect = self._contained(self._on_disconnect)
+        client.on_subscribe = self._contained(self._on_subscribe)
         client.on_message = self._contained(self._on_message)
         return client
 
@@ -147,6 +148,10 @@ class MqttSource:
             return
         self._connected, self._let_in_s = True, self._clocks.now().real_s
         client.subscribe(self._topics, qos=1)
+
+    def _on_subscribe(self, _client: paho.Client, _data: object, _mid: int, reasons: list[Any], _more: object) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._note("lost", None, "the broker lets this user in, but not hear boxes: give it the program's password")
 
     def _on_connect_fail(self, _client: paho.Client, _data: object) -> None:
         self._complain(f"{why_not(sys.exception())}; it is tried again and again")

@@ -112,6 +112,12 @@ def command(
         for line in opening(chosen, ports, screen.sounder.means, service) + lines:
             screen.say(time.time(), line)
         record(service, stop)
+        if store.waiting:
+            words = (
+                f"ended; {store.waiting} items are NOT in {shown(chosen.store)}: boards with a key send theirs again"
+            )
+            screen.say(time.time(), words)
+            raise SystemExit(1)
         screen.say(time.time(), f"ended; all is kept in {shown(chosen.store)}")
 
 

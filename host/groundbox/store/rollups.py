@@ -78,7 +78,7 @@ def fill(execute: Callable[[str, Row], object], greatest: str, box: str, low_ms:
         sums = over_readings(greatest, _ALL) if below == "reading" else over_sums(_ALL)
         execute(
             f"INSERT INTO {table} (box, start_ms, {', '.join(COLUMNS)})"
-            f" SELECT box, {time} / {step_ms} * {step_ms} AS start_ms, {sums} FROM {below}"
+            f" SELECT box, {time} - (({time} % {step_ms}) + {step_ms}) % {step_ms} AS start_ms, {sums} FROM {below}"
             f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1, 2",
             (box, first, end),
         )

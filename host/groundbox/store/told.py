@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from groundbox.model import Event, Hello, Item, Reading, Stored, Summary
 from groundbox.wire.sequences import Sequences
 
-
 _RECORDS = (Reading, Event)
 
 

@@ -180,6 +180,17 @@ def test_the_hosts_clock_is_set_where_there_are_only_arrivals(step_s: float) -> 
     assert truth.heard(101, 101.5) is None, "told once"
 
 
+@pytest.mark.parametrize("uptime_ms", [9007199254740992, 20 * 366 * 86_400_000])
+def test_an_uptime_that_no_board_has_dates_nothing(uptime_ms: int) -> None:
+    truth = Truth()
+    for second in range(100):
+        truth.heard(second, second + 0.5)
+    assert truth.clock.heard(3, uptime_ms, received_wall_s=truth.wall_s(101), received_monotonic_s=5101.0) is None
+    assert truth.clock.wall(3, uptime_ms) is None
+    assert [truth.heard(second, second + 0.5) for second in range(102, 180)] == [None] * 78
+    assert truth.error_s(180)[0] < 1.0
+
+
 def test_the_host_slept_where_there_are_only_arrivals() -> None:
     """The monotonic clock may stand still in sleep."""
     truth = Truth()

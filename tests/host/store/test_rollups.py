@@ -96,6 +96,16 @@ def test_sums_follow_what_a_broker_had_kept(where: Path | str) -> None:
         assert told == {(BASE_S + 0.5, 0.01, "exchange")}, "what was asked of the board is better"
 
 
+def test_sums_follow_to_before_1970(where: Path | str) -> None:
+    with Store(where) as store:
+        store.add(_reading(n, BASE_S + n) for n in range(1, 200))
+        for start_s in (-5000.0, -100.0, BASE_S):
+            store.add([StartTime(box="mast", boot=1, wall_s=start_s, uncertainty_s=0.01, source="exchange")])
+            store.commit()
+            assert len(look(where, "SELECT 1 FROM reading_minute")) in (4, 5)
+            assert sum(row[1] for row in store.summed("mast", start_s, start_s + 300, 10)) == 199
+
+
 def test_an_older_database_gets_its_sums(path: Path) -> None:
     with Store(path) as store:
         store.add(_reading(n, BASE_S + n) for n in range(1, 400))
