@@ -172,8 +172,8 @@ class Follower:
         self._look_at_day(to_come, wall_s)
         estimate = self.tracker.estimate
         early_s = estimate.runtime_early_s if estimate else None
-        at_s = wall_s if self.reading.wall_s is None else self.reading.wall_s
-        self._empty_s = None if early_s is None else at_s + early_s
+        at_s = self.tracker.seen_wall_s  # what came since told nothing of its battery
+        self._empty_s = None if early_s is None else (wall_s if at_s is None else at_s) + early_s
         self._costs = tuple(self._cost(load, self.reading, self.tracker) for load in self.tracker.box.loads)
 
     def _look_at_day(self, to_come: Ahead | None, wall_s: float) -> None:

@@ -66,6 +66,7 @@ class Tracker:
     Attributes:
         estimate: the newest; None before the first `refresh`.
         boot, sequence: the last reading taken.
+        seen_wall_s: when the last reading was measured that told of the battery; None before the first.
         day_early_s: early runtime under the day's plan, at the last `refresh`; None where there is none.
         ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
     """
@@ -74,6 +75,7 @@ class Tracker:
         self.name, self.box, self.battery, self.papers = name, box, battery, papers
         self.estimate: Estimate | None = None
         self.wall_s: float | None = None
+        self.seen_wall_s: float | None = None
         self.boot: int | None = None
         self.sequence: int | None = None
         self.timeline = Timeline()
@@ -97,6 +99,7 @@ class Tracker:
             self._estimator = kind.resume(papers, limits, saved.state["estimator"])
             self.timeline = _timeline(saved.state["timeline"])
             self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
+            self.seen_wall_s = saved.wall_s
 
     @property
     def floor_volts(self) -> float:
@@ -115,6 +118,7 @@ class Tracker:
         sample = sample_of(self.box, t_s, reading)
         if self._estimator is None or sample is None:
             return
+        self.seen_wall_s = reading.wall_s or self.seen_wall_s
         self._estimator.update(sample)
         amps = sample.declared_amps if sample.amps is None else sample.amps
         self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
