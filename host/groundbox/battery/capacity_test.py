@@ -21,6 +21,9 @@ BOARD_AMPS = 0.08  # what the measuring board itself takes is no load, however s
 FULL_REST_VOLTS = 2.11  # per cell after an hour's rest: 12.66 V, about 80 % by the AGM chart, from memory
 FULL_CHARGE_VOLTS, FULL_CHARGE_RATE = 2.30, 0.02
 LEAST_RATE, MOST_RATE = 0.03, 0.35
+LOW_HOURS = 10 / 3600  # a servo's start or a bad contact is shorter
+DEAD_VOLTS = 1.0  # per cell: that is no battery under load but a contact lost
+GAP_HOURS, GAP_STEPS = 0.25, 4  # unseen time that spoils a test, and in usual steps from reading to reading
 
 
 def time_factor(block_c: float) -> float:
@@ -53,6 +56,8 @@ class CapacityTest:
         self.rest_hours = self.load_hours = self.amp_hours = 0.0
         self.begun_c: float | None = None
         self.before_s: float | None = None
+        self.step_hours = 0.0  # from reading to reading, before this one
+        self._low: tuple[float, float] | None = None  # hours and ampere-hours when the floor was first met
         self.step = TestStep(
             name="charge",
             do="charge until the current has tapered off at charging voltage, in the open, away from flames",
@@ -65,6 +70,11 @@ class CapacityTest:
         if amps is None or hours < 0 or self.step.name in ("stop", "spoilt"):
             return self.step
         self.before_s = sample.t_s
+        usual, self.step_hours = self.step_hours, hours
+        if self.load_hours > 0 and self._low is None and hours > max(GAP_HOURS, GAP_STEPS * usual):
+            words = f"nothing was recorded for {60 * hours:.0f} min of the discharge: begin again"
+            self.step = TestStep(name="spoilt", do=words)
+            return self.step
         rate, volts = amps / self.papers.c20_ah, sample.volts / self.papers.cells
         if rate < -REST_RATE:
             self._charging(rate, volts)
@@ -72,6 +82,12 @@ class CapacityTest:
             self._resting(hours, volts)
         else:
             self._discharging(hours, amps, volts, sample)
+        return self.step
+
+    def finish(self) -> TestStep:
+        """The step after the last reading of a finished log, which may end at the floor."""
+        if self.step.name == "discharge" and self._low is not None:
+            self.step = self._verdict(*self._low)
         return self.step
 
     def _charging(self, rate: float, volts: float) -> None:
@@ -85,7 +101,9 @@ class CapacityTest:
     def _resting(self, hours: float, volts: float) -> None:
         self.rest_hours += hours
         if self.load_hours > 0:
-            if self.rest_hours > 0.1:
+            if self._low is not None:
+                self.step = self._verdict(*self._low)
+            elif self.rest_hours > 0.1:
                 self.step = TestStep(name="spoilt", do="the load was off for more than six minutes: begin again")
         elif self.rest_hours >= REST_HOURS:
             if self.seen_full or volts >= FULL_REST_VOLTS:
@@ -106,22 +124,26 @@ class CapacityTest:
             self.begun_c = sample.block_c if sample.block_c is not None else sample.case_c
         self.load_hours += hours
         self.amp_hours += amps * hours
-        if volts <= FLOOR_VOLTS:
-            self.step = self._verdict()
-        else:
-            self.step = TestStep(
-                name="discharge", do=f"discharging, {self.amp_hours:.1f} Ah so far; stay with it", hours=self.load_hours
-            )
+        if not DEAD_VOLTS <= volts <= FLOOR_VOLTS:
+            self._low = None
+        elif self._low is None:
+            self._low = self.load_hours, self.amp_hours
+        elif self.load_hours - self._low[0] >= LOW_HOURS:
+            self.step = self._verdict(*self._low)
+            return
+        self.step = TestStep(
+            name="discharge", do=f"discharging, {self.amp_hours:.1f} Ah so far; stay with it", hours=self.load_hours
+        )
 
-    def _verdict(self) -> TestStep:
-        mean = self.amp_hours / max(self.load_hours, 1e-9)
+    def _verdict(self, load_hours: float, amp_hours: float) -> TestStep:
+        mean = amp_hours / max(load_hours, 1e-9)
         rated = rated_hours(self.papers, mean)
         block_c = temperature.REFERENCE_C if self.begun_c is None else self.begun_c
-        percent = percent_of_rated(self.load_hours, rated, block_c)
+        percent = percent_of_rated(load_hours, rated, block_c)
         do = f"floor reached: switch the load off now and charge within a day. {percent:.0f} % of rated capacity"
         if not self.papers.discharge:
             do += ", by batteries in general: the papers hold no data sheet rows for this load"
-        return TestStep(name="stop", do=do, percent=percent, hours=self.load_hours, mean_amps=mean)
+        return TestStep(name="stop", do=do, percent=percent, hours=load_hours, mean_amps=mean)
 
 
 def rated_hours(papers: Papers, amps: float) -> float:

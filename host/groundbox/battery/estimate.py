@@ -10,14 +10,14 @@ import numpy as np
 from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
-from groundbox.battery.findings import SURPRISE, findings
+from groundbox.battery.findings import SURPRISE, findings, gross, told_by_rest
 from groundbox.battery.forward import hours_left, quantiles
 from groundbox.battery.limits import stretches_to
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.papers import Papers
 from groundbox.battery.profile import CAPACITY, profile_of
 from groundbox.battery.state import PLAIN, packed, unpacked
-from groundbox.battery.values import FLOOR_VOLTS, REST_FULL, Estimate, Finding, Limits, Phase, Sample
+from groundbox.battery.values import FLOOR_VOLTS, Estimate, Finding, Limits, Phase, Sample
 
 __all__ = ["FLOOR_VOLTS", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
@@ -25,7 +25,6 @@ GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
 REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread of the charge its voltage tells
 SURFACE_VOLTS, SURFACE_SD = 2.16, 0.07
-REST_EMPTY = 1.942  # volts per cell at rest, AGM, from memory
 CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah block
 CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE = 0.004
@@ -59,7 +58,7 @@ class Estimator:
         self.amps: float | None = None
         self.block_c: float | None = None
         self.charging = self.measured = self.known = self.surface_seen = False
-        self.loaded_hours = self.loaded_charge = self.rest_hours = self.typical_s = 0.0
+        self.loaded_hours = self.loaded_charge = self.rest_hours = self.charging_hours = self.typical_s = 0.0
         self.restless = 0.0  # mean square step of voltage from reading to reading, while the load seems steady
         self.load = RecentLoad()
         self._pending = Pending()
@@ -145,6 +144,7 @@ class Estimator:
 
     def _sort_out(self, hours: float, rate: float, cell_volts: float) -> None:
         """Tell charging, rest and load apart and keep their clocks."""
+        self.charging_hours = self.charging_hours + hours if rate < -REST_RATE else 0.0
         self.charging = rate < -REST_RATE or (self._bank().log_rate is not None and cell_volts > CHARGING_VOLTS)
         if self.charging:
             self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
@@ -167,9 +167,8 @@ class Estimator:
         for mark, sd in REST_MARKS:
             if before < mark <= self.rest_hours:
                 self.loaded_hours = self.loaded_charge = 0.0
-                told = (cell_volts - REST_EMPTY) / (REST_FULL - REST_EMPTY)
                 self._advance()
-                self._bank().weigh_rest(min(max(told, 0.0), 1.0), sd)
+                self._bank().weigh_rest(told_by_rest(cell_volts), sd)
 
     def _advance(self) -> None:
         """Bring the bank up to the last reading's time."""
@@ -262,7 +261,13 @@ class Estimator:
             return Estimate(t_s=self.t_s, charging=self.charging, unknown_because=because)
         self._advance()
         soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, BAND)
-        found = findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
+        found = gross(
+            self.volts / self.papers.cells,
+            self.papers,
+            charging_hours=self.charging_hours if self.measured else 0.0,
+            rest_hours=self.rest_hours if self.measured else 0.0,
+            soc_low=soc_low,
+        ) or findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
         known = Estimate(
             findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
         )

@@ -6,7 +6,7 @@ from groundbox.battery.bank import MISFIT, Bank
 from groundbox.battery.forward import quantiles
 from groundbox.battery.papers import Papers
 from groundbox.battery.population import CAPACITY
-from groundbox.battery.values import Finding
+from groundbox.battery.values import REST_FULL, Finding
 
 FALLEN = 0.90  # of the fitted capacity, with 90 % belief
 RESISTANCE, RISEN = 5, 1.8  # place among the coefficients; times the fitted one, with 95 % belief
@@ -14,7 +14,45 @@ STRANGE = 4.0  # spreads of the measured curve
 SURPRISE = 6.0  # mean square of standardised surprises, 1 where the profile fits
 STEP_RISEN, STEP_MORE_OHM = 2.0, 0.06  # times the fitted one and more, as switched loads show it (assumed)
 LEAST_OHM = 0.01  # of battery, leads and shunt together (assumed)
+LEAST_CELL_VOLTS, MOST_CELL_VOLTS = 1.0, 2.9  # cutoffs end above, equalising charges below (common practice)
+LONG_HOURS, CHARGED_VOLTS, REST_OFF = 0.25, 1.95, 0.5  # assumed; a charge stands over 2 V a cell within minutes
+REST_EMPTY = 1.942  # volts per cell at rest, AGM, from memory
 LEAST_LOAD = 0.05  # units of C20 per hour: below that resistance shows too little
+
+
+def gross(
+    cell_volts: float, papers: Papers, *, charging_hours: float, rest_hours: float, soc_low: float
+) -> tuple[Finding, ...]:
+    """What cannot be true of any lead-acid battery, whatever its papers know.
+
+    Args:
+        charging_hours, rest_hours: for how long the current measured has been that of a charge, or none.
+        soc_low: the least charge believed, 0 to 1.
+    """
+    volts = cell_volts * papers.cells
+    if not LEAST_CELL_VOLTS <= cell_volts <= MOST_CELL_VOLTS:
+        sentence = (
+            f"{volts:.1f} V is {cell_volts:.2f} V for each of the {papers.cells} cells in its papers, which none "
+            "has: check which battery is in the box, its cells in the papers, and the leads"
+        )
+    elif charging_hours >= LONG_HOURS and cell_volts < CHARGED_VOLTS:
+        sentence = (
+            f"the current reads as a charge, yet {volts:.1f} V is no voltage of one: "
+            "turn the current sensor's two leads"
+        )
+    elif rest_hours >= LONG_HOURS and soc_low - told_by_rest(cell_volts) > REST_OFF:
+        sentence = (
+            f"no current is measured, yet {volts:.1f} V is that of a battery drawn far down: check the current "
+            "sensor's leads, and that every load passes it; until then trust the voltage"
+        )
+    else:
+        return ()
+    return (Finding(kind="wrong battery?", sentence=sentence),)
+
+
+def told_by_rest(cell_volts: float) -> float:
+    """Charge, 0 to 1, of a battery that stands at so many volts a cell after a rest."""
+    return min(max((cell_volts - REST_EMPTY) / (REST_FULL - REST_EMPTY), 0.0), 1.0)
 
 
 def _offset_score(bank: Bank, papers: Papers) -> float:

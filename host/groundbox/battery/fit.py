@@ -4,6 +4,7 @@ Each run may differ a little in capacity and offset, as equal runs do; a run's s
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -22,6 +23,8 @@ from groundbox.battery.profile import RUN_OFFSET_SD, prior_of, profile_of
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
+MOST_SHARE = 1.8  # of rated capacity: no battery gives so much (assumed; a 17 Ah block gave 1.3)
+MOST_MISFIT_VOLTS = 0.06  # per cell (assumed; bursts on tubular batteries gave 0.03)
 LEAST_DEPTH = 0.4  # of rated C20: a shallower discharge says too little
 LOAD_RATE = 0.004
 GAP_HOURS = 1.0  # longer ones end a discharge: nobody saw what was drawn
@@ -52,12 +55,17 @@ class Discharge:
 
 
 def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> list[Discharge]:
-    """The discharges in a log deeper than LEAST_DEPTH; short pauses belong to them, charging or a gap ends them."""
+    """The discharges in a log deeper than LEAST_DEPTH; short pauses belong to them, charging or a gap ends them.
+
+    What follows a gap under load did not begin full, and tells nothing until a charge.
+    """
     found: list[Discharge] = []
     rows: list[tuple[float, float, float, Array]] = []
     temps: list[float] = []
     block_c: float | None = None
     wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
+
+    torn = False  # the rest of a discharge of which a part was not recorded
 
     def finish() -> None:
         nonlocal rows, drawn, temps
@@ -73,7 +81,7 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
         before = sample.t_s
         if hours > GAP_HOURS:
             finish()
-            hours = 0.0
+            hours, torn = 0.0, amps > LOAD_RATE * papers.c20_ah
         if sample.block_c is not None or sample.case_c is not None:
             case_c = sample.case_c if sample.case_c is not None else 0.0
             known = sample.block_c if sample.block_c is not None else case_c
@@ -87,7 +95,8 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
         resting = resting + hours if rate < LOAD_RATE else 0.0
         if rate < -LOAD_RATE or resting > 0.5:
             finish()
-        elif rate >= LOAD_RATE:
+            torn = torn and rate >= -LOAD_RATE
+        elif rate >= LOAD_RATE and not torn:
             if not rows:
                 wells = np.maximum(wells, 0.0)
             drawn += rate * hours
@@ -211,6 +220,20 @@ def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
     return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
 
 
+def refusal(fitted: Papers) -> str | None:
+    """Why what was fitted cannot be this battery, with the mend; None where it can."""
+    found = fitted.fitted
+    assert found is not None
+    share, off_mv = found.capacity_ah / fitted.c20_ah, 1000 * found.error_volts
+    if share > MOST_SHARE:
+        why = f"would make it {share:.0%} of the rated {fitted.c20_ah:g} Ah"
+    elif found.error_volts > MOST_MISFIT_VOLTS:
+        why = f"follows no lead-acid curve of {fitted.cells} cells (off by {off_mv:.0f} mV a cell)"
+    else:
+        return None
+    return f"{why}: another battery, or volts and amps of another scale; check c20_ah and cells, and the log's columns"
+
+
 def learnt_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
     """The papers with what `runs` told on top of all that earlier ones did, which are not at hand any more."""
     return fitted_papers(papers, runs, on, profile_of(papers), papers.fitted.runs if papers.fitted else 0)
@@ -253,12 +276,24 @@ def fitted_papers(
     return msgspec.structs.replace(papers, fitted=fitted, history=[*papers.history, *rows])
 
 
-def runs_in(log: Path | str, papers: Papers) -> list[Discharge]:
-    """The discharges of one log file; BadInput where there is none to learn from."""
+def with_current(log: Path | str) -> list[Sample]:
+    """The samples of one log file; BadInput where it tells no current."""
     samples = list(read_log(log))
     if all(sample.amps is None and sample.declared_amps is None for sample in samples):
-        raise BadInput(log, "", "has neither amps nor declared_amps; a fit needs to know the current")
-    runs = discharges(samples, papers, Path(log).name)
+        raise BadInput(log, "", "has neither amps nor declared_amps; without the current nothing can be learnt")
+    return samples
+
+
+def runs_in(log: Path | str, papers: Papers) -> list[Discharge]:
+    """The discharges of one log file; BadInput where there is none to learn from."""
+    runs = discharges(with_current(log), papers, Path(log).name)
     if not runs:
-        raise BadInput(log, "", f"holds no discharge deeper than {LEAST_DEPTH:.0%} of {papers.c20_ah:g} Ah")
+        least = f"{LEAST_DEPTH:.0%} of {papers.c20_ah:g} Ah"
+        raise BadInput(log, "", f"holds no discharge deeper than {least} in one piece, without a gap before it")
     return runs
+
+
+def is_known(run: Discharge, papers: Papers) -> bool:
+    """True when the papers were fitted with this very discharge."""
+    rows = papers.history if papers.fitted else ()
+    return any(row.source == run.source and math.isclose(row.depth, run.depth, rel_tol=1e-6) for row in rows)

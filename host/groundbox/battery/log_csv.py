@@ -44,6 +44,16 @@ def _columns(path: Path | str, header: list[str]) -> dict[str, int]:
     return {name: names.index(name) for name in known}
 
 
+def unused_columns(path: Path | str) -> list[str]:
+    """Columns of a log that `read_log` does not read; none where it cannot be read, which `read_log` tells."""
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as file:
+            header = next(csv.reader(file), [])
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return []
+    return [name.strip() for name in header if name.strip() and name.strip() not in RANGES]
+
+
 def _sample(path: Path | str, line: int, row: list[str], columns: dict[str, int]) -> Sample:
     values: dict[str, float] = {}
     for name, place in columns.items():

@@ -18,6 +18,12 @@ Nine = Annotated[
     Meta(min_length=9, max_length=9, description="nine numbers; delete the [fitted] part and fit again"),
 ]
 
+AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
+Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
+MOST_YEARS, DAYS_A_MONTH = 40, 30.44
+SAME_RATING = 0.005
+FORGET = "delete the [fitted] part and fit again"
+
 
 class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One row of a data sheet: from full, so many minutes at so many amps to an end voltage per cell."""
@@ -32,12 +38,12 @@ class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """What logged discharges told: readable figures, and the curve's numbers with their spread for the estimator."""
 
     date: date
-    runs: int
-    capacity_ah: float
-    capacity_sd_ah: float
-    resistance_mohm: float
+    runs: Annotated[int, Meta(ge=1, le=100000)]
+    capacity_ah: AmpHours
+    capacity_sd_ah: AmpHours
+    resistance_mohm: Milliohms
     temp_c: float | None = None
-    error_volts: float
+    error_volts: Annotated[float, Meta(gt=0, le=1, description="volts per cell")]
     mean: Nine
     covariance: Annotated[list[Nine], Meta(min_length=9, max_length=9)]
 
@@ -46,11 +52,11 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """One measured discharge in the battery's life."""
 
     date: date
-    capacity_ah: float
-    capacity_sd_ah: float
-    resistance_mohm: float
+    capacity_ah: AmpHours
+    capacity_sd_ah: AmpHours
+    resistance_mohm: Milliohms
     temp_c: float | None = None
-    depth: float
+    depth: Annotated[float, Meta(gt=0, le=10, description="charge drawn, of the rated one")]
     source: str = ""
 
 
@@ -83,8 +89,46 @@ def checked(papers: Papers, source: object) -> Papers:
 
 
 def load_papers(path: Path | str) -> Papers:
-    """The papers in a TOML file; BadInput names file, key and mend."""
-    return read_toml(path, Papers, "make one with `groundbox battery new`")
+    """The papers in a TOML file, `age_years` counted from `in_service` where that is told.
+
+    Raises:
+        BadInput: names file, key and mend.
+    """
+    papers = read_toml(path, Papers, "make one with `groundbox battery new`")
+    if papers.fitted is not None:
+        _check_fitted(path, papers, papers.fitted)
+    if papers.in_service is None:
+        return papers
+    months = round((date.today() - papers.in_service).days / DAYS_A_MONTH)
+    if not 0 <= months <= 12 * MOST_YEARS:
+        raise BadInput(
+            path, "in_service", f"{papers.in_service} lies ahead or over {MOST_YEARS} years back; correct it"
+        )
+    return msgspec.structs.replace(papers, age_years=months / 12)
+
+
+def _check_fitted(path: Path | str, papers: Papers, fitted: Fitted) -> None:
+    then_ah = fitted.capacity_ah / fitted.mean[0] if fitted.mean[0] > 0 else 0.0
+    if abs(then_ah / papers.c20_ah - 1) > SAME_RATING:
+        mend = f"set it back, or {FORGET}"
+        raise BadInput(path, "c20_ah", f"{papers.c20_ah:g} is not the {then_ah:.4g} of the time of [fitted]; {mend}")
+    if not _is_covariance(fitted.covariance):
+        raise BadInput(path, "fitted.covariance", f"is no spread of nine numbers; {FORGET}")
+
+
+def _is_covariance(rows: list[list[float]]) -> bool:
+    """Symmetric, and no pivot of its elimination negative, but for rounding."""
+    left, size = [list(row) for row in rows], len(rows)
+    least = -1e-9 * max(left[n][n] for n in range(size))
+    if any(abs(left[m][n] - left[n][m]) > -least for m in range(size) for n in range(m)):
+        return False
+    for n in range(size):
+        if left[n][n] <= 0:
+            return least < left[n][n] and n > 0
+        for m in range(n + 1, size):
+            share = left[m][n] / left[n][n]
+            left[m] = [one - share * other for one, other in zip(left[m], left[n], strict=True)]
+    return True
 
 
 def _value(value: object) -> str:
@@ -113,6 +157,8 @@ def _table(papers: Papers, key: str) -> list[str]:
 def papers_text(papers: Papers) -> str:
     """The TOML text, with a comment that tells each key's meaning, unit and range."""
     tables = ("discharge", "fitted", "history")
+    if papers.in_service is not None:
+        papers = msgspec.structs.replace(papers, age_years=None)  # counted from it
     lines = []
     for key, value in msgspec.structs.asdict(papers).items():
         if key not in tables and value is not None and value != "":

@@ -13,7 +13,7 @@ from groundbox.battery.curve import Array
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.errors import BadInput
 
-FORM = 1
+FORM = 2
 PLAIN = (
     "start_soc",
     "t_s",
@@ -27,6 +27,7 @@ PLAIN = (
     "loaded_hours",
     "loaded_charge",
     "rest_hours",
+    "charging_hours",
     "typical_s",
     "restless",
 )

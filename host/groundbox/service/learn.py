@@ -10,6 +10,7 @@ from pathlib import Path
 
 from groundbox.battery.papers import HistoryRow, Papers, load_papers, save_papers
 from groundbox.battery.values import FLOOR_VOLTS, Sample
+from groundbox.errors import BadInput
 from groundbox.model import Reading
 from groundbox.service.discharge import BOARD_AMPS, Discharge
 from groundbox.service.timeline import Timeline
@@ -67,8 +68,12 @@ def learn(settings: Settings, box: str, battery: str, discharge: Discharge, sinc
 
 
 def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Discharge) -> Papers | None:
-    """The papers with that discharge; None where they have it already, or its rows tell too little."""
-    from groundbox.battery.fit import discharges, learnt_papers
+    """The papers with that discharge; None where they have it already, or its rows tell too little.
+
+    Raises:
+        BadInput: it cannot be this battery's.
+    """
+    from groundbox.battery.fit import discharges, learnt_papers, refusal
 
     if any(row.source == source for row in papers.history):
         return None
@@ -76,7 +81,10 @@ def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Disc
     if not runs:
         return None
     deepest = max(runs, key=lambda run: run.depth)
-    return learnt_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+    learnt = learnt_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+    if why := refusal(learnt):
+        raise BadInput(f"the discharge {source}", "", f"is not learnt: it {why}")
+    return learnt
 
 
 def _worth(rows: list[Sample], papers: Papers) -> Iterator[Sample]:

@@ -33,7 +33,7 @@ class Guide:
         self._papers = papers
         self._test = CapacityTest(papers)
         self._shown = ""
-        self._progress_s = float("-inf")
+        self._progress_s = self._latest_s = float("-inf")
         self.discharge: list[Sample] = []
 
     @property
@@ -51,6 +51,7 @@ class Guide:
         if self.done:
             return
         step = self._test.update(sample)
+        self._latest_s = sample.t_s
         amps = sample.amps if sample.amps is not None else sample.declared_amps
         if self._test.load_hours > 0 or (step.name == "discharge" and amps and amps > LEAST_RATE * self._papers.c20_ah):
             self.discharge.append(sample)
@@ -59,6 +60,11 @@ class Guide:
         if step.name != self._shown or (step.hours and sample.t_s - self._progress_s >= PROGRESS_S):
             new, self._shown, self._progress_s = step.name != self._shown, step.name, sample.t_s
             yield Told(t_s=sample.t_s, step=step, new=new)
+
+    def finish(self) -> Iterator[Told]:
+        """What is to be told after the last sample of a finished log."""
+        if not self.done and self._test.finish().name == "stop":
+            yield Told(t_s=self._latest_s, step=self.step, new=True)
 
 
 def load_advice(papers: Papers) -> str:

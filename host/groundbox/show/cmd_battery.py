@@ -11,7 +11,7 @@ import msgspec
 from groundbox.battery.papers import Papers, checked, load_papers, papers_text, save_papers
 from groundbox.errors import BadInput
 from groundbox.settings import Settings
-from groundbox.show.options import chosen_settings, known_box, open_reader, settings_options
+from groundbox.show.options import chosen_settings, known_box, note_unused, open_reader, settings_options
 from groundbox.show.recording import stop_signals
 from groundbox.show.sound import Sounder
 from groundbox.warn.warner import Active
@@ -25,6 +25,17 @@ CAUTIONS = (
     "A swollen, cracked, leaking, frozen or hot battery is finished: do not charge it, take it to a recycler.",
     "Local rules and a licensed person's word come before these numbers.",
 )
+
+
+def check_same_battery(out: str, papers: Papers) -> None:
+    """Refuses to write over the papers of another battery."""
+    if not Path(out).exists():
+        return
+    there = load_papers(out)
+    if (there.c20_ah, there.cells, there.label) != (papers.c20_ah, papers.cells, papers.label):
+        raise BadInput(
+            out, "", f"holds the papers of another battery ({there.label or f'{there.c20_ah:g} Ah'}); name a new file"
+        )
 
 
 @click.group()
@@ -104,29 +115,47 @@ def show(file: str, as_json: bool) -> None:
     _caution()
 
 
-@command.command(epilog="Example: groundbox battery fit july.csv august.csv --battery mast.toml --out mast.toml")
+@command.command(epilog="Example: groundbox battery fit july.csv --date 2026-07-12 --battery mast.toml --out mast.toml")
 @click.argument("logs", type=click.Path(), nargs=-1, required=True)
 @click.option("--battery", "battery", type=click.Path(), required=True, help="The papers as they are.")
 @click.option("--out", type=click.Path(), required=True, help="Where to write them with what was fitted.")
+@click.option("--date", "on", type=click.DateTime(["%Y-%m-%d"]), help="Day of these discharges; else today.")
 @click.option("--json", "as_json", is_flag=True, help="What was fitted as JSON.")
-def fit(logs: tuple[str, ...], battery: str, out: str, as_json: bool) -> None:
-    """Learn capacity, resistance and recovery of one battery from logged discharges deeper than 40 %."""
-    from groundbox.battery.fit import fitted_papers, runs_in
+def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_json: bool) -> None:
+    """Learn capacity, resistance and recovery of one battery from logged discharges deeper than 40 %.
+
+    What the papers were taught before counts on; a discharge that is in them already is passed over. A discharge that
+    begins with its log counts as begun full.
+    """
+    from groundbox.battery.fit import is_known, learnt_papers, refusal, runs_in
 
     papers = load_papers(battery)
-    runs = [run for log in logs for run in runs_in(log, papers)]
-    fitted = fitted_papers(papers, runs, date.today())
+    check_same_battery(out, papers)
+    runs = []
+    for log in logs:
+        note_unused(log)
+        found = runs_in(log, papers)
+        new = [run for run in found if not is_known(run, papers)]
+        if len(new) < len(found):
+            click.echo(f"groundbox: {log}: is in {battery} already; passed over", err=True)
+        runs += new
+    if not runs:
+        raise BadInput(battery, "", "knows all of these discharges; to begin anew delete its [fitted] part")
+    fitted = learnt_papers(papers, runs, (on or datetime.now()).date())
+    if why := refusal(fitted):
+        raise BadInput(", ".join(logs), "", why)
     save_papers(out, fitted)
-    found = fitted.fitted
-    assert found is not None
+    told = fitted.fitted
+    assert told is not None
     if as_json:
-        _print_json({"out": out, "fitted": found, "runs": fitted.history[-len(runs) :], "cautions": CAUTIONS})
+        _print_json({"out": out, "fitted": told, "runs": fitted.history[-len(runs) :], "cautions": CAUTIONS})
         return
-    click.echo(f"{len(runs)} discharge(s) used.")
-    click.echo(f"capacity at the 20-hour rate, 25 C  {found.capacity_ah:8.1f} Ah  +- {2 * found.capacity_sd_ah:.1f}")
-    click.echo(f"of the rated {papers.c20_ah:g} Ah               {found.capacity_ah / papers.c20_ah:8.0%}")
-    click.echo(f"apparent resistance, half charged   {found.resistance_mohm:8.1f} mohm")
-    click.echo(f"the curve follows the logs within   {1000 * found.error_volts * papers.cells:8.0f} mV")
+    earlier = f", on top of {told.runs - len(runs)} before" if told.runs > len(runs) else ""
+    click.echo(f"{len(runs)} discharge(s) used{earlier}.")
+    click.echo(f"capacity at the 20-hour rate, 25 C  {told.capacity_ah:8.1f} Ah  +- {2 * told.capacity_sd_ah:.1f}")
+    click.echo(f"of the rated {papers.c20_ah:g} Ah               {told.capacity_ah / papers.c20_ah:8.0%}")
+    click.echo(f"apparent resistance, half charged   {told.resistance_mohm:8.1f} mohm")
+    click.echo(f"the curve follows the logs within   {1000 * told.error_volts * papers.cells:8.0f} mV")
     click.echo(f"{out} written.")
     _caution()
 
@@ -197,21 +226,28 @@ def test(
 
 
 def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
-    from groundbox.battery.fit import discharges, fitted_papers
-    from groundbox.battery.log_csv import read_log
+    from groundbox.battery.fit import discharges, is_known, learnt_papers, refusal, with_current
     from groundbox.show.capacity import Guide, band_words
 
     papers = load_papers(battery)
+    if out is not None:
+        check_same_battery(out, papers)
     guide = Guide(papers)
-    steps = [told for sample in read_log(log) for told in guide.take(sample) if told.new]
+    note_unused(log)
+    steps = [told for sample in with_current(log) for told in guide.take(sample) if told.new]
+    steps += guide.finish()
     after = None
     if guide.done:
-        runs = discharges(guide.discharge, papers, Path(log).name)
-        after = fitted_papers(papers, runs, date.today()) if runs else None
+        runs = [run for run in discharges(guide.discharge, papers, Path(log).name) if not is_known(run, papers)]
+        after = learnt_papers(papers, runs, date.today()) if runs else None
+        if after is not None and (why := refusal(after)):
+            raise BadInput(log, "", why)
         if after is not None and out is not None:
             save_papers(out, after)
     if as_json:
         _print_json({"step": guide.step, "steps": [told.step for told in steps], "cautions": CAUTIONS})
+        if not guide.done:
+            raise SystemExit(1)
         return
     _caution()
     click.echo()
@@ -221,6 +257,10 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     if after is not None and guide.step.mean_amps is not None:
         click.echo(f"learnt     {band_words(papers, after, guide.step.mean_amps)}")
         click.echo(f"{out} written." if out else "nothing written: give --out FILE to keep it in the battery's papers")
+    elif guide.done:
+        click.echo("nothing more to learn from it: this discharge is in the papers already, or was too short")
+    else:
+        raise BadInput(log, "", "holds no whole test down to the floor; nothing was learnt, no file written")
 
 
 def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None, as_json: bool) -> None:

@@ -12,7 +12,8 @@ from groundbox.battery.log_csv import read_log
 from groundbox.battery.papers import load_papers
 from groundbox.battery.values import Sample, cutoff_mismatch
 from groundbox.errors import BadInput
-from groundbox.show.options import Number
+from groundbox.show.options import Number, note_unused
+from groundbox.show.plot_discharge import check_plot, plot_discharge
 
 
 def replayed(
@@ -91,7 +92,7 @@ HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}
 @click.option("--battery", "battery", type=click.Path(), required=True, help="The battery's papers (TOML).")
 @click.option("--cutoff", type=Number(0.1, 1000), required=True, help="Volts at which the equipment stops.")
 @click.option("--load", type=Number(0, 50000), help="Declared load in amps, where the log has no current.")
-@click.option("--load-ahead", type=Number(0, 50000), help="Load to come, amps; else the last ten minutes' mean.")
+@click.option("--load-ahead", type=Number(0.001, 50000), help="Load to come, amps; else the last ten minutes' mean.")
 @click.option("--start-soc", type=Number(0, 1), help="Charge at the first row, 0 to 1; else from a rest.")
 @click.option("--every", type=Number(0), default=60.0, show_default=True, help="Seconds between answers.")
 @click.option("--plot", type=click.Path(), help="Also draw the discharge: a file ending in .svg, .png or .pdf.")
@@ -113,6 +114,9 @@ def command(
     left is told three times: early (it lasts that long in 95 of 100 cases), likely, late.
     """
     papers = load_papers(battery)
+    if plot is not None:
+        check_plot(plot)
+    note_unused(log)
     if wrong := cutoff_mismatch(cutoff, papers.cells):
         raise BadInput("--cutoff", "", f"{wrong} ({battery})")
     estimator = Estimator(papers, Limits(cutoff_volts=cutoff, floor_volts_per_cell=0.0), start_soc=start_soc)
@@ -126,6 +130,4 @@ def command(
         if plot is not None:
             answers.append(estimate)
     if plot is not None:
-        from groundbox.show.plot_discharge import plot_discharge
-
         plot_discharge(plot, papers.label or log, volts, answers, cutoff)

@@ -10,6 +10,7 @@ import click
 import msgspec
 
 from groundbox import settings
+from groundbox.battery.log_csv import OPTIONAL, unused_columns
 from groundbox.errors import BadInput, StoreError
 from groundbox.settings import Settings
 from groundbox.store import Reader
@@ -107,3 +108,10 @@ def known_box(chosen: Settings, box: str) -> str:
         mend = f"did you mean {near[0]}?" if near else f"known boxes: {', '.join(sorted(names)) or 'none yet'}"
         raise BadInput("box", box, f"no such box; {mend}")
     return box
+
+
+def note_unused(log: str) -> None:
+    """Says on standard error which columns of a log are not read."""
+    if unused := unused_columns(log):
+        read = ", ".join(("t_s", "volts", *OPTIONAL))
+        click.echo(f"groundbox: {log}: line 1: not read: {', '.join(unused)} (read are {read})", err=True)

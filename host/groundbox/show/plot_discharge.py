@@ -1,21 +1,32 @@
 """One discharge as a picture: voltage, state of charge, and the runtime band against how long it really lasted."""
 
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from groundbox.battery.estimate import Estimate
 from groundbox.errors import BadInput
 
+ENDINGS = (".svg", ".png", ".pdf")
+
+
+def check_plot(path: str) -> None:
+    """BadInput where a picture could not be written there, before any work is done for it."""
+    if find_spec("matplotlib") is None:
+        raise BadInput("--plot", "", "needs matplotlib: pip install 'groundbox[plot]'")
+    if Path(path).suffix.lower() not in ENDINGS:
+        raise BadInput("--plot", path, f"wants a name that ends in {', '.join(ENDINGS)}")
+    if not Path(path).absolute().parent.is_dir():
+        raise BadInput("--plot", path, "its folder is not there; make it, or name another")
+
 
 def plot_discharge(
     path: Path | str, title: str, volts: Sequence[tuple[float, float]], answers: Sequence[Estimate], cutoff_volts: float
 ) -> None:
     """Writes a picture (SVG, PNG or PDF by the name's ending); volts are (t_s, volts) rows. Needs matplotlib."""
-    try:
-        from matplotlib.figure import Figure
-    except ImportError:
-        raise BadInput("--plot", "", "needs matplotlib: pip install 'groundbox[plot]'") from None
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(8, 7.5), layout="constrained")
     top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=[2, 1.2, 2])
     top.plot([t / 3600 for t, _ in volts], [v for _, v in volts], color="tab:blue")

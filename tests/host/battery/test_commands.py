@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from tests.host.battery.test_fit import made
 
 from groundbox.errors import BadInput
 from groundbox.show.cmd_battery import command as battery
@@ -112,7 +113,7 @@ def test_a_plot_is_drawn(folder: Path) -> None:
     pytest.importorskip("matplotlib")
     _replayed(folder, "--every", "1200", "--plot", str(folder / "p.svg"))
     assert "<svg" in (folder / "p.svg").read_text()
-    with pytest.raises(BadInput, match="plot cannot be written"):
+    with pytest.raises(BadInput, match="its folder is not there"):
         _replayed(folder, "--every", "6000", "--plot", str(folder / "none" / "p.svg"))
 
 
@@ -125,7 +126,8 @@ def test_health_and_test(folder: Path) -> None:
     assert told["steps"][0]["name"] == "spoilt"
     assert "an hour's rest" in told["steps"][0]["do"]
     assert told["step"]["name"] == "charge", "it begins again"
-    assert "hydrogen" in run.invoke(battery, arguments, catch_exceptions=False).output
+    with pytest.raises(BadInput, match="no whole test down to the floor"):
+        run.invoke(battery, arguments, catch_exceptions=False)
 
 
 def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path: Path) -> None:
@@ -138,3 +140,24 @@ def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path
     assert done.exit_code == 0
     assert "1 rows repeat a time, the first 60" in done.stderr
     assert [json.loads(line)["t_s"] for line in done.stdout.splitlines()] == [0.0, 60.0, 120.0]
+
+
+def test_a_second_fit_goes_on_from_the_first_and_knows_its_logs(tmp_path: Path) -> None:
+    papers, other = tmp_path / "b.toml", tmp_path / "other.toml"
+    papers.write_text("c20_ah = 18.0\n")
+    other.write_text("c20_ah = 9.0\n")
+    for name, amps in (("one", 1.0), ("two", 3.0)):
+        rows = (f"{row.t_s},{row.volts},{row.amps}" for row in made(1.0, amps))
+        (tmp_path / f"{name}.csv").write_text("\n".join(["t_s,volts,amps", *rows]) + "\n")
+    fit = ["fit", "--battery", str(papers), "--out", str(papers), "--json"]
+    for runs, name in ((1, "one"), (2, "two")):
+        done = CliRunner().invoke(battery, [*fit, str(tmp_path / f"{name}.csv")], catch_exceptions=False)
+        assert json.loads(done.stdout)["fitted"]["runs"] == runs
+    with pytest.raises(BadInput, match="knows all of these discharges"):
+        CliRunner().invoke(battery, [*fit, str(tmp_path / "one.csv")], catch_exceptions=False)
+    with pytest.raises(BadInput, match="papers of another battery"):
+        CliRunner().invoke(
+            battery,
+            ["fit", "--battery", str(papers), "--out", str(other), str(tmp_path / "one.csv")],
+            catch_exceptions=False,
+        )

@@ -1,5 +1,6 @@
 """Health, the guided capacity test, and what is said when a battery contradicts its papers."""
 
+import dataclasses
 from datetime import date
 
 import msgspec
@@ -66,9 +67,40 @@ def test_the_steps_in_order_and_the_percent_by_time() -> None:
     for sample in _evening(4.65):
         step = test.update(sample)
         names += [] if names and names[-1] == step.name else [step.name]
-    assert names == ["rest", "discharge", "stop"]
+    assert names == ["rest", "discharge"], "one low reading may be a servo's start"
+    assert test.finish().name == "stop"
     assert test.step.percent == pytest.approx(100 * 4.65 / (5.0 * 0.970), abs=3)
     assert "switch the load off now" in test.step.do
+
+
+@pytest.mark.parametrize("volts", [10.4, 0.0])
+def test_one_low_reading_is_not_the_floor(volts: float) -> None:
+    test, rows = CapacityTest(SHEET), _evening(4.65)
+    rows[len(rows) // 2] = dataclasses.replace(rows[len(rows) // 2], volts=volts)
+    for sample in rows:
+        test.update(sample)
+    assert test.finish().percent == pytest.approx(100 * 4.65 / (5.0 * 0.970), abs=3)
+
+
+def test_the_floor_counts_once_it_stays_or_the_load_is_off() -> None:
+    rows = _evening(4.65)
+    last = rows[-1]
+    for after in (dataclasses.replace(last, t_s=last.t_s + 60), Sample(t_s=last.t_s + 5, volts=12.0, amps=0.0)):
+        test = CapacityTest(SHEET)
+        for sample in [*rows, after]:
+            test.update(sample)
+        assert test.step.name == "stop"
+        assert test.step.hours == pytest.approx(4.65, abs=0.05)
+
+
+@pytest.mark.parametrize("minutes", [50, 240])
+def test_a_gap_in_the_discharge_spoils_the_test(minutes: int) -> None:
+    test, rows = CapacityTest(SHEET), _evening(4.65)
+    half = len(rows) * 2 // 3
+    late = [dataclasses.replace(row, t_s=row.t_s + 60 * minutes) for row in rows[half:]]
+    steps = [test.update(sample) for sample in [*rows[:half], *late]]
+    assert steps[half].name == "spoilt"
+    assert f"nothing was recorded for {minutes + 1} min" in steps[half].do
 
 
 def test_a_spoilt_test_says_so() -> None:

@@ -3,6 +3,7 @@
 from datetime import date
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from groundbox.battery.papers import DischargeRow, Papers, load_papers, save_papers
@@ -19,7 +20,11 @@ def test_round_trip(tmp_path: Path) -> None:
         discharge=[DischargeRow(amps=0.45, minutes=1200), DischargeRow(amps=5.5, minutes=60, temp_c=20)],
     )
     save_papers(tmp_path / "b.toml", papers)
-    assert load_papers(tmp_path / "b.toml") == papers
+    found = load_papers(tmp_path / "b.toml")
+    years = (date.today() - date(2023, 4, 1)).days / 365.25
+    assert found.age_years == pytest.approx(years, abs=0.06), "counted from in_service"
+    assert msgspec.structs.replace(found, age_years=3.0) == papers
+    assert "age_years" not in (tmp_path / "b.toml").read_text()
     assert "# rated capacity at the 20-hour rate" in (tmp_path / "b.toml").read_text()
     assert [p.name for p in tmp_path.iterdir()] == ["b.toml"]
 
@@ -60,3 +65,24 @@ def test_what_is_wrong_is_named(tmp_path: Path, text: str, said: str) -> None:
 def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="battery new"):
         load_papers(tmp_path / "none.toml")
+
+
+def _fitted(capacity_ah: float, diagonal: float, mohm: float = 20.0) -> str:
+    rows = [[diagonal * (m == n) for n in range(9)] for m in range(9)]
+    head = f"date = 2026-05-01\nruns = 2\ncapacity_ah = {capacity_ah}\ncapacity_sd_ah = 0.5\nresistance_mohm = {mohm}\n"
+    return f"c20_ah = 9.0\n[fitted]\n{head}error_volts = 0.01\nmean = {[1.1] * 9}\ncovariance = {rows}\n"
+
+
+def test_a_fit_that_cannot_belong_to_the_papers_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "b.toml"
+    file.write_text(_fitted(9.9, 0.01))
+    assert load_papers(file).fitted is not None
+    for text, said in (
+        (_fitted(9.9, 0.01).replace("c20_ah = 9.0", "c20_ah = 90.0"), "c20_ah: 90 is not the 9 of the time of"),
+        (_fitted(9.9, -0.01), "fitted.covariance: is no spread"),
+        (_fitted(9.9, 0.01, mohm=0.0), "resistance_mohm"),
+        ("c20_ah = 9.0\nin_service = 1800-01-01\n", "in_service: 1800-01-01 lies ahead or over 40 years back"),
+    ):
+        file.write_text(text)
+        with pytest.raises(BadInput, match=said):
+            load_papers(file)
