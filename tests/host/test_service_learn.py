@@ -165,7 +165,7 @@ def test_an_estimate_saved_under_other_papers_is_begun_anew(chosen: Settings) ->
 
 
 def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
-    record(chosen, 1.8, charge_after=False)
+    record(chosen, 1.8, charge_after=False, down_to=10.45)
     arguments = ["test", "--box", "mast", "--settings", str(chosen.file)]
     done = CliRunner().invoke(battery, arguments, catch_exceptions=False)
     assert done.exit_code == 0
