@@ -212,7 +212,7 @@ def test(
 
     With --box it follows the box live, tells each next step, rings when the floor is reached, and learns. A finished
     LOG is judged the same. Judged against the rated capacity (IEEE 450 and 1188, by time, with the temperature
-    factor); learning from it roughly halves the band around runtime left.
+    factor); learning from it narrows the band around runtime left.
     """
     if (log is None) == (box is None):
         raise BadInput("groundbox battery test", "", "give a LOG, or --box BOX to follow a box live, one of them")
