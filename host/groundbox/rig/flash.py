@@ -18,6 +18,7 @@ def provision(folder: Path, box: str, board_settings: dict[str, int], firmware: 
     """
     flash = folder / "flash"
     image.stage(flash, firmware)
+    flash.chmod(0o700)  # it may come to hold a network's password and a box's key
     if not any(flash.glob("settings.*")):
         reason = settings.refusal_of_all(board_settings, settings.defaults())
         if reason:
