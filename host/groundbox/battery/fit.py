@@ -64,7 +64,6 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
     temps: list[float] = []
     block_c: float | None = None
     wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
-
     torn = False  # the rest of a discharge of which a part was not recorded
 
     def finish() -> None:

@@ -13,16 +13,13 @@ from msgspec import Meta
 from groundbox.errors import BadInput
 from groundbox.toml_file import read_toml, shaped, wants
 
-Nine = Annotated[
-    list[float],
-    Meta(min_length=9, max_length=9, description="nine numbers; delete the [fitted] part and fit again"),
-]
+FORGET = "delete the [fitted] part and fit again"
+Nine = Annotated[list[float], Meta(min_length=9, max_length=9, description=f"nine numbers; {FORGET}")]
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
 MOST_YEARS, DAYS_A_MONTH = 40, 30.44
 SAME_RATING = 0.005
-FORGET = "delete the [fitted] part and fit again"
 
 
 class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

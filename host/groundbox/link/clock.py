@@ -127,16 +127,15 @@ class BoardClock:
             start.fell_s = received_monotonic_s
         start.arrivals.append(came_s)
         before_s, start.ahead_s = start.ahead_s, received_wall_s - received_monotonic_s
+        now_s = start.wall_s()
         if start.dated_s is None:
-            start.dated_s = start.wall_s()
-        if start.exchanges or abs(start.wall_s() - start.dated_s) <= ARRIVAL_UNCERTAINTY_S:
+            start.dated_s = now_s
+        if start.exchanges or abs(now_s - start.dated_s) <= ARRIVAL_UNCERTAINTY_S:
             return None
         if abs(start.ahead_s - before_s) <= SET_S and received_monotonic_s - start.fell_s < SETTLED_S:
             return None
-        start.dated_s = start.wall_s()
-        return StartTime(
-            box=self._box, boot=boot, wall_s=start.dated_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival"
-        )
+        start.dated_s = now_s
+        return StartTime(box=self._box, boot=boot, wall_s=now_s, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")
 
     def wall(self, boot: int, uptime_ms: int) -> WallTime | None:
         """The wall time of `uptime_ms` in start `boot`; None while nothing is known of that start."""

@@ -3,7 +3,8 @@
 from typing import TypedDict
 
 from groundbox.link.clock import BoardClock
-from groundbox.model import Stored
+from groundbox.link.questions import Moment
+from groundbox.model import StartTime, Stored
 
 
 class Dated(TypedDict, total=False):
@@ -24,6 +25,10 @@ class Known:
     def clock(self, box: str) -> BoardClock:
         """The clock of `box`."""
         return self._clocks.setdefault(box, BoardClock(box))
+
+    def heard(self, box: str, boot: int, uptime_ms: int, now: Moment) -> StartTime | None:
+        """A message came by itself: see BoardClock.heard."""
+        return self.clock(box).heard(boot, uptime_ms, received_wall_s=now.wall_s, received_monotonic_s=now.monotonic_s)
 
     def dated(self, box: str, boot: int, uptime_ms: int) -> Dated:
         """The wall time of an uptime."""

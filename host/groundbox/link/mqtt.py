@@ -27,7 +27,7 @@ from groundbox.link.rights import COMMAND, ROOT
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.link.tally import Tally
-from groundbox.model import Answer, Item, LinkNote, StartTime, Stored
+from groundbox.model import Answer, Item, LinkNote, Stored
 from groundbox.wire import json_form
 from groundbox.wire.messages import BY_NAME, MESSAGES, checksum
 
@@ -210,8 +210,9 @@ class MqttSource:
             return []
         if self._boxes and not message.retain:
             self._say_unkeyed(box)
-        start = None if message.retain else self._heard(frame, now)
-        item = to_item(frame, **self._dated(frame, message.retain, now))
+        told = _uptime_of(frame)
+        start = self._known.heard(*told, now) if told and not message.retain else None
+        item = to_item(frame, **self._dated(told, message.retain, now))
         return [one for one in (start, item) if one]
 
     def _say_unkeyed(self, box: str) -> None:
@@ -257,17 +258,9 @@ class MqttSource:
             )
         return False
 
-    def _heard(self, frame: Frame, now: Moment) -> StartTime | None:
-        """Lets a message tell when its board started; what was dated before may change with it."""
-        if (told := _uptime_of(frame)) is None:
-            return None
-        return self._known.clock(told[0]).heard(
-            *told[1:], received_wall_s=now.wall_s, received_monotonic_s=now.monotonic_s
-        )
-
-    def _dated(self, frame: Frame, retained: bool, now: Moment) -> Dated:
+    def _dated(self, told: tuple[str, int, int] | None, retained: bool, now: Moment) -> Dated:
         """The time of a message; one that the broker kept says nothing by when it comes."""
-        if told := _uptime_of(frame):
+        if told:
             return self._known.dated(*told)
         return {} if retained else {"wall_s": now.wall_s, "wall_source": "arrival"}
 

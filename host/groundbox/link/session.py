@@ -241,7 +241,7 @@ class Session:
         assert self.hello
         hello = self.hello
         if self._known.clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
-            self._heard(hello.boot, hello.uptime_ms, now)
+            self._known.heard(hello.box, hello.boot, hello.uptime_ms, now)
         items: list[Item] = [
             replace(hello, again=self._again, **self._known.dated(hello.box, hello.boot, hello.uptime_ms))
         ]
@@ -299,13 +299,8 @@ class Session:
         if skipped is None:  # from the backlog
             return None
         self._tally.gap += skipped
-        return self._heard(boot, uptime_ms, now)
-
-    def _heard(self, boot: int, uptime_ms: int, now: Moment) -> StartTime | None:
         assert self.hello
-        return self._known.clock(self.hello.box).heard(
-            boot, uptime_ms, received_wall_s=now.wall_s, received_monotonic_s=now.monotonic_s
-        )
+        return self._known.heard(self.hello.box, boot, uptime_ms, now)
 
     # --- what goes out ---
 
