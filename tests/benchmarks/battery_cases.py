@@ -9,7 +9,8 @@ from tests.benchmarks import battery_truth as truth
 from tests.benchmarks.battery_replay import Case, changed, samples_of
 from tests.benchmarks.battery_truth import Run
 
-from groundbox.battery.fit import discharges, fitted_papers
+from groundbox.battery.fit import fitted_papers
+from groundbox.battery.logged import discharges
 from groundbox.battery.papers import DischargeRow, Papers
 
 

@@ -18,7 +18,8 @@ from tests.benchmarks.battery_runtime import published_tables
 from tests.benchmarks.battery_truth import Array
 
 from groundbox.battery import population
-from groundbox.battery.fit import discharges, fit_profile
+from groundbox.battery.fit import fit_profile
+from groundbox.battery.logged import discharges
 from groundbox.battery.population import COEFFICIENTS, NAMES, OFFSET, Profile, sound_profile
 from groundbox.battery.sheet import sheet_profile
 

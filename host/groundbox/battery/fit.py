@@ -2,34 +2,30 @@
 
 Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
+Runs learnt one after the other tell as much as the same runs at once: the papers keep their points, and each fit takes
+them all. From one day to another the capacity may have fallen, slowly as a rule, seldom at once.
 """
 
+import itertools
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
-from pathlib import Path
 
 import msgspec
 import numpy as np
 
-from groundbox.battery import curve, temperature
-from groundbox.battery.curve import Array
+from groundbox.battery import curve
+from groundbox.battery.curve import Array, Places
 from groundbox.battery.least_squares import solve
-from groundbox.battery.log_csv import read_log
+from groundbox.battery.logged import Discharge
 from groundbox.battery.papers import Fitted, HistoryRow, Papers
 from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
-from groundbox.battery.profile import RUN_OFFSET_SD, prior_of, profile_of
-from groundbox.battery.values import Sample
-from groundbox.errors import BadInput
+from groundbox.battery.profile import FADE_PER_YEAR, RUN_OFFSET_SD, prior_of
 
 MOST_SHARE = 1.8  # of rated capacity: no battery gives so much (assumed; a 17 Ah block gave 1.3)
 MOST_MISFIT_VOLTS = 0.06  # per cell (assumed; bursts on tubular batteries gave 0.03)
-LEAST_DEPTH = 0.4  # of rated C20: a shallower discharge says too little
-LOAD_RATE = 0.004
-GAP_HOURS = 1.0  # longer ones end a discharge: nobody saw what was drawn
-DIP = 0.03  # charge at the start of a discharge in which the voltage dips and says nothing
-POINTS, INDEPENDENT = 80, 12  # points kept of a run, and how many of them count as independent
+INDEPENDENT = 12  # so many of a run's points count as independent
 MISFIT_VOLTS = 0.006
 UNSEEN_VOLTS = 0.009  # per cell: what a curve learnt from one run is off by in another
 RUN_CAPACITY_SD, START_SD = 0.025, 0.03  # two equal runs of the 17 Ah block differed by 3.6 %
@@ -38,96 +34,58 @@ PARTLY_MISSING, PARTLY_SD = 0.4, 0.25  # what may be missing of a run that did n
 PARTLY_COST = 7.0  # in squared spreads: about one log in seven does not begin full, and then anywhere
 SUSPECTS = 3  # runs that gave the least are tried as partly charged
 CAPACITY_STARTS = (1.0, 1.12, 1.3, 1.6)
+RESISTIVE = slice(7, 9)  # of the nine: those that resistance makes
 PER_RUN = 3  # capacity, offset and start charge of each run
+RISE_PER_YEAR = 0.15  # of resistance, in field use (assumed, as the next)
+DAY_SD, HEAVY_TAIL = 0.02, 4.0  # of both from one day to another; degrees of freedom of that spread
+KEPT_RUNS = 6  # the papers keep the points of so many; the shallow and old go first
+DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Discharge:
-    """One discharge, thinned: charge drawn, wells, rate (units of C20) and volts per cell at each kept point."""
+class _Days:
+    """The days of the runs, newest first: (runs,) which of them each is of; (days - 1, 2) spreads from day to day."""
 
-    drawn: Array
-    wells: Array
-    rate: Array
-    cell_volts: Array
-    depth: float
-    temp_c: float | None
-    source: str
+    of_run: Places
+    spread: Array
+
+    def factors(self, steps: Array) -> Array:
+        """(runs, 2) capacity and resistance on each run's day over those of the newest; `steps` in their spreads."""
+        moved = np.cumsum(self.spread * steps.reshape(-1, 2), axis=0)
+        return np.asarray(np.exp(np.vstack([np.zeros(2), moved]))[self.of_run])
 
 
-def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> list[Discharge]:
-    """The discharges in a log deeper than LEAST_DEPTH; short pauses belong to them, charging or a gap ends them.
+def _days(runs: Sequence[Discharge]) -> _Days:
+    known = [run.on or date.max for run in runs]
+    days = sorted(set(known), reverse=True)
+    years = np.array([(new - old).days / DAYS_A_YEAR for new, old in itertools.pairwise(days)])
+    spread = np.hypot(DAY_SD, years[:, np.newaxis] * np.array([FADE_PER_YEAR, RISE_PER_YEAR]))
+    return _Days(of_run=np.array([days.index(day) for day in known]), spread=spread)
 
-    What follows a gap under load did not begin full, and tells nothing until a charge.
+
+def _heavy(steps: Array) -> Array:
+    """Residuals of Student's t in place of a normal spread: a rare great change is believed."""
+    share = steps * steps / HEAVY_TAIL + 1e-12
+    return np.asarray(steps * np.sqrt(np.log1p(share) / share))
+
+
+def _resisting(numbers: Array, times: float) -> Array:
+    """The same battery with so many times the resistance."""
+    numbers = numbers.copy()
+    numbers[RESISTIVE] *= times
+    return numbers
+
+
+def _misfit(numbers: Array, run: Discharge, run_numbers: Array, day: Array) -> Array:
+    """(points,) model less measured volts per cell.
+
+    run_numbers: capacity, offset and start charge, in their spreads; day: factors of capacity and resistance.
     """
-    found: list[Discharge] = []
-    rows: list[tuple[float, float, float, Array]] = []
-    temps: list[float] = []
-    block_c: float | None = None
-    wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
-    torn = False  # the rest of a discharge of which a part was not recorded
-
-    def finish() -> None:
-        nonlocal rows, drawn, temps
-        if drawn >= LEAST_DEPTH:
-            found.append(_thinned(rows, drawn, float(np.mean(temps)) if temps else None, source))
-        rows, drawn, temps = [], 0.0, []
-
-    for sample in samples:
-        amps = sample.amps if sample.amps is not None else sample.declared_amps
-        if amps is None or (before is not None and sample.t_s <= before):
-            continue
-        hours = 0.0 if before is None else (sample.t_s - before) / 3600
-        before = sample.t_s
-        if hours > GAP_HOURS:
-            finish()
-            hours, torn = 0.0, amps > LOAD_RATE * papers.c20_ah
-        if sample.block_c is not None or sample.case_c is not None:
-            case_c = sample.case_c if sample.case_c is not None else 0.0
-            known = sample.block_c if sample.block_c is not None else case_c
-            block_c = (
-                known if block_c is None or sample.block_c is not None else temperature.followed(block_c, case_c, hours)
-            )
-            temps.append(block_c)
-        rate = amps / papers.c20_ah
-        rate /= temperature.load_factor(temperature.REFERENCE_C if block_c is None else block_c, rate)
-        wells = curve.advance_wells(wells, rate, hours)
-        resting = resting + hours if rate < LOAD_RATE else 0.0
-        if rate < -LOAD_RATE or resting > 0.5:
-            finish()
-            torn = torn and rate >= -LOAD_RATE
-        elif rate >= LOAD_RATE and not torn:
-            if not rows:
-                wells = np.maximum(wells, 0.0)
-            drawn += rate * hours
-            rows.append((drawn, rate, sample.volts / papers.cells, wells))
-    finish()
-    return found
-
-
-def _thinned(
-    rows: list[tuple[float, float, float, Array]], depth: float, temp_c: float | None, source: str
-) -> Discharge:
-    kept = [row for row in rows if row[0] > DIP]
-    places = np.unique(np.linspace(0, len(kept) - 1, min(POINTS, len(kept))).astype(int))
-    chosen = [kept[place] for place in places]
-    return Discharge(
-        drawn=np.array([row[0] for row in chosen]),
-        rate=np.array([row[1] for row in chosen]),
-        cell_volts=np.array([row[2] for row in chosen]),
-        wells=np.array([row[3] for row in chosen]),
-        depth=depth,
-        temp_c=temp_c,
-        source=source,
-    )
-
-
-def _misfit(numbers: Array, run: Discharge, run_numbers: Array) -> Array:
-    """(points,) model less measured volts per cell; run_numbers: capacity, offset, start charge, in their spreads."""
-    capacity = numbers[CAPACITY] * (1 + RUN_CAPACITY_SD * run_numbers[0])
+    capacity = numbers[CAPACITY] * day[0] * (1 + RUN_CAPACITY_SD * run_numbers[0])
     whole = curve.whole_charge(capacity, numbers[LAG])
     missing = START_SD * max(run_numbers[2], 0.0) * capacity
     depleted = curve.depleted_share(run.drawn + missing, run.wells, whole, numbers[LAG])
-    volts = curve.terms(depleted, run.rate) @ numbers[COEFFICIENTS] + RUN_OFFSET_SD * run_numbers[1]
+    volts = curve.terms(depleted, run.rate) @ _resisting(numbers, day[1])[COEFFICIENTS] + RUN_OFFSET_SD * run_numbers[1]
     return np.asarray(volts - run.cell_volts)
 
 
@@ -153,15 +111,18 @@ def _solved(
     prior: Profile, runs: Sequence[Discharge], partly: frozenset[int], starts: Sequence[Array], misfit_volts: float
 ) -> _Found:
     root = np.linalg.inv(np.linalg.cholesky(prior.covariance))
-    lower = np.full(9 + PER_RUN * len(runs), -np.inf)
+    days = _days(runs)
+    lower = np.full(len(starts[0]), -np.inf)
     lower[[CAPACITY, LAG, 5, 6, 7, 8]] = (0.2, 0.0, 0.005, 0.0, 0.005, 0.0)
 
     def left(x: Array) -> list[Array]:
-        return [_misfit(x[:9], run, own) for run, own in zip(runs, x[9:].reshape(-1, PER_RUN), strict=True)]
+        own, of_day = _own(x, len(runs)), days.factors(_steps(x, len(runs)))
+        return [_misfit(x[:9], *one) for one in zip(runs, own, of_day, strict=True)]
 
     def residuals(x: Array) -> Array:
-        extra = x[9:].reshape(-1, PER_RUN)
-        parts = [root @ (x[:9] - prior.mean), extra[:, :2].ravel(), _start_scores(extra[:, 2].copy(), partly)]
+        own = _own(x, len(runs))
+        parts = [root @ (x[:9] - prior.mean), own[:, :2].ravel(), _start_scores(own[:, 2].copy(), partly)]
+        parts.append(_heavy(_steps(x, len(runs))))
         return np.concatenate(parts + [off * np.sqrt(INDEPENDENT / len(off)) / misfit_volts for off in left(x)])
 
     found = []
@@ -173,11 +134,21 @@ def _solved(
     return _Found(cost=cost, x=x, covariance=covariance, misfit_volts=rms)
 
 
+def _own(x: Array, runs: int) -> Array:
+    """(runs, 3) what each run differs by, in spreads."""
+    return x[9 : 9 + PER_RUN * runs].reshape(-1, PER_RUN)
+
+
+def _steps(x: Array, runs: int) -> Array:
+    """(2 steps,) how capacity and resistance differ from day to day, newest first, in spreads."""
+    return x[9 + PER_RUN * runs :]
+
+
 def _starts(prior: Profile, runs: Sequence[Discharge]) -> list[Array]:
     """Several capacities around what the deepest run proves, since a knee thought too early is a trap."""
     starts = []
     for factor in CAPACITY_STARTS:
-        start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs))])
+        start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs) + _days(runs).spread.size)])
         start[CAPACITY] = factor * max(run.depth for run in runs)
         starts.append(start)
     return starts
@@ -195,11 +166,11 @@ def _partly(x: Array, place: int) -> list[Array]:
 
 
 def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Array]:
-    """The profile of one battery from its runs, and (runs, 3) what each run differed by."""
+    """The battery as it was at its newest run, and (runs, 2) each run's capacity and resistance over those."""
     partly: frozenset[int] = frozenset()
     best = _solved(prior, runs, partly, _starts(prior, runs), MISFIT_VOLTS)
     while len(partly) < len(runs):
-        weakest = np.argsort(best.x[9:].reshape(-1, PER_RUN)[:, 0])
+        weakest = np.argsort(_own(best.x, len(runs))[:, 0])
         places = [int(place) for place in weakest if place not in partly][:SUSPECTS]
         tried = {p: _solved(prior, runs, partly | {p}, _partly(best.x, p), MISFIT_VOLTS) for p in places}
         place = min(tried, key=lambda p: tried[p].cost)
@@ -210,7 +181,9 @@ def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Arr
         best = _solved(prior, runs, partly, [best.x], best.misfit_volts)
     error = float(np.hypot(best.misfit_volts, UNSEEN_VOLTS / len(runs) ** 0.75))
     profile = Profile(mean=best.x[:9], covariance=best.covariance[:9, :9], error_volts=error, worn_share=0.0)
-    return profile, best.x[9:].reshape(-1, PER_RUN)
+    own = _days(runs).factors(_steps(best.x, len(runs)))
+    own[:, 0] *= 1 + RUN_CAPACITY_SD * _own(best.x, len(runs))[:, 0]
+    return profile, own
 
 
 def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
@@ -233,63 +206,80 @@ def refusal(fitted: Papers) -> str | None:
     return f"{why}: another battery, or volts and amps of another scale; check c20_ah and cells, and the log's columns"
 
 
-def learnt_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
-    """The papers with what `runs` told on top of all that earlier ones did, which are not at hand any more."""
-    return fitted_papers(papers, runs, on, profile_of(papers), papers.fitted.runs if papers.fitted else 0)
+def _kept_runs(papers: Papers) -> list[Discharge]:
+    """The discharges of which the papers keep the points; none where their fit was deleted."""
+    rows = [row for row in papers.history if row.points] if papers.fitted else []
+    return [
+        Discharge(
+            drawn=np.array([point[0] for point in row.points]),
+            rate=np.array([point[1] for point in row.points]),
+            cell_volts=np.array([point[2] for point in row.points]),
+            wells=np.array([point[3:] for point in row.points]),
+            depth=row.depth,
+            temp_c=row.temp_c,
+            source=row.source,
+            on=row.date,
+        )
+        for row in rows
+    ]
 
 
-def fitted_papers(
-    papers: Papers, runs: Sequence[Discharge], on: date, prior: Profile | None = None, earlier: int = 0
-) -> Papers:
-    """The papers with what `runs` told, and one history row for each.
+def _points(run: Discharge) -> list[list[float]]:
+    columns = np.column_stack([run.drawn, run.rate, run.cell_volts, run.wells])
+    return [[round(float(value), 6) for value in row] for row in columns]
 
-    `prior` holds what `earlier` runs told; None knows only the nameplate, age and sheet.
+
+def _telling(runs: Sequence[Discharge]) -> list[Discharge]:
+    """Those runs that tell the most: deep, and not long ago."""
+    newest = max(run.on or date.min for run in runs)
+
+    def worth(run: Discharge) -> float:
+        return run.depth / (1 + (newest - (run.on or newest)).days / DAYS_A_YEAR)
+
+    return sorted(runs, key=worth)[-KEPT_RUNS:]
+
+
+def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
+    """The papers with what `runs` of the day `on` told beside earlier ones, and one history row for each.
+
+    The rows of earlier runs whose points are kept are told anew: with more runs each is known better.
     """
-    profile, extra = fit_profile(prior_of(papers) if prior is None else prior, runs)
-    sd = float(np.sqrt(profile.covariance[CAPACITY, CAPACITY]))
-    temps = [run.temp_c for run in runs if run.temp_c is not None]
-    mohm = resistance_mohm(profile.mean, papers)
+    every = [*_kept_runs(papers), *(replace(run, on=on) for run in runs)]
+    profile, own = fit_profile(prior_of(papers), every)
+    capacity_ah = float(profile.mean[CAPACITY]) * papers.c20_ah
+    sd_ah = float(np.sqrt(profile.covariance[CAPACITY, CAPACITY])) * papers.c20_ah
+    temps = [run.temp_c for run in every if run.temp_c is not None]
     fitted = Fitted(
-        date=on,
-        runs=earlier + len(runs),
-        capacity_ah=float(profile.mean[CAPACITY]) * papers.c20_ah,
-        capacity_sd_ah=sd * papers.c20_ah,
-        resistance_mohm=mohm,
+        date=max(run.on or on for run in every),
+        runs=len(every),
+        capacity_ah=capacity_ah,
+        capacity_sd_ah=sd_ah,
+        resistance_mohm=resistance_mohm(profile.mean, papers),
         temp_c=float(np.mean(temps)) if temps else None,
         error_volts=profile.error_volts,
         mean=[float(v) for v in profile.mean],
         covariance=[[float(v) for v in row] for row in profile.covariance],
     )
-    rows = [
-        HistoryRow(
-            date=on,
-            capacity_ah=fitted.capacity_ah * (1 + RUN_CAPACITY_SD * float(own[0])),
-            capacity_sd_ah=fitted.capacity_sd_ah,
-            resistance_mohm=mohm,
+    telling = _telling(every)
+    rows = {
+        (run.source, run.depth, run.on): HistoryRow(
+            date=run.on or on,
+            capacity_ah=capacity_ah * float(factors[0]),
+            capacity_sd_ah=sd_ah,
+            resistance_mohm=resistance_mohm(_resisting(profile.mean, float(factors[1])), papers),
             temp_c=run.temp_c,
             depth=run.depth,
             source=run.source,
+            points=_points(run) if run in telling else [],
         )
-        for run, own in zip(runs, extra, strict=True)
-    ]
-    return msgspec.structs.replace(papers, fitted=fitted, history=[*papers.history, *rows])
+        for run, factors in zip(every, own, strict=True)
+    }
+    earlier = [rows.pop((row.source, row.depth, row.date), _bare(row)) for row in papers.history]
+    return msgspec.structs.replace(papers, fitted=fitted, history=[*earlier, *rows.values()])
 
 
-def with_current(log: Path | str) -> list[Sample]:
-    """The samples of one log file; BadInput where it tells no current."""
-    samples = list(read_log(log))
-    if all(sample.amps is None and sample.declared_amps is None for sample in samples):
-        raise BadInput(log, "", "has neither amps nor declared_amps; without the current nothing can be learnt")
-    return samples
-
-
-def runs_in(log: Path | str, papers: Papers) -> list[Discharge]:
-    """The discharges of one log file; BadInput where there is none to learn from."""
-    runs = discharges(with_current(log), papers, Path(log).name)
-    if not runs:
-        least = f"{LEAST_DEPTH:.0%} of {papers.c20_ah:g} Ah"
-        raise BadInput(log, "", f"holds no discharge deeper than {least} in one piece, without a gap before it")
-    return runs
+def _bare(row: HistoryRow) -> HistoryRow:
+    return msgspec.structs.replace(row, points=[])
 
 
 def is_known(run: Discharge, papers: Papers) -> bool:

@@ -16,6 +16,8 @@ from groundbox.toml_file import read_toml, shaped, wants
 FORGET = "delete the [fitted] part and fit again"
 Nine = Annotated[list[float], Meta(min_length=9, max_length=9, description=f"nine numbers; {FORGET}")]
 
+Point = Annotated[list[Annotated[float, Meta(ge=-1000, le=1000)]], Meta(min_length=7, max_length=7)]
+
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
 MOST_YEARS, DAYS_A_MONTH = 40, 30.44
@@ -55,6 +57,12 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     temp_c: float | None = None
     depth: Annotated[float, Meta(gt=0, le=10, description="charge drawn, of the rated one")]
     source: str = ""
+    points: Annotated[
+        list[Point],
+        Meta(
+            max_length=100, description="seven numbers each, from which later fits go on; delete them to leave it out"
+        ),
+    ] = []
 
 
 class Papers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -140,7 +148,7 @@ def _value(value: object) -> str:
 
 def _lines(row: msgspec.Struct) -> list[str]:
     fields = msgspec.structs.asdict(row)
-    return [f"{key} = {_value(value)}" for key, value in fields.items() if value is not None and value != ""]
+    return [f"{key} = {_value(value)}" for key, value in fields.items() if value not in (None, "", [])]
 
 
 def _table(papers: Papers, key: str) -> list[str]:
@@ -149,6 +157,11 @@ def _table(papers: Papers, key: str) -> list[str]:
     if isinstance(rows, Fitted):
         rows, head = [rows], f"[{key}]"
     return [line for row in rows for line in ("", comment, head, *_lines(row))]
+
+
+def without_points(papers: Papers) -> Papers:
+    """The papers to be read by a person."""
+    return msgspec.structs.replace(papers, history=[msgspec.structs.replace(row, points=[]) for row in papers.history])
 
 
 def papers_text(papers: Papers) -> str:

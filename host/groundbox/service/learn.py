@@ -73,7 +73,8 @@ def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Disc
     Raises:
         BadInput: it cannot be this battery's.
     """
-    from groundbox.battery.fit import discharges, learnt_papers, refusal
+    from groundbox.battery.fit import fitted_papers, refusal
+    from groundbox.battery.logged import discharges
 
     if any(row.source == source for row in papers.history):
         return None
@@ -81,7 +82,7 @@ def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Disc
     if not runs:
         return None
     deepest = max(runs, key=lambda run: run.depth)
-    learnt = learnt_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+    learnt = fitted_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
     if why := refusal(learnt):
         raise BadInput(f"the discharge {source}", "", f"is not learnt: it {why}")
     return learnt

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from groundbox.battery.papers import Papers, checked, load_papers, papers_text, save_papers
+from groundbox.battery.papers import Papers, checked, load_papers, papers_text, save_papers, without_points
 from groundbox.errors import BadInput
 from groundbox.settings import Settings
 from groundbox.show.options import chosen_settings, known_box, note_unused, open_reader, settings_options
@@ -102,7 +102,7 @@ def show(file: str, as_json: bool) -> None:
     """What the papers say, and how long full would last at several loads."""
     from groundbox.battery.outlook import outlook
 
-    papers = load_papers(file)
+    papers = without_points(load_papers(file))
     rows = outlook(papers)
     if as_json:
         _print_json({"papers": papers, "from_full": rows, "cautions": CAUTIONS})
@@ -127,7 +127,8 @@ def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_j
     What the papers were taught before counts on; a discharge that is in them already is passed over. A discharge that
     begins with its log counts as begun full.
     """
-    from groundbox.battery.fit import is_known, learnt_papers, refusal, runs_in
+    from groundbox.battery.fit import fitted_papers, is_known, refusal
+    from groundbox.battery.logged import runs_in
 
     papers = load_papers(battery)
     check_same_battery(out, papers)
@@ -141,14 +142,15 @@ def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_j
         runs += new
     if not runs:
         raise BadInput(battery, "", "knows all of these discharges; to begin anew delete its [fitted] part")
-    fitted = learnt_papers(papers, runs, (on or datetime.now()).date())
+    fitted = fitted_papers(papers, runs, (on or datetime.now()).date())
     if why := refusal(fitted):
         raise BadInput(", ".join(logs), "", why)
     save_papers(out, fitted)
     told = fitted.fitted
     assert told is not None
     if as_json:
-        _print_json({"out": out, "fitted": told, "runs": fitted.history[-len(runs) :], "cautions": CAUTIONS})
+        rows = without_points(fitted).history[-len(runs) :]
+        _print_json({"out": out, "fitted": told, "runs": rows, "cautions": CAUTIONS})
         return
     earlier = f", on top of {told.runs - len(runs)} before" if told.runs > len(runs) else ""
     click.echo(f"{len(runs)} discharge(s) used{earlier}.")
@@ -170,7 +172,7 @@ def health(file: str, as_json: bool) -> None:
     papers = load_papers(file)
     found = health_of(papers)
     if as_json:
-        _print_json({"health": found, "history": papers.history, "cautions": CAUTIONS})
+        _print_json({"health": found, "history": without_points(papers).history, "cautions": CAUTIONS})
         return
     for row in sorted(papers.history, key=lambda row: row.date):
         share = row.capacity_ah / papers.c20_ah
@@ -226,7 +228,8 @@ def test(
 
 
 def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
-    from groundbox.battery.fit import discharges, is_known, learnt_papers, refusal, with_current
+    from groundbox.battery.fit import fitted_papers, is_known, refusal
+    from groundbox.battery.logged import discharges, with_current
     from groundbox.show.capacity import Guide, band_words
 
     papers = load_papers(battery)
@@ -239,7 +242,7 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     after = None
     if guide.done:
         runs = [run for run in discharges(guide.discharge, papers, Path(log).name) if not is_known(run, papers)]
-        after = learnt_papers(papers, runs, date.today()) if runs else None
+        after = fitted_papers(papers, runs, date.today()) if runs else None
         if after is not None and (why := refusal(after)):
             raise BadInput(log, "", why)
         if after is not None and out is not None:

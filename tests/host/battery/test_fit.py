@@ -4,13 +4,15 @@ import dataclasses
 from datetime import date
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
 from groundbox.battery import curve
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.fit import Discharge, discharges, fitted_papers, runs_in
-from groundbox.battery.papers import Papers, load_papers, save_papers
+from groundbox.battery.fit import fitted_papers
+from groundbox.battery.logged import Discharge, discharges, runs_in
+from groundbox.battery.papers import Papers, load_papers, papers_text, save_papers, without_points
 from groundbox.battery.population import CAPACITY, LAG, sound_profile
 from groundbox.errors import BadInput
 
@@ -88,6 +90,59 @@ def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
     again = load_papers(tmp_path / "b.toml")
     assert again.fitted is not None
     assert again.fitted.mean[CAPACITY] == pytest.approx(second.fitted.mean[CAPACITY] if second.fitted else 0, rel=1e-6)
+
+
+def _learnt(*days: tuple[date, float, float]) -> Papers:
+    """Learnt one by one: day, capacity, amps."""
+    papers = PAPERS
+    for day, capacity, amps in days:
+        papers = fitted_papers(papers, _runs(capacity, amps), day)
+    return papers
+
+
+def test_runs_learnt_one_by_one_tell_as_much_as_at_once(tmp_path: Path) -> None:
+    one_by_one = fitted_papers(PAPERS, _runs(0.95, 1.5), date(2026, 5, 1))
+    save_papers(tmp_path / "b.toml", one_by_one)
+    one_by_one = fitted_papers(load_papers(tmp_path / "b.toml"), _runs(0.95, 4.0), date(2026, 5, 1))
+    at_once = fitted_papers(PAPERS, _runs(0.95, 1.5, 4.0), date(2026, 5, 1))
+    assert one_by_one.fitted is not None
+    assert at_once.fitted is not None
+    assert one_by_one.fitted.runs == at_once.fitted.runs == 2
+    assert one_by_one.fitted.mean == pytest.approx(at_once.fitted.mean, rel=0.01, abs=1e-4)
+    assert np.diag(one_by_one.fitted.covariance) == pytest.approx(np.diag(at_once.fitted.covariance), rel=0.05)
+
+
+def test_the_newest_run_tells_what_it_holds_now() -> None:
+    """A capacity that fell at once is believed, and the rows before it stay."""
+    found = _learnt((date(2026, 1, 1), 1.05, 2.0), (date(2026, 2, 1), 1.04, 3.0), (date(2026, 3, 1), 0.7, 2.0))
+    assert found.fitted is not None
+    assert found.fitted.capacity_ah / PAPERS.c20_ah == pytest.approx(0.7, rel=0.06)
+    shares = [row.capacity_ah / PAPERS.c20_ah for row in found.history]
+    assert shares == pytest.approx([1.05, 1.04, 0.7], rel=0.06)
+
+
+def test_an_older_log_fitted_late_takes_its_place_in_time() -> None:
+    found = _learnt((date(2026, 6, 1), 0.8, 2.0), (date(2025, 1, 1), 1.0, 3.0))
+    assert found.fitted is not None
+    assert found.fitted.date == date(2026, 6, 1)
+    assert found.fitted.capacity_ah / PAPERS.c20_ah == pytest.approx(0.8, rel=0.08)
+
+
+def test_points_of_the_runs_that_tell_most_are_kept() -> None:
+    days = [(date(2026, month, 1), 1.0, amps) for month, amps in enumerate((2.0, 3.0, 1.5, 2.5, 2.0, 3.0, 1.5), 1)]
+    found = _learnt(*days)
+    assert sum(bool(row.points) for row in found.history) == 6
+    assert found.fitted is not None
+    assert found.fitted.runs == 7
+    assert papers_text(without_points(found)).count("points") == 0
+
+
+def test_papers_whose_fit_was_deleted_begin_anew() -> None:
+    known = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1))
+    anew = fitted_papers(msgspec.structs.replace(known, fitted=None), _runs(0.9, 2.5), date(2026, 8, 1))
+    assert anew.fitted is not None
+    assert anew.fitted.runs == 1
+    assert [bool(row.points) for row in anew.history] == [False, True]
 
 
 def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:

@@ -8,8 +8,9 @@ import pytest
 
 from groundbox.battery.capacity_test import CapacityTest
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.fit import discharges, fitted_papers
+from groundbox.battery.fit import fitted_papers
 from groundbox.battery.health import health
+from groundbox.battery.logged import discharges
 from groundbox.battery.papers import DischargeRow, HistoryRow, Papers
 from groundbox.rig.lead_acid import BatterySettings, LeadAcid
 
