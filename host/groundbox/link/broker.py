@@ -1,5 +1,6 @@
 """Where an MQTT broker is, and what stands in the way to it."""
 
+import socket
 import ssl
 from dataclasses import dataclass
 
@@ -22,4 +23,6 @@ def why_not(error: BaseException | None) -> str:
             return f"the broker's certificate does not fit ca_file and host ({error.verify_message})"
         case ssl.SSLError():
             return "what answers there does not speak TLS, which ca_file asks for"
+        case socket.gaierror():
+            return "no network knows a computer of that name: check host"
     return "no broker answers there"

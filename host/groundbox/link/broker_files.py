@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +12,9 @@ from groundbox.link.rights import AUTOMATION, COMMAND, OUT, PROGRAM, ROOT
 LARGEST_BYTES = 8192
 CONFIGURATION, PASSWORDS, RIGHTS = "mosquitto.conf", "passwords", "rights"
 AUTHORITY, CERTIFICATE, KEY, AUTHORITY_KEY = "ca.pem", "server.pem", "server.key", "ca.key"
+EXPLANATION = "README.md"
+WRITTEN = (CONFIGURATION, PASSWORDS, RIGHTS, AUTHORITY, CERTIFICATE, KEY, AUTHORITY_KEY, EXPLANATION)
+MARK = "# Written by `groundbox broker setup`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +30,7 @@ def configuration(folder: Path, listener: Listener) -> str:
     """mosquitto.conf for the files in `folder`."""
     keeping = f"persistence true\npersistence_location {folder}/\nautosave_interval 60" if listener.keeps else ""
     return f"""\
-# Written by `groundbox broker setup`, which writes it anew when it is called again.
+{MARK}, which writes it anew when it is called again.
 listener {listener.port} {listener.address}
 cafile {folder / AUTHORITY}
 certfile {folder / CERTIFICATE}
@@ -44,6 +48,14 @@ max_queued_bytes 104857600
 persistent_client_expiration 14d
 {keeping}
 """
+
+
+def strange_file(folder: Path) -> Path | None:
+    """A file in `folder` that would be written over although another wrote it; None where there is none."""
+    with suppress(OSError, UnicodeDecodeError):
+        if (folder / CONFIGURATION).read_text(encoding="utf-8").startswith(MARK):
+            return None
+    return next((folder / name for name in WRITTEN if (folder / name).exists()), None)
 
 
 def listener_in(folder: Path) -> Listener | None:

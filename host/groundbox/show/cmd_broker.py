@@ -56,6 +56,8 @@ def setup(
     folder = folder.absolute()
     if " " in str(folder) or "\n" in str(folder):
         raise BadInput(folder, "", "mosquitto reads no path with a space: choose another folder")
+    if strange := broker_files.strange_file(folder):
+        raise BadInput(strange, "", "is there, and from no finished setup: move it away, or choose another folder")
     wanted = [*chosen_settings(settings_file, database).boxes, *boxes]
     for box in wanted:
         if why := unfit_name(box):
@@ -84,8 +86,9 @@ def setup(
     checked = try_it(folder, passwords, known)
     name = names[0] if names else HERE if listener.address == HERE else call_it[0]
     explained = broker_files.explanation(folder, listener, name, known, checked)
-    (folder / "README.md").write_text(explained, encoding="utf-8")
-    click.echo(f"{folder}: ready for {', '.join(known)}; what to do with it stands in {folder / 'README.md'}")
+    (folder / broker_files.EXPLANATION).write_text(explained, encoding="utf-8")
+    stands_in = folder / broker_files.EXPLANATION
+    click.echo(f"{folder}: ready for {', '.join(known)}; what to do with it stands in {stands_in}")
 
 
 @command.command(epilog="Example: groundbox broker check broker")

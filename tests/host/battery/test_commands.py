@@ -117,6 +117,19 @@ def test_a_plot_is_drawn(folder: Path) -> None:
         _replayed(folder, "--every", "6000", "--plot", str(folder / "none" / "p.svg"))
 
 
+def test_a_plot_that_cannot_be_written_is_refused_before_the_work(folder: Path) -> None:
+    arguments = [str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--cutoff", "10.9", "--plot"]
+    for name in ("nowhere/a.svg", "a.doc"):
+        with pytest.raises(BadInput, match=name):
+            CliRunner().invoke(replay, [*arguments, str(folder / name)], catch_exceptions=False)
+
+
+def test_columns_that_are_not_read_are_named(folder: Path) -> None:
+    (folder / "log.csv").write_text(LOG.replace("amps\n", "current\n", 1))
+    arguments = [str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--cutoff", "10.9", "--json"]
+    assert "line 1: not read: current (read are t_s, volts" in CliRunner().invoke(replay, arguments).stderr
+
+
 def test_health_and_test(folder: Path) -> None:
     run = CliRunner()
     told = json.loads(run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output)

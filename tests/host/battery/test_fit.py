@@ -10,7 +10,7 @@ import pytest
 
 from groundbox.battery import curve
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.fit import fitted_papers
+from groundbox.battery.fit import fitted_papers, refusal
 from groundbox.battery.logged import Discharge, discharges, runs_in
 from groundbox.battery.papers import Papers, load_papers, papers_text, save_papers, without_points
 from groundbox.battery.population import CAPACITY, LAG, sound_profile
@@ -80,6 +80,26 @@ def test_what_a_gap_hides_is_not_counted_as_drawn() -> None:
     rows = made(1.0, 4.0)[:60]
     later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
     assert discharges(iter([*rows, *later]), PAPERS) == []
+
+
+def test_what_is_left_after_a_gap_under_load_is_not_taken_for_a_full_battery() -> None:
+    rows = made(1.0, 2.0)
+    later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
+    assert discharges(iter([*rows[:60], *later]), PAPERS) == []
+    charge = [Sample(t_s=later[-1].t_s + 60.0 * (1 + m), volts=13.5, amps=-2.0) for m in range(60)]
+    again = [dataclasses.replace(row, t_s=row.t_s + charge[-1].t_s + 60.0) for row in rows]
+    assert len(discharges(iter([*rows[:60], *later, *charge, *again]), PAPERS)) == 1
+
+
+@pytest.mark.parametrize(
+    ("times_volts", "times_amps", "said"),
+    [(2.0, 1.0, "follows no lead-acid curve of 6 cells"), (1.0, 10.0, "of the rated 18 Ah"), (1.0, 1.0, None)],
+)
+def test_what_cannot_be_this_battery_is_refused(times_volts: float, times_amps: float, said: str | None) -> None:
+    rows = [Sample(t_s=row.t_s, volts=row.volts * times_volts, amps=2.0 * times_amps) for row in made(1.0, 2.0)]
+    why = refusal(fitted_papers(PAPERS, discharges(iter(rows), PAPERS), date(2026, 5, 1)))
+    assert (why is None) == (said is None)
+    assert said is None or said in str(why)
 
 
 def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:

@@ -47,6 +47,19 @@ def test_mosquitto_keeps_strangers_out(setup: Callable[..., Result], tmp_path: P
         assert path.suffix == ".password" or not any(word in path.read_text() for word in told), path
 
 
+def test_what_another_wrote_is_not_written_over(setup: Callable[..., Result], tmp_path: Path) -> None:
+    for name in ("README.md", "mosquitto.conf"):
+        mine = tmp_path / "broker" / name
+        mine.parent.mkdir(exist_ok=True)
+        mine.write_text("mine\n")
+        result = setup("--box", "mast")
+        assert isinstance(result.exception, BadInput)
+        assert f"{mine}: is there, and from no finished setup" in str(result.exception)
+        assert [path.name for path in mine.parent.iterdir()] == [name]
+        assert mine.read_text() == "mine\n"
+        mine.unlink()
+
+
 @needs_openssl
 def test_called_again_it_keeps_what_is_there(
     setup: Callable[..., Result], tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -12,6 +12,8 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from groundbox.errors import BadInput, LinkError, WireError
 from groundbox.link.broker import Broker, why_not
@@ -343,6 +345,15 @@ def test_a_broker_with_another_certificate_is_not_called_absent(tmp_path) -> Non
     assert "certificate does not fit ca_file and host (self-signed certificate)" in why_not(error)
     assert "does not speak TLS" in why_not(ssl.SSLError())
     assert why_not(ConnectionRefusedError()) == "no broker answers there"
+    assert "check host" in why_not(socket.gaierror(-2, "unknown"))
+
+
+def test_a_refused_subscription_is_told(arrivals, start) -> None:
+    source = start(arrivals)
+    source._on_subscribe(None, None, 1, [ReasonCode(PacketTypes.SUBACK, "Not authorized")], None)
+    notes = [item.sentence for item in arrivals.take(wait_s=1.0) if isinstance(item, LinkNote)]
+    source.stop()
+    assert any("lets this user in, but not hear boxes" in sentence for sentence in notes)
 
 
 def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_reading, monkeypatch) -> None:
