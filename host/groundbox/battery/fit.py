@@ -24,6 +24,7 @@ from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
 from groundbox.battery.profile import FADE_PER_YEAR, RUN_OFFSET_SD, prior_of
 
 MOST_SHARE = 1.8  # of rated capacity: no battery gives so much (assumed; a 17 Ah block gave 1.3)
+LEAST_MIDDLE_VOLTS, MOST_MIDDLE_VOLTS = 1.7, 2.2  # per cell, in the middle of a discharge (common practice, no source)
 MOST_MISFIT_VOLTS = 0.06  # per cell (assumed; bursts on tubular batteries gave 0.03)
 INDEPENDENT = 12  # so many of a run's points count as independent
 MISFIT_VOLTS = 0.006
@@ -192,12 +193,17 @@ def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
     return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
 
 
-def refusal(fitted: Papers) -> str | None:
-    """Why what was fitted cannot be this battery, with the mend; None where it can."""
+def refusal(fitted: Papers, runs: Sequence[Discharge]) -> str | None:
+    """Why what was fitted with `runs` cannot be this battery, with the mend; None where it can."""
     found = fitted.fitted
     assert found is not None
+    middle = [float(np.median(run.cell_volts)) for run in runs]
     share, off_mv = found.capacity_ah / fitted.c20_ah, 1000 * found.error_volts
-    if share > MOST_SHARE:
+    if strange := [volts for volts in middle if not LEAST_MIDDLE_VOLTS < volts < MOST_MIDDLE_VOLTS]:
+        why = (
+            f"stands at {strange[0]:.2f} V for each of {fitted.cells} cells in the middle of a discharge, as none does"
+        )
+    elif share > MOST_SHARE:
         why = f"would make it {share:.0%} of the rated {fitted.c20_ah:g} Ah"
     elif found.error_volts > MOST_MISFIT_VOLTS:
         why = f"follows no lead-acid curve of {fitted.cells} cells (off by {off_mv:.0f} mV a cell)"

@@ -19,6 +19,7 @@ def _jacobian(residuals: Callable[[Array], Array], x: Array, at: Array) -> Array
     return np.stack(columns, axis=1)
 
 
+@np.errstate(over="ignore", invalid="ignore")  # a wild step is not taken
 def solve(residuals: Callable[[Array], Array], start: Array, lower: Array) -> tuple[Array, Array]:
     """(k,) the minimum of the sum of squares above `lower`, and (k, k) the inverse of J'J there.
 

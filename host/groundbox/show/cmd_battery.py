@@ -143,7 +143,7 @@ def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_j
     if not runs:
         raise BadInput(battery, "", "knows all of these discharges; to begin anew delete its [fitted] part")
     fitted = fitted_papers(papers, runs, (on or datetime.now()).date())
-    if why := refusal(fitted):
+    if why := refusal(fitted, runs):
         raise BadInput(", ".join(logs), "", why)
     save_papers(out, fitted)
     told = fitted.fitted
@@ -243,7 +243,7 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     if guide.done:
         runs = [run for run in discharges(guide.discharge, papers, Path(log).name) if not is_known(run, papers)]
         after = fitted_papers(papers, runs, date.today()) if runs else None
-        if after is not None and (why := refusal(after)):
+        if after is not None and (why := refusal(after, runs)):
             raise BadInput(log, "", why)
         if after is not None and out is not None:
             save_papers(out, after)

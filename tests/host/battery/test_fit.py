@@ -93,11 +93,17 @@ def test_what_is_left_after_a_gap_under_load_is_not_taken_for_a_full_battery() -
 
 @pytest.mark.parametrize(
     ("times_volts", "times_amps", "said"),
-    [(2.0, 1.0, "follows no lead-acid curve of 6 cells"), (1.0, 10.0, "of the rated 18 Ah"), (1.0, 1.0, None)],
+    [
+        (2.0, 1.0, "V for each of 6 cells"),
+        (0.5, 1.0, "V for each of 6 cells"),
+        (1.0, 10.0, "of the rated 18 Ah"),
+        (1.0, 1.0, None),
+    ],
 )
 def test_what_cannot_be_this_battery_is_refused(times_volts: float, times_amps: float, said: str | None) -> None:
     rows = [Sample(t_s=row.t_s, volts=row.volts * times_volts, amps=2.0 * times_amps) for row in made(1.0, 2.0)]
-    why = refusal(fitted_papers(PAPERS, discharges(iter(rows), PAPERS), date(2026, 5, 1)))
+    runs = discharges(iter(rows), PAPERS)
+    why = refusal(fitted_papers(PAPERS, runs, date(2026, 5, 1)), runs)
     assert (why is None) == (said is None)
     assert said is None or said in str(why)
 
