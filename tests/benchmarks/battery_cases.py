@@ -2,7 +2,7 @@
 
 import csv
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import date, timedelta
 
 import msgspec
 from tests.benchmarks import battery_truth as truth
@@ -32,6 +32,15 @@ def fitted_to(papers: Papers, runs: Sequence[Run]) -> Papers:
         case = Case(run=run, papers=papers, inputs="V+I")
         found += discharges(samples_of(case), papers, run.name)
     return fitted_papers(papers, found, date(2026, 1, 1))
+
+
+def fitted_in_turn(runs: Sequence[Run]) -> Papers:
+    """Papers fitted from these runs one after the other, a month between, as a log teaches them."""
+    papers = papers_for(runs[0].family)
+    for place, run in enumerate(runs):
+        found = discharges(samples_of(Case(run=run, papers=papers, inputs="V+I")), papers, run.name)
+        papers = fitted_papers(papers, found, date(2026, 1, 1) + timedelta(days=30 * place))
+    return papers
 
 
 def sheet_papers(runs_family: str) -> Papers | None:
@@ -87,7 +96,7 @@ def _sheet(runs: list[Run]) -> list[Case]:
     return [] if papers is None else [changed(case, papers=papers) for case in _plain("V+I")(runs)]
 
 
-def _fit(count: int, inputs: str) -> Maker:
+def _fit(count: int, inputs: str, fit: Callable[[Sequence[Run]], Papers] = fitted) -> Maker:
     def make(runs: list[Run]) -> list[Case]:
         cases = []
         for place, case in enumerate(_plain(inputs)(runs)):
@@ -96,7 +105,7 @@ def _fit(count: int, inputs: str) -> Maker:
                 if count
                 else runs[:place] + runs[place + 1 :]
             )
-            cases.append(changed(case, papers=fitted(others)))
+            cases.append(changed(case, papers=fit(others)))
         return cases
 
     return make
@@ -139,6 +148,7 @@ def _cold(runs: list[Run]) -> list[Case]:
 
 ROWS: dict[str, Maker] = {
     "fitted from 2 runs, V+I": _fit(2, "V+I"),
+    "fitted from 2 runs in turn, V+I": _fit(2, "V+I", fitted_in_turn),
     "fitted from 2 runs, V+loads": _fit(2, "V+loads"),
     "fitted from 2 runs, V": _fit(2, "V"),
     "fitted from 2 runs, V+exact loads": _fit(2, "V+exact loads"),
