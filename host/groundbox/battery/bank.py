@@ -33,6 +33,7 @@ DOUBT_TOLD, DOUBT_UNTOLD = 0.24, 0.30  # share of belief that the start charge i
 LEAST_CHARGE = 0.10
 MIN_CAPACITY = 0.25
 TAIL_FREEDOM = 4.0
+OFFSET_PLACE = 191  # where the even points of the offset begin, so that they have nothing to do with the others
 LEAST_COEFFICIENTS: Array = np.array([-np.inf, -np.inf, -np.inf, 0.005, 0.0, 0.01, 0.0])
 FILL_HOURS = 1.0  # with the current tapered to a thirtieth of C20 or less
 
@@ -73,6 +74,7 @@ class Bank:
     log_weight: Array  # (n,)
     error_volts: float
     log_rate: Array | None = None  # (n,) each member's own load, where no current is known
+    offset: Array | None = None  # (n,) what a current sensor leaves out, units of C20 per hour, where one measures
     refreshed: int = 0
     surprise: float = 1.0  # mean square of late surprises in units of what was expected; 1 where all is well
 
@@ -170,7 +172,7 @@ class Bank:
         self.refreshed += 1
         count, keep = len(weight), 0.97
         columns = [self.capacity, self.strength, self.drawn / self.whole]
-        columns += [] if self.log_rate is None else [self.log_rate]
+        columns += [own for own in (self.log_rate, self.offset) if own is not None]
         states = np.stack(columns, axis=1)
         scores = np.roll(even_scores(count, states.shape[1]), 37 * self.refreshed, axis=0)
         centre = weight @ states
@@ -183,6 +185,8 @@ class Bank:
         self.drawn = np.maximum(moved[:, 2], 0.0) * self.whole
         if self.log_rate is not None:
             self.log_rate = moved[:, 3]
+        if self.offset is not None:
+            self.offset = moved[:, -1]
         self.wells, self.mean, self.covariance = self.wells[picked], self.mean[picked], self.covariance[picked]
         self.log_weight = np.zeros(count)
 
@@ -214,11 +218,13 @@ def new_bank(
     start_soc: float | None,
     *,
     rate_known: bool = True,
+    offset_sd: float = 0.0,
     doubt: float | None = None,
     members: int = MEMBERS,
 ) -> Bank:
     """Members spread over what the profile, the start charge and (where the load is not known) the loads allow.
 
+    `offset_sd` is the spread of a current sensor's offset, units of C20 per hour.
     `doubt` is the share of belief that the start charge is not what was told (0 to 1).
     """
     if doubt is None:
@@ -246,5 +252,6 @@ def new_bank(
         covariance=np.repeat(covariance[np.newaxis], members, axis=0),
         log_weight=np.zeros(members),
         error_volts=profile.error_volts,
+        offset=offset_sd * np.roll(even_scores(members, 1)[:, 0], OFFSET_PLACE) if offset_sd else None,
         log_rate=None if rate_known else LIKELY_LOG_RATE + LOG_RATE_SD * normal_scores(points[:, 3]),
     )

@@ -38,6 +38,7 @@ REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
 BAND = (0.05, 0.5, 0.95)
+OFFSET_AMPS = 0.012  # spread of a current sensor's offset: within 20 mA, as boards have it (common practice, no source)
 DECLARED_SD = 0.05  # a declared load is right to about so much (assumed)
 
 
@@ -112,7 +113,12 @@ class Estimator:
         profile = profile_of(self.papers)
         if sample.amps is None:
             profile = profile.spread(CAPACITY, DECLARED_SD * float(profile.mean[CAPACITY]))
-        return new_bank(profile, self.start_soc, rate_known=sample.amps is not None or sample.declared_amps is not None)
+        return new_bank(
+            profile,
+            self.start_soc,
+            rate_known=sample.amps is not None or sample.declared_amps is not None,
+            offset_sd=0.0 if sample.amps is None else OFFSET_AMPS / self.papers.c20_ah,
+        )
 
     def _rate(self, amps: float) -> float:
         """Current in units of C20 per hour of a 25 C battery that would empty as fast."""
@@ -201,8 +207,14 @@ class Estimator:
         self.loaded_hours = self.loaded_charge = self.rest_hours = 0.0
 
     def _rates(self, rate: float) -> Array | float:
-        """The load given, or, where only its switched part is known, each member's own: `rate` is their mean."""
+        """The load as each member has it.
+
+        Measured, it is `rate` and what the sensor leaves out; where only a switched part is known, each has its own,
+        and `rate` is their mean; else it is `rate`.
+        """
         bank = self._bank()
+        if self.measured and bank.offset is not None:
+            return np.asarray(rate + bank.offset)
         if bank.log_rate is None or rate < NO_LOAD_RATE:
             return rate
         own = np.exp(bank.log_rate)

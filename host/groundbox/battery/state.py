@@ -13,7 +13,7 @@ from groundbox.battery.curve import Array
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.errors import BadInput
 
-FORM = 2
+FORM = 3
 PLAIN = (
     "start_soc",
     "t_s",

@@ -3,14 +3,19 @@
 import json
 import math
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.host.battery.test_fit import made, runs_of
 
 from groundbox.battery import curve
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
+from groundbox.battery.fit import fitted_papers
 from groundbox.battery.papers import Papers
 from groundbox.battery.population import sound_profile
 
@@ -138,7 +143,7 @@ def test_a_charge_between_two_loads_is_not_taken_for_a_load_that_comes_and_goes(
 
 
 def test_charge_is_accounted_for_over_a_cycle() -> None:
-    """Drawn less stored is what is missing, to 0.1 %; the side reactions are the declared share."""
+    """Drawn less stored is what is missing, to 0.1 %; side reactions and each member's sensor offset are declared."""
     from groundbox.battery.estimate import CHARGE_KEPT
 
     estimator = followed(discharge(241, 3.0, fall=0.0))
@@ -147,13 +152,30 @@ def test_charge_is_accounted_for_over_a_cycle() -> None:
     drawn = 3.0 * 60 / 3600
     estimator.update(Sample(t_s=241 * 60.0, volts=12.6, amps=3.0))
     estimator.estimate()
-    assert estimator.bank.drawn - before == pytest.approx(drawn / PAPERS.c20_ah, rel=1e-3)
+    assert estimator.bank.offset is not None
+    left_out = estimator.bank.offset * 60 / 3600
+    assert estimator.bank.drawn - before == pytest.approx(drawn / PAPERS.c20_ah + left_out, rel=1e-3)
     before = estimator.bank.drawn.copy()
     for minute in range(60):
         estimator.update(Sample(t_s=(242 + minute) * 60.0, volts=13.2, amps=-2.0))
     estimator.estimate()
     stored = 2.0 * 1.0 * CHARGE_KEPT / PAPERS.c20_ah
     assert before - estimator.bank.drawn == pytest.approx(stored, rel=1e-3)
+
+
+@pytest.mark.parametrize("offset_amps", [-0.02, 0.02])
+def test_a_current_sensors_offset_is_in_the_band(offset_amps: float) -> None:
+    """20 mA are 8 % of a light load's charge; the battery is small and its papers know it well."""
+    papers = Papers(c20_ah=PAPERS.c20_ah)
+    papers = fitted_papers(papers, runs_of(1.0, 0.8, 1.2, 2.0), date(2026, 5, 1))
+    small = msgspec.structs.replace(papers, c20_ah=6.0)
+    rows = [Sample(t_s=row.t_s, volts=row.volts, amps=row.amps / 3) for row in made(1.0, 0.75)]
+    estimator = Estimator(small, Limits(cutoff_volts=10.5, floor_volts_per_cell=0.0), start_soc=1.0)
+    for place, row in enumerate(rows):
+        estimator.update(replace(row, amps=row.amps + offset_amps))
+        if place % 60 == 0 and 0.05 < place / len(rows) < 0.95:
+            early, _, late = band(estimator.estimate())
+            assert early <= rows[-1].t_s - row.t_s <= late
 
 
 def test_repeats_and_stragglers_change_nothing() -> None:

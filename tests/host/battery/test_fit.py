@@ -35,21 +35,21 @@ def made(capacity: float, amps: float, offset: float = 0.0) -> list[Sample]:
     return rows
 
 
-def _runs(capacity: float, *loads: float) -> list[Discharge]:
+def runs_of(capacity: float, *loads: float) -> list[Discharge]:
     return [run for amps in loads for run in discharges(iter(made(capacity, amps)), PAPERS, f"{amps} A")]
 
 
 @pytest.mark.parametrize("capacity", [0.75, 0.95, 1.15])
 def test_capacity_is_found(capacity: float) -> None:
-    found = fitted_papers(PAPERS, _runs(capacity, 1.5, 4.0), date(2026, 5, 1)).fitted
+    found = fitted_papers(PAPERS, runs_of(capacity, 1.5, 4.0), date(2026, 5, 1)).fitted
     assert found is not None
     assert found.capacity_ah / PAPERS.c20_ah == pytest.approx(capacity, rel=0.04)
     assert found.error_volts < 0.01
 
 
 def test_two_runs_leave_less_doubt_than_one() -> None:
-    one = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1)).fitted
-    two = fitted_papers(PAPERS, _runs(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
+    one = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1)).fitted
+    two = fitted_papers(PAPERS, runs_of(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
     assert one is not None
     assert two is not None
     assert np.sqrt(two.covariance[LAG][LAG]) < np.sqrt(one.covariance[LAG][LAG])
@@ -65,7 +65,7 @@ def test_a_fitted_battery_is_foretold_better() -> None:
         assert found.runtime_early_s is not None
         return found.runtime_late_s - found.runtime_early_s
 
-    assert width(fitted_papers(PAPERS, _runs(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PAPERS)
+    assert width(fitted_papers(PAPERS, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PAPERS)
 
 
 def test_shallow_discharges_and_recharges_are_passed_over() -> None:
@@ -109,8 +109,8 @@ def test_what_cannot_be_this_battery_is_refused(times_volts: float, times_amps: 
 
 
 def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
-    first = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1))
-    second = fitted_papers(first, _runs(0.9, 2.5), date(2026, 8, 1))
+    first = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1))
+    second = fitted_papers(first, runs_of(0.9, 2.5), date(2026, 8, 1))
     assert [row.date.month for row in second.history] == [5, 8]
     save_papers(tmp_path / "b.toml", second)
     again = load_papers(tmp_path / "b.toml")
@@ -122,15 +122,15 @@ def _learnt(*days: tuple[date, float, float]) -> Papers:
     """Learnt one by one: day, capacity, amps."""
     papers = PAPERS
     for day, capacity, amps in days:
-        papers = fitted_papers(papers, _runs(capacity, amps), day)
+        papers = fitted_papers(papers, runs_of(capacity, amps), day)
     return papers
 
 
 def test_runs_learnt_one_by_one_tell_as_much_as_at_once(tmp_path: Path) -> None:
-    one_by_one = fitted_papers(PAPERS, _runs(0.95, 1.5), date(2026, 5, 1))
+    one_by_one = fitted_papers(PAPERS, runs_of(0.95, 1.5), date(2026, 5, 1))
     save_papers(tmp_path / "b.toml", one_by_one)
-    one_by_one = fitted_papers(load_papers(tmp_path / "b.toml"), _runs(0.95, 4.0), date(2026, 5, 1))
-    at_once = fitted_papers(PAPERS, _runs(0.95, 1.5, 4.0), date(2026, 5, 1))
+    one_by_one = fitted_papers(load_papers(tmp_path / "b.toml"), runs_of(0.95, 4.0), date(2026, 5, 1))
+    at_once = fitted_papers(PAPERS, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))
     assert one_by_one.fitted is not None
     assert at_once.fitted is not None
     assert one_by_one.fitted.runs == at_once.fitted.runs == 2
@@ -164,8 +164,8 @@ def test_points_of_the_runs_that_tell_most_are_kept() -> None:
 
 
 def test_papers_whose_fit_was_deleted_begin_anew() -> None:
-    known = fitted_papers(PAPERS, _runs(1.0, 1.5), date(2026, 5, 1))
-    anew = fitted_papers(msgspec.structs.replace(known, fitted=None), _runs(0.9, 2.5), date(2026, 8, 1))
+    known = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1))
+    anew = fitted_papers(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
     assert anew.fitted is not None
     assert anew.fitted.runs == 1
     assert [bool(row.points) for row in anew.history] == [False, True]
@@ -185,7 +185,7 @@ def test_a_run_that_did_not_begin_full_is_recognised_beside_a_full_one() -> None
     """Without that its capacity would be thought half of what it is."""
     whole = made(1.0, 3.0)
     late = [dataclasses.replace(row, t_s=row.t_s - whole[110].t_s) for row in whole[110:]]
-    runs = [*_runs(1.0, 2.0), *discharges(iter(late), PAPERS)]
+    runs = [*runs_of(1.0, 2.0), *discharges(iter(late), PAPERS)]
     found = fitted_papers(PAPERS, runs, date(2026, 5, 1))
     assert found.fitted is not None
     assert found.fitted.capacity_ah == pytest.approx(PAPERS.c20_ah, rel=0.06)
