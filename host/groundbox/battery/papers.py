@@ -16,7 +16,10 @@ from groundbox.toml_file import read_toml, shaped, wants
 FORGET = "delete the [fitted] part and fit again"
 Nine = Annotated[list[float], Meta(min_length=9, max_length=9, description=f"nine numbers; {FORGET}")]
 
-Point = Annotated[list[Annotated[float, Meta(ge=-1000, le=1000)]], Meta(min_length=7, max_length=7)]
+Point = Annotated[
+    list[Annotated[float, Meta(ge=-1000, le=1000)]],
+    Meta(min_length=7, max_length=7, description="seven numbers; delete the row's points, and it is left out"),
+]
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
@@ -59,9 +62,7 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     source: str = ""
     points: Annotated[
         list[Point],
-        Meta(
-            max_length=100, description="seven numbers each, from which later fits go on; delete them to leave it out"
-        ),
+        Meta(max_length=100, description="what later fits go on from"),
     ] = []
 
 
@@ -85,7 +86,9 @@ class Papers(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     fitted: Annotated[
         Fitted | None, Meta(description="written by `groundbox battery fit`; delete to forget what was measured")
     ] = None
-    history: Annotated[list[HistoryRow], Meta(description="one entry for each measured discharge")] = []
+    history: Annotated[
+        list[HistoryRow], Meta(description="one entry for each measured discharge; later fits go on from points")
+    ] = []
 
 
 def checked(papers: Papers, source: object) -> Papers:

@@ -160,7 +160,7 @@ def test_points_of_the_runs_that_tell_most_are_kept() -> None:
     assert sum(bool(row.points) for row in found.history) == 6
     assert found.fitted is not None
     assert found.fitted.runs == 7
-    assert papers_text(without_points(found)).count("points") == 0
+    assert papers_text(without_points(found)).count("points =") == 0
 
 
 def test_papers_whose_fit_was_deleted_begin_anew() -> None:
