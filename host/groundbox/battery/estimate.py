@@ -33,7 +33,7 @@ STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/
 SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
 GAP_SECONDS = 900.0
 STEP_SECONDS, STEP_RATE = 90.0, 0.04  # a load switched between two readings, and the least of it, units of C20 per hour
-OWN_LEAST = 0.2  # of a member's own load is left when loads are switched off that are known
+OWN_LEAST = 0.2  # of a member's own load is left when loads are switched off that are known, or of a measured one
 REST_VOLTS, JUMP_VOLTS = 2.13, 0.010  # per cell: no load yet; a load has come
 FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
@@ -210,12 +210,14 @@ class Estimator:
         """The load as each member has it.
 
         Measured, it is `rate` and what the sensor leaves out; where only a switched part is known, each has its own,
-        and `rate` is their mean; else it is `rate`.
+        and `rate` is their mean; else it is `rate`, and so it is at rest.
         """
         bank = self._bank()
+        if rate < NO_LOAD_RATE:
+            return rate
         if self.measured and bank.offset is not None:
-            return np.asarray(rate + bank.offset)
-        if bank.log_rate is None or rate < NO_LOAD_RATE:
+            return np.asarray(np.maximum(rate + bank.offset, OWN_LEAST * rate))
+        if bank.log_rate is None:
             return rate
         own = np.exp(bank.log_rate)
         return np.maximum(own + (rate - bank.base_rate()), OWN_LEAST * own)
