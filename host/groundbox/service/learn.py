@@ -83,7 +83,7 @@ def learnt_from(papers: Papers, rows: list[Sample], source: str, discharge: Disc
         return None
     deepest = max(runs, key=lambda run: run.depth)
     learnt = fitted_papers(papers, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
-    if why := refusal(learnt, runs):
+    if why := refusal(learnt, [deepest]):
         raise BadInput(f"the discharge {source}", "", f"is not learnt: it {why}")
     return learnt
 
