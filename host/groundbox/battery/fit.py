@@ -39,7 +39,7 @@ RESISTIVE = slice(7, 9)  # of the nine: those that resistance makes
 PER_RUN = 3  # capacity, offset and start charge of each run
 RISE_PER_YEAR = 0.15  # of resistance, in field use (assumed, as the next)
 DAY_SD, HEAVY_TAIL = 0.02, 4.0  # of both from one day to another; degrees of freedom of that spread
-KEPT_RUNS = 6  # the papers keep the points of so many; the shallow and old go first
+KEPT_RUNS, ALIKE = 6, 0.3  # the papers keep the points of so many; loads whose logarithms differ by less are alike
 DAYS_A_YEAR = 365.25
 
 
@@ -235,14 +235,18 @@ def _points(run: Discharge) -> list[list[float]]:
     return [[round(float(value), 6) for value in row] for row in columns]
 
 
-def _telling(runs: Sequence[Discharge]) -> list[Discharge]:
-    """Those runs that tell the most: deep, and not long ago."""
+def _telling(runs: Sequence[Discharge], capacity: Array) -> list[Discharge]:
+    """Those runs that tell the most: at loads unlike the others, far down what the battery held, and late."""
     newest = max(run.on or date.min for run in runs)
-
-    def worth(run: Discharge) -> float:
-        return run.depth / (1 + (newest - (run.on or newest)).days / DAYS_A_YEAR)
-
-    return sorted(runs, key=worth)[-KEPT_RUNS:]
+    years = np.array([(newest - (run.on or newest)).days / DAYS_A_YEAR for run in runs])
+    worth = np.minimum(np.array([run.depth for run in runs]) / capacity, 1.0) / (1 + years)
+    load = np.log([float(np.mean(run.rate)) for run in runs])
+    like: Array = np.exp(-(((load[:, np.newaxis] - load) / ALIKE) ** 2))
+    kept: list[int] = []
+    while len(kept) < min(KEPT_RUNS, len(runs)):
+        left = [place for place in range(len(runs)) if place not in kept]
+        kept.append(max(left, key=lambda place: (float(worth[place] / (1 + like[place, kept].sum())), place)))
+    return [runs[place] for place in kept]
 
 
 def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
@@ -266,7 +270,7 @@ def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers
         mean=[float(v) for v in profile.mean],
         covariance=[[float(v) for v in row] for row in profile.covariance],
     )
-    telling = _telling(every)
+    telling = _telling(every, profile.mean[CAPACITY] * own[:, 0])
     rows = {
         (run.source, run.depth, run.on): HistoryRow(
             date=run.on or on,

@@ -163,6 +163,14 @@ def test_points_of_the_runs_that_tell_most_are_kept() -> None:
     assert papers_text(without_points(found)).count("points =") == 0
 
 
+def test_a_load_unlike_the_others_is_not_forgotten() -> None:
+    """A test at home at another load than the field tells the rate effect, however many flying days follow."""
+    days = [(date(2026, 1, 1), 1.0, 0.9), *((date(2026, month, 1), 1.0, 3.0) for month in range(2, 10))]
+    found = _learnt(*days)
+    kept = [row.date.month for row in found.history if row.points]
+    assert kept == [1, 5, 6, 7, 8, 9]
+
+
 def test_papers_whose_fit_was_deleted_begin_anew() -> None:
     known = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1))
     anew = fitted_papers(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
