@@ -32,7 +32,7 @@ $(VENV)/.ready: requirements.lock pyproject.toml
 
 # Needs uv; the result carries versions and hashes for every platform and no address.
 lock:
-	uv pip compile --universal --generate-hashes --no-header --no-annotate --no-emit-index-url --no-emit-find-links \
+	uv pip compile --universal --generate-hashes --no-header --no-annotate \
 	  --python-version 3.11 --extra test --upgrade -o requirements.lock pyproject.toml
 
 clean:
