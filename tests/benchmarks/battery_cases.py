@@ -25,21 +25,20 @@ def fitted(runs: Sequence[Run]) -> Papers:
     return fitted_to(papers_for(runs[0].family), runs)
 
 
-def fitted_to(papers: Papers, runs: Sequence[Run]) -> Papers:
+def fitted_to(papers: Papers, runs: Sequence[Run], on: date = date(2026, 1, 1)) -> Papers:
     """These papers with what the runs tell."""
     found = []
     for run in runs:
         case = Case(run=run, papers=papers, inputs="V+I")
         found += discharges(samples_of(case), papers, run.name)
-    return fitted_papers(papers, found, date(2026, 1, 1))
+    return fitted_papers(papers, found, on)
 
 
 def fitted_in_turn(runs: Sequence[Run]) -> Papers:
     """Papers fitted from these runs one after the other, a month between, as a log teaches them."""
     papers = papers_for(runs[0].family)
     for place, run in enumerate(runs):
-        found = discharges(samples_of(Case(run=run, papers=papers, inputs="V+I")), papers, run.name)
-        papers = fitted_papers(papers, found, date(2026, 1, 1) + timedelta(days=30 * place))
+        papers = fitted_to(papers, [run], date(2026, 1, 1) + timedelta(days=30 * place))
     return papers
 
 

@@ -19,7 +19,7 @@ from groundbox.battery import curve
 from groundbox.battery.curve import Array, Places
 from groundbox.battery.least_squares import solve
 from groundbox.battery.logged import Discharge
-from groundbox.battery.papers import Fitted, HistoryRow, Papers
+from groundbox.battery.papers import DAYS_A_YEAR, Fitted, HistoryRow, Papers
 from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
 from groundbox.battery.profile import FADE_PER_YEAR, RUN_OFFSET_SD, prior_of
 
@@ -40,7 +40,6 @@ PER_RUN = 3  # capacity, offset and start charge of each run
 RISE_PER_YEAR = 0.15  # of resistance, in field use (assumed, as the next)
 DAY_SD, HEAVY_TAIL = 0.02, 4.0  # of both from one day to another; degrees of freedom of that spread
 KEPT_RUNS, ALIKE = 6, 0.3  # the papers keep the points of so many; loads whose logarithms differ by less are alike
-DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,9 +146,9 @@ def _steps(x: Array, runs: int) -> Array:
 
 def _starts(prior: Profile, runs: Sequence[Discharge]) -> list[Array]:
     """Several capacities around what the deepest run proves, since a knee thought too early is a trap."""
-    starts = []
+    starts, differing = [], PER_RUN * len(runs) + _days(runs).spread.size
     for factor in CAPACITY_STARTS:
-        start = np.concatenate([prior.mean, np.zeros(PER_RUN * len(runs) + _days(runs).spread.size)])
+        start = np.concatenate([prior.mean, np.zeros(differing)])
         start[CAPACITY] = factor * max(run.depth for run in runs)
         starts.append(start)
     return starts

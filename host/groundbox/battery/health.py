@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from groundbox.battery.papers import HistoryRow, Papers
+from groundbox.battery.papers import DAYS_A_YEAR, HistoryRow, Papers
 
 REPLACE_SHARE = 0.80  # of rated capacity; IEEE 1188 (valve-regulated) and IEEE 450 (vented), from memory
 RESISTANCE_RISE = 1.3  # over the first one measured: look into it at 30 to 50 %, IEEE 1188, from memory
@@ -27,7 +27,7 @@ def _trend(rows: list[HistoryRow], rated_ah: float) -> tuple[float, float] | Non
     days = np.array([(row.date - rows[0].date).days for row in rows], dtype=float)
     if len(rows) < LEAST_ROWS or np.ptp(days) < LEAST_DAYS:
         return None
-    years = days / 365.25
+    years = days / DAYS_A_YEAR
     shares = np.array([row.capacity_ah for row in rows]) / rated_ah
     spread = np.maximum(np.array([row.capacity_sd_ah for row in rows]) / rated_ah, 0.01)
     design = np.stack([np.ones_like(years), years], axis=1) / spread[:, np.newaxis]

@@ -23,7 +23,7 @@ Point = Annotated[
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
-MOST_YEARS, DAYS_A_MONTH = 40, 30.44
+MOST_YEARS, DAYS_A_MONTH, DAYS_A_YEAR = 40, 30.44, 365.25
 SAME_RATING = 0.005
 
 
