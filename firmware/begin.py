@@ -18,7 +18,7 @@ def main(slot):
     gc.threshold(_COLLECT_BYTES)
     kept = memory.Kept()
     hardware = board.Board()
-    off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("dropped"))
+    off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("shed"))
     hardware.hold(kept.output1 not in off, kept.output2 not in off)
     cause = board.reset_cause()
     powered = cause == RESET_CAUSES.index("power")  # after any other reset a pilot may be holding it to mark a launch

@@ -20,7 +20,7 @@ _FAN_HZ = 25000  # open 4-wire fan specification: 21 to 28 kHz
 _I2C_HZ = 400000
 _I2C_WAIT_US = 5000
 _STEPS_HZ = 10  # without fast samples the monitor is seen once a step
-_PLACES = ("case", "intake", "block")
+_PLACES = ("case", "intake", "battery")
 _FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz", "humidity_fitted"]
 _FITTED += ["%s_sensor_kind" % place for place in _PLACES]
 _FITTED += ["fan%d_%s" % (i, what) for i in (1, 2, 3, 4) for what in ("kind", "tach")]
@@ -69,7 +69,7 @@ class Board:
         self._hygrometer = _hygrometer() if settings["humidity_fitted"] else None
         self._case = self._sensor(0, settings["case_sensor_kind"])
         self._intake = self._sensor(1, settings["intake_sensor_kind"])
-        self._block = self._sensor(2, settings["block_sensor_kind"])
+        self._battery = self._sensor(2, settings["battery_sensor_kind"])
         for i in range(4):
             if settings["fan%d_kind" % (i + 1)]:
                 self._fit_fan(i, settings["fan%d_tach" % (i + 1)])
@@ -86,7 +86,7 @@ class Board:
             inputs.monitor_shunt = self._shunt.shunt
         inputs.case_raw = self._case.read(step_ms, turn == 0)
         inputs.intake_raw = self._intake.read(step_ms, turn == 1)
-        inputs.block_raw = self._block.read(step_ms, turn == 2)
+        inputs.battery_raw = self._battery.read(step_ms, turn == 2)
         hygrometer = self._hygrometer
         inputs.humidity_centi_percent = hygrometer.read(step_ms) if hygrometer else UNKNOWN
         inputs.button = self.pressed()

@@ -15,7 +15,7 @@ _TOP = ((1 << 29) - 1, len(OUTPUT_STATES) - 1, len(OUTPUT_STATES) - 1, len(PLACE
 
 
 class Kept:
-    """The state that outlives a reset. Written at a start and when it changes, so a few times an outing.
+    """The state that outlives a reset. Written at a start and when it changes, so a few times an session.
 
     Attributes:
         boot: number of this start. Never one that was used before, whatever happened to the file: the host would take

@@ -5,10 +5,10 @@ from pathlib import Path
 import click
 
 from groundbox import toml_file
+from groundbox.advice.condition import SEVERITIES
+from groundbox.advice.table import TABLE
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
-from groundbox.warn.condition import SEVERITIES
-from groundbox.warn.table import TABLE
 from groundbox.wire import messages
 from groundbox.wire.meanings import MEANINGS, meaning_of
 from groundbox.wire.settings import SETTINGS

@@ -171,7 +171,7 @@ class Control:
     def _judge(self, elapsed_ms, inputs):
         sensors = self.sensors
         thermostat = self.thermostat
-        sensors.settle(elapsed_ms, thermostat.heat_wanted)
+        sensors.settle(elapsed_ms, thermostat.cooling_demand)
         self.fans.measure(elapsed_ms, inputs.pulses)
         self._judge_battery(elapsed_ms)
         charging = self.watch.charging
@@ -187,8 +187,8 @@ class Control:
     def _judge_battery(self, elapsed_ms):
         supply = self.sensors.supply
         watch = self.watch
-        block_centi_c = self.sensors.block_centi_c()
-        watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, block_centi_c, self.landed)
+        battery_centi_c = self.sensors.battery_centi_c()
+        watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, battery_centi_c, self.landed)
         self._step_output(1, self.output1)
         self._step_output(2, self.output2)
         self._drive_outputs()

@@ -1,4 +1,4 @@
-"""One switched output: on unless a person, or for a droppable one the battery, has it off."""
+"""One switched output: on unless a person, or for a sheddable one the battery, has it off."""
 
 from micropython import const
 
@@ -6,13 +6,13 @@ _ABSENT = const(0)
 _ON = const(1)
 _OFF = const(2)
 _DROPPED = const(3)
-_DROPPABLE = const(2)
+_SHEDDABLE = const(2)
 
 
 class Output:
     """Output number 1 or 2, by core.limits.Limits.
 
-    An essential output is never switched by voltage. A droppable one is dropped when the low-voltage level rises to its
+    An essential output is never switched by voltage. A sheddable one is dropped when the low-voltage level rises to its
     drop level or above, or the limit that spares the battery after landing trips. It stays dropped, since the voltage
     rebounds when the load is gone, until charging is seen or a person switches it on. What a person switched on is
     dropped again only by a level that rises anew. While charging nothing is dropped; afterwards all counts anew.
@@ -31,22 +31,22 @@ class Output:
     def apply(self):
         """Looks anew at what is fitted, after the settings changed."""
         self._kind = getattr(self._limits, self._name + "_kind")
-        self._drop_level = getattr(self._limits, self._name + "_drop_level")
+        self._shed_level = getattr(self._limits, self._name + "_shed_level")
         if not self._kind:
             self.state = _ABSENT
-        elif self.state == _ABSENT or (self.state == _DROPPED and self._kind != _DROPPABLE):
+        elif self.state == _ABSENT or (self.state == _DROPPED and self._kind != _SHEDDABLE):
             self.state = _ON
 
     def restore(self, state):
         """Takes up the state of the last start where it fits what is fitted."""
-        if state == _DROPPED and self._kind != _DROPPABLE:
+        if state == _DROPPED and self._kind != _SHEDDABLE:
             state = _ON
         if self._kind and _ON <= state <= _DROPPED:
             self.state = state
 
     def step(self, low_voltage, spare, charging):
         """Looks at the battery: its level (messages.LEVELS), whether to spare it after landing, whether it charges."""
-        if self._kind != _DROPPABLE:
+        if self._kind != _SHEDDABLE:
             return
         if charging:
             self._seen = 0
@@ -54,9 +54,9 @@ class Output:
                 self.state = _ON
             return
         level = low_voltage
-        if spare and level < self._drop_level:
-            level = self._drop_level
-        if self.state == _ON and level > self._seen and level >= self._drop_level:
+        if spare and level < self._shed_level:
+            level = self._shed_level
+        if self.state == _ON and level > self._seen and level >= self._shed_level:
             self.state = _DROPPED
         self._seen = level
 

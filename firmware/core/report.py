@@ -21,14 +21,14 @@ def fill(reading, control):
     reading.battery_ma = supply.battery_ma
     reading.battery_min_ma = supply.battery_min_ma
     reading.battery_max_ma = supply.battery_max_ma
-    reading.battery_sensor = supply.battery.state
+    reading.voltage_sensor = supply.battery.state
     reading.check_sensor = _DISAGREE if supply.disagree else supply.check.state
     reading.current_sensor = supply.current.state
     reading.case_centi_c = sensors.case.channel.value
-    reading.battery_centi_c = sensors.block.channel.value
+    reading.battery_centi_c = sensors.battery.channel.value
     reading.intake_centi_c = sensors.intake.channel.value
     reading.case_sensor = sensors.case.channel.state
-    reading.block_sensor = sensors.block.channel.state
+    reading.battery_sensor = sensors.battery.channel.state
     reading.intake_sensor = sensors.intake.channel.state
     _fill_fans(reading, control.fans.pair1, control.fans.pair2)
     reading.output1 = control.output1.state
@@ -75,11 +75,11 @@ def fault_severity(control):
         return 1
     if _wrong(supply.check) or _wrong(supply.current):
         return 1
-    return 1 if _wrong(sensors.block.channel) or _wrong(sensors.intake.channel) else 0
+    return 1 if _wrong(sensors.battery.channel) or _wrong(sensors.intake.channel) else 0
 
 
 def charge_severity(watch):
-    """Index in messages.LEVELS: overvoltage, and a battery block that should not be charged."""
+    """Index in messages.LEVELS: overvoltage, and a battery that should not be charged."""
     return max(watch.overvoltage, _CHARGE_SEVERITY[watch.charging])
 
 

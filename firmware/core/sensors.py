@@ -15,7 +15,7 @@ class Sensors:
     def __init__(self, limits):
         self.supply = Supply(limits)
         self.case = Thermometer(limits, "case")
-        self.block = Thermometer(limits, "block")
+        self.battery = Thermometer(limits, "battery")
         self.intake = Thermometer(limits, "intake")
         self._case_rival = None
         self._limits = limits
@@ -23,11 +23,11 @@ class Sensors:
 
     def apply(self):
         """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
-        for part in (self.supply, self.case, self.block, self.intake):
+        for part in (self.supply, self.case, self.battery, self.intake):
             part.apply()
         # Fixed by what is fitted: changing over when a sensor is lost would look like a change of temperature.
-        if self._limits.block_sensor_kind:
-            self._case_rival = self.block
+        if self._limits.battery_sensor_kind:
+            self._case_rival = self.battery
         else:
             self._case_rival = self.intake if self._limits.intake_sensor_kind else None
 
@@ -38,41 +38,41 @@ class Sensors:
         if inputs.case_raw != UNKNOWN:
             self.case.put(inputs.case_raw)
             inputs.case_raw = UNKNOWN
-        if inputs.block_raw != UNKNOWN:
-            self.block.put(inputs.block_raw)
-            inputs.block_raw = UNKNOWN
+        if inputs.battery_raw != UNKNOWN:
+            self.battery.put(inputs.battery_raw)
+            inputs.battery_raw = UNKNOWN
         if inputs.intake_raw != UNKNOWN:
             self.intake.put(inputs.intake_raw)
             inputs.intake_raw = UNKNOWN
 
-    def settle(self, elapsed_ms, heat_wanted):
+    def settle(self, elapsed_ms, cooling_demand):
         """Makes values and states out of what came in the last `elapsed_ms`.
 
-        `heat_wanted`: whether the thermostat asks for air. With no other thermometer fitted, that is what must move the
+        `cooling_demand`: whether the thermostat asks for air. With no other thermometer fitted, that is what must move the
         case's temperature, or its sensor is frozen.
         """
         self.supply.settle(elapsed_ms)
         rival = self._case_rival
-        heat = _HEAT_CENTI_C if heat_wanted else 0
+        heat = _HEAT_CENTI_C if cooling_demand else 0
         self.case.settle(elapsed_ms, rival.channel.value if rival else heat)
         case = self.case.channel.value
-        self.block.settle(elapsed_ms, case)
+        self.battery.settle(elapsed_ms, case)
         self.intake.settle(elapsed_ms, case)
 
-    def block_centi_c(self):
-        """The battery block's temperature, or the case's for want of it, or UNKNOWN."""
-        value = self.block.channel.value
+    def battery_centi_c(self):
+        """The battery's temperature, or the case's for want of it, or UNKNOWN."""
+        value = self.battery.channel.value
         return self.case.channel.value if value == UNKNOWN else value
 
     def uncorrected_of(self, channel):
         """Present value of messages.CHANNELS[channel] before calibration (mV, mA or centi-C), or UNKNOWN."""
         supply = self.supply
         name = CHANNELS[channel]
-        if name == "battery":
+        if name == "voltage":
             return supply.plain_mv if supply.battery.state == _OK else UNKNOWN
         if name == "check":
             return supply.plain_check_mv if supply.check.state == _OK else UNKNOWN
         if name == "current":
             return supply.plain_ma if supply.current.state == _OK else UNKNOWN
-        part = self.case if name == "case" else self.block if name == "block" else self.intake
+        part = self.case if name == "case" else self.battery if name == "battery" else self.intake
         return part.plain if part.channel.state == _OK else UNKNOWN

@@ -54,7 +54,7 @@ class Supply:
         self._second = divider if monitor else None
         self._fast = divider or monitor
         self._has_current = monitor and limits.current_fitted
-        self._battery_line = Calibration(limits.settings, "battery", "mv")
+        self._battery_line = Calibration(limits.settings, "voltage", "mv")
         self._check_line = Calibration(limits.settings, "check", "mv")
         self._current_line = Calibration(limits.settings, "current", "ma")
 

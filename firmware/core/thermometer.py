@@ -22,7 +22,7 @@ _HIGHEST = const(12500)
 
 
 class Thermometer:
-    """A sensor named as in messages.CHANNELS ("case", "block", "intake").
+    """A sensor named as in messages.CHANNELS ("case", "battery", "intake").
 
     Attributes:
         channel: core.channel.Channel with state, value in centi-C and age.
@@ -51,8 +51,8 @@ class Thermometer:
             self._open_above = (self._table[0] + 65535) >> 1
             self._shorted_below = self._table[-1] >> 1
         self._calibration = Calibration(limits.settings, self._name, "centi_c")
-        # A battery block follows its surroundings slowly: four times the patience.
-        self._patience = 4000 if self._name == "block" else 1000
+        # A battery follows its surroundings slowly: four times the patience.
+        self._patience = 4000 if self._name == "battery" else 1000
 
     def put(self, raw):
         """Takes one raw number in, as core.control.Inputs describes it."""

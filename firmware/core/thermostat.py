@@ -30,13 +30,13 @@ class Thermostat:
     Attributes:
         percent: what the fans shall do, 0 (off) or the lowest running speed to 100.
         case_heat: index in messages.LEVELS; stays as it was while the case temperature is unknown.
-        heat_wanted: True when the case's temperature alone asks for the fans.
+        cooling_demand: True when the case's temperature alone asks for the fans.
     """
 
     def __init__(self, limits):
         self.percent = 100  # as the hardware has them through a restart, until there is something to judge by
         self.case_heat = 0
-        self.heat_wanted = False
+        self.cooling_demand = False
         self._judged = False
         self._warmer = False
         self._share = 100
@@ -82,9 +82,9 @@ class Thermostat:
         limits = self._limits
         on = limits.fan_on_centi_c
         if case >= on:
-            self.heat_wanted = True
+            self.cooling_demand = True
         elif case <= limits.fan_off_centi_c:
-            self.heat_wanted = False
+            self.cooling_demand = False
         self._share = 100
         if limits.fan_mode == _PROPORTIONAL:
             lowest = limits.fan_lowest_percent
@@ -99,10 +99,10 @@ class Thermostat:
         running = self.percent > 0
         least_s = limits.fan_shortest_run_s if running else limits.fan_shortest_pause_s
         if fan_fault or self._state_ms + step_ms >= least_s * 1000:
-            running = self.heat_wanted
+            running = self.cooling_demand
         percent = 0
         if running:
-            percent = self._share if self.heat_wanted else self.percent
+            percent = self._share if self.cooling_demand else self.percent
             if self._warmer:
                 percent = min(percent, lowest)
         if charging and percent < lowest:

@@ -49,21 +49,21 @@ class BatteryWatch:
         self._window_ms = 0
         self._limits = limits
 
-    def step(self, step_ms, low_mv, high_mv, battery_ma, block_centi_c, landed):
+    def step(self, step_ms, low_mv, high_mv, battery_ma, battery_centi_c, landed):
         """Lets `step_ms` pass.
 
         Args:
             low_mv, high_mv: battery voltage, two ways if they disagree, else the same twice; UNKNOWN: levels stay.
             battery_ma: positive = discharge, or UNKNOWN.
-            block_centi_c: temperature of the battery's block (or the nearest known), or UNKNOWN.
+            battery_centi_c: temperature of the battery (or the nearest known), or UNKNOWN.
             landed: 1 after a marked landing, until the next launch.
         """
         self._step_low(step_ms, low_mv, landed)
-        self._step_over(step_ms, high_mv, block_centi_c)
+        self._step_over(step_ms, high_mv, battery_centi_c)
         if low_mv != UNKNOWN:
             self._step_charging(step_ms, low_mv, battery_ma)
         if self.charging:
-            self._judge_block(block_centi_c)
+            self._judge_battery(battery_centi_c)
 
     def _step_low(self, step_ms, mv, landed):
         limits = self._limits
@@ -79,8 +79,8 @@ class BatteryWatch:
         self.low_voltage = _STOP if self._stop.on else 2 if self._urgent.on else 1 if self._notice.on else 0
         self.spare = self._spare.on
 
-    def _step_over(self, step_ms, mv, block_centi_c):
-        warmth = 0 if block_centi_c == UNKNOWN else min(5000, max(0, block_centi_c)) - 2500
+    def _step_over(self, step_ms, mv, battery_centi_c):
+        warmth = 0 if battery_centi_c == UNKNOWN else min(5000, max(0, battery_centi_c)) - 2500
         limits = self._limits
         limit = limits.over_mv - limits.over_mv_per_c * warmth // 100
         if mv != UNKNOWN:
@@ -117,17 +117,17 @@ class BatteryWatch:
             self._window_ms = 0
         return mv - self._lowest_mv >= _RISE_MV
 
-    def _judge_block(self, centi_c):
+    def _judge_battery(self, centi_c):
         if centi_c == UNKNOWN:
             self.charging = _YES
             return
         limits = self._limits
         state = self.charging
-        if centi_c >= limits.block_hot_centi_c - (_GAP_CENTI_C if state == _HOT else 0):
+        if centi_c >= limits.battery_hot_centi_c - (_GAP_CENTI_C if state == _HOT else 0):
             self.charging = _HOT
-        elif centi_c >= limits.block_warm_centi_c - (_GAP_CENTI_C if state >= _WARM else 0):
+        elif centi_c >= limits.battery_warm_centi_c - (_GAP_CENTI_C if state >= _WARM else 0):
             self.charging = _WARM
-        elif centi_c < limits.block_cold_centi_c + (_GAP_CENTI_C if state == _COLD else 0):
+        elif centi_c < limits.battery_cold_centi_c + (_GAP_CENTI_C if state == _COLD else 0):
             self.charging = _COLD
         else:
             self.charging = _YES

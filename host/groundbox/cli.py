@@ -1,4 +1,4 @@
-"""The commands a person types. Each is one module of `groundbox.show`, imported only when it is asked for."""
+"""The commands a person types. Each is one module of `groundbox.ui`, imported only when it is asked for."""
 
 import os
 import sys
@@ -11,17 +11,17 @@ from groundbox.on_demand import OnDemand
 
 COMMANDS = {
     "acknowledge": "Quiet warnings you have seen",
-    "battery": "A battery's papers, fits and capacity test",
+    "battery": "A battery's profile, fits and capacity test",
     "board": "Care of a board: firmware, settings, calibration, tests",
     "broker": "A broker for boxes on a network: passwords, rights and certificates",
-    "case": "What a box's case does with heat, learnt from its outings",
+    "case": "What a box's case does with heat, learnt from its sessions",
     "demo": "Two simulated boxes running the real firmware",
     "log": "Record every board found, warn, and show one line a box",
     "mark": "Note a launch, landing, charge or swap",
     "now": "One line a box: turn-back time or runtime left",
     "plan": "Launch or wait, loads to switch off, charging between flights",
     "replay": "Run a recorded discharge through the estimator",
-    "report": "One page about an outing, its readings beside it",
+    "report": "One page about an session, its readings beside it",
     "rig": "The real firmware in a simulated box, put to the test by a scenario",
     "size": "Battery, wire, fuse, air and parts of a box on paper",
 }

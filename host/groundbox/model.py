@@ -49,11 +49,11 @@ class Reading:
     fan2_state: str | None = None
     fan3_state: str | None = None
     fan4_state: str | None = None
-    battery_sensor: str | None = None
+    voltage_sensor: str | None = None
     check_sensor: str | None = None
     current_sensor: str | None = None
     case_sensor: str | None = None
-    block_sensor: str | None = None
+    battery_sensor: str | None = None
     intake_sensor: str | None = None
     output1: str | None = None
     output2: str | None = None
@@ -109,7 +109,7 @@ class Summary:
     fan2_state: str | None = None
     fan3_state: str | None = None
     fan4_state: str | None = None
-    battery_sensor: str | None = None
+    voltage_sensor: str | None = None
     case_sensor: str | None = None
     output1: str | None = None
     output2: str | None = None
@@ -293,10 +293,10 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownBattery:
-    """A battery's name and where its papers are."""
+    """A battery's name and where its profile is."""
 
     name: str
-    papers: str | None
+    profile: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ class OnDemand(click.Group):
     """Imports a command when it is asked for.
 
     Args:
-        parts: name -> (module of groundbox.show, the command in it, line of help).
+        parts: name -> (module of groundbox.ui, the command in it, line of help).
     """
 
     def __init__(self, *arguments: Any, parts: Mapping[str, Part], **named: Any) -> None:
@@ -27,7 +27,7 @@ class OnDemand(click.Group):
         if cmd_name not in self._parts:
             return None
         module, name, _ = self._parts[cmd_name]
-        command = getattr(import_module(f"groundbox.show.{module}"), name)
+        command = getattr(import_module(f"groundbox.ui.{module}"), name)
         assert isinstance(command, click.Command)
         return command
 

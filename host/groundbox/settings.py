@@ -7,7 +7,7 @@ import msgspec
 import platformdirs
 from msgspec import Meta
 
-from groundbox.battery.papers import load_papers
+from groundbox.battery.profile import load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan import load as declared
@@ -43,9 +43,9 @@ class Box(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class Battery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One battery; batteries wired in parallel count as one, with their papers' Ah added up."""
+    """One battery; batteries wired in parallel count as one, with their profile' Ah added up."""
 
-    papers: Annotated[str, Meta(min_length=1, description="its papers, a TOML file; see `groundbox battery new`")]
+    profile: Annotated[str, Meta(min_length=1, description="its profile, a TOML file; see `groundbox battery new`")]
 
 
 class Flight(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -153,10 +153,10 @@ class Settings(SettingsFile, frozen=True, kw_only=True):
         """The day file; None where the settings name none."""
         return None if self.flight.day is None else self.folder / Path(self.flight.day).expanduser()
 
-    def papers_path(self, battery: str) -> Path | None:
-        """The papers file of a battery; None for a battery that the settings do not have."""
+    def profile_path(self, battery: str) -> Path | None:
+        """The profile file of a battery; None for a battery that the settings do not have."""
         entry = self.batteries.get(battery)
-        return None if entry is None else self.folder / Path(entry.papers).expanduser()
+        return None if entry is None else self.folder / Path(entry.profile).expanduser()
 
 
 def is_address(database: str) -> bool:
@@ -193,7 +193,7 @@ def _check_together(settings: Settings, source: object) -> None:
             raise BadInput(
                 source,
                 f"{place}.battery",
-                f'no battery is called "{box.battery}" (there are: {known}); add [batteries.{box.battery}] with papers',
+                f'no battery is called "{box.battery}" (there are: {known}); add [batteries.{box.battery}] with profile',
             )
         case = settings.case_path(name)
         if case is not None and not case.is_file():
@@ -206,18 +206,18 @@ def _check_together(settings: Settings, source: object) -> None:
             if wrong := load.contradiction():
                 raise BadInput(source, f"{place}.loads {number}", f'"{load.name}" {wrong}')
     for name in settings.batteries:
-        path = settings.papers_path(name)
+        path = settings.profile_path(name)
         if path is not None and not path.is_file():
-            raise BadInput(source, f"batteries.{name}.papers", f"there is no file {path}; see `groundbox battery new`")
+            raise BadInput(source, f"batteries.{name}.profile", f"there is no file {path}; see `groundbox battery new`")
     for name, box in settings.boxes.items():
         if mismatch := _wrong_cutoff(settings, box):
             raise BadInput(source, f"boxes.{name}.cutoff_volts", mismatch)
 
 
 def _wrong_cutoff(settings: Settings, box: Box) -> str | None:
-    """Why the box's cutoff does not go with its battery; bad papers are told where they are used, not here."""
-    path = None if box.battery is None else settings.papers_path(box.battery)
+    """Why the box's cutoff does not go with its battery; bad profile is told where they are used, not here."""
+    path = None if box.battery is None else settings.profile_path(box.battery)
     try:
-        return None if path is None else cutoff_mismatch(box.cutoff_volts, load_papers(path).cells, box.battery or "")
+        return None if path is None else cutoff_mismatch(box.cutoff_volts, load_profile(path).cells, box.battery or "")
     except BadInput:
         return None

@@ -16,7 +16,7 @@ from tests.benchmarks.battery_cases import ROWS, fitted_from_two
 from tests.benchmarks.battery_replay import HEAD, UNKNOWN_ERROR, Case, Score, after, changed, line, replay, scored
 from tests.benchmarks.battery_truth import Run
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
 Families = dict[str, list[Run]]
 BACK_SAMPLES = 5
@@ -93,7 +93,7 @@ def wrong_start(families: Families) -> None:
                 cases = make(families[family])
                 if known != "nameplate":
                     pairs = fitted_from_two(families[family])
-                    cases = [changed(case, papers=papers) for case, papers in zip(cases, pairs, strict=True)]
+                    cases = [changed(case, profile=profile) for case, profile in zip(cases, pairs, strict=True)]
                 rows = np.array([after(case, 20) for case in cases])
                 rms, worst = np.sqrt(np.mean(rows[:, 1] ** 2)), np.abs(rows[:, 1]).max()
                 inside = int(np.sum((rows[:, 2] <= rows[:, 4]) & (rows[:, 4] <= rows[:, 3])))
@@ -102,7 +102,7 @@ def wrong_start(families: Families) -> None:
 
 
 def _taken_back(case: Case) -> float:
-    """Largest change of the likely runtime from minute to minute that the next five take back, % of the whole."""
+    """Largest change of the expected runtime from minute to minute that the next five take back, % of the whole."""
     rows = replay(case, 100_000)
     likely, worst = rows[:, 1] + rows[:, 4] + 100 * rows[:, 0], 0.0  # on one clock: end of the run
     for place in range(1, len(likely) - BACK_SAMPLES):
@@ -134,7 +134,7 @@ def _two_well_cases(health: float, inputs: str) -> list[Case]:
         for loads in (steady, switching):
             run = truth.two_well(18.0, health, loads, 60.0)
             told = "whole" if inputs == "V+I" else ""
-            cases.append(Case(run=run, papers=Papers(c20_ah=18.0), inputs=inputs, start_soc=1.0, ahead=told))
+            cases.append(Case(run=run, profile=BatteryProfile(c20_ah=18.0), inputs=inputs, start_soc=1.0, ahead=told))
     return cases
 
 

@@ -9,40 +9,40 @@ from tests.benchmarks import battery_truth as truth
 from tests.benchmarks.battery_replay import Case, changed, samples_of
 from tests.benchmarks.battery_truth import Run
 
-from groundbox.battery.fit import fitted_papers
+from groundbox.battery.fit import fitted_profile
 from groundbox.battery.logged import discharges
-from groundbox.battery.papers import DischargeRow, Papers
+from groundbox.battery.profile import BatteryProfile, DischargeRow
 
 
-def papers_for(family: str) -> Papers:
+def profile_for(family: str) -> BatteryProfile:
     """Nameplate only."""
     cells, c20_ah, _ = truth.FAMILIES[family]
-    return Papers(c20_ah=c20_ah, cells=cells)
+    return BatteryProfile(c20_ah=c20_ah, cells=cells)
 
 
-def fitted(runs: Sequence[Run]) -> Papers:
-    """Papers fitted from these runs, all of one family."""
-    return fitted_to(papers_for(runs[0].family), runs)
+def fitted(runs: Sequence[Run]) -> BatteryProfile:
+    """BatteryProfile fitted from these runs, all of one family."""
+    return fitted_to(profile_for(runs[0].family), runs)
 
 
-def fitted_to(papers: Papers, runs: Sequence[Run], on: date = date(2026, 1, 1)) -> Papers:
-    """These papers with what the runs tell."""
+def fitted_to(profile: BatteryProfile, runs: Sequence[Run], on: date = date(2026, 1, 1)) -> BatteryProfile:
+    """These profile with what the runs tell."""
     found = []
     for run in runs:
-        case = Case(run=run, papers=papers, inputs="V+I")
-        found += discharges(samples_of(case), papers, run.name)
-    return fitted_papers(papers, found, on)
+        case = Case(run=run, profile=profile, inputs="V+I")
+        found += discharges(samples_of(case), profile, run.name)
+    return fitted_profile(profile, found, on)
 
 
-def fitted_in_turn(runs: Sequence[Run]) -> Papers:
-    """Papers fitted from these runs one after the other, a month between, as a log teaches them."""
-    papers = papers_for(runs[0].family)
+def fitted_in_turn(runs: Sequence[Run]) -> BatteryProfile:
+    """BatteryProfile fitted from these runs one after the other, a month between, as a log teaches them."""
+    profile = profile_for(runs[0].family)
     for place, run in enumerate(runs):
-        papers = fitted_to(papers, [run], date(2026, 1, 1) + timedelta(days=30 * place))
-    return papers
+        profile = fitted_to(profile, [run], date(2026, 1, 1) + timedelta(days=30 * place))
+    return profile
 
 
-def sheet_papers(runs_family: str) -> Papers | None:
+def sheet_profile(runs_family: str) -> BatteryProfile | None:
     """A published table for a block of the same size, not of the same make: PS-12170, 17 Ah, secondary copy."""
     if runs_family != "vrla17":
         return None
@@ -58,7 +58,7 @@ def sheet_papers(runs_family: str) -> Papers | None:
                         temp_c=float(row["temp_C"]),
                     )
                 )
-    return msgspec.structs.replace(papers_for(runs_family), discharge=rows)
+    return msgspec.structs.replace(profile_for(runs_family), discharge=rows)
 
 
 Maker = Callable[[list[Run]], list[Case]]
@@ -70,7 +70,7 @@ def _plain(inputs: str, *, told: bool = True) -> Maker:
         return [
             Case(
                 run=run,
-                papers=papers_for(run.family),
+                profile=profile_for(run.family),
                 inputs=inputs,
                 start_soc=run.start_soc if told else None,
                 ahead="whole" if variable and inputs == "V+I" else "",
@@ -91,11 +91,11 @@ def _only_variable(make: Maker) -> Maker:
 
 
 def _sheet(runs: list[Run]) -> list[Case]:
-    papers = sheet_papers(runs[0].family)
-    return [] if papers is None else [changed(case, papers=papers) for case in _plain("V+I")(runs)]
+    profile = sheet_profile(runs[0].family)
+    return [] if profile is None else [changed(case, profile=profile) for case in _plain("V+I")(runs)]
 
 
-def _fit(count: int, inputs: str, fit: Callable[[Sequence[Run]], Papers] = fitted) -> Maker:
+def _fit(count: int, inputs: str, fit: Callable[[Sequence[Run]], BatteryProfile] = fitted) -> Maker:
     def make(runs: list[Run]) -> list[Case]:
         cases = []
         for place, case in enumerate(_plain(inputs)(runs)):
@@ -104,21 +104,21 @@ def _fit(count: int, inputs: str, fit: Callable[[Sequence[Run]], Papers] = fitte
                 if count
                 else runs[:place] + runs[place + 1 :]
             )
-            cases.append(changed(case, papers=fit(others)))
+            cases.append(changed(case, profile=fit(others)))
         return cases
 
     return make
 
 
-def fitted_from_two(runs: list[Run]) -> list[Papers]:
-    """For each run, papers fitted from two of the others."""
-    return [case.papers for case in _fit(2, "V+I")(runs)]
+def fitted_from_two(runs: list[Run]) -> list[BatteryProfile]:
+    """For each run, profile fitted from two of the others."""
+    return [case.profile for case in _fit(2, "V+I")(runs)]
 
 
 def _worn(inputs: str) -> Maker:
     def make(runs: list[Run]) -> list[Case]:
         return [
-            changed(case, papers=msgspec.structs.replace(case.papers, c20_ah=case.papers.c20_ah / 0.7))
+            changed(case, profile=msgspec.structs.replace(case.profile, c20_ah=case.profile.c20_ah / 0.7))
             for case in _plain(inputs)(runs)
         ]
 

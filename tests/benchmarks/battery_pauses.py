@@ -14,7 +14,7 @@ from tests.benchmarks.battery_replay import HEAD, UNKNOWN_ERROR, Score, line, sc
 from tests.benchmarks.battery_truth import Array, TwoWells
 
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Sample
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
 C20_AH, CUTOFF, STEP_S, TRUTH_STEP_S, SAMPLES = 18.0, 10.5, 10.0, 60.0, 50
 SHARES, HEALTHS = (0.05, 0.1, 0.2), (1.0, 0.7)
@@ -33,7 +33,9 @@ def _left_s(battery: TwoWells, amps: float) -> float:
 def _replay(health: float, amps: float, pause: tuple[int, int], inputs: str, noise: bool) -> Array:
     """(samples, 5): see battery_replay.row_of."""
     battery, dice = TwoWells(C20_AH, health), np.random.default_rng(3)
-    estimator = Estimator(Papers(c20_ah=C20_AH), Limits(cutoff_volts=CUTOFF, floor_volts_per_cell=0.0), start_soc=1.0)
+    estimator = Estimator(
+        BatteryProfile(c20_ah=C20_AH), Limits(cutoff_volts=CUTOFF, end_volts_per_cell=0.0), start_soc=1.0
+    )
     whole_s = _left_s(battery, amps)
     every = max(round(whole_s * sum(pause) / pause[0] / STEP_S / SAMPLES), 1)
     every += every % 2 == 0  # so that samples wander through the pauses
@@ -57,7 +59,7 @@ def _replay(health: float, amps: float, pause: tuple[int, int], inputs: str, noi
 
 
 def _row(found: Estimate, left: float, whole_s: float) -> tuple[float, float, float, float, float]:
-    told = found.runtime_likely_s, found.runtime_early_s, found.runtime_late_s
+    told = found.runtime_expected_s, found.runtime_low_s, found.runtime_high_s
     likely, early, late = (None if one is None else 100 * one / whole_s for one in told)
     if likely is None or early is None or late is None:
         return 1 - left / 100, UNKNOWN_ERROR, 0.0, 0.0, left

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 
 import numpy as np
 from tests.benchmarks import battery_truth as truth
-from tests.benchmarks.battery_cases import papers_for
+from tests.benchmarks.battery_cases import profile_for
 from tests.benchmarks.battery_replay import Case, samples_of
 from tests.benchmarks.battery_runtime import published_tables
 from tests.benchmarks.battery_truth import Array
@@ -20,16 +20,16 @@ from tests.benchmarks.battery_truth import Array
 from groundbox.battery import population
 from groundbox.battery.fit import fit_profile
 from groundbox.battery.logged import discharges
-from groundbox.battery.population import COEFFICIENTS, NAMES, OFFSET, Profile, sound_profile
-from groundbox.battery.sheet import sheet_profile
+from groundbox.battery.population import COEFFICIENTS, NAMES, OFFSET, Prior, sound_prior
+from groundbox.battery.sheet import sheet_prior
 
 WIDENED = 1.3  # few sources understate the spread
 SERIES = {"USL12-7.2": "USL12-7.2", "PS-12170": "PS-12170"}  # else one maker's scaled table
 
 
-def _wide() -> Profile:
-    plain = sound_profile()
-    return Profile(
+def _wide() -> Prior:
+    plain = sound_prior()
+    return Prior(
         mean=plain.mean, covariance=2.25 * plain.covariance, error_volts=plain.error_volts, worn_share=plain.worn_share
     )
 
@@ -45,15 +45,15 @@ def sources() -> dict[str, Array]:
     """The nine numbers of each independent source, offsets as under an ordinary load."""
     found: dict[str, Array] = {}
     for family in truth.FAMILIES:
-        papers, runs = papers_for(family), []
+        profile, runs = profile_for(family), []
         for run in truth.recordings(truth.data_folder()):
             if run.family == family:
-                runs += discharges(samples_of(Case(run=run, papers=papers, inputs="V+I")), papers, run.name)
+                runs += discharges(samples_of(Case(run=run, profile=profile, inputs="V+I")), profile, run.name)
         found[family] = _ordinary(fit_profile(_wide(), runs)[0].mean)
     series: dict[str, list[Array]] = {}
     for name, entries in published_tables().items():
         maker = next((to for start, to in SERIES.items() if name.startswith(start)), "US, USL, XLT")
-        fit = sheet_profile(_wide(), [row for _, row in entries], entries[0][0])
+        fit = sheet_prior(_wide(), [row for _, row in entries], entries[0][0])
         series.setdefault(maker, []).append(_ordinary(fit.mean))
     return found | {maker: np.mean(fits, axis=0) for maker, fits in series.items()}
 

@@ -16,7 +16,7 @@ from tests.benchmarks.battery_cases import fitted_to
 from tests.benchmarks.battery_replay import HEAD, Case, line, scored
 from tests.benchmarks.battery_truth import Run, noisy
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
 CELLS, CUTOFF, STEP_S = 6, 10.5, 60.0
 SHARES = (1 / 20, 1 / 12, 1 / 8, 1 / 4)  # of C20, steady
@@ -65,21 +65,21 @@ def main(arguments: list[str]) -> None:
         raise SystemExit("PyBaMM is not installed here: pip install pybamm==26.10.1.1") from None
     library.set_logging_level("ERROR")
     c20_ah = rated(library)
-    papers = Papers(c20_ah=c20_ah)
+    profile = BatteryProfile(c20_ah=c20_ah)
     steady = [simulated(library, f"steady {share:.2f}", share * c20_ah) for share in SHARES]
     varied = [
         simulated(library, f"switching {share:.2f}, {period:g} s", switching(library, share * c20_ah, period))
         for share in SHARES[1:]
         for period in PERIODS_S
     ]
-    known = fitted_to(papers, [steady[0], steady[2]])
+    known = fitted_to(profile, [steady[0], steady[2]])
     print(HEAD)
     for label, runs, told in (
-        ("steady, nameplate", steady, papers),
-        ("switching, nameplate, mean told", varied, papers),
+        ("steady, nameplate", steady, profile),
+        ("switching, nameplate, mean told", varied, profile),
         ("steady, fitted from 2 others", [steady[1], steady[3]], known),
         ("switching, fitted from 2 steady, mean told", varied, known),
     ):
-        cases = [Case(run=run, papers=told, inputs="V+I", start_soc=1.0, ahead="whole") for run in runs]
+        cases = [Case(run=run, profile=told, inputs="V+I", start_soc=1.0, ahead="whole") for run in runs]
         noise = [replace(case, run=noisy(case.run)) for case in cases]
         print(line(label, "pybamm", scored(cases, 40), scored(noise, 40)), flush=True)

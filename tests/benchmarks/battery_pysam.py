@@ -1,4 +1,4 @@
-"""Hours from full by the papers alone, against an independent simulation: NREL-PySAM's lead-acid battery.
+"""Hours from full by the profile alone, against an independent simulation: NREL-PySAM's lead-acid battery.
 
 Needs `pip install NREL-PySAM==7.1.1.post1` (BSD licence), and the published tables in GROUNDBOX_CHECK_DATA. The
 simulated battery is two wells set by a maker's currents for 1, 10 and 20 hours; a run ends when it cannot hold the
@@ -18,7 +18,7 @@ from tests.benchmarks.battery_methods import EXPONENT, peukert_hours
 from tests.benchmarks.battery_runtime import published_tables
 
 from groundbox.battery.outlook import from_full
-from groundbox.battery.papers import DischargeRow, Papers
+from groundbox.battery.profile import BatteryProfile, DischargeRow
 
 END_VOLTS = 1.75
 SET_BY = (60.0, 600.0, 1200.0)  # minutes
@@ -131,18 +131,18 @@ def _judge(library: Any, name: str, shape: Callable[[float], Callable[[float], f
     errors: dict[str, list[float]] = {}
     inside: dict[str, list[bool]] = {}
     for block in blocks():
-        papers = {
-            "nameplate": Papers(c20_ah=block.c20_ah),
-            "the same three rows": Papers(c20_ah=block.c20_ah, discharge=block.rows()),
-            "the same three rows, told new": Papers(c20_ah=block.c20_ah, discharge=block.rows(), age_years=0.0),
+        profile = {
+            "nameplate": BatteryProfile(c20_ah=block.c20_ah),
+            "the same three rows": BatteryProfile(c20_ah=block.c20_ah, discharge=block.rows()),
+            "the same three rows, told new": BatteryProfile(c20_ah=block.c20_ah, discharge=block.rows(), age_years=0.0),
         }
         for hours in HOURS:
             amps = block.amps_for(hours)
             true = simulated(library, block, shape(amps))
-            for known, paper in papers.items():
+            for known, paper in profile.items():
                 row = from_full(paper, amps, END_VOLTS, block.temp_c)
-                errors.setdefault(known, []).append(100 * (row.likely_h / true - 1))
-                inside.setdefault(known, []).append(row.early_h <= true <= row.late_h)
+                errors.setdefault(known, []).append(100 * (row.expected_h / true - 1))
+                inside.setdefault(known, []).append(row.low_h <= true <= row.high_h)
             by_exponent = peukert_hours(block.c20_ah, amps, EXPONENT)
             errors.setdefault("amp-hours, Peukert 1.2", []).append(100 * (by_exponent / true - 1))
             errors.setdefault("the sheet itself", []).append(100 * (hours / true - 1))

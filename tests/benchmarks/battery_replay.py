@@ -9,7 +9,7 @@ import numpy as np
 from tests.benchmarks.battery_truth import Array, Run
 
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
 RESERVE_S = 900.0
 UNKNOWN_ERROR = 50.0
@@ -25,7 +25,7 @@ class Case:
     """
 
     run: Run
-    papers: Papers
+    profile: BatteryProfile
     inputs: str
     start_soc: float | None = None
     ahead: str = ""
@@ -64,8 +64,8 @@ def told_ahead(case: Case, t_s: float) -> list[Phase] | None:
 
 def begun(case: Case) -> Estimator:
     """An estimator that has seen nothing."""
-    limits = Limits(cutoff_volts=case.run.cutoff, floor_volts_per_cell=0.0)
-    return Estimator(case.papers, limits, start_soc=case.start_soc)
+    limits = Limits(cutoff_volts=case.run.cutoff, end_volts_per_cell=0.0)
+    return Estimator(case.profile, limits, start_soc=case.start_soc)
 
 
 def row_of(case: Case, found: Estimate, t_s: float) -> tuple[float, float, float, float, float]:
@@ -73,10 +73,10 @@ def row_of(case: Case, found: Estimate, t_s: float) -> tuple[float, float, float
     run = case.run
     whole, left = run.seconds, float(run.t_s[-1]) - t_s
     gone, true = 1 - left / whole, 100 * left / whole
-    if found.runtime_likely_s is None or found.runtime_early_s is None or found.runtime_late_s is None:
+    if found.runtime_expected_s is None or found.runtime_low_s is None or found.runtime_high_s is None:
         return gone, UNKNOWN_ERROR, 0.0, 0.0, true
     likely, early, late = (
-        100 * s / whole for s in (found.runtime_likely_s, found.runtime_early_s, found.runtime_late_s)
+        100 * s / whole for s in (found.runtime_expected_s, found.runtime_low_s, found.runtime_high_s)
     )
     return gone, likely - true, early, late, true
 

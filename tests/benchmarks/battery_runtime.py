@@ -9,21 +9,21 @@ import csv
 import numpy as np
 from tests.benchmarks import battery_cases, battery_replay, battery_truth
 
-from groundbox.battery.papers import DischargeRow
-from groundbox.battery.population import sound_profile
-from groundbox.battery.sheet import hours_by_sheet, sheet_profile
+from groundbox.battery.population import sound_prior
+from groundbox.battery.profile import DischargeRow
+from groundbox.battery.sheet import hours_by_sheet, sheet_prior
 
 LEFT = (0.8, 0.5, 0.2)
 FOLDS = 5
 
 
 def _recordings() -> None:
-    print(f"{'run':<24}{'hours':>7}   true, and early / likely / late, in hours, with this much of the run left:")
+    print(f"{'run':<24}{'hours':>7}   true, and low / expected / high, in hours, with this much of the run left:")
     print(" " * 34 + "".join(f"{f'{share:.0%}':<30}" for share in LEFT))
     for run in battery_truth.recordings(battery_truth.data_folder()):
         case = battery_replay.Case(
             run=run,
-            papers=battery_cases.papers_for(run.family),
+            profile=battery_cases.profile_for(run.family),
             inputs="V+I",
             start_soc=run.start_soc,
             ahead="whole" if run.family == "tubular85" else "",
@@ -61,7 +61,7 @@ def _tables() -> None:
         for fold in range(FOLDS):
             known = [row for place, (_, row) in enumerate(entries) if place % FOLDS != fold]
             c20_ah = entries[0][0]
-            profile = sheet_profile(sound_profile(), known, c20_ah)
+            profile = sheet_prior(sound_prior(), known, c20_ah)
             for _, row in entries[fold::FOLDS]:
                 hours = hours_by_sheet(profile, known, c20_ah, row.amps, row.end_volts_per_cell, row.temp_c)
                 errors.append((row.minutes, 100 * (hours * 60 / row.minutes - 1)))

@@ -3,7 +3,7 @@
 import time
 
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
 SEASON = 2_000_000
 
@@ -29,7 +29,7 @@ def _bare(rows: list[Sample]) -> float:
 
 
 def _estimated(rows: list[Sample], every: int) -> float:
-    estimator = Estimator(Papers(c20_ah=18.0), Limits(cutoff_volts=10.8))
+    estimator = Estimator(BatteryProfile(c20_ah=18.0), Limits(cutoff_volts=10.8))
     began = time.perf_counter()
     for place, row in enumerate(rows):
         estimator.update(row)

@@ -45,10 +45,10 @@ def main(arguments: list[str]) -> None:
         logs = [Path(folder) / f"{seed}.csv" for seed in (3, 4, 1)]
         for seed, log in zip((3, 4, 1), logs, strict=True):
             run_down(log, seed)
-        papers = Path(folder) / "T18.toml"
+        profile = Path(folder) / "T18.toml"
         _call(
-            "battery", "new", papers, "--c20", 18, "--label", "T18, simulated: fitted from two runs, a third replayed"
+            "battery", "new", profile, "--c20", 18, "--label", "T18, simulated: fitted from two runs, a third replayed"
         )
-        _call("battery", "fit", *logs[:2], "--battery", papers, "--out", papers)
-        _call("replay", logs[2], "--battery", papers, "--cutoff", 11, "--plot", picture)
+        _call("battery", "fit", *logs[:2], "--battery", profile, "--out", profile)
+        _call("replay", logs[2], "--battery", profile, "--cutoff", 11, "--plot", picture)
     print(picture)

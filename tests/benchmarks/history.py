@@ -1,4 +1,4 @@
-"""The outing's history over many readings: first paint and zooms, beside the same sums straight from the readings.
+"""The session's history over many readings: first paint and zooms, beside the same sums straight from the readings.
 
 `python -m tests.benchmarks history [READINGS]`, ten million unless told; in a browser too where there is one.
 """
@@ -12,9 +12,9 @@ from contextlib import closing
 from pathlib import Path
 
 from groundbox.settings import Settings
-from groundbox.show.page import past
-from groundbox.show.page.serve import Page
 from groundbox.store import Store, rollups
+from groundbox.ui.page import past
+from groundbox.ui.page.serve import Page
 
 BASE_MS = 1_700_000_000_000
 COUNT = 10_000_000

@@ -10,13 +10,14 @@ import tempfile
 import time
 from pathlib import Path
 
+from groundbox.monitor.recorder import COMMIT_EVERY_S, TAKE_S
+
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Reading
-from groundbox.rig import outing
+from groundbox.rig import session
 from groundbox.rig.clock import SimClock
 from groundbox.rig.runner import SimulatedBoard
-from groundbox.service.service import COMMIT_EVERY_S, TAKE_S
 from groundbox.store import Store
 from groundbox.wire import json_form, line
 
@@ -29,7 +30,7 @@ def main(arguments: list[str]) -> None:
     with tempfile.TemporaryDirectory() as name:
         clock = SimClock(1.0)
         boards = [
-            SimulatedBoard(settings, clock, Path(name) / settings.name) for settings in (outing.TABLE, outing.MAST)
+            SimulatedBoard(settings, clock, Path(name) / settings.name) for settings in (session.TABLE, session.MAST)
         ]
         for board in boards:
             board.start()

@@ -24,7 +24,7 @@ TYPICAL = {
     **dict.fromkeys(("case_centi_c", "battery_centi_c", "intake_centi_c"), 2700),
     **dict.fromkeys(("fan1_state", "fan2_state"), "running"),
     **dict.fromkeys(("fan1_rpm", "fan2_rpm"), 2900),
-    **dict.fromkeys(("battery_sensor", "current_sensor", "case_sensor", "block_sensor", "intake_sensor"), "ok"),
+    **dict.fromkeys(("voltage_sensor", "current_sensor", "case_sensor", "battery_sensor", "intake_sensor"), "ok"),
     "fan1_percent": 70,
     "fan2_percent": 70,
     "output1": "on",

@@ -1,14 +1,14 @@
-"""An 8-hour outing of two boxes: seconds and bytes of its report, beside reading the same rows and nothing else."""
+"""An 8-hour session of two boxes: seconds and bytes of its report, beside reading the same rows and nothing else."""
 
 import tempfile
 import time
 from pathlib import Path
 
 from click.testing import CliRunner
-from tests.benchmarks.outing_store import BASE_S, BOXES, make
+from tests.benchmarks.session_store import BASE_S, BOXES, make
 
-from groundbox.show.cmd_report import command
 from groundbox.store import Reader
+from groundbox.ui.cmd_report import command
 
 HOURS = 8.0
 WANTED_S, WANTED_BYTES = 10.0, 3_000_000
@@ -24,13 +24,13 @@ def main(arguments: list[str]) -> None:
         with Reader(folder / "day.db") as reader:
             rows = sum(1 for box in BOXES for _ in reader.readings(box, BASE_S))
         bare_s, bare_cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
-        out = folder / "outing.html"
+        out = folder / "session.html"
         began = time.perf_counter(), time.process_time()
         done = CliRunner().invoke(command, ["--settings", str(settings), "--out", str(out)], catch_exceptions=False)
         took_s, cpu_s = time.perf_counter() - began[0], time.process_time() - began[1]
         assert done.exit_code == 0, done.output
         size = out.stat().st_size
-        data = sum(path.stat().st_size for path in folder.glob("outing-*"))
+        data = sum(path.stat().st_size for path in folder.glob("session-*"))
     print(f"{hours:g} h, {rows:,} readings of {len(BOXES)} boxes")
     print(f"reading them only  {bare_s:6.1f} s ({bare_cpu_s:.1f} s this program's)")
     print(f"the report         {took_s:6.1f} s ({cpu_s:.1f} s this program's), {took_s / WANTED_S:.2f} of {WANTED_S:g}")

@@ -122,7 +122,7 @@ def edges(which):
             change = {setting[0]: setting[which]}
             if not refusal_of_all(change, values):
                 values.update(change)
-    values["case_sensor_kind"] = values["block_sensor_kind"] = values["intake_sensor_kind"] = 1
+    values["case_sensor_kind"] = values["battery_sensor_kind"] = values["intake_sensor_kind"] = 1
     for fan in (1, 2, 3, 4):
         values[f"fan{fan}_kind"] = 2
     for monitor in (1, 2):
@@ -151,7 +151,7 @@ def tops(box):
     for raw in (65535, 0, 32768, 32767):
         for _ in range(40):
             inputs.monitor_bus = inputs.monitor_shunt = raw
-            inputs.case_raw = inputs.block_raw = inputs.intake_raw = raw
+            inputs.case_raw = inputs.battery_raw = inputs.intake_raw = raw
             for _ in range(500):
                 inputs.window.put(raw)
             control.step(100, inputs)

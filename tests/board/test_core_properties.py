@@ -81,7 +81,7 @@ def test_no_number_leaves_the_small_integers(values: dict[str, int], raws: list[
     inputs.pulses = [Watched(0)] * 4  # type: ignore[assignment]
     for i in range(30):
         inputs.monitor_bus, inputs.monitor_shunt = Watched(raws[0]), Watched(raws[1])
-        inputs.case_raw, inputs.block_raw, inputs.intake_raw = (Watched(raw) for raw in raws[2:5])
+        inputs.case_raw, inputs.battery_raw, inputs.intake_raw = (Watched(raw) for raw in raws[2:5])
         for _ in range(500):
             window.put(Watched(raws[5]))
         inputs.pulses[i % 4] = Watched(raws[6])
@@ -195,7 +195,7 @@ mishaps = st.fixed_dictionaries(
         "check_mv": st.one_of(st.none(), st.just(UNKNOWN), st.integers(0, 18000)),
         "battery_ma": st.one_of(st.just(UNKNOWN), st.integers(-40000, 40000), st.integers(-5000, 5000)),
         "case": st.one_of(st.just(UNKNOWN), st.integers(-3900, 12400), st.integers(2000, 6500)),
-        "block": st.one_of(st.just(UNKNOWN), st.integers(-3900, 12400)),
+        "battery": st.one_of(st.just(UNKNOWN), st.integers(-3900, 12400)),
         "intake": st.one_of(st.just(UNKNOWN), st.integers(-3900, 12400)),
         "case_counts": st.one_of(st.none(), raw_numbers),
         "stuck": st.sampled_from([(), (1,), (1, 2)]),
@@ -218,8 +218,8 @@ def test_a_day_of_mishaps(pieces: list[tuple[dict[str, Any], int]]) -> None:
             reading = box.run(1)
             assert outputs.output1_on == 1
             if dropped and not reading.charging:
-                assert OUTPUT_STATES[reading.output2] == "dropped"
-            dropped = OUTPUT_STATES[reading.output2] == "dropped"
+                assert OUTPUT_STATES[reading.output2] == "shed"
+            dropped = OUTPUT_STATES[reading.output2] == "shed"
             if SENSOR_STATES[reading.case_sensor] != "ok":
                 assert (outputs.fan1_percent, outputs.fan2_percent) == (100, 100)
     for sequence in range(box.outbox.oldest, box.outbox.sequence + 1):

@@ -77,7 +77,7 @@ board.fit(settings)
 board.sense(100)
 assert (inputs.monitor_bus, inputs.monitor_shunt) == (9584, 0x0640)
 assert machine.registers[0] == 0x4527, hex(machine.registers[0])  # configured
-assert (inputs.case_raw, inputs.intake_raw, inputs.block_raw) == (32768, 32768, 32768)
+assert (inputs.case_raw, inputs.intake_raw, inputs.battery_raw) == (32768, 32768, 32768)
 assert inputs.button == 0
 machine.pressed = 1
 board.sense(100)

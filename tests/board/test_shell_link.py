@@ -41,7 +41,7 @@ def test_a_board_says_hello_and_a_reading_each_second(bench: NewBench) -> None:
     times = [_field(reading, "uptime_ms") for reading in readings]
     assert len(times) == 20
     assert all(abs(ms - 1000 * (i + 1)) < 5 for i, ms in enumerate(times))
-    assert {_field(reading, "battery_sensor") for reading in readings} == {"ok"}
+    assert {_field(reading, "voltage_sensor") for reading in readings} == {"ok"}
 
 
 def test_records_are_kept_until_stored_and_no_longer(bench: NewBench) -> None:

@@ -86,11 +86,11 @@ def test_damaged_settings_do_not_stop_a_start(bench: NewBench, tmp_path: Path) -
 
 
 def test_a_box_without_sensors_still_starts_and_says_what_is_missing(bench: NewBench) -> None:
-    happenings = [Happening(at_s=0, thing=name, value="open") for name in ("case", "intake", "block")]
+    happenings = [Happening(at_s=0, thing=name, value="open") for name in ("case", "intake", "battery")]
     happenings.append(Happening(at_s=0, thing="monitor", value="silent"))
     messages = bench(happenings=happenings).run_for(30)
     reading = messages[-1]
-    assert _field(reading, "battery_sensor") == "silent"
+    assert _field(reading, "voltage_sensor") == "silent"
     assert _field(reading, "battery_mv") is not None, "the divider takes over"
     assert _field(reading, "case_sensor") == "open"
     assert _field(reading, "case_centi_c") is None
@@ -108,9 +108,9 @@ def test_a_monitor_that_comes_back_is_configured_again(bench: NewBench) -> None:
 
 
 def test_case_by_1_wire_sensor_stays_fresh(bench: NewBench) -> None:
-    board = bench(board_settings={"case_sensor_kind": 3, "block_sensor_kind": 3, "intake_sensor_kind": 3})
+    board = bench(board_settings={"case_sensor_kind": 3, "battery_sensor_kind": 3, "intake_sensor_kind": 3})
     readings = [message for message in board.run_for(60) if message[0] == "reading"][6:]
-    for sensor in ("case_sensor", "block_sensor", "intake_sensor"):
+    for sensor in ("case_sensor", "battery_sensor", "intake_sensor"):
         assert {_field(reading, sensor) for reading in readings} == {"ok"}
     assert {_field(reading, "fan1_percent") for reading in readings} == {0}
     assert max(_field(reading, "worst_step_us") for reading in readings) < 6000

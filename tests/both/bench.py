@@ -47,7 +47,7 @@ class Box:
         self.battery_mv = 12500
         self.check_mv = None
         self.battery_ma = 2000
-        self.case = self.block = self.intake = 2500
+        self.case = self.battery = self.intake = 2500
         self.case_counts = None
         self.noise = 0
         self.stuck = ()
@@ -86,8 +86,8 @@ class Box:
             inputs.case_raw = counts
         elif self.case != UNKNOWN:
             inputs.case_raw = ntc_counts(self.case) + noise
-        if self.block != UNKNOWN:
-            inputs.block_raw = ntc_counts(self.block) + noise
+        if self.battery != UNKNOWN:
+            inputs.battery_raw = ntc_counts(self.battery) + noise
         if self.intake != UNKNOWN:
             inputs.intake_raw = ntc_counts(self.intake) + noise
 

@@ -113,16 +113,16 @@ def test_set_refuses_what_is_not():
 
 def test_calibrate_keeps_what_was_read_and_what_was_true():
     desk = _Desk()
-    assert _answers(desk, "calibrate", "battery", 1, 12040) == [("ok", "battery", "11980", None, None, None)]
-    assert desk.file.values["battery_raw1_mv"] == 11980
-    assert desk.file.values["battery_true1_mv"] == 12040
+    assert _answers(desk, "calibrate", "voltage", 1, 12040) == [("ok", "voltage", "11980", None, None, None)]
+    assert desk.file.values["voltage_raw1_mv"] == 11980
+    assert desk.file.values["voltage_true1_mv"] == 12040
 
 
 def test_calibrate_refuses_a_channel_that_reads_nothing_and_a_point_out_of_range():
     desk = _Desk()
-    assert _answers(desk, "calibrate", "battery", 1, 30000)[0][0] == "refused"
+    assert _answers(desk, "calibrate", "voltage", 1, 30000)[0][0] == "refused"
     desk.control.uncorrected = UNKNOWN
-    assert _answers(desk, "calibrate", "battery", 1, 12040)[0][0] == "refused"
+    assert _answers(desk, "calibrate", "voltage", 1, 12040)[0][0] == "refused"
     assert desk.file.values == defaults()
 
 

@@ -69,7 +69,7 @@ def test_healthy_box():
     assert abs(reading.battery_ma - 2000) <= 3
     assert abs(reading.case_centi_c - 2500) <= 2
     assert reading.humidity_centi_percent == UNKNOWN
-    for place in ("battery", "check", "current", "case", "block", "intake"):
+    for place in ("voltage", "check", "current", "case", "battery", "intake"):
         assert SENSOR_STATES[getattr(reading, place + "_sensor")] == "ok", place
     assert (reading.fan1_percent, reading.fan1_rpm, reading.fan3_percent, reading.fan3_rpm) == (0, 0, UNKNOWN, UNKNOWN)
     assert OUTPUT_STATES[reading.output1] == "on"
@@ -117,14 +117,14 @@ def test_a_frozen_case_sensor_means_fans_full():
     box.case_counts = 32000
     box.run(600)
     assert fans(box) == (0, 0)
-    box.block = 2900
+    box.battery = 2900
     reading = box.run(310)
     assert SENSOR_STATES[reading.case_sensor] == "frozen"
     assert fans(box) == (100, 100)
 
 
 def test_alone_a_case_sensor_is_frozen_when_its_own_fans_do_not_move_it():
-    box = Box(block_sensor_kind=0, intake_sensor_kind=0)
+    box = Box(battery_sensor_kind=0, intake_sensor_kind=0)
     box.case_counts = 20000
     reading = box.run(250)
     assert reading.case_centi_c > 3500
@@ -173,7 +173,7 @@ def test_low_voltage_drops_what_may_be_dropped_and_says_so():
     outputs = box.control.outputs
     assert (outputs.output1_on, outputs.output2_on) == (1, 0)
     ((kind, value),) = events(box)
-    assert kind == "output2_dropped"
+    assert kind == "output2_shed"
     assert abs(value - 1120) <= 1
     box.battery_mv = 12600
     box.run(300)
@@ -210,11 +210,11 @@ def test_a_person_switches():
 
 def test_state_of_the_last_start_comes_back():
     box = Box()
-    box.control.restore(1, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("dropped"))
+    box.control.restore(1, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("shed"))
     assert (box.control.outputs.output1_on, box.control.outputs.output2_on) == (1, 0)
     reading = box.run(5)
     assert PLACES[reading.place] == "flight"
-    assert OUTPUT_STATES[reading.output2] == "dropped"
+    assert OUTPUT_STATES[reading.output2] == "shed"
 
 
 def test_the_button_marks_and_silences():
@@ -257,7 +257,7 @@ def test_either_output_tells_its_own_name():
     box = Box(output1_kind=2)
     box.battery_mv = 11200
     box.run(30)
-    assert [kind for kind, _ in events(box)] == ["output1_dropped", "output2_dropped"]
+    assert [kind for kind, _ in events(box)] == ["output1_shed", "output2_shed"]
     box.battery_ma = -3000
     box.run(6)
     assert [kind for kind, _ in events(box)][2:] == ["output1_on", "output2_on"]
@@ -292,28 +292,28 @@ def test_changed_settings_come_into_force_with_all_state_kept():
 
 
 def test_uncorrected_values_for_calibration():
-    box = Box(battery_raw1_mv=11100, battery_true1_mv=11000, battery_raw2_mv=14600, battery_true2_mv=14500)
+    box = Box(voltage_raw1_mv=11100, voltage_true1_mv=11000, voltage_raw2_mv=14600, voltage_true2_mv=14500)
     reading = box.run(3)
     assert abs(reading.battery_mv - 12400) <= 3
     of = box.control.uncorrected_of
-    assert abs(of(CHANNELS.index("battery")) - 12500) <= 3
+    assert abs(of(CHANNELS.index("voltage")) - 12500) <= 3
     assert abs(of(CHANNELS.index("check")) - 12500) <= 3
     assert abs(of(CHANNELS.index("current")) - 2000) <= 3
-    for name in ("case", "block", "intake"):
+    for name in ("case", "battery", "intake"):
         assert abs(of(CHANNELS.index(name)) - 2500) <= 3
     box.case_counts = 65535
     box.battery_mv = UNKNOWN
     box.run(6)
     assert of(CHANNELS.index("case")) == UNKNOWN
-    assert of(CHANNELS.index("battery")) == UNKNOWN
+    assert of(CHANNELS.index("voltage")) == UNKNOWN
 
 
 def test_whatever_the_sensors_say_the_line_can_be_sent():
     extremes = (
-        {"battery_mv": 40000, "check_mv": 18000, "battery_ma": 40000, "case": 12400, "block": -3900},
-        {"battery_mv": 0, "check_mv": 0, "battery_ma": -40000, "case": -3900, "block": 12400},
+        {"battery_mv": 40000, "check_mv": 18000, "battery_ma": 40000, "case": 12400, "battery": -3900},
+        {"battery_mv": 0, "check_mv": 0, "battery_ma": -40000, "case": -3900, "battery": 12400},
         {"battery_mv": 31000, "check_mv": 17000, "battery_ma": -32000},
-        {"battery_mv": UNKNOWN, "check_mv": UNKNOWN, "battery_ma": UNKNOWN, "block": UNKNOWN, "intake": UNKNOWN},
+        {"battery_mv": UNKNOWN, "check_mv": UNKNOWN, "battery_ma": UNKNOWN, "battery": UNKNOWN, "intake": UNKNOWN},
     )
     for changes in extremes:
         box = Box()

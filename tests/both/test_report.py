@@ -32,7 +32,7 @@ def test_one_of_several_sensors_is_a_notice():
     assert severity(check_mv=UNKNOWN) == "notice"
     assert severity(check_mv=12800) == "notice"
     assert severity(battery_ma=UNKNOWN) == "notice"
-    assert severity(block=UNKNOWN) == "notice"
+    assert severity(battery=UNKNOWN) == "notice"
     assert severity(intake=UNKNOWN) == "notice"
 
 
@@ -51,7 +51,7 @@ def test_a_first_second_without_voltage_is_not_told_yet():
 
 
 def test_absent_sensors_are_not_missed():
-    box = Box(check_adc_fitted=0, current_fitted=0, block_sensor_kind=0, intake_sensor_kind=0)
+    box = Box(check_adc_fitted=0, current_fitted=0, battery_sensor_kind=0, intake_sensor_kind=0)
     box.run(20)
     assert fault_severity(box.control) == 0
 

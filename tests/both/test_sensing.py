@@ -49,8 +49,8 @@ def test_means():
 
 
 def test_calibration_goes_through_its_two_points():
-    values = settings(battery_raw1_mv=11020, battery_true1_mv=11000, battery_raw2_mv=14100, battery_true2_mv=14000)
-    line = Calibration(values, "battery", "mv")
+    values = settings(voltage_raw1_mv=11020, voltage_true1_mv=11000, voltage_raw2_mv=14100, voltage_true2_mv=14000)
+    line = Calibration(values, "voltage", "mv")
     assert line.true(11020) == 11000
     assert line.true(14100) == 14000
     assert abs(line.true(12560) - 12500) <= 1
@@ -323,7 +323,7 @@ def test_a_frozen_thermistor():
 
 
 def test_a_battery_block_is_given_four_times_as_long():
-    thermometer = Thermometer(limits(), "block")
+    thermometer = Thermometer(limits(), "battery")
     raw = ntc_counts(2500)
     warm(thermometer, raw, 10, 2500)
     assert warm(thermometer, raw, 1190, 2900) == "ok"

@@ -7,13 +7,13 @@ from core.watch import BatteryWatch
 from groundbox.wire.messages import CHARGE_STATES, UNKNOWN
 
 
-def run(watch, mv, seconds=1, ma=2000, block=2500, landed=0):
+def run(watch, mv, seconds=1, ma=2000, battery=2500, landed=0):
     for _ in range(seconds):
         watch.step(1000, mv, mv, ma, block, landed)
     return watch.low_voltage
 
 
-def charging(watch, mv, seconds=1, ma=UNKNOWN, block=2500):
+def charging(watch, mv, seconds=1, ma=UNKNOWN, battery=2500):
     run(watch, mv, seconds, ma, block)
     return CHARGE_STATES[watch.charging]
 
@@ -79,18 +79,18 @@ def test_overvoltage_falls_with_temperature():
     # 15.0 V at 25 C, -30 mV/C: 15.75 V at 0, 14.4 V at 45, and no further beyond 0 and 50 C.
     for block, limit in ((2500, 15000), (0, 15750), (-1000, 15750), (4500, 14400), (5000, 14250), (7000, 14250)):
         watch = BatteryWatch(limits())
-        run(watch, limit, 100, block=block)
+        run(watch, limit, 100, battery=block)
         assert watch.overvoltage == 0, block
-        run(watch, limit + 1, 9, block=block)
+        run(watch, limit + 1, 9, battery=block)
         assert watch.overvoltage == 0, block
-        run(watch, limit + 1, 1, block=block)
+        run(watch, limit + 1, 1, battery=block)
         assert watch.overvoltage == 3, block
     watch = BatteryWatch(limits())
-    run(watch, 15001, 10, block=UNKNOWN)
+    run(watch, 15001, 10, battery=UNKNOWN)
     assert watch.overvoltage == 3
-    run(watch, 14801, 100, block=UNKNOWN)
+    run(watch, 14801, 100, battery=UNKNOWN)
     assert watch.overvoltage == 3
-    run(watch, 14800, 10, block=UNKNOWN)
+    run(watch, 14800, 10, battery=UNKNOWN)
     assert watch.overvoltage == 0
 
 

@@ -45,11 +45,11 @@ def test_changes_that_only_fit_together_are_taken_together():
 
 def test_calibration_far_off_is_refused():
     values = settings.defaults()
-    good = settings.calibration("battery", 1, 12010, 12000)
-    assert good == {"battery_raw1_mv": 12010, "battery_true1_mv": 12000}
+    good = settings.calibration("voltage", 1, 12010, 12000)
+    assert good == {"voltage_raw1_mv": 12010, "voltage_true1_mv": 12000}
     assert settings.refusal_of_all(good, values) == ""
-    assert settings.refusal_of_all(settings.calibration("battery", 1, 14000, 14000), values)
-    assert settings.refusal_of_all(settings.calibration("battery", 1, 12000, 13100), values)
+    assert settings.refusal_of_all(settings.calibration("voltage", 1, 14000, 14000), values)
+    assert settings.refusal_of_all(settings.calibration("voltage", 1, 12000, 13100), values)
     assert settings.refusal_of_all(settings.calibration("current", 2, 1200, 1000), values)
 
 
@@ -72,19 +72,19 @@ def test_compiled_in_indexes_are_those_of_the_registry():
     of = {}
     for field in fields_of("reading"):
         of[field[0]] = field[1]
-    sensor = of["battery_sensor"]
+    sensor = of["voltage_sensor"]
     assert (sensor.index("ok"), sensor.index("open"), sensor.index("shorted"), sensor.index("range")) == (0, 1, 2, 3)
     assert sensor[4:] == ("frozen", "disagree", "silent", "absent")
     assert of["fan1_state"] == ("absent", "off", "starting", "running", "stalled", "unsupervised")
-    assert of["output1"] == ("absent", "on", "off", "dropped")
+    assert of["output1"] == ("absent", "on", "off", "shed")
     assert of["charging"] == ("no", "yes", "cold", "warm", "hot")
     assert of["low_voltage"] == ("clear", "notice", "urgent", "stop")
     assert of["place"] == ("ground", "flight")
     assert EVENTS[1:5] == MARKS
     assert EVENTS[5] == "silenced"
     assert EVENTS[6:12] == (
-        "output1_dropped",
-        "output2_dropped",
+        "output1_shed",
+        "output2_shed",
         "output1_on",
         "output2_on",
         "output1_off",
@@ -92,6 +92,6 @@ def test_compiled_in_indexes_are_those_of_the_registry():
     )
     assert settings.SENSOR_KINDS.index("onewire") == 3
     assert settings.FAN_KINDS.index("switched") == 1
-    assert settings.OUTPUT_KINDS.index("droppable") == 2
+    assert settings.OUTPUT_KINDS.index("sheddable") == 2
     assert settings.FAN_MODES.index("proportional") == 1
     assert settings.MONITOR_KINDS == ("none", "ina226", "ina219")

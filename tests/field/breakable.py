@@ -15,7 +15,7 @@ from tests.field.ports import free_port
 from groundbox.link.keys import new_key
 from groundbox.link.network_file import network_file
 from groundbox.rig.clock import SimClock
-from groundbox.rig.outing import MAST
+from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.runner import SimulatedBoard
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")

@@ -1,4 +1,4 @@
-"""Looks into an outing's database while another program writes it."""
+"""Looks into an session's database while another program writes it."""
 
 import sqlite3
 from pathlib import Path

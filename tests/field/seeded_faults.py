@@ -16,7 +16,7 @@ from groundbox.errors import GroundboxError
 from groundbox.rig.image import firmware_folder
 from groundbox.rig.play import play
 from groundbox.rig.scenario import load
-from groundbox.show.cmd_rig import gallery
+from groundbox.ui.cmd_rig import gallery
 
 _LONGEST_S = 3600.0
 
@@ -77,12 +77,12 @@ FAULTS = (
     Fault("watch", "limits.over_s, _OVER_GAP_MV", "1, _OVER_GAP_MV", "car_start_while_charging"),
     Fault("watch", "return ma < 0", "return ma > 0", "charging_in_the_case"),
     Fault("watch", "self.charging = _HOT", "self.charging = _WARM", "charging_in_the_case"),
-    Fault("watch", "centi_c < limits.block_cold_centi_c", "centi_c < -2000", "frosty_charge"),
+    Fault("watch", "centi_c < limits.battery_cold_centi_c", "centi_c < -2000", "frosty_charge"),
     Fault("watch", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
     Fault("watch", "if not landed:", "if landed:", "landed_and_forgotten"),
-    Fault("outputs", "if self._kind != _DROPPABLE:\n            return\n        if", "if", "battery_sags_in_flight"),
+    Fault("outputs", "if self._kind != _SHEDDABLE:\n            return\n        if", "if", "battery_sags_in_flight"),
     Fault("outputs", "if self.state == _DROPPED:\n                self.state = _ON", "pass", "battery_sags_in_flight"),
-    Fault("outputs", "level >= self._drop_level:", "level >= 3:", "battery_sags_in_flight"),
+    Fault("outputs", "level >= self._shed_level:", "level >= 3:", "battery_sags_in_flight"),
     Fault(
         "outputs",
         "self._seen = level",

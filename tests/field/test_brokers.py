@@ -23,13 +23,13 @@ from groundbox.link.network_file import network_file
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkNote, Reading
 from groundbox.rig.clock import SimClock
-from groundbox.rig.outing import MAST
+from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.process import interpreter_path
 from groundbox.rig.runner import SimulatedBoard
-from groundbox.show import cmd_board_network
-from groundbox.show.bridge.start import own_broker
-from groundbox.show.recording import broker_of, sources_of
 from groundbox.toml_file import read_toml
+from groundbox.ui import cmd_board_network
+from groundbox.ui.bridge.start import own_broker
+from groundbox.ui.recording import broker_of, sources_of
 
 COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
 pytestmark = pytest.mark.skipif(MOSQUITTO is None or shutil.which("openssl") is None, reason="no mosquitto or openssl")

@@ -7,14 +7,14 @@ import pytest
 from click.testing import CliRunner
 
 from groundbox import settings
+from groundbox.advice.words import clock
 from groundbox.errors import BadInput
 from groundbox.rig.process import CPYTHON, MICROPYTHON, best_interpreter
-from groundbox.show import cmd_demo
-from groundbox.show.cmd_demo import Demo, fresh_folder
-from groundbox.show.outing import AHEAD_S, LAST_LANDING_S, Outing, OutingClock
-from groundbox.show.recording import Stop
 from groundbox.store import Reader
-from groundbox.warn.words import clock
+from groundbox.ui import cmd_demo
+from groundbox.ui.cmd_demo import Demo, fresh_folder
+from groundbox.ui.demo_day import AHEAD_S, LAST_LANDING_S, Session, SessionClock
+from groundbox.ui.recording import Stop
 
 PATIENCE_S = 100.0
 
@@ -22,11 +22,11 @@ PATIENCE_S = 100.0
 class Watched(Demo):
     """Ends once every board knows of the launch and the stalled fan was warned about; keeps what is to be looked at."""
 
-    outing: Outing
+    session: Session
 
     def _turn(self, stop: Stop) -> None:
         super()._turn(stop)
-        self.outing = self._outing
+        self.session = self._session
         told = all(follower.place == "flight" for follower in self._service.followers.values())
         if self._fan_warned_s is not None and told:
             stop.ask()
@@ -41,16 +41,16 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Watched:
 
 
 def test_a_fan_stalled_on_purpose_is_warned_about_within_15_s(demo: Watched) -> None:
-    assert demo.outing.stalled_s is not None
+    assert demo.session.stalled_s is not None
     assert demo._fan_warned_s is not None
-    after_s = demo._fan_warned_s - demo.outing.wall_s(demo.outing.stalled_s)
+    after_s = demo._fan_warned_s - demo.session.wall_s(demo.session.stalled_s)
     assert 0 < after_s <= 15
 
 
 def test_the_masts_turn_back_time_comes_before_the_last_planned_landing_and_is_shown(demo: Watched) -> None:
     told = demo._turn_back_told
     assert told is not None
-    assert told < demo.outing.wall_s(LAST_LANDING_S)
+    assert told < demo.session.wall_s(LAST_LANDING_S)
     log = (demo._place / "log.txt").read_text()
     assert "mast: turn-back time" in log
     assert "comes before the last planned landing" in log
@@ -87,7 +87,7 @@ def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypat
     monkeypatch.setattr(cmd_demo, "ONCE_REAL_S", 5.0)
     done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
     assert done.exit_code == 0, done.output
-    for name in ("outing.db", "log.txt", "groundbox.toml"):
+    for name in ("session.db", "log.txt", "groundbox.toml"):
         assert str(tmp_path / name) in done.output
         assert (tmp_path / name).exists()
     assert f" now --settings {tmp_path / 'groundbox.toml'}" in done.output
@@ -101,12 +101,12 @@ def test_without_micropython_the_same_firmware_runs_under_cpython(
     done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
     assert done.exit_code == 0, done.output
     assert "on CPython (there is no MicroPython here)" in done.output
-    with Reader(tmp_path / "outing.db") as reader:
+    with Reader(tmp_path / "session.db") as reader:
         assert reader.boxes() == ["mast", "table"]
 
 
 def test_simulated_time_waits_for_the_slowest_board() -> None:
-    clock = OutingClock(1000.0, 0.0)
+    clock = SessionClock(1000.0, 0.0)
     reached = [5.0, 3.0]
     clock.followed += [lambda: reached[0], lambda: reached[1]]
     time.sleep(0.02)  # twenty simulated seconds
@@ -129,7 +129,7 @@ def test_it_deletes_nothing_but_its_own(tmp_path: Path) -> None:
     assert (tmp_path / "groundbox.toml").read_text() == "# mine\n"
     other = fresh_folder(tmp_path / "demo")
     (other / "notes.txt").write_text("mine")
-    (other / "outing.db").write_text("old")
+    (other / "session.db").write_text("old")
     fresh_folder(other)
     assert (other / "notes.txt").read_text() == "mine"
-    assert not (other / "outing.db").exists()
+    assert not (other / "session.db").exists()

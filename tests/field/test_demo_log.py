@@ -12,7 +12,7 @@ import pytest
 
 from groundbox.errors import StoreError
 from groundbox.rig.clock import SimClock
-from groundbox.rig.outing import MAST
+from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.runner import SimulatedBoard
 from groundbox.store import Reader
 
@@ -23,7 +23,7 @@ database = "day.db"
 length_min = 35
 time_home_min = 8
 [batteries.M9]
-papers = "M9.toml"
+profile = "M9.toml"
 [boxes.mast]
 battery = "M9"
 cutoff_volts = 11.0

@@ -9,7 +9,7 @@ from tests.field.seeded_faults import FAULTS, KNOWN_TO_SLIP, Fault, caught_by
 from groundbox.rig.play import play
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
 from groundbox.rig.scenario import load
-from groundbox.show.cmd_rig import gallery
+from groundbox.ui.cmd_rig import gallery
 
 _ALL = sorted(gallery().glob("*.toml"))
 _LONG_S = 3600.0
@@ -63,7 +63,7 @@ def test_a_board_let_run_ahead_does_as_one_that_asks_in_every_slice(monkeypatch:
     assert [event.kind for _, event in ahead.events] == [event.kind for _, event in asking.events]
     assert [levels for _, *levels in ahead.drives] == [levels for _, *levels in asking.drives]
     assert [at_s for at_s, *_ in ahead.drives] == pytest.approx([at_s for at_s, *_ in asking.drives], abs=0.1)
-    for thing, most in (("battery", 0.005), ("case", 0.05), ("fan 1 speed", 1.0)):
+    for thing, most in (("voltage", 0.005), ("case", 0.05), ("fan 1 speed", 1.0)):
         assert ahead.truth[thing] == pytest.approx(asking.truth[thing], abs=most)
 
 

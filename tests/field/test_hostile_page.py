@@ -13,9 +13,9 @@ from tests.field.hostile import reading
 
 from groundbox.model import Acknowledge, Reading, from_wire
 from groundbox.settings import Settings
-from groundbox.show.page.serve import Page
 from groundbox.store import Store
 from groundbox.store.handover import waiting
+from groundbox.ui.page.serve import Page
 
 WALL_S = 1_800_000_000.0
 STATE = {"wall_s": WALL_S, "boxes": [], "filler": "x" * 20_000}
@@ -103,7 +103,7 @@ def _ask(page: Page, method: str, path: str, body: bytes | None = None, timeout_
 
 @pytest.mark.parametrize("path", POSTS)
 def test_no_body_harms(page: Page, tmp_path: Path, path: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("groundbox.show.page.app.GUESS_WAIT_S", 0.0)
+    monkeypatch.setattr("groundbox.ui.page.app.GUESS_WAIT_S", 0.0)
     for name, body in BODIES.items():
         status = _ask(page, "POST", path, body)
         assert status < 500, (name, status)
@@ -177,8 +177,8 @@ def test_fifty_viewers_who_never_read_in_full(page: Page) -> None:
 
 
 def test_metrics_ask_for_the_passphrase_on_a_network(tmp_path: Path) -> None:
-    from groundbox.show.page.access import Access
-    from groundbox.show.page.app import _role
+    from groundbox.ui.page.access import Access
+    from groundbox.ui.page.app import _role
 
     class Request:
         def __init__(self, path: str, authorization: str) -> None:

@@ -18,7 +18,7 @@ from tests.field.browser import PATIENCE_S, Browser
 from tests.field.ports import free_port
 
 from groundbox.rig.clock import SimClock
-from groundbox.rig.outing import TABLE
+from groundbox.rig.demo_boxes import TABLE
 from groundbox.rig.runner import SimulatedBoard
 from groundbox.rig.weather import Weather
 from groundbox.store import Reader
@@ -34,7 +34,7 @@ sound = "off"
 length_min = 35
 time_home_min = 8
 [batteries.T18]
-papers = "T18.toml"
+profile = "T18.toml"
 [boxes.table]
 battery = "T18"
 cutoff_volts = 11.0
@@ -95,7 +95,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]
             assert process.poll() is None, process.stderr and process.stderr.read()
             assert time.monotonic() < until_s
             time.sleep(0.2)
-        yield url, folder / "outing.db"
+        yield url, folder / "session.db"
         process.send_signal(signal.SIGTERM)
         assert process.stderr is not None
         assert process.stderr.read() == b""

@@ -13,19 +13,19 @@ import pytest
 from click.testing import CliRunner
 from tests.field.browser import Browser
 from tests.field.ports import free_port
-from tests.host.show.test_lines import READING, VIEW, WALL_S
-from tests.host.show.test_report import _wired
+from tests.host.ui.test_lines import READING, VIEW, WALL_S
+from tests.host.ui.test_report import _wired
 
+from groundbox.advice.warner import Active
+from groundbox.advice.words import clock
 from groundbox.link.questions import Moment
 from groundbox.model import Answer, Mark
-from groundbox.service.ahead import DayLook
+from groundbox.monitor.ahead import DayLook
 from groundbox.settings import Settings
-from groundbox.show.cmd_report import command as report
-from groundbox.show.page.output import ScreenAndPage
-from groundbox.show.page.serve import Page
 from groundbox.store import Store
-from groundbox.warn.warner import Active
-from groundbox.warn.words import clock
+from groundbox.ui.cmd_report import command as report
+from groundbox.ui.page.output import ScreenAndPage
+from groundbox.ui.page.serve import Page
 
 # Stands before the page's own sound: what leaves for the loudspeaker also goes by a meter, and words are written down.
 METER = """

@@ -52,7 +52,7 @@ class _Battery:
         rows = tuple(
             ((float(hour) * 60 - clock) * 60, value) for hour, value in sorted(plan.day.weather.ambient_c.items())
         )
-        c20_ah = entry.papers.c20_ah
+        c20_ah = entry.profile.c20_ah
         self.box = Box(
             BoxSettings(
                 name=box,
@@ -67,7 +67,7 @@ class _Battery:
                 weather=Weather(outside_c=rows),
                 lead_ohm=plan.day.boxes[box].lead_ohm,
                 board_watts=0.0,
-                start_c=plan.day.block_c(0.0),
+                start_c=plan.day.battery_c(0.0),
                 seed=seed,
             )
         )
@@ -100,7 +100,7 @@ def _charger_at(plan: Plan, battery: str, minute: float, box_on: float) -> Charg
         if run.battery == battery and run.from_min <= minute < run.until_min:
             charger = charger_of(plan.day.chargers[run.charger], run.amps)
             stage = "float" if box_on and holds_back(charger, box_on) else "absorption"
-            return Charger(amps=run.amps, volts=charger.volts(stage, plan.day.block_c(minute)))
+            return Charger(amps=run.amps, volts=charger.volts(stage, plan.day.battery_c(minute)))
     return Charger()
 
 
@@ -139,7 +139,7 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
 
 @pytest.mark.parametrize(("health", "seed"), [(1.0, 1), (1.0, 2), (0.95, 3), (0.9, 4)])
 def test_no_landing_under_reserve_where_the_plan_said_launch(health: float, seed: int) -> None:
-    """The invented outing; also with batteries 5 and 10 % worse than the day file says."""
+    """The invented session; also with batteries 5 and 10 % worse than the day file says."""
     plan = plan_day(bog_day(), seconds=2)
     landings = fly(plan, health=health, seed=seed)
     assert len(landings) == 8

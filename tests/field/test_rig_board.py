@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from groundbox.rig.bench import Bench, Message
+from groundbox.rig.demo_boxes import MAST, TABLE
 from groundbox.rig.happenings import Happening
 from groundbox.rig.loads import LoadSettings
-from groundbox.rig.outing import MAST, TABLE
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
 from groundbox.wire import messages
 
@@ -61,7 +61,7 @@ def test_what_the_board_reads_is_what_the_box_has(bench: NewBench) -> None:
     assert last["check_mv"] == pytest.approx(node.battery_volts * 1000, rel=0.005, abs=25)
     assert last["battery_ma"] == pytest.approx(node.battery_amps * 1000, rel=0.005, abs=30)
     assert last["case_centi_c"] == pytest.approx(board.box.case.air_c * 100, abs=60)
-    assert last["battery_centi_c"] == pytest.approx(board.box.case.block_c * 100, abs=60)
+    assert last["battery_centi_c"] == pytest.approx(board.box.case.battery_c * 100, abs=60)
     assert last["intake_centi_c"] == pytest.approx(2400, abs=60)
 
 
@@ -92,7 +92,7 @@ def test_broken_sensors_are_told_apart(bench: NewBench) -> None:
         ]
     )
     last = _readings(board.run_for(60))[-1]
-    assert (last["block_sensor"], last["intake_sensor"], last["battery_sensor"]) == ("open", "shorted", "silent")
+    assert (last["battery_sensor"], last["intake_sensor"], last["voltage_sensor"]) == ("open", "shorted", "silent")
     assert last["battery_mv"] is None or last["battery_mv"] > 12000  # the divider may stand in, 0 may not
 
 

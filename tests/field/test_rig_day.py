@@ -1,4 +1,4 @@
-"""Eight hours of the outing's boxes with everything at its true rate: 10 Hz control, 500 Hz samples, tachometers."""
+"""Eight hours of the session's boxes with everything at its true rate: 10 Hz control, 500 Hz samples, tachometers."""
 
 import time
 from collections import Counter
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.rig import outing
+from groundbox.rig import session
 from groundbox.rig.bench import Bench
 from groundbox.rig.box import BoxSettings
 from groundbox.rig.happenings import Happening
@@ -16,7 +16,7 @@ _DAY_S = 8 * 3600
 
 
 @pytest.mark.endurance
-@pytest.mark.parametrize("box", [outing.TABLE, outing.MAST], ids=lambda box: box.name)
+@pytest.mark.parametrize("box", [session.TABLE, session.MAST], ids=lambda box: box.name)
 def test_a_day_without_a_restart_a_late_step_or_a_gap(box: BoxSettings, tmp_path: Path) -> None:
     """The speed is printed, never asserted."""
     charge = [Happening(at_s=hour * 3600.0, thing="charger_amps", value=amps) for hour, amps in ((3, 4.0), (5, 0.0))]

@@ -7,20 +7,20 @@ from pathlib import Path
 
 import pytest
 from tests.benchmarks import faults
-from tests.host.test_service import Heard
+from tests.host.monitor.test_recorder import Heard
 
+from groundbox.link.exchange import Exchange
 from groundbox.link.known import Known
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
-from groundbox.link.session import Session
 from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Stored
-from groundbox.rig import outing
+from groundbox.monitor import service
+from groundbox.rig import session
 from groundbox.rig.bench import Bench
 from groundbox.rig.console import BufferConsole
 from groundbox.rig.happenings import Happening
 from groundbox.rig.process import interpreter_path
-from groundbox.service import service
 from groundbox.settings import load
 from groundbox.store import Reader, Store
 
@@ -31,7 +31,7 @@ PAGE = os.sysconf("SC_PAGE_SIZE")
 SETTINGS = """
 database = "day.db"
 [batteries.M9]
-papers = "M9.toml"
+profile = "M9.toml"
 [boxes.table]
 battery = "M9"
 cutoff_volts = 11.0
@@ -39,13 +39,13 @@ cutoff_volts = 11.0
 
 
 class Cable(BufferConsole):
-    """A Source in the same thread: what the board says goes through a Session into the queue."""
+    """A Source in the same thread: what the board says goes through a Exchange into the queue."""
 
     def __init__(self, arrivals: Arrivals) -> None:
         super().__init__()
         self.now = Moment(wall_s=0.0, monotonic_s=0.0, real_s=0.0)
         self._arrivals = arrivals
-        self._session = Session("cable", Known(), 1)
+        self._session = Exchange("cable", Known(), 1)
 
     def from_board(self, data: bytes) -> None:
         for item in self._session.receive(data, self.now):
@@ -100,14 +100,14 @@ def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monke
     settings = load(tmp_path / "groundbox.toml")
     arrivals = Arrivals()
     cable = Cable(arrivals)
-    board = Bench(outing.TABLE, tmp_path / "board", happenings=_charges(), native=True, ahead=True, console=cable)
+    board = Bench(session.TABLE, tmp_path / "board", happenings=_charges(), native=True, ahead=True, console=cable)
     desk = next((tmp_path / "board" / "flash").rglob("desk.py"))
     desk.write_text(desk.read_text().replace("gc.mem_free()", "(gc.collect(), gc.mem_free())[1]"))
     clocks = Clocks(wall_s=lambda: START_S + board.world.now_us / 1e6, monotonic_s=lambda: board.world.now_us / 1e6)
     monkeypatch.setattr("groundbox.link.serial_link.time.monotonic", lambda: board.world.now_us / 1e6)
     resident_mb = []
     with board, Store(settings.database_path) as store:
-        joined = service.Service(settings, store, arrivals, [cable], clocks, Heard(), commit_every_s=10.0)
+        joined = service.Recorder(settings, store, arrivals, [cable], clocks, Heard(), commit_every_s=10.0)
         for second in range(HOURS * 3600):
             board.run_for(1.0)
             cable.turn(clocks.now())

@@ -85,7 +85,7 @@ class _Count:
 
 def _power_cuts(folder: Path, cuts: int, careless: bool = False) -> tuple[_Count, int, int]:
     """Cuts the power at a random operation of the disk, again and again, each time going on with what is left."""
-    dice, count, lost, invented = random.Random(11), _Count(folder / "outing.db"), 0, 0
+    dice, count, lost, invented = random.Random(11), _Count(folder / "session.db"), 0, 0
     Store(count.path).close()
     for _ in range(cuts):
         disk = Disk()
@@ -156,7 +156,7 @@ def _errors(folder: Path, code: int, step: int) -> tuple[int, int, int, int, int
     totals, at = [0, 0, 0, 0, 0], 1
     while True:
         (folder / f"{at}").mkdir()
-        count, _, reached = _one_error(folder / f"{at}" / "outing.db", at, code)
+        count, _, reached = _one_error(folder / f"{at}" / "session.db", at, code)
         if not reached:
             return totals[0], totals[1], totals[2], totals[3], totals[4]
         lost, invented = count.lost_and_invented()
@@ -195,9 +195,9 @@ def test_an_error_at_every_operation(code: int, name: str, tmp_path: Path) -> No
 
 def test_full_for_a_while(tmp_path: Path) -> None:
     """The disk fills up, the ballast buys a commit or not, room is made, and the ballast is laid by again."""
-    disk, count = Disk(), _Count(tmp_path / "outing.db")
+    disk, count = Disk(), _Count(tmp_path / "session.db")
     with disk.in_use(), Store(count.path) as store:
-        ballast = tmp_path / "outing.db.ballast"
+        ballast = tmp_path / "session.db.ballast"
         count.ingest(store, 3)
         for _ in range(3):
             assert ballast.exists()
@@ -247,7 +247,7 @@ def _locked(path: Path, turns: int) -> tuple[_Count, int]:
 
 
 def test_locked_now_and_then(tmp_path: Path) -> None:
-    count, refused = _locked(tmp_path / "outing.db", 60)
+    count, refused = _locked(tmp_path / "session.db", 60)
     assert refused > 0
     assert count.told == count.sent
     assert count.lost_and_invented() == (0, 0)
@@ -255,7 +255,7 @@ def test_locked_now_and_then(tmp_path: Path) -> None:
 
 @pytest.mark.endurance
 def test_locked_2000_turns(tmp_path: Path) -> None:
-    count, refused = _locked(tmp_path / "outing.db", 2000)
+    count, refused = _locked(tmp_path / "session.db", 2000)
     lost, invented = count.lost_and_invented()
     besides = f"{refused} commits refused and tried again"
     faults.keep("Store in SQLite", [("locked by another program", count.sent, count.told, lost, invented, besides)])

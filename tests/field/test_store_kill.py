@@ -97,13 +97,13 @@ def _kill_again_and_again(path: Path, kills: int) -> tuple[int, int, float]:
 
 
 def test_nothing_told_is_lost(tmp_path: Path) -> None:
-    told, commits, slowest_s = _kill_again_and_again(tmp_path / "outing.db", KILLS)
+    told, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", KILLS)
     print(f"killed {KILLS} times during {commits} commits: told {told}, lost 0, opened in {slowest_s:.2f} s at most")
 
 
 @pytest.mark.endurance
 def test_nothing_told_is_lost_in_200_kills(tmp_path: Path) -> None:
-    told, commits, slowest_s = _kill_again_and_again(tmp_path / "outing.db", 200)
+    told, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", 200)
     besides = f"{commits} commits; opened again in {1000 * slowest_s:.0f} ms at most"
     faults.keep("Store in SQLite", [("writer SIGKILLed 200 times", told, told, 0, 0, besides)])
 
@@ -176,7 +176,7 @@ class _Board(threading.Thread):
 
 def test_link_and_store_together(tmp_path: Path) -> None:
     """The board forgets what it is told is stored: after all kills every record is in the store, once."""
-    path, dice = tmp_path / "outing.db", random.Random(6)
+    path, dice = tmp_path / "session.db", random.Random(6)
     board = _Board(tmp_path / "ttyBOARD")
     board.start()
     try:

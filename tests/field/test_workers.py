@@ -17,10 +17,10 @@ from tests.field.hostile import mosquitto, until
 
 from groundbox.link.broker import Broker
 from groundbox.model import Mark
-from groundbox.service.board_limits import WANTED
-from groundbox.service.box import Follower
-from groundbox.service.start import tracker_for
-from groundbox.service.tracker import Tracker
+from groundbox.monitor.board_limits import WANTED
+from groundbox.monitor.box import Follower
+from groundbox.monitor.start import tracker_for
+from groundbox.monitor.tracker import Tracker
 from groundbox.settings import load
 from groundbox.store import Reader, hand_over
 
@@ -28,7 +28,7 @@ NAMES = ["mast", "table", "mast2", "table2"]
 LIMITS = {name: HIGHEST[name] for name in WANTED}  # as every one of Boxes answers
 WORKER = """
 import sys
-from groundbox.service import service
+from groundbox.monitor import service
 service.SAVE_EVERY_S = 1.0
 from groundbox.cli import main
 sys.argv = ["groundbox", "log", "--share", "club", "--settings", sys.argv[1]]
@@ -42,7 +42,7 @@ sound = "off"
 host = "{host}"
 port = {port}
 [batteries.M9]
-papers = "M9.toml"
+profile = "M9.toml"
 [boxes.mast]
 battery = "M9"
 cutoff_volts = 11.0

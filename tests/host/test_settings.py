@@ -14,7 +14,7 @@ database = "day.db"
 length_min = 35
 time_home_min = 8
 [batteries.sedge]
-papers = "sedge.toml"
+profile = "sedge.toml"
 [boxes.mast]
 battery = "sedge"
 cutoff_volts = 11.0
@@ -42,8 +42,8 @@ def test_reads_what_is_there(tmp_path: Path) -> None:
     mast = found.boxes["mast"]
     assert (mast.cutoff_volts, mast.lead_ohm, mast.reserve_min) == (11.0, 0.04, 15.0)
     assert found.database_path == tmp_path / "day.db"
-    assert found.papers_path("sedge") == tmp_path / "sedge.toml"
-    assert found.papers_path("heath") is None
+    assert found.profile_path("sedge") == tmp_path / "sedge.toml"
+    assert found.profile_path("heath") is None
     servos = mast.loads[1]
     assert servos.mean_amps(12.0) == pytest.approx(4 / 12)
     assert servos.heaviest_amps(12.0) == 3.0
@@ -73,7 +73,7 @@ def test_works_with_no_file_at_all() -> None:
         ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2, name", "there twice"),
         ("watts = 10", "colour = 3\nwatts = 10", "boxes.mast.loads 1, colour", "known: name, watts"),
         ('battery = "sedge"', 'battery = "heath"', "boxes.mast.battery", "no battery is called"),
-        ('"sedge.toml"', '"lost.toml"', "batteries.sedge.papers", "there is no file"),
+        ('"sedge.toml"', '"lost.toml"', "batteries.sedge.profile", "there is no file"),
         ("[boxes.mast]", "[boxes.'the mast']", "boxes.the mast", "without spaces"),
         ('database = "day.db"', 'file = "x"', "file", "is not known here"),
         ('database = "day.db"', "brokers = 3", "brokers", "wants [[brokers]] tables"),

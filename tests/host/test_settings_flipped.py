@@ -12,11 +12,11 @@ from groundbox import settings
 from groundbox.cli import main
 from groundbox.errors import BadInput
 from groundbox.link.network_file import network_file
-from groundbox.show import cmd_board_network
-from groundbox.show.bridge.start import bridges_of
-from groundbox.show.recording import broker_of
 from groundbox.store import Store
 from groundbox.toml_file import read_toml
+from groundbox.ui import cmd_board_network
+from groundbox.ui.bridge.start import bridges_of
+from groundbox.ui.recording import broker_of
 
 TEXT = """\
 # Bog day
@@ -26,7 +26,7 @@ sound = "off"
 [flight]
 length_min = 35
 [batteries.sedge]
-papers = "sedge.toml"
+profile = "sedge.toml"
 [boxes.mast]
 battery = "sedge"
 cutoff_volts = 11.0
@@ -145,8 +145,8 @@ def test_a_wrong_value_is_one_line_of_a_command(
     tmp_path: Path, key: str, value: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / settings.FILE_NAME
-    database = "" if key == "database" else 'database = "outing.db"\n'
-    Store(tmp_path / "outing.db").close()
+    database = "" if key == "database" else 'database = "session.db"\n'
+    Store(tmp_path / "session.db").close()
     file.write_text(f"{database}{key} = {value}\n")
     monkeypatch.setattr(sys, "argv", ["groundbox", "now", "--settings", str(tmp_path / settings.FILE_NAME)])
     with pytest.raises(SystemExit) as ended:

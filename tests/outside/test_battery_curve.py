@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from groundbox.battery import curve, temperature
-from groundbox.battery.papers import DischargeRow
-from groundbox.battery.population import sound_profile
-from groundbox.battery.sheet import hours_by_sheet, sheet_profile
+from groundbox.battery.population import sound_prior
+from groundbox.battery.profile import DischargeRow
+from groundbox.battery.sheet import hours_by_sheet, sheet_prior
 
 # Amps for so many minutes to 1.75 V per cell at 20 C. Maker data sheets of the US, USL and XLT series, secondary copy.
 SHEETS = {
@@ -68,7 +68,7 @@ def test_a_sheets_row_is_foretold_from_the_others(c20_ah: float) -> None:
             for p, (m, a) in enumerate(SHEETS[c20_ah])
             if p != place
         ]
-        profile = sheet_profile(sound_profile(), rows, c20_ah)
+        profile = sheet_prior(sound_prior(), rows, c20_ah)
         hours = hours_by_sheet(profile, rows, c20_ah, amps, 1.75, 20.0)
         errors.append(abs(np.log(hours * 60 / minutes)))
     assert max(errors[1:-1]) < 0.12
@@ -93,7 +93,7 @@ def test_whole_published_tables_from_four_fifths_of_them() -> None:
     for name, entries in tables.items():
         c20_ah = entries[0][0]
         known = [row for place, (_, row) in enumerate(entries) if place % 5]
-        profile = sheet_profile(sound_profile(), known, c20_ah)
+        profile = sheet_prior(sound_prior(), known, c20_ah)
         errors = []
         for _, row in entries[::5]:
             hours = hours_by_sheet(profile, known, c20_ah, row.amps, row.end_volts_per_cell, row.temp_c)

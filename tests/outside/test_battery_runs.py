@@ -1,4 +1,4 @@
-"""Recorded discharges, from outside, through the estimator: the floor under the figures in tests/benchmarks/README.md.
+"""Recorded discharges, from outside, through the estimator: the end voltage under the figures in tests/benchmarks/README.md.
 
 V. Sulzer, faster-lead-acid, 2019 (17 Ah valve-regulated block) and CUMCM 2016 problem C (five-cell block). The limits
 are well above what was measured, so that only a real loss fails.
@@ -43,7 +43,7 @@ def test_a_start_told_too_low_is_made_good_in_twenty_minutes(runs: dict[str, lis
     known = battery_cases.fitted_from_two(runs["vrla17"])
     cases = battery_cases.ROWS["start told 30 points too low, V+I"](runs["vrla17"])
     found = [
-        battery_replay.after(battery_replay.changed(case, papers=papers), 20)
-        for case, papers in zip(cases, known, strict=True)
+        battery_replay.after(battery_replay.changed(case, profile=profile), 20)
+        for case, profile in zip(cases, known, strict=True)
     ]
     assert (sum(row[1] ** 2 for row in found) / len(found)) ** 0.5 < 6

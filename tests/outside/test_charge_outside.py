@@ -17,7 +17,7 @@ RECHARGES = [
     (18.97, 6.20, 16.39, 1.15, 0.60, 0.37),
     (18.29, 6.02, 15.92, 1.13, 0.60, 0.28),
 ]
-BLOCK = Block(c20_ah=17, health=19.3 / 17, block_c=27.5)
+BLOCK = Block(c20_ah=17, health=19.3 / 17, battery_c=27.5)
 
 
 def _held_amps(hours: float, in_ah: float) -> float:

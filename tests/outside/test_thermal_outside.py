@@ -11,7 +11,7 @@ from groundbox.thermal.model import CaseModel, CaseState, Drive, minutes_to, pre
 
 CASE = CaseModel()
 # Fans hold the air to outside and hardly anything to the walls: one node, the textbook's first-order step.
-ONE_NODE = CaseModel(air_wall_w_per_k=1e-9, air_block_w_per_k=1e-9, air_j_per_k=1200.0, fan_one_w_per_k=5.0)
+ONE_NODE = CaseModel(air_wall_w_per_k=1e-9, air_battery_w_per_k=1e-9, air_j_per_k=1200.0, fan_one_w_per_k=5.0)
 
 
 def test_first_order_step_response() -> None:
@@ -86,20 +86,20 @@ def test_three_nodes_against_scipy() -> None:
 
     def balance(_: float, y: np.ndarray) -> list[float]:
         air, wall, block = y
-        across, into = CASE.air_wall_w_per_k * (air - wall), CASE.air_block_w_per_k * (air - block)
-        below = CASE.wall_block_w_per_k * (wall - block)
-        block_j_per_k = CASE.block_lag_s * (CASE.air_block_w_per_k + CASE.wall_block_w_per_k)
+        across, into = CASE.air_wall_w_per_k * (air - wall), CASE.air_battery_w_per_k * (air - block)
+        below = CASE.wall_battery_w_per_k * (wall - block)
+        battery_j_per_k = CASE.battery_lag_s * (CASE.air_battery_w_per_k + CASE.wall_battery_w_per_k)
         return [
             (40 - across - into - CASE.fan_one_w_per_k * (air - 28)) / CASE.air_j_per_k,
             (across - below - CASE.wall_outside_w_per_k * (wall - 28) + CASE.sun_watts) / CASE.wall_j_per_k,
-            (into + below) / block_j_per_k,
+            (into + below) / battery_j_per_k,
         ]
 
     other = solve_ivp(balance, (0, 40000), [20, 45, 10], rtol=1e-9, atol=1e-9, dense_output=True)
     drive = Drive(watts=40, outside_c=28, fans=1, sun=1)
     for seconds in (60.0, 900.0, 3600.0, 40000.0):
-        ours = predict(CASE, CaseState(air_c=20, wall_c=45, block_c=10), drive, seconds)
-        assert [ours.air_c, ours.wall_c, ours.block_c] == pytest.approx(other.sol(seconds), abs=0.05)
+        ours = predict(CASE, CaseState(air_c=20, wall_c=45, battery_c=10), drive, seconds)
+        assert [ours.air_c, ours.wall_c, ours.battery_c] == pytest.approx(other.sol(seconds), abs=0.05)
 
 
 def test_energy_balance_to_a_thousandth() -> None:

@@ -22,7 +22,7 @@ from groundbox.battery.population import (
     LIKELY_LOG_RATE,
     LOG_RATE_SD,
     WORST_CAPACITY,
-    Profile,
+    Prior,
 )
 
 MEMBERS = 480
@@ -191,12 +191,12 @@ class Bank:
         self.log_weight = np.zeros(count)
 
 
-def _capacities(profile: Profile, share: Array) -> Array:
+def _capacities(prior: Prior, share: Array) -> Array:
     """Capacity from evenly spread shares: sound ones normal, the worn ones even from WORST_CAPACITY to the mean."""
-    mean, sd = float(profile.mean[CAPACITY]), float(np.sqrt(profile.covariance[CAPACITY, CAPACITY]))
-    worn = share < profile.worn_share
-    low = WORST_CAPACITY + (mean - WORST_CAPACITY) * share / max(profile.worn_share, 1e-9)
-    sound = mean + sd * normal_scores((share - profile.worn_share) / (1 - profile.worn_share))
+    mean, sd = float(prior.mean[CAPACITY]), float(np.sqrt(prior.covariance[CAPACITY, CAPACITY]))
+    worn = share < prior.worn_share
+    low = WORST_CAPACITY + (mean - WORST_CAPACITY) * share / max(prior.worn_share, 1e-9)
+    sound = mean + sd * normal_scores((share - prior.worn_share) / (1 - prior.worn_share))
     return np.maximum(np.where(worn, low, sound), MIN_CAPACITY)
 
 
@@ -214,7 +214,7 @@ def _start_charges(start_soc: float | None, share: Array, doubt: float) -> Array
 
 
 def new_bank(
-    profile: Profile,
+    prior: Prior,
     start_soc: float | None,
     *,
     rate_known: bool = True,
@@ -222,7 +222,7 @@ def new_bank(
     doubt: float | None = None,
     members: int = MEMBERS,
 ) -> Bank:
-    """Members spread over what the profile, the start charge and (where the load is not known) the loads allow.
+    """Members spread over what the prior, the start charge and (where the load is not known) the loads allow.
 
     `offset_sd` is the spread of a current sensor's offset, units of C20 per hour.
     `doubt` is the share of belief that the start charge is not what was told (0 to 1).
@@ -230,19 +230,19 @@ def new_bank(
     if doubt is None:
         doubt = DOUBT_UNTOLD if start_soc is None else DOUBT_TOLD
     points = even_points(members, 3 if rate_known else 4)
-    capacity = _capacities(profile, points[:, 0])
-    lag_sd = float(np.sqrt(profile.covariance[LAG, LAG]))
-    strength = np.maximum(profile.mean[LAG] + lag_sd * normal_scores(points[:, 1]), 0.0)
+    capacity = _capacities(prior, points[:, 0])
+    lag_sd = float(np.sqrt(prior.covariance[LAG, LAG]))
+    strength = np.maximum(prior.mean[LAG] + lag_sd * normal_scores(points[:, 1]), 0.0)
     start = _start_charges(start_soc, points[:, 2], doubt)
-    pair = profile.covariance[:2, :2]
-    slope = np.linalg.solve(pair, profile.covariance[:2, COEFFICIENTS]).T
-    off = np.stack([capacity, strength], axis=1) - profile.mean[:2]
+    pair = prior.covariance[:2, :2]
+    slope = np.linalg.solve(pair, prior.covariance[:2, COEFFICIENTS]).T
+    off = np.stack([capacity, strength], axis=1) - prior.mean[:2]
     sds = np.sqrt(np.diag(pair))
     mean = np.zeros((members, 8))
-    mean[:, :7] = profile.mean[COEFFICIENTS] + np.clip(off, -3 * sds, 3 * sds) @ slope.T
+    mean[:, :7] = prior.mean[COEFFICIENTS] + np.clip(off, -3 * sds, 3 * sds) @ slope.T
     covariance = np.zeros((8, 8))
-    covariance[:7, :7] = profile.covariance[COEFFICIENTS, COEFFICIENTS] - slope @ profile.covariance[:2, COEFFICIENTS]
-    covariance[MISFIT, MISFIT] = profile.error_volts**2
+    covariance[:7, :7] = prior.covariance[COEFFICIENTS, COEFFICIENTS] - slope @ prior.covariance[:2, COEFFICIENTS]
+    covariance[MISFIT, MISFIT] = prior.error_volts**2
     return Bank(
         capacity=capacity,
         strength=strength,
@@ -251,7 +251,7 @@ def new_bank(
         mean=mean,
         covariance=np.repeat(covariance[np.newaxis], members, axis=0),
         log_weight=np.zeros(members),
-        error_volts=profile.error_volts,
+        error_volts=prior.error_volts,
         offset=offset_sd * np.roll(even_scores(members, 1)[:, 0], OFFSET_PLACE) if offset_sd else None,
         log_rate=None if rate_known else LIKELY_LOG_RATE + LOG_RATE_SD * normal_scores(points[:, 3]),
     )

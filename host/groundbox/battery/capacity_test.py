@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from groundbox.battery import temperature
-from groundbox.battery.papers import Papers
-from groundbox.battery.population import sound_profile
-from groundbox.battery.sheet import hours_by_sheet, hours_from_full, sheet_profile
-from groundbox.battery.values import FLOOR_VOLTS, Sample
+from groundbox.battery.population import sound_prior
+from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.sheet import hours_by_sheet, hours_from_full, sheet_prior
+from groundbox.battery.values import END_VOLTS_PER_CELL, Sample
 
 _TIME_CELSIUS = (4.4, 7.2, 10.0, 12.8, 15.6, 18.3, 20.0, 22.2, 25.0, 27.2, 30.0, 46.1, 48.9)
 _TIME_FACTOR = (0.67, 0.735, 0.79, 0.84, 0.882, 0.92, 0.942, 0.970, 1.0, 1.017, 1.045, 1.187, 1.21)
@@ -26,14 +26,14 @@ DEAD_VOLTS = 1.0  # per cell: that is no battery under load but a contact lost
 GAP_HOURS, GAP_STEPS = 0.25, 4  # unseen time that spoils a test, and in usual steps from reading to reading
 
 
-def time_factor(block_c: float) -> float:
+def time_factor(battery_c: float) -> float:
     """KT of IEEE 450 and 1188 at the battery's temperature when the discharge began, 1 at 25 C."""
-    return float(np.interp(block_c, _TIME_CELSIUS, _TIME_FACTOR))
+    return float(np.interp(battery_c, _TIME_CELSIUS, _TIME_FACTOR))
 
 
-def percent_of_rated(actual_hours: float, rated_hours: float, block_c: float) -> float:
+def percent_of_rated(actual_hours: float, rated_hours: float, battery_c: float) -> float:
     """Capacity in percent of rated, by time."""
-    return 100 * actual_hours / (rated_hours * time_factor(block_c))
+    return 100 * actual_hours / (rated_hours * time_factor(battery_c))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +50,8 @@ class TestStep:
 class CapacityTest:
     """Follows one test. `update` takes readings in order of time and gives the step reached."""
 
-    def __init__(self, papers: Papers) -> None:
-        self.papers = papers
+    def __init__(self, profile: BatteryProfile) -> None:
+        self.profile = profile
         self.seen_full = False
         self.rest_hours = self.load_hours = self.amp_hours = 0.0
         self.begun_c: float | None = None
@@ -75,7 +75,7 @@ class CapacityTest:
             words = f"nothing was recorded for {60 * hours:.0f} min of the discharge: begin again"
             self.step = TestStep(name="spoilt", do=words)
             return self.step
-        rate, volts = amps / self.papers.c20_ah, sample.volts / self.papers.cells
+        rate, volts = amps / self.profile.c20_ah, sample.volts / self.profile.cells
         if rate < -REST_RATE:
             self._charging(rate, volts)
         elif rate < REST_RATE or amps < BOARD_AMPS:
@@ -109,8 +109,8 @@ class CapacityTest:
             if self.seen_full or volts >= FULL_REST_VOLTS:
                 self.step = TestStep(
                     name="discharge",
-                    do=f"rested: switch on a steady load of {LEAST_RATE * self.papers.c20_ah:.1f} to "
-                    f"{MOST_RATE * self.papers.c20_ah:.1f} A and leave it on",
+                    do=f"rested: switch on a steady load of {LEAST_RATE * self.profile.c20_ah:.1f} to "
+                    f"{MOST_RATE * self.profile.c20_ah:.1f} A and leave it on",
                 )
             else:
                 self.step = TestStep(name="charge", do="rest voltage is too low for a full battery: charge it first")
@@ -121,10 +121,10 @@ class CapacityTest:
             return
         self.rest_hours = 0.0
         if self.load_hours == 0:
-            self.begun_c = sample.block_c if sample.block_c is not None else sample.case_c
+            self.begun_c = sample.battery_c if sample.battery_c is not None else sample.case_c
         self.load_hours += hours
         self.amp_hours += amps * hours
-        if not DEAD_VOLTS <= volts <= FLOOR_VOLTS:
+        if not DEAD_VOLTS <= volts <= END_VOLTS_PER_CELL:
             self._low = None
         elif self._low is None:
             self._low = self.load_hours, self.amp_hours
@@ -137,22 +137,22 @@ class CapacityTest:
 
     def _verdict(self, load_hours: float, amp_hours: float) -> TestStep:
         mean = amp_hours / max(load_hours, 1e-9)
-        rated = rated_hours(self.papers, mean)
-        block_c = temperature.REFERENCE_C if self.begun_c is None else self.begun_c
-        percent = percent_of_rated(load_hours, rated, block_c)
-        do = f"floor reached: switch the load off now and charge within a day. {percent:.0f} % of rated capacity"
-        if not self.papers.discharge:
-            do += ", by batteries in general: the papers hold no data sheet rows for this load"
+        rated = rated_hours(self.profile, mean)
+        battery_c = temperature.REFERENCE_C if self.begun_c is None else self.begun_c
+        percent = percent_of_rated(load_hours, rated, battery_c)
+        do = f"end voltage reached: switch the load off now and charge within a day. {percent:.0f} % of rated capacity"
+        if not self.profile.discharge:
+            do += ", by batteries in general: the profile holds no data sheet rows for this load"
         return TestStep(name="stop", do=do, percent=percent, hours=load_hours, mean_amps=mean)
 
 
-def rated_hours(papers: Papers, amps: float) -> float:
+def rated_hours(profile: BatteryProfile, amps: float) -> float:
     """Hours promised at this load to 1.75 V per cell at 25 C: by the sheet's rows, else as batteries in general."""
-    if papers.discharge:
-        profile = sheet_profile(sound_profile(), papers.discharge, papers.c20_ah)
+    if profile.discharge:
+        prior = sheet_prior(sound_prior(), profile.discharge, profile.c20_ah)
         return hours_by_sheet(
-            profile, papers.discharge, papers.c20_ah, amps, FLOOR_VOLTS, temp_c=temperature.REFERENCE_C
+            prior, profile.discharge, profile.c20_ah, amps, END_VOLTS_PER_CELL, temp_c=temperature.REFERENCE_C
         )
-    profile = sound_profile()
-    whole = hours_from_full(profile, 0.05, FLOOR_VOLTS)[0] / 20
-    return float(hours_from_full(profile, amps / papers.c20_ah, FLOOR_VOLTS)[0] / whole)
+    prior = sound_prior()
+    whole = hours_from_full(prior, 0.05, END_VOLTS_PER_CELL)[0] / 20
+    return float(hours_from_full(prior, amps / profile.c20_ah, END_VOLTS_PER_CELL)[0] / whole)

@@ -14,12 +14,12 @@ from groundbox.battery.findings import SURPRISE, findings, gross, told_by_rest
 from groundbox.battery.forward import hours_left, quantiles
 from groundbox.battery.limits import stretches_to
 from groundbox.battery.load import Pending, RecentLoad
-from groundbox.battery.papers import Papers
-from groundbox.battery.profile import CAPACITY, profile_of
+from groundbox.battery.prior import CAPACITY, belief_of
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.state import PLAIN, packed, unpacked
-from groundbox.battery.values import FLOOR_VOLTS, Estimate, Finding, Limits, Phase, Sample
+from groundbox.battery.values import END_VOLTS_PER_CELL, Estimate, Finding, Limits, Phase, Sample
 
-__all__ = ["FLOOR_VOLTS", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
+__all__ = ["END_VOLTS_PER_CELL", "Estimate", "Estimator", "Finding", "Limits", "Phase", "Sample"]
 
 GATE_CHARGE, GATE_HOURS = 0.004, 0.25  # one measurement for each so much charge drawn, or so much time
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
@@ -30,7 +30,7 @@ CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE = 0.004
 DIPS = ((0.040, 0.012), (0.012, 0.040))  # volts per cell, and the charge over which the dip at the start goes
 STEP_TRUST = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
-SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the profile
+SURPRISED_DOUBT = 0.01  # volts per cell added to the misfit at each reading that contradicts the prior
 GAP_SECONDS = 900.0
 STEP_SECONDS, STEP_RATE = 90.0, 0.04  # a load switched between two readings, and the least of it, units of C20 per hour
 OWN_LEAST = 0.2  # of a member's own load is left when loads are switched off that are known, or of a measured one
@@ -46,18 +46,18 @@ class Estimator:
     """Follows one battery. Bad order and repeats do nothing, gaps widen the answer, memory is constant.
 
     Args:
-        papers: the battery's papers.
-        limits: cutoff and floor that end the runtime.
+        profile: the battery's profile.
+        limits: cutoff and end voltage that end the runtime.
         start_soc: charge at the first reading, 0 to 1; None takes it from a rest, else leaves it open.
     """
 
-    def __init__(self, papers: Papers, limits: Limits, *, start_soc: float | None = None) -> None:
-        self.papers, self.limits, self.start_soc = papers, limits, start_soc
+    def __init__(self, profile: BatteryProfile, limits: Limits, *, start_soc: float | None = None) -> None:
+        self.profile, self.limits, self.start_soc = profile, limits, start_soc
         self.bank: Bank | None = None
         self.t_s: float | None = None
         self.volts = 0.0
         self.amps: float | None = None
-        self.block_c: float | None = None
+        self.battery_c: float | None = None
         self.charging = self.measured = self.known = self.surface_seen = False
         self.loaded_hours = self.loaded_charge = self.rest_hours = self.charging_hours = self.typical_s = 0.0
         self.restless = 0.0  # mean square step of voltage from reading to reading, while the load seems steady
@@ -73,7 +73,7 @@ class Estimator:
         first = self.t_s is None
         seconds = 1.0 if self.t_s is None else sample.t_s - self.t_s
         self._follow_temperature(sample, seconds / 3600)
-        jump = 0.0 if first else (sample.volts - self.volts) / self.papers.cells
+        jump = 0.0 if first else (sample.volts - self.volts) / self.profile.cells
         before = self.amps if self.measured else None
         amps = self._amps(sample, jump)
         self._note_restlessness(amps, jump)
@@ -83,7 +83,7 @@ class Estimator:
             return
         if not first:
             self.typical_s = seconds if not self.typical_s else 0.9 * self.typical_s + 0.1 * seconds
-        charged = (self.load.light or 0.0) < -REST_RATE * self.papers.c20_ah
+        charged = (self.load.light or 0.0) < -REST_RATE * self.profile.c20_ah
         if self._rate(amps) >= REST_RATE and (charged or self.rest_hours >= REST_MARKS[0][0]):
             self.load = RecentLoad()  # a rest or charge says nothing about the load that begins now
         if abs(self._rate(amps)) < REST_RATE:
@@ -92,7 +92,7 @@ class Estimator:
             self.load.add(seconds, amps)
         if sample.amps is not None and before is not None and seconds <= STEP_SECONDS:
             self._note_step(before, amps, jump)
-        self._take(seconds / 3600, self._rate(amps), sample.volts / self.papers.cells)
+        self._take(seconds / 3600, self._rate(amps), sample.volts / self.profile.cells)
         self._charge_known()  # nobody may ask before a charge or gap begins
 
     def _amps(self, sample: Sample, jump: float) -> float:
@@ -107,31 +107,31 @@ class Estimator:
             return amps
         if bank.log_rate is None:
             return self.amps or 0.0
-        return self._inferred_amps(sample.volts / self.papers.cells, jump, sample.switched_amps or 0.0)
+        return self._inferred_amps(sample.volts / self.profile.cells, jump, sample.switched_amps or 0.0)
 
     def _begin(self, sample: Sample) -> Bank:
-        profile = profile_of(self.papers)
+        prior = belief_of(self.profile)
         if sample.amps is None:
-            profile = profile.spread(CAPACITY, DECLARED_SD * float(profile.mean[CAPACITY]))
+            prior = prior.spread(CAPACITY, DECLARED_SD * float(prior.mean[CAPACITY]))
         return new_bank(
-            profile,
+            prior,
             self.start_soc,
             rate_known=sample.amps is not None or sample.declared_amps is not None,
-            offset_sd=0.0 if sample.amps is None else OFFSET_AMPS / self.papers.c20_ah,
+            offset_sd=0.0 if sample.amps is None else OFFSET_AMPS / self.profile.c20_ah,
         )
 
     def _rate(self, amps: float) -> float:
         """Current in units of C20 per hour of a 25 C battery that would empty as fast."""
-        block_c = temperature.REFERENCE_C if self.block_c is None else self.block_c
-        rate = amps / self.papers.c20_ah
-        return rate / temperature.load_factor(block_c, rate)
+        battery_c = temperature.REFERENCE_C if self.battery_c is None else self.battery_c
+        rate = amps / self.profile.c20_ah
+        return rate / temperature.load_factor(battery_c, rate)
 
     def _follow_temperature(self, sample: Sample, hours: float) -> None:
-        if sample.block_c is not None:
-            self.block_c = sample.block_c
+        if sample.battery_c is not None:
+            self.battery_c = sample.battery_c
         elif sample.case_c is not None:
-            before = sample.case_c if self.block_c is None else self.block_c
-            self.block_c = temperature.followed(before, sample.case_c, hours)
+            before = sample.case_c if self.battery_c is None else self.battery_c
+            self.battery_c = temperature.followed(before, sample.case_c, hours)
 
     def _take(self, hours: float, rate: float, cell_volts: float) -> None:
         bank, pending = self._bank(), self._pending
@@ -233,16 +233,16 @@ class Estimator:
         """Only beside another load: the first one after a rest also takes away the charge on the plates' surface."""
         if (
             min(self._rate(before), self._rate(amps)) >= REST_RATE
-            and abs(amps - before) >= STEP_RATE * self.papers.c20_ah
+            and abs(amps - before) >= STEP_RATE * self.profile.c20_ah
         ):
-            self.load.note_step(amps - before, jump * self.papers.cells)
+            self.load.note_step(amps - before, jump * self.profile.cells)
 
     def _inferred_amps(self, cell_volts: float, jump: float, switched: float) -> float:
         """What the members think the load is beside what is known to be on; 0 while the voltage shows a rest."""
         resting = cell_volts > REST_VOLTS and (self.t_s is None or self.amps == 0.0)
         if resting and jump > -JUMP_VOLTS and switched == 0.0:
             return 0.0
-        return self._bank().base_rate() * self.papers.c20_ah + switched
+        return self._bank().base_rate() * self.profile.c20_ah + switched
 
     def _bank(self) -> Bank:
         assert self.bank is not None
@@ -254,10 +254,10 @@ class Estimator:
         return kept | packed(self._pending, self.load, self.bank)
 
     @classmethod
-    def resume(cls, papers: Papers, limits: Limits, state: dict[str, Any]) -> "Estimator":
-        """The estimator that `state` was taken from; the papers and limits may have changed since."""
+    def resume(cls, profile: BatteryProfile, limits: Limits, state: dict[str, Any]) -> "Estimator":
+        """The estimator that `state` was taken from; the profile and limits may have changed since."""
         pending, load, bank = unpacked(state)
-        estimator = cls(papers, limits, start_soc=state["start_soc"])
+        estimator = cls(profile, limits, start_soc=state["start_soc"])
         for name in PLAIN:
             setattr(estimator, name, state[name])
         estimator._pending, estimator.load, estimator.bank = pending, load, bank
@@ -276,26 +276,26 @@ class Estimator:
         self._advance()
         soc_low, soc, soc_high = quantiles(self.bank.charge(), self.bank.weight, BAND)
         found = gross(
-            self.volts / self.papers.cells,
-            self.papers,
+            self.volts / self.profile.cells,
+            self.profile,
             charging_hours=self.charging_hours if self.measured else 0.0,
             rest_hours=self.rest_hours if self.measured else 0.0,
             soc_low=soc_low,
-        ) or findings(self.bank, self.papers, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
+        ) or findings(self.bank, self.profile, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
         known = Estimate(
             findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
         )
         if self._under_cutoff():
-            return replace(known, runtime_early_s=0.0, runtime_likely_s=0.0, runtime_late_s=0.0, limit="cutoff")
+            return replace(known, runtime_low_s=0.0, runtime_expected_s=0.0, runtime_high_s=0.0, limit="cutoff")
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
         phases = load_ahead or self.load.to_come(more_amps, peak_above)
         rates = [self._rate(phase.amps) for phase in phases]
         ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
-        limit, stretches = stretches_to(self.limits, self.papers, phases, ahead)
+        limit, stretches = stretches_to(self.limits, self.profile, phases, ahead)
         hours, weights = hours_left(self.bank, stretches, self._unsteadiness())
-        early, likely, late = (3600 * left for left in quantiles(hours, weights, BAND))
-        return replace(known, runtime_early_s=early, runtime_likely_s=likely, runtime_late_s=late, limit=limit)
+        low, expected, high = (3600 * left for left in quantiles(hours, weights, BAND))
+        return replace(known, runtime_low_s=low, runtime_expected_s=expected, runtime_high_s=high, limit=limit)
 
     def without(self, amps: float) -> Estimate:
         """What is left if a load of so many amps is switched off now."""

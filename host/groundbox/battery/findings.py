@@ -1,17 +1,17 @@
-"""What it looks like when voltage and amp-hours contradict the battery's measured profile, in plain sentences."""
+"""What it looks like when voltage and amp-hours contradict the battery's measured prior, in plain sentences."""
 
 import numpy as np
 
 from groundbox.battery.bank import MISFIT, Bank
 from groundbox.battery.forward import quantiles
-from groundbox.battery.papers import Papers
 from groundbox.battery.population import CAPACITY
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import REST_FULL, Finding
 
 FALLEN = 0.90  # of the fitted capacity, with 90 % belief
 RESISTANCE, RISEN = 5, 1.8  # place among the coefficients; times the fitted one, with 95 % belief
 STRANGE = 4.0  # spreads of the measured curve
-SURPRISE = 6.0  # mean square of standardised surprises, 1 where the profile fits
+SURPRISE = 6.0  # mean square of standardised surprises, 1 where the prior fits
 STEP_RISEN, STEP_MORE_OHM = 2.0, 0.06  # times the fitted one and more, as switched loads show it (assumed)
 LEAST_OHM = 0.01  # of battery, leads and shunt together (assumed)
 LEAST_CELL_VOLTS, MOST_CELL_VOLTS = 1.0, 2.9  # cutoffs end above, equalising charges below (common practice)
@@ -21,19 +21,19 @@ LEAST_LOAD = 0.05  # units of C20 per hour: below that resistance shows too litt
 
 
 def gross(
-    cell_volts: float, papers: Papers, *, charging_hours: float, rest_hours: float, soc_low: float
+    cell_volts: float, profile: BatteryProfile, *, charging_hours: float, rest_hours: float, soc_low: float
 ) -> tuple[Finding, ...]:
-    """What cannot be true of any lead-acid battery, whatever its papers know.
+    """What cannot be true of any lead-acid battery, whatever its profile know.
 
     Args:
         charging_hours, rest_hours: for how long the current measured has been that of a charge, or none.
         soc_low: the least charge believed, 0 to 1.
     """
-    volts = cell_volts * papers.cells
+    volts = cell_volts * profile.cells
     if not LEAST_CELL_VOLTS <= cell_volts <= MOST_CELL_VOLTS:
         sentence = (
-            f"{volts:.1f} V is {cell_volts:.2f} V for each of the {papers.cells} cells in its papers, which none "
-            "has: check which battery is in the box, its cells in the papers, and the leads"
+            f"{volts:.1f} V is {cell_volts:.2f} V for each of the {profile.cells} cells in its profile, which none "
+            "has: check which battery is in the box, its cells in the profile, and the leads"
         )
     elif charging_hours >= LONG_HOURS and cell_volts < CHARGED_VOLTS:
         sentence = (
@@ -55,12 +55,12 @@ def told_by_rest(cell_volts: float) -> float:
     return min(max((cell_volts - REST_EMPTY) / (REST_FULL - REST_EMPTY), 0.0), 1.0)
 
 
-def _offset_score(bank: Bank, papers: Papers) -> float:
+def _offset_score(bank: Bank, profile: BatteryProfile) -> float:
     """How many spreads the whole curve lies off the measured one."""
-    assert papers.fitted is not None
+    assert profile.fitted is not None
     middle = bank.weight @ bank.mean
-    off = middle[0] - papers.fitted.mean[2] + middle[MISFIT]
-    return float(off / np.sqrt(papers.fitted.covariance[2][2] + papers.fitted.error_volts**2))
+    off = middle[0] - profile.fitted.mean[2] + middle[MISFIT]
+    return float(off / np.sqrt(profile.fitted.covariance[2][2] + profile.fitted.error_volts**2))
 
 
 def _bad_connector(step_ohm: float, known_ohm: float) -> Finding:
@@ -72,13 +72,15 @@ def _bad_connector(step_ohm: float, known_ohm: float) -> Finding:
     )
 
 
-def findings(bank: Bank, papers: Papers, load_rate: float, step_ohm: float | None = None) -> tuple[Finding, ...]:
-    """Empty for a battery without a measured profile, and for one that behaves.
+def findings(
+    bank: Bank, profile: BatteryProfile, load_rate: float, step_ohm: float | None = None
+) -> tuple[Finding, ...]:
+    """Empty for a battery without a measured prior, and for one that behaves.
 
     step_ohm: resistance that switched loads show. Much of it explains away a voltage that looks like another battery's
     or a worn one's: at rest it would be as it should.
     """
-    fitted = papers.fitted
+    fitted = profile.fitted
     if fitted is None:
         return ()
     known_ohm = max(fitted.resistance_mohm / 1000, LEAST_OHM)
@@ -91,7 +93,7 @@ def findings(bank: Bank, papers: Papers, load_rate: float, step_ohm: float | Non
         found.append(
             Finding(
                 kind="capacity fell",
-                sentence=f"gives at most {high * papers.c20_ah:.1f} Ah where {fitted.capacity_ah:.1f} Ah were measured "
+                sentence=f"gives at most {high * profile.c20_ah:.1f} Ah where {fitted.capacity_ah:.1f} Ah were measured "
                 f"on {fitted.date}: worn, not full, or cold; run `groundbox battery test`",
             )
         )
@@ -106,11 +108,11 @@ def findings(bank: Bank, papers: Papers, load_rate: float, step_ohm: float | Non
                 "measured one: feel the connectors, fuse and leads for warmth, with the load off",
             )
         )
-    if bank.surprise > SURPRISE or abs(_offset_score(bank, papers)) > STRANGE:
+    if bank.surprise > SURPRISE or abs(_offset_score(bank, profile)) > STRANGE:
         found.append(
             Finding(
                 kind="wrong battery?",
-                sentence=f"does not behave like {papers.label or 'the battery these papers describe'}: "
+                sentence=f"does not behave like {profile.label or 'the battery this profile describe'}: "
                 "check which battery is in the box, and its leads",
             )
         )

@@ -1,8 +1,8 @@
-"""What logged discharges of one battery tell: the nine numbers of its profile, drawn toward the population.
+"""What logged discharges of one battery tell: the nine numbers of its prior, drawn toward the population.
 
 Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
-Runs learnt one after the other tell as much as the same runs at once: the papers keep their points, and each fit takes
+Runs learnt one after the other tell as much as the same runs at once: the profile keeps their points, and each fit takes
 them all. From one day to another the capacity may have fallen, slowly as a rule, seldom at once.
 """
 
@@ -19,9 +19,9 @@ from groundbox.battery import curve
 from groundbox.battery.curve import Array, Places
 from groundbox.battery.least_squares import solve
 from groundbox.battery.logged import Discharge
-from groundbox.battery.papers import DAYS_A_YEAR, Fitted, HistoryRow, Papers
-from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Profile
-from groundbox.battery.profile import FADE_PER_YEAR, RUN_OFFSET_SD, prior_of
+from groundbox.battery.population import CAPACITY, COEFFICIENTS, LAG, Prior
+from groundbox.battery.prior import FADE_PER_YEAR, RUN_OFFSET_SD, prior_of
+from groundbox.battery.profile import DAYS_A_YEAR, BatteryProfile, Fitted, HistoryRow
 
 MOST_SHARE = 1.8  # of rated capacity: no battery gives so much (assumed; a 17 Ah block gave 1.3)
 LEAST_MIDDLE_VOLTS, MOST_MIDDLE_VOLTS = 1.7, 2.2  # per cell, in the middle of a discharge (common practice, no source)
@@ -39,7 +39,7 @@ RESISTIVE = slice(7, 9)  # of the nine: those that resistance makes
 PER_RUN = 3  # capacity, offset and start charge of each run
 RISE_PER_YEAR = 0.15  # of resistance, in field use (assumed, as the next)
 DAY_SD, HEAVY_TAIL = 0.02, 4.0  # of both from one day to another; degrees of freedom of that spread
-KEPT_RUNS, ALIKE = 6, 0.3  # the papers keep the points of so many; loads whose logarithms differ by less are alike
+KEPT_RUNS, ALIKE = 6, 0.3  # the profile keeps the points of so many; loads whose logarithms differ by less are alike
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,7 @@ class _Found:
 
 
 def _solved(
-    prior: Profile, runs: Sequence[Discharge], partly: frozenset[int], starts: Sequence[Array], misfit_volts: float
+    prior: Prior, runs: Sequence[Discharge], partly: frozenset[int], starts: Sequence[Array], misfit_volts: float
 ) -> _Found:
     root = np.linalg.inv(np.linalg.cholesky(prior.covariance))
     days = _days(runs)
@@ -144,7 +144,7 @@ def _steps(x: Array, runs: int) -> Array:
     return x[9 + PER_RUN * runs :]
 
 
-def _starts(prior: Profile, runs: Sequence[Discharge]) -> list[Array]:
+def _starts(prior: Prior, runs: Sequence[Discharge]) -> list[Array]:
     """Several capacities around what the deepest run proves, since a knee thought too early is a trap."""
     starts, differing = [], PER_RUN * len(runs) + _days(runs).spread.size
     for factor in CAPACITY_STARTS:
@@ -165,7 +165,7 @@ def _partly(x: Array, place: int) -> list[Array]:
     return starts
 
 
-def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Array]:
+def fit_profile(prior: Prior, runs: Sequence[Discharge]) -> tuple[Prior, Array]:
     """The battery as it was at its newest run, and (runs, 2) each run's capacity and resistance over those."""
     partly: frozenset[int] = frozenset()
     best = _solved(prior, runs, partly, _starts(prior, runs), MISFIT_VOLTS)
@@ -180,19 +180,19 @@ def fit_profile(prior: Profile, runs: Sequence[Discharge]) -> tuple[Profile, Arr
     if best.misfit_volts > MISFIT_VOLTS:
         best = _solved(prior, runs, partly, [best.x], best.misfit_volts)
     error = float(np.hypot(best.misfit_volts, UNSEEN_VOLTS / len(runs) ** 0.75))
-    profile = Profile(mean=best.x[:9], covariance=best.covariance[:9, :9], error_volts=error, worn_share=0.0)
+    prior = Prior(mean=best.x[:9], covariance=best.covariance[:9, :9], error_volts=error, worn_share=0.0)
     own = _days(runs).factors(_steps(best.x, len(runs)))
     own[:, 0] *= 1 + RUN_CAPACITY_SD * _own(best.x, len(runs))[:, 0]
-    return profile, own
+    return prior, own
 
 
-def resistance_mohm(numbers: Array, papers: Papers, rate: float = 0.2) -> float:
+def resistance_mohm(numbers: Array, profile: BatteryProfile, rate: float = 0.2) -> float:
     """Apparent resistance of the whole battery at half charge for a load of C20/5 h: volts over amps, in milliohm."""
     step = curve.terms(np.array([0.5, 0.5]), np.array([rate * 0.9, rate * 1.1])) @ numbers[COEFFICIENTS]
-    return float((step[0] - step[1]) / (0.2 * rate) * papers.cells / papers.c20_ah * 1000)
+    return float((step[0] - step[1]) / (0.2 * rate) * profile.cells / profile.c20_ah * 1000)
 
 
-def refusal(fitted: Papers, runs: Sequence[Discharge]) -> str | None:
+def refusal(fitted: BatteryProfile, runs: Sequence[Discharge]) -> str | None:
     """Why what was fitted with `runs` cannot be this battery, with the mend; None where it can."""
     found = fitted.fitted
     assert found is not None
@@ -211,9 +211,9 @@ def refusal(fitted: Papers, runs: Sequence[Discharge]) -> str | None:
     return f"{why}: another battery, or volts and amps of another scale; check c20_ah and cells, and the log's columns"
 
 
-def _kept_runs(papers: Papers) -> list[Discharge]:
-    """The discharges of which the papers keep the points; none where their fit was deleted."""
-    rows = [row for row in papers.history if row.points] if papers.fitted else []
+def _kept_runs(profile: BatteryProfile) -> list[Discharge]:
+    """The discharges of which the profile keeps the points; none where their fit was deleted."""
+    rows = [row for row in profile.history if row.points] if profile.fitted else []
     return [
         Discharge(
             drawn=np.array([point[0] for point in row.points]),
@@ -248,34 +248,34 @@ def _telling(runs: Sequence[Discharge], capacity: Array) -> list[Discharge]:
     return [runs[place] for place in kept]
 
 
-def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers:
-    """The papers with what `runs` of the day `on` told beside earlier ones, and one history row for each.
+def fitted_profile(profile: BatteryProfile, runs: Sequence[Discharge], on: date) -> BatteryProfile:
+    """The profile with what `runs` of the day `on` told beside earlier ones, and one history row for each.
 
     The rows of earlier runs whose points are kept are told anew: with more runs each is known better.
     """
-    every = [*_kept_runs(papers), *(replace(run, on=on) for run in runs)]
-    profile, own = fit_profile(prior_of(papers), every)
-    capacity_ah = float(profile.mean[CAPACITY]) * papers.c20_ah
-    sd_ah = float(np.sqrt(profile.covariance[CAPACITY, CAPACITY])) * papers.c20_ah
+    every = [*_kept_runs(profile), *(replace(run, on=on) for run in runs)]
+    prior, own = fit_profile(prior_of(profile), every)
+    capacity_ah = float(prior.mean[CAPACITY]) * profile.c20_ah
+    sd_ah = float(np.sqrt(prior.covariance[CAPACITY, CAPACITY])) * profile.c20_ah
     temps = [run.temp_c for run in every if run.temp_c is not None]
     fitted = Fitted(
         date=max(run.on or on for run in every),
         runs=len(every),
         capacity_ah=capacity_ah,
         capacity_sd_ah=sd_ah,
-        resistance_mohm=resistance_mohm(profile.mean, papers),
+        resistance_mohm=resistance_mohm(prior.mean, profile),
         temp_c=float(np.mean(temps)) if temps else None,
-        error_volts=profile.error_volts,
-        mean=[float(v) for v in profile.mean],
-        covariance=[[float(v) for v in row] for row in profile.covariance],
+        error_volts=prior.error_volts,
+        mean=[float(v) for v in prior.mean],
+        covariance=[[float(v) for v in row] for row in prior.covariance],
     )
-    telling = _telling(every, profile.mean[CAPACITY] * own[:, 0])
+    telling = _telling(every, prior.mean[CAPACITY] * own[:, 0])
     rows = {
         (run.source, run.depth, run.on): HistoryRow(
             date=run.on or on,
             capacity_ah=capacity_ah * float(factors[0]),
             capacity_sd_ah=sd_ah,
-            resistance_mohm=resistance_mohm(_resisting(profile.mean, float(factors[1])), papers),
+            resistance_mohm=resistance_mohm(_resisting(prior.mean, float(factors[1])), profile),
             temp_c=run.temp_c,
             depth=run.depth,
             source=run.source,
@@ -283,15 +283,15 @@ def fitted_papers(papers: Papers, runs: Sequence[Discharge], on: date) -> Papers
         )
         for run, factors in zip(every, own, strict=True)
     }
-    earlier = [rows.pop((row.source, row.depth, row.date), _bare(row)) for row in papers.history]
-    return msgspec.structs.replace(papers, fitted=fitted, history=[*earlier, *rows.values()])
+    earlier = [rows.pop((row.source, row.depth, row.date), _bare(row)) for row in profile.history]
+    return msgspec.structs.replace(profile, fitted=fitted, history=[*earlier, *rows.values()])
 
 
 def _bare(row: HistoryRow) -> HistoryRow:
     return msgspec.structs.replace(row, points=[])
 
 
-def is_known(run: Discharge, papers: Papers) -> bool:
-    """True when the papers were fitted with this very discharge."""
-    rows = papers.history if papers.fitted else ()
+def is_known(run: Discharge, profile: BatteryProfile) -> bool:
+    """True when the profile was fitted with this very discharge."""
+    rows = profile.history if profile.fitted else ()
     return any(row.source == run.source and math.isclose(row.depth, run.depth, rel_tol=1e-6) for row in rows)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from groundbox.battery.papers import DAYS_A_YEAR, HistoryRow, Papers
+from groundbox.battery.profile import DAYS_A_YEAR, BatteryProfile, HistoryRow
 
 REPLACE_SHARE = 0.80  # of rated capacity; IEEE 1188 (valve-regulated) and IEEE 450 (vented), from memory
 RESISTANCE_RISE = 1.3  # over the first one measured: look into it at 30 to 50 %, IEEE 1188, from memory
@@ -46,9 +46,9 @@ def _verdict(share: float, sd: float, rise: float | None) -> str:
     return f"close to {REPLACE_SHARE:.0%} of rated capacity (IEEE 1188): run `groundbox battery test`"
 
 
-def health(papers: Papers) -> Health:
-    """Health from the history in the papers; honest when there is not enough of it."""
-    rows = sorted(papers.history, key=lambda row: row.date)
+def health(profile: BatteryProfile) -> Health:
+    """Health from the history in the profile; honest when there is not enough of it."""
+    rows = sorted(profile.history, key=lambda row: row.date)
     if not rows:
         return Health(
             share=None,
@@ -59,9 +59,9 @@ def health(papers: Papers) -> Health:
             verdict="not enough data yet: no discharge deeper than 40 % was ever fitted",
         )
     last, first = rows[-1], rows[0]
-    share, sd = last.capacity_ah / papers.c20_ah, last.capacity_sd_ah / papers.c20_ah
+    share, sd = last.capacity_ah / profile.c20_ah, last.capacity_sd_ah / profile.c20_ah
     rise = last.resistance_mohm / first.resistance_mohm if len(rows) > 1 and last.date > first.date else None
-    trend = _trend(rows, papers.c20_ah)
+    trend = _trend(rows, profile.c20_ah)
     verdict = _verdict(share, sd, rise)
     if trend is None:
         verdict += f"; not enough data yet for a trend ({LEAST_ROWS} fits over {LEAST_DAYS} days)"

@@ -6,8 +6,8 @@ import numpy as np
 
 from groundbox.battery.curve import Array
 from groundbox.battery.forward import Stretch
-from groundbox.battery.papers import DischargeRow, Papers
-from groundbox.battery.values import FLOOR_VOLTS, Limits, Phase
+from groundbox.battery.profile import BatteryProfile, DischargeRow
+from groundbox.battery.values import END_VOLTS_PER_CELL, Limits, Phase
 
 LEAST_RATE = 1e-6
 
@@ -25,27 +25,27 @@ def _row_volts(rows: Sequence[DischargeRow], amps: float) -> float | None:
     return float(np.interp(np.log(max(amps, LEAST_RATE)), loads, [row.end_volts_per_cell for row in ordered]))
 
 
-def floor_volts_per_cell(limits: Limits, papers: Papers, amps: float) -> float:
+def end_volts_per_cell(limits: Limits, profile: BatteryProfile, amps: float) -> float:
     """The end voltage that spares the battery at so many amps: as set, else by its maker's rows, else 1.75 V."""
-    if limits.floor_volts_per_cell is not None:
-        return limits.floor_volts_per_cell
-    by_maker = _row_volts(papers.discharge, amps)
-    return FLOOR_VOLTS if by_maker is None else by_maker
+    if limits.end_volts_per_cell is not None:
+        return limits.end_volts_per_cell
+    by_maker = _row_volts(profile.discharge, amps)
+    return END_VOLTS_PER_CELL if by_maker is None else by_maker
 
 
 def stretches_to(
-    limits: Limits, papers: Papers, phases: Sequence[Phase], rates: Sequence[Array | float]
+    limits: Limits, profile: BatteryProfile, phases: Sequence[Phase], rates: Sequence[Array | float]
 ) -> tuple[str, list[Stretch]]:
-    """Which limit comes first in the last phase, "cutoff" or "floor", and the stretches down to it.
+    """Which limit comes first in the last phase, "cutoff" or "end_voltage", and the stretches down to it.
 
     rates: each phase's load in units of C20 per hour, one for all members or (n,) one for each.
     """
     stretches, name = [], "cutoff"
     for phase, rate in zip(phases, rates, strict=True):
         peak = max(phase.peak_amps or 0.0, phase.amps)
-        cutoff = (limits.cutoff_volts + peak * limits.lead_ohm) / papers.cells
-        floor = floor_volts_per_cell(limits, papers, phase.amps)
-        name = "floor" if floor > cutoff else "cutoff"
+        cutoff = (limits.cutoff_volts + peak * limits.lead_ohm) / profile.cells
+        floor = end_volts_per_cell(limits, profile, phase.amps)
+        name = "end_voltage" if floor > cutoff else "cutoff"
         mean = np.maximum(np.reshape(rate, (-1, 1)), LEAST_RATE)
         heavy = mean * (peak / phase.amps) if phase.amps > 0 else mean
         stretches.append(Stretch(phase.seconds / 3600, mean, heavy, np.full((1, 1), max(cutoff, floor))))

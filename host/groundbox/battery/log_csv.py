@@ -1,4 +1,4 @@
-"""Reads a recorded log, row by row: `t_s,volts` and optionally `amps`, `declared_amps`, `case_c`, `block_c`."""
+"""Reads a recorded log, row by row: `t_s,volts` and optionally `amps`, `declared_amps`, `case_c`, `battery_c`."""
 
 import csv
 import math
@@ -8,14 +8,14 @@ from pathlib import Path
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
-OPTIONAL = ("amps", "declared_amps", "case_c", "block_c")
+OPTIONAL = ("amps", "declared_amps", "case_c", "battery_c")
 RANGES = {
     "t_s": (-1e12, 1e12, "seconds"),
     "volts": (0.0, 1000.0, "volts (not millivolts)"),
     "amps": (-50000.0, 50000.0, "amperes, positive on discharge"),
     "declared_amps": (0.0, 50000.0, "amperes"),
     "case_c": (-60.0, 120.0, "celsius"),
-    "block_c": (-60.0, 120.0, "celsius"),
+    "battery_c": (-60.0, 120.0, "celsius"),
 }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from groundbox.battery import curve, temperature
 from groundbox.battery.curve import Array
 from groundbox.battery.log_csv import read_log
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
@@ -35,7 +35,7 @@ class Discharge:
     on: date | None = None  # the day it was logged, where that is known
 
 
-def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> list[Discharge]:
+def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str = "") -> list[Discharge]:
     """The discharges in a log deeper than LEAST_DEPTH; short pauses belong to them, charging or a gap ends them.
 
     What follows a gap under load did not begin full, and tells nothing until a charge.
@@ -43,7 +43,7 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
     found: list[Discharge] = []
     rows: list[tuple[float, float, float, Array]] = []
     temps: list[float] = []
-    block_c: float | None = None
+    battery_c: float | None = None
     wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
     torn = False  # the rest of a discharge of which a part was not recorded
 
@@ -61,16 +61,18 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
         before = sample.t_s
         if hours > GAP_HOURS:
             finish()
-            hours, torn = 0.0, amps > LOAD_RATE * papers.c20_ah
-        if sample.block_c is not None or sample.case_c is not None:
+            hours, torn = 0.0, amps > LOAD_RATE * profile.c20_ah
+        if sample.battery_c is not None or sample.case_c is not None:
             case_c = sample.case_c if sample.case_c is not None else 0.0
-            known = sample.block_c if sample.block_c is not None else case_c
-            block_c = (
-                known if block_c is None or sample.block_c is not None else temperature.followed(block_c, case_c, hours)
+            known = sample.battery_c if sample.battery_c is not None else case_c
+            battery_c = (
+                known
+                if battery_c is None or sample.battery_c is not None
+                else temperature.followed(battery_c, case_c, hours)
             )
-            temps.append(block_c)
-        rate = amps / papers.c20_ah
-        rate /= temperature.load_factor(temperature.REFERENCE_C if block_c is None else block_c, rate)
+            temps.append(battery_c)
+        rate = amps / profile.c20_ah
+        rate /= temperature.load_factor(temperature.REFERENCE_C if battery_c is None else battery_c, rate)
         wells = curve.advance_wells(wells, rate, hours)
         resting = resting + hours if rate < LOAD_RATE else 0.0
         if rate < -LOAD_RATE or resting > 0.5:
@@ -80,7 +82,7 @@ def discharges(samples: Iterable[Sample], papers: Papers, source: str = "") -> l
             if not rows:
                 wells = np.maximum(wells, 0.0)
             drawn += rate * hours
-            rows.append((drawn, rate, sample.volts / papers.cells, wells))
+            rows.append((drawn, rate, sample.volts / profile.cells, wells))
     finish()
     return found
 
@@ -110,10 +112,10 @@ def with_current(log: Path | str) -> list[Sample]:
     return samples
 
 
-def runs_in(log: Path | str, papers: Papers) -> list[Discharge]:
+def runs_in(log: Path | str, profile: BatteryProfile) -> list[Discharge]:
     """The discharges of one log file; BadInput where there is none to learn from."""
-    runs = discharges(with_current(log), papers, Path(log).name)
+    runs = discharges(with_current(log), profile, Path(log).name)
     if not runs:
-        least = f"{LEAST_DEPTH:.0%} of {papers.c20_ah:g} Ah"
+        least = f"{LEAST_DEPTH:.0%} of {profile.c20_ah:g} Ah"
         raise BadInput(log, "", f"holds no discharge deeper than {least} in one piece, without a gap before it")
     return runs

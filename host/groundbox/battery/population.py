@@ -1,4 +1,4 @@
-"""What is believed about a battery before a run: nine numbers with their spread, from papers or from earlier runs."""
+"""What is believed about a battery before a run: nine numbers with their spread, from profile or from earlier runs."""
 
 from dataclasses import dataclass, replace
 
@@ -27,7 +27,7 @@ WORN_SHARE, WORST_CAPACITY = 0.15, 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
+class Prior:
     """mean (9,) and covariance (9, 9) of NAMES; `error_volts` is the lasting misfit of the curve per cell."""
 
     mean: Array
@@ -35,7 +35,7 @@ class Profile:
     error_volts: float
     worn_share: float
 
-    def moved(self, index: int, mean: float, sd: float) -> "Profile":
+    def moved(self, index: int, mean: float, sd: float) -> "Prior":
         """The same with one number given anew and made independent of the others."""
         mean_vector, covariance = self.mean.copy(), self.covariance.copy()
         mean_vector[index] = mean
@@ -43,14 +43,14 @@ class Profile:
         covariance[index, index] = sd * sd
         return replace(self, mean=mean_vector, covariance=covariance)
 
-    def spread(self, index: int, sd: float) -> "Profile":
+    def spread(self, index: int, sd: float) -> "Prior":
         """The same with one number less sure, by `sd` of something that has nothing to do with the others."""
         covariance = self.covariance.copy()
         covariance[index, index] += sd * sd
         return replace(self, covariance=covariance)
 
 
-def sound_profile() -> Profile:
+def sound_prior() -> Prior:
     """The population of lead-acid batteries in good order."""
     covariance = np.diag(SOUND_SD**2)
     covariance[SLOPE, BEND] = covariance[BEND, SLOPE] = SLOPE_BEND_CORRELATION * SOUND_SD[SLOPE] * SOUND_SD[BEND]
@@ -58,4 +58,4 @@ def sound_profile() -> Profile:
     by_parts = np.eye(len(NAMES))
     by_parts[OFFSET, OFFSET + 1 :] = -parts[1:]
     covariance = by_parts @ covariance @ by_parts.T
-    return Profile(mean=SOUND_MEAN.copy(), covariance=covariance, error_volts=SOUND_ERROR_VOLTS, worn_share=WORN_SHARE)
+    return Prior(mean=SOUND_MEAN.copy(), covariance=covariance, error_volts=SOUND_ERROR_VOLTS, worn_share=WORN_SHARE)

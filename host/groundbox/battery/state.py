@@ -19,7 +19,7 @@ PLAIN = (
     "t_s",
     "volts",
     "amps",
-    "block_c",
+    "battery_c",
     "charging",
     "measured",
     "known",

@@ -1,4 +1,4 @@
-"""Cold acts on a lead-acid battery as a heavier load would; a battery block follows the air around it by hours.
+"""Cold acts on a lead-acid battery as a heavier load would; a battery follows the air around it by hours.
 
 Capacity against temperature at the 10- and 20-hour rates: makers' data sheets of several 12 V valve-regulated series
 (secondary copies): 40 C 1.03, 25 C 1.00, 0 C 0.86, -15 C 0.65; 10 C 0.90 and -10 C 0.74 from one more maker. The
@@ -22,25 +22,25 @@ _SLOW_RATE, _FAST_RATE = 0.1, 0.5  # units of C20 per hour: the makers' 10 hours
 BLOCK_LAG_HOURS = 3.0  # assumed: a block of some kilograms in still air; common practice says "hours", no source
 
 
-def capacity_factor(block_c: float) -> float:
-    """Capacity at `block_c` celsius as a share of that at 25 C, for rates of ten to twenty hours."""
-    return float(np.interp(block_c, _CELSIUS, _CAPACITY))
+def capacity_factor(battery_c: float) -> float:
+    """Capacity at `battery_c` celsius as a share of that at 25 C, for rates of ten to twenty hours."""
+    return float(np.interp(battery_c, _CELSIUS, _CAPACITY))
 
 
-def load_factor(block_c: float, rate: float = 0.0) -> float:
+def load_factor(battery_c: float, rate: float = 0.0) -> float:
     """What to divide a current by to get the current that empties a 25 C battery as fast.
 
     rate: that current in units of C20 per hour; 0 is any slow one.
     """
-    slow = float(capacity_factor(block_c) ** _ROOT)
-    if rate <= _SLOW_RATE or block_c >= REFERENCE_C:
+    slow = float(capacity_factor(battery_c) ** _ROOT)
+    if rate <= _SLOW_RATE or battery_c >= REFERENCE_C:
         return slow
     below = min(slow / capacity_factor(_COLD_C[0]) ** _ROOT, 1.0)  # colder than IEEE's factors go on as the makers'
-    fast = min(below / float(np.interp(block_c, _COLD_C, _SIZE)), slow)
+    fast = min(below / float(np.interp(battery_c, _COLD_C, _SIZE)), slow)
     share = min(math.log(rate / _SLOW_RATE) / math.log(_FAST_RATE / _SLOW_RATE), 1.0)
     return float(slow * (fast / slow) ** share)
 
 
-def followed(block_c: float, case_c: float, hours: float) -> float:
+def followed(battery_c: float, case_c: float, hours: float) -> float:
     """Block temperature after `hours` in a case at `case_c`: first-order lag."""
-    return case_c + (block_c - case_c) * math.exp(-hours / BLOCK_LAG_HOURS)
+    return case_c + (battery_c - case_c) * math.exp(-hours / BLOCK_LAG_HOURS)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-FLOOR_VOLTS = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, from memory
+END_VOLTS_PER_CELL = 1.75  # per cell; IEC 61056-1 ends the 20-hour discharge here, from memory
 REST_FULL = 2.150  # volts per cell at rest, AGM, from memory
 LEAST_CUTOFF = 1.3  # volts per cell: no maker's table ends a discharge lower (common practice, no source)
 
@@ -34,7 +34,7 @@ class Sample:
     declared_amps: float | None = None
     switched_amps: float | None = None
     case_c: float | None = None
-    block_c: float | None = None
+    battery_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +43,13 @@ class Limits:
 
     cutoff_volts: under this, at the equipment, the equipment stops.
     lead_ohm: resistance of leads, fuse and connectors between battery and equipment.
-    floor_volts_per_cell: end voltage that spares the battery; None is what the maker's rows in its papers end at for
+    end_volts_per_cell: end voltage that spares the battery; None is what the maker's rows in its profile end at for
         the load, else 1.75 V; 0 is no floor.
     """
 
     cutoff_volts: float
     lead_ohm: float = 0.0
-    floor_volts_per_cell: float | None = None
+    end_volts_per_cell: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ class Phase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """Voltage and amp-hours contradict the battery's papers: what it looks like, in one sentence."""
+    """Voltage and amp-hours contradict the battery's profile: what it looks like, in one sentence."""
 
     kind: str
     sentence: str
@@ -80,9 +80,9 @@ class Estimate:
     soc: float | None = None
     soc_low: float | None = None
     soc_high: float | None = None
-    runtime_early_s: float | None = None
-    runtime_likely_s: float | None = None
-    runtime_late_s: float | None = None
+    runtime_low_s: float | None = None
+    runtime_expected_s: float | None = None
+    runtime_high_s: float | None = None
     limit: str | None = None
     charging: bool = False
     unknown_because: str | None = None

@@ -7,10 +7,10 @@ from threading import Lock
 
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.decode import Frame
+from groundbox.link.exchange import Exchange
 from groundbox.link.keys import Keys
 from groundbox.link.known import Known
 from groundbox.link.questions import Moment
-from groundbox.link.session import Session
 from groundbox.model import Answer, Item, Stored
 
 DEAF_S = 20.0
@@ -30,7 +30,7 @@ class Boxes:
     def __init__(self, source: str, keys: Keys, publish: Publish, complain: Callable[[str, str], None]) -> None:
         self._source, self._keys, self._publish, self._complain = source, keys, publish, complain
         self._known = Known()
-        self._sessions: dict[str, Session] = {}
+        self._sessions: dict[str, Exchange] = {}
         self._complaints: dict[str, str] = {}
         self._deaf_s: dict[str, float] = {}  # box: since when (real time)
         self._lock = Lock()
@@ -88,10 +88,10 @@ class Boxes:
         with self._lock:
             return [item for session in self._sessions.values() for item in session.close()]
 
-    def _session(self, box: str) -> Session | None:
+    def _session(self, box: str) -> Exchange | None:
         if box not in self._sessions and self._may_speak(box):
             first = self._random.randrange(1 << 28)
-            self._sessions[box] = Session(self._source, self._known, first, lambda claimed: claimed == box)
+            self._sessions[box] = Exchange(self._source, self._known, first, lambda claimed: claimed == box)
         return self._sessions.get(box)
 
     def _may_speak(self, box: str) -> bool:
@@ -101,7 +101,7 @@ class Boxes:
             self._tell(box, str(error))
             return False
 
-    def _watch(self, box: str, session: Session, now: Moment) -> None:
+    def _watch(self, box: str, session: Exchange, now: Moment) -> None:
         """Says so once when a box does not hear us for long: what it measures is not taken meanwhile."""
         if not session.unanswered(now):
             self._deaf_s.pop(box, None)
@@ -109,7 +109,7 @@ class Boxes:
             why = "the key here is not the board's: groundbox board network over its cable mends that"
             self._tell(box, f"box {box} speaks and does not answer, so nothing of it is recorded; most likely {why}")
 
-    def _say(self, box: str, session: Session) -> None:
+    def _say(self, box: str, session: Exchange) -> None:
         try:
             for line in session.lines():
                 self._publish(box, self._keys.seal(box, line))

@@ -10,9 +10,9 @@ from threading import Event, Thread
 import serial
 
 from groundbox.errors import LinkError
+from groundbox.link.exchange import Exchange
 from groundbox.link.known import Known
 from groundbox.link.questions import Moment
-from groundbox.link.session import Session
 from groundbox.link.source import Arrivals
 from groundbox.link.waits import Waits
 from groundbox.model import Item, LinkNote
@@ -31,7 +31,7 @@ _PLAIN = {
     EIO: "unplugged",
 }
 
-Request = Callable[[Session | None, Moment], None]  # the session is None when there is no connection
+Request = Callable[[Exchange | None, Moment], None]  # the session is None when there is no connection
 
 
 class _Stranger(Exception):
@@ -106,7 +106,7 @@ class SerialLink:
 
     def _converse(self, device: serial.Serial) -> None:
         """Talks until stopped; raises when the port is lost, hung or a stranger's."""
-        session = Session(self.port, self._known, self._random.randrange(1 << 28), lambda box: self._claim(box, self))
+        session = Exchange(self.port, self._known, self._random.randrange(1 << 28), lambda box: self._claim(box, self))
         opened_s = self._now().real_s
         try:
             while not self._stopping.is_set():
@@ -123,7 +123,7 @@ class SerialLink:
             self.box = None
             self._put(session.close())
 
-    def _judge(self, session: Session, now: Moment, opened_s: float) -> None:
+    def _judge(self, session: Exchange, now: Moment, opened_s: float) -> None:
         """Keeps `box` up to date and judges a port that says nothing."""
         self.box = session.hello.box if session.hello else None
         if session.heard_s is None:
@@ -136,7 +136,7 @@ class SerialLink:
             self._strange.reset()
             self._complaint = None
 
-    def _serve_requests(self, session: Session | None) -> None:
+    def _serve_requests(self, session: Exchange | None) -> None:
         while True:
             try:
                 request = self._requests.get_nowait()

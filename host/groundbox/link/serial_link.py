@@ -11,10 +11,10 @@ from threading import Event, Lock, Thread
 from serial.tools import list_ports
 
 from groundbox.errors import LinkError
+from groundbox.link.exchange import Exchange
 from groundbox.link.items import command_values
 from groundbox.link.port import Request, SerialLink
 from groundbox.link.questions import COMMAND_S, Moment
-from groundbox.link.session import Session
 from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Stored
 
@@ -125,7 +125,7 @@ class SerialPorts:
 
 
 def _telling(stored: Stored) -> Request:
-    def request(session: Session | None, now: Moment) -> None:
+    def request(session: Exchange | None, now: Moment) -> None:
         if session:
             session.tell_stored(stored)
 
@@ -137,7 +137,7 @@ def _commanding(
 ) -> Request:
     """Sends a command, but never late: a board that comes back must not get what a person asked for minutes ago."""
 
-    def request(session: Session | None, now: Moment) -> None:
+    def request(session: Exchange | None, now: Moment) -> None:
         if not future.set_running_or_notify_cancel():
             return
         if session is None or now.real_s > until_s:

@@ -37,7 +37,7 @@ class Block:
     health: float = 1.0
     cells: int = 6
     max_amps: float | None = None
-    block_c: float = 25.0
+    battery_c: float = 25.0
 
     @property
     def capacity_ah(self) -> float:
@@ -66,10 +66,10 @@ class Charger:
     timer_hours: float = inf
     mv_per_k: float = 0.0
 
-    def volts(self, stage: str, block_c: float) -> float:
+    def volts(self, stage: str, battery_c: float) -> float:
         """Voltage it goes to in a stage at a temperature, per 12 V."""
         base = self.float_volts if stage == "float" else self.absorption_volts
-        return base - self.mv_per_k / 1000 * (block_c - 25)
+        return base - self.mv_per_k / 1000 * (battery_c - 25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,15 +86,15 @@ class State:
 
 def acceptance_per_hour(block: Block, volts: float) -> float:
     """k: share of the missing ampere-hours that the battery takes in an hour at `volts` (per 12 V)."""
-    as_at_25c = volts + VOLTS_PER_K * (block.block_c - 25)
+    as_at_25c = volts + VOLTS_PER_K * (block.battery_c - 25)
     drive = max(0.0, (as_at_25c - REST_VOLTS) / (FULL_VOLTS - REST_VOLTS))
-    warmth = max(0.2, 1 + ACCEPTANCE_PER_K * (block.block_c - 25))
+    warmth = max(0.2, 1 + ACCEPTANCE_PER_K * (block.battery_c - 25))
     return ACCEPTANCE_PER_HOUR * drive * warmth * min(1.0, block.health)
 
 
 def gas_amps(block: Block, volts: float) -> float:
     """Current that makes gas and heat, not charge."""
-    as_at_20c = volts + VOLTS_PER_K * (block.block_c - GAS_C)
+    as_at_20c = volts + VOLTS_PER_K * (block.battery_c - GAS_C)
     return GAS_AMPS_PER_AH * block.c20_ah * exp((as_at_20c - GAS_VOLTS) / GAS_STEP_VOLTS)
 
 
@@ -138,7 +138,7 @@ def _taper(block: Block, charger: Charger, state: State, hours: float, load_amps
     """At constant voltage, up to `hours` or to the end of the stage."""
     stage = "absorption" if state.stage == "bulk" else state.stage
     state = replace(state, stage=stage)
-    volts = charger.volts(stage, block.block_c)
+    volts = charger.volts(stage, block.battery_c)
     held = _held_hours(block, charger, state, volts, load_amps)
     leg = min(hours, held)
     missing = state.missing_ah * exp(-acceptance_per_hour(block, volts) * leg)
@@ -160,7 +160,7 @@ def _one_leg(block: Block, charger: Charger, state: State, hours: float, load_am
         return replace(
             state, missing_ah=missing, hours=state.hours + hours, in_ah=state.in_ah + amps * hours, amps=amps
         )
-    turn = missing_at(block, amps, charger.volts(state.stage, block.block_c))
+    turn = missing_at(block, amps, charger.volts(state.stage, block.battery_c))
     if state.missing_ah <= turn:
         return _taper(block, charger, state, hours, load_amps)
     leg = min(hours, (state.missing_ah - turn) / (amps * STORED_FRACTION))
@@ -208,11 +208,11 @@ def hours_until(
 def hours_until_full(block: Block, charger: Charger, missing_ah: float, *, load_amps: float = 0.0) -> float | None:
     """Hours until the charge counts as full at the voltage the charger ends with; None when it never does."""
     stage = "float" if holds_back(charger, load_amps) else "absorption"
-    goal = full_at(block, charger.volts(stage, block.block_c))
+    goal = full_at(block, charger.volts(stage, block.battery_c))
     reached = hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
     if reached is not None or stage == "float":
         return reached
-    goal = full_at(block, charger.volts("float", block.block_c))
+    goal = full_at(block, charger.volts("float", block.battery_c))
     return hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
 
 
@@ -243,13 +243,13 @@ def refusals(
     found = []
     if charger.amps > block.limit_amps + 1e-9:
         found.append(f"the charger holds {charger.amps:g} A and this battery takes {block.limit_amps:.3g} A at most")
-    if block.block_c < COLDEST_C:
-        found.append(f"the block is at {block.block_c:.0f} C: no charge below {COLDEST_C:g} C, it may be frozen")
-    if block.block_c > WARMEST_C:
-        found.append(f"the block is at {block.block_c:.0f} C: no charge above {WARMEST_C:g} C, let it cool first")
+    if block.battery_c < COLDEST_C:
+        found.append(f"the block is at {block.battery_c:.0f} C: no charge below {COLDEST_C:g} C, it may be frozen")
+    if block.battery_c > WARMEST_C:
+        found.append(f"the block is at {block.battery_c:.0f} C: no charge above {WARMEST_C:g} C, let it cool first")
     if rest_volts is not None and rest_volts < LOWEST_REST_VOLTS:
         found.append(f"{rest_volts:.1f} V at rest is under {LOWEST_REST_VOLTS:g} V: inspect it before any charge")
-    volts = max(charger.volts("absorption", block.block_c), charger.volts("float", block.block_c))
+    volts = max(charger.volts("absorption", block.battery_c), charger.volts("float", block.battery_c))
     for name, highest in (load_volts or {}).items():
         if volts > highest:
             found.append(

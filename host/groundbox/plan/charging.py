@@ -58,11 +58,11 @@ def _curve(
 ) -> Points:
     """Charge gained in a slot, by charge at its start; with the running load where that hides the taper."""
     block = block_of(day, yard, battery, at_min)
-    cold = block.block_c // CELSIUS_STEP * CELSIUS_STEP
+    cold = block.battery_c // CELSIUS_STEP * CELSIUS_STEP
     key = (*battery_key(day, yard, battery), entry.name, amps, round(minutes, 3), cold)
     if key not in yard.curves:
         block = charge.Block(
-            c20_ah=block.c20_ah, health=block.health, cells=block.cells, max_amps=block.max_amps, block_c=cold
+            c20_ah=block.c20_ah, health=block.health, cells=block.cells, max_amps=block.max_amps, battery_c=cold
         )
         charger = charger_of(entry, amps)
         if charge.holds_back(charger, _running_amps(day, battery, entry)):

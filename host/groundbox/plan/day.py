@@ -1,9 +1,9 @@
-"""The day as the planner works with it: minutes since its start, papers read, names resolved."""
+"""The day as the planner works with it: minutes since its start, profile read, names resolved."""
 
 import datetime
 from dataclasses import dataclass, field
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.day_shape import Battery, Box, Charger, Flight, Load, Source, Weather
 
 # Watts become amps at this voltage: a 12 V battery under load in the lower half, so the current is not understated.
@@ -34,10 +34,10 @@ class PlannedFlight:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldBattery:
-    """One battery of the day with its papers read."""
+    """One battery of the day with its profile read."""
 
     battery: Battery
-    papers: Papers
+    profile: BatteryProfile
 
     @property
     def name(self) -> str:
@@ -46,7 +46,7 @@ class FieldBattery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One outing. `off` holds (box, load) pairs that stay off, but for the flights in
+    """One session. `off` holds (box, load) pairs that stay off, but for the flights in
     `on_again`, (flight, box, load); `start_clock_min` is the clock at minute 0."""
 
     name: str
@@ -88,7 +88,7 @@ class Day:
         """Share of full sun at a minute of the day."""
         return by_hour(self.weather.sun, self.start_clock_min + minute)
 
-    def block_c(self, minute: float) -> float:
+    def battery_c(self, minute: float) -> float:
         """Battery block: the outside air and what the case adds."""
         return self.ambient_c(minute) + self.weather.block_above_ambient_k
 

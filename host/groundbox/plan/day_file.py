@@ -7,7 +7,7 @@ from typing import NoReturn
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.battery.papers import Papers, load_papers
+from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
@@ -81,8 +81,8 @@ def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]
     names = [box.name for box in boxes]
     for number, battery in enumerate(batteries, 1):
         place = f"battery {number} ({battery.name})"
-        if (battery.papers is None) == (battery.c20_ah is None):
-            reader.bad(place, "give `papers` (a battery file) or `c20_ah` (ampere-hours), one of them")
+        if (battery.profile is None) == (battery.c20_ah is None):
+            reader.bad(place, "give `profile` (a battery file) or `c20_ah` (ampere-hours), one of them")
         for name in battery.boxes:
             reader.known(f"{place}, boxes", name, names, "box")
     for number, box in enumerate(boxes, 1):
@@ -97,7 +97,7 @@ def _check_cutoffs(reader: _Reader, day: Day) -> None:
     for number, box in enumerate(day.boxes.values(), 1):
         for battery in day.batteries.values():
             lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if load.essential)])
-            wrong = cutoff_mismatch(lowest, battery.papers.cells, battery.name)
+            wrong = cutoff_mismatch(lowest, battery.profile.cells, battery.name)
             if box.name in battery.battery.boxes and wrong:
                 reader.bad(f"box {number} ({box.name}), cutoff_volts", wrong)
 
@@ -162,15 +162,15 @@ def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) 
             reader.known(f"{place}, loads, {box_name}", load, known, f"load in box {box_name}")
 
 
-def _papers(reader: _Reader, battery: Battery) -> Papers:
-    if battery.papers is not None:
-        file = reader.path.parent / battery.papers
+def _profile(reader: _Reader, battery: Battery) -> BatteryProfile:
+    if battery.profile is not None:
+        file = reader.path.parent / battery.profile
         if not file.is_file():
-            reader.bad(f"battery ({battery.name}), papers", f"there is no file {file}; see `groundbox battery new`")
-        papers = load_papers(file)
+            reader.bad(f"battery ({battery.name}), profile", f"there is no file {file}; see `groundbox battery new`")
+        profile = load_profile(file)
     else:
         assert battery.c20_ah is not None
-        papers = Papers(
+        profile = BatteryProfile(
             c20_ah=battery.c20_ah,
             cells=battery.cells,
             age_years=battery.age_years,
@@ -178,13 +178,13 @@ def _papers(reader: _Reader, battery: Battery) -> Papers:
             label=battery.name,
         )
     if battery.max_charge_amps is not None:
-        papers = struct_replace(papers, max_charge_amps=battery.max_charge_amps)
-    return side_by_side(papers, battery.in_parallel)
+        profile = struct_replace(profile, max_charge_amps=battery.max_charge_amps)
+    return side_by_side(profile, battery.in_parallel)
 
 
-def side_by_side(papers: Papers, count: int) -> Papers:
-    """The papers of `count` equal blocks wired in parallel, as of one battery."""
-    fitted = papers.fitted
+def side_by_side(profile: BatteryProfile, count: int) -> BatteryProfile:
+    """The profile of `count` equal blocks wired in parallel, as of one battery."""
+    fitted = profile.fitted
     if fitted is not None:
         fitted = struct_replace(
             fitted,
@@ -192,12 +192,12 @@ def side_by_side(papers: Papers, count: int) -> Papers:
             capacity_sd_ah=fitted.capacity_sd_ah * count,
             resistance_mohm=fitted.resistance_mohm / count,
         )
-    limit = papers.max_charge_amps
+    limit = profile.max_charge_amps
     return struct_replace(
-        papers,
-        c20_ah=papers.c20_ah * count,
+        profile,
+        c20_ah=profile.c20_ah * count,
         max_charge_amps=None if limit is None else limit * count,
-        discharge=[struct_replace(row, amps=row.amps * count) for row in papers.discharge],
+        discharge=[struct_replace(row, amps=row.amps * count) for row in profile.discharge],
         fitted=fitted,
     )
 
@@ -239,7 +239,7 @@ def load_day(path: Path | str) -> Day:
         flights=_flights(reader, shape.flight, shape.box, start),
         boxes={box.name: _with_case(reader, box) for box in shape.box},
         batteries={
-            battery.name: FieldBattery(battery=battery, papers=_papers(reader, battery)) for battery in shape.battery
+            battery.name: FieldBattery(battery=battery, profile=_profile(reader, battery)) for battery in shape.battery
         },
         chargers={charger.name: charger for charger in shape.charger},
         sources={source.name: source for source in shape.source},

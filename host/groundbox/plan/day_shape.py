@@ -54,14 +54,14 @@ class Box(_Part, frozen=True, kw_only=True):
 
 
 class Battery(_Part, frozen=True, kw_only=True):
-    """`papers` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
+    """`profile` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
 
     in_parallel: so many equal blocks side by side count as one battery; all else is told of one block.
     """
 
     name: Name
     boxes: Annotated[list[str], Meta(description="the boxes it may go into, each in quotes")]
-    papers: Annotated[str, Meta(description="its papers, a file beside this one; or c20_ah")] | None = None
+    profile: Annotated[str, Meta(description="its profile, a file beside this one; or c20_ah")] | None = None
     c20_ah: Positive | None = None
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     age_years: Annotated[float, Meta(ge=0, le=40)] | None = None

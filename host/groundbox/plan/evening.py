@@ -111,17 +111,17 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
     end = plan.table.bounds_min[-1]
     free = {name: [end] * entry.at_once for name, entry in day.chargers.items()}
     nights = []
-    for name in sorted(day.batteries, key=lambda one: supply.soc_of(plan.walk.banks[one]).likely):
+    for name in sorted(day.batteries, key=lambda one: supply.soc_of(plan.walk.banks[one]).expected):
         bank, battery = plan.walk.banks[name], day.batteries[name]
         top_up, test = _dates(day, name, today, day.night_c)
         block = charge.Block(
-            c20_ah=battery.papers.c20_ah,
-            health=supply.likely_capacity(bank),
-            cells=battery.papers.cells,
-            max_amps=battery.papers.max_charge_amps,
-            block_c=day.night_c,
+            c20_ah=battery.profile.c20_ah,
+            health=supply.expected_capacity(bank),
+            cells=battery.profile.cells,
+            max_amps=battery.profile.max_charge_amps,
+            battery_c=day.night_c,
         )
-        missing = supply.likely_missing(bank) * battery.papers.c20_ah
+        missing = supply.expected_missing(bank) * battery.profile.c20_ah
         rest_volts = battery.battery.rest_volts
         found = _best(day, block, free, missing, set(battery.battery.boxes))
         because = ""
@@ -132,7 +132,7 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
         nights.append(
             Night(
                 battery=name,
-                soc=supply.soc_of(bank).likely,
+                soc=supply.soc_of(bank).expected,
                 charger=found.charger if found else None,
                 amps=found.amps if found else None,
                 from_min=found.from_min if found else None,

@@ -77,11 +77,11 @@ class _Walker:
     def _answer(self, flight: int, start: Start, box: str, battery: str, minute: float) -> Answer:
         planned, entry = self.day.flights[flight], self.day.boxes[box]
         found = demand(self.day, entry, planned, minute)
-        bank, papers = self.walk.banks[battery], self.yard.papers[battery]
-        band = supply.runtime(bank, papers, found.limits, phases_of(found), self.day.block_c(minute))
+        bank, profile = self.walk.banks[battery], self.yard.profiles[battery]
+        band = supply.runtime(bank, profile, found.limits, phases_of(found), self.day.battery_c(minute))
         length = planned.flight.length_min
-        margin = band.early_min - length - entry.reserve_min
-        verdict, because = "launch", "enough on the early number"
+        margin = band.low_min - length - entry.reserve_min
+        verdict, because = "launch", "enough on the low number"
         if start.late_min > 0.5:
             verdict, because = "wait", f"{start.late_min:.0f} min later than wished, for charging"
         if planned.in_air:
@@ -93,14 +93,14 @@ class _Walker:
             because=because,
             battery=battery,
             launch_min=minute,
-            turn_back_min=minute + band.early_min - entry.reserve_min - planned.flight.time_home_min,
+            turn_back_min=minute + band.low_min - entry.reserve_min - planned.flight.time_home_min,
             margin_min=margin,
-            runtime_early_min=band.early_min,
-            runtime_likely_min=band.likely_min,
-            runtime_late_min=band.late_min,
-            landing_early_min=max(0.0, band.early_min - length),
-            landing_likely_min=max(0.0, band.likely_min - length),
-            landing_late_min=max(0.0, band.late_min - length),
+            runtime_low_min=band.low_min,
+            runtime_expected_min=band.expected_min,
+            runtime_high_min=band.high_min,
+            landing_low_min=max(0.0, band.low_min - length),
+            landing_expected_min=max(0.0, band.expected_min - length),
+            landing_high_min=max(0.0, band.high_min - length),
             limit=band.limit,
             soc_launch=supply.soc_of(bank),
             case_c=found.case_c,
@@ -129,14 +129,14 @@ class _Walker:
         run = self.on_charge.get(battery)
         if run is not None and run.charger != charger:
             self._unplug(battery, low)
-        bank, papers, hours = self.walk.banks[battery], self.yard.papers[battery], (high - low) / 60
-        block_c = self.day.block_c(low)
+        bank, profile, hours = self.walk.banks[battery], self.yard.profiles[battery], (high - low) / 60
+        battery_c = self.day.battery_c(low)
         if charger is None:
-            supply.draw(bank, papers, amps, hours, block_c)
+            supply.draw(bank, profile, amps, hours, battery_c)
             return
         if battery not in self.on_charge:
             plug_hours = min(hours, self.day.chargers[charger].plug_in_min / 60)
-            supply.draw(bank, papers, amps, plug_hours, block_c)
+            supply.draw(bank, profile, amps, plug_hours, battery_c)
             hours -= plug_hours
             self._plug(battery, charger, slot, low + 60 * plug_hours)
         self.on_charge[battery].amps = self.table.amps[battery, charger, slot]
@@ -148,25 +148,25 @@ class _Walker:
 
     def _plug(self, battery: str, charger: str, slot: int, minute: float) -> None:
         bank = self.walk.banks[battery]
-        missing = supply.likely_missing(bank) * self.yard.papers[battery].c20_ah
+        missing = supply.expected_missing(bank) * self.yard.profiles[battery].c20_ah
         amps = self.table.amps[battery, charger, slot]
         state = charge.State(missing_ah=missing)
         self.on_charge[battery] = _OnCharge(charger, amps, minute, supply.soc_of(bank), missing, state)
 
     def _charge(self, battery: str, minute: float, hours: float, load_amps: float) -> None:
-        run, bank, papers = self.on_charge[battery], self.walk.banks[battery], self.yard.papers[battery]
+        run, bank, profile = self.on_charge[battery], self.walk.banks[battery], self.yard.profiles[battery]
         if hours <= 0:
             return
         charger = charger_of(self.day.chargers[run.charger], run.amps)
         run.box_running = run.box_running or load_amps > 0
-        missing = supply.likely_missing(bank) * papers.c20_ah
+        missing = supply.expected_missing(bank) * profile.c20_ah
         hidden = charge.holds_back(charger, load_amps)
         run.taper_hidden = run.taper_hidden or hidden
         stage = "float" if hidden else run.state.stage
         before = replace(run.state, missing_ah=missing, stage=stage)
         block = block_of(self.day, self.yard, battery, minute)
         run.state = charge.go_on(block, charger, before, hours, load_amps=load_amps)
-        supply.draw(bank, papers, (run.state.missing_ah - missing) / hours, hours, self.day.block_c(minute))
+        supply.draw(bank, profile, (run.state.missing_ah - missing) / hours, hours, self.day.battery_c(minute))
 
     def _unplug(self, battery: str, minute: float) -> None:
         run = self.on_charge.pop(battery)
@@ -215,7 +215,7 @@ class _Walker:
                 planned, entry = self.day.flights[flight], self.day.boxes[box]
                 minutes = planned.flight.length_min + entry.reserve_min
                 found = self.table.demands[flight, box]
-                return needed_charge(self.day, self.yard, battery, found, minutes, self.day.block_c(launch))
+                return needed_charge(self.day, self.yard, battery, found, minutes, self.day.battery_c(launch))
         return None
 
 

@@ -6,10 +6,10 @@ from itertools import combinations
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight
 from groundbox.plan.patience import Clock, Patience
-from groundbox.plan.planner import delays_of, droppable, holds, plan_as_is
+from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable
 from groundbox.plan.result import next_size
 from groundbox.plan.schedule import by_rules, most_flights
 from groundbox.plan.size_battery import ORDINARY_AH
@@ -60,7 +60,7 @@ def changes_of(day: Day) -> list[Change]:
     """Every single change worth trying, the easiest first."""
     found = [
         Change(kind="load off", what=pair, cost=COST_LOAD_OFF, sentence=f"{pair[0]}: keep {pair[1]} off all day")
-        for pair in droppable(day)
+        for pair in sheddable(day)
     ]
     for box in day.boxes.values():
         if any(load.between_flights for load in box.load):
@@ -73,7 +73,7 @@ def changes_of(day: Day) -> list[Change]:
         battery = day.batteries[box.battery]
         words = f"{box.name}: a spare like {battery.name}, full"
         found.append(Change(kind="spare", what=(box.name,), cost=COST_SPARE, sentence=words))
-        larger = next_size(battery.papers.c20_ah * 1.05, ORDINARY_AH)
+        larger = next_size(battery.profile.c20_ah * 1.05, ORDINARY_AH)
         if larger is not None:
             words = f"{box.name}: a new {larger:g} Ah battery instead of {battery.name}"
             found.append(Change(kind="larger", what=(box.name, f"{larger:g}"), cost=COST_LARGER, sentence=words))
@@ -103,11 +103,11 @@ def _free_name(taken: dict[str, object], name: str) -> str:
 def _with_battery(day: Day, box: str, like: FieldBattery, c20_ah: float | None) -> Day:
     """One more battery for a box: a full twin, or (with `c20_ah`) a new larger one."""
     name = _free_name(dict(day.batteries), like.name)
-    papers, entry = like.papers, struct_replace(like.battery, name=name, boxes=[box], charge=1.0, rest_volts=None)
+    profile, entry = like.profile, struct_replace(like.battery, name=name, boxes=[box], charge=1.0, rest_volts=None)
     if c20_ah is not None:
-        papers = Papers(c20_ah=c20_ah, cells=papers.cells, age_years=0.0, label=name)
-        entry = struct_replace(entry, health=1.0, age_years=0.0, c20_ah=c20_ah, papers=None, max_charge_amps=None)
-    added = FieldBattery(battery=entry, papers=papers)
+        profile = BatteryProfile(c20_ah=c20_ah, cells=profile.cells, age_years=0.0, label=name)
+        entry = struct_replace(entry, health=1.0, age_years=0.0, c20_ah=c20_ah, profile=None, max_charge_amps=None)
+    added = FieldBattery(battery=entry, profile=profile)
     kept = dict(day.batteries)
     if c20_ah is not None:
         rest = [name for name in like.battery.boxes if name != box]
@@ -135,10 +135,10 @@ def changed(day: Day, change: Change) -> Day:
 
 
 def _yard_with(day: Day, yard: Yard) -> Yard:
-    """Known batteries as they are, added ones as their papers say; worked-out needs and curves are kept."""
+    """Known batteries as they are, added ones as their profile says; worked-out needs and curves are kept."""
     banks = {name: yard.banks.get(name) or believed_of(battery) for name, battery in day.batteries.items()}
-    papers = {name: battery.papers for name, battery in day.batteries.items()}
-    return Yard(banks=banks, papers=papers, learned=yard.learned, early=yard.early, curves=yard.curves)
+    profiles = {name: battery.profile for name, battery in day.batteries.items()}
+    return Yard(banks=banks, profiles=profiles, learned=yard.learned, low=yard.low, curves=yard.curves)
 
 
 def flies_all(day: Day, yard: Yard, patience: Patience | None = None, solver: bool = True) -> bool:

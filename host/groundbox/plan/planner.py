@@ -9,7 +9,7 @@ from groundbox.plan.launch import follow
 from groundbox.plan.patience import Clock, Patience
 from groundbox.plan.problem import Worth
 from groundbox.plan.schedule import Schedule, best_schedule, rough_worth
-from groundbox.plan.timetable import Timetable, early_curve, timetable
+from groundbox.plan.timetable import Timetable, low_curve, timetable
 from groundbox.plan.walk import IN_AIR, Answer, Walk
 from groundbox.plan.warm import choice_from
 from groundbox.plan.yard import Yard, yard_of
@@ -73,7 +73,7 @@ def delays_of(day: Day) -> tuple[float, ...]:
     return tuple(step * count for count in range(int(day.longest_wait_min // step) + 1))
 
 
-def droppable(day: Day) -> list[tuple[str, str]]:
+def sheddable(day: Day) -> list[tuple[str, str]]:
     """(box, load) pairs that may be switched off: not essential, not fans, on so far; the lightest first."""
     pairs = [
         (mean_amps(load), box.name, load.name)
@@ -109,7 +109,7 @@ def _scheduled(
 
 
 def _shortfalls(day: Day, walk: Walk) -> dict[tuple[int, str], Answer]:
-    """(flight, box) -> answers whose launch falls short of the reserve on the early number."""
+    """(flight, box) -> answers whose launch falls short of the reserve on the low number."""
     place = {flight.name: index for index, flight in enumerate(day.flights)}
     return {(place[answer.flight], answer.box): answer for answer in walk.answers if _missing_min(answer) > 0}
 
@@ -118,10 +118,10 @@ def _missed(day: Day, yard: Yard, table: Timetable, flight: int, answer: Answer)
     """Minutes by which the need at that charge was put too low: the battery has not rested, as the need supposes."""
     assert answer.battery is not None
     assert answer.soc_launch is not None
-    assert answer.runtime_early_min is not None
-    found, block_c = table.demands[flight, answer.box], day.block_c(day.flights[flight].launch_min)
-    curve = early_curve(day, yard, answer.battery, found, block_c)
-    return max(0.0, curve.minutes(answer.soc_launch.likely) - answer.runtime_early_min)
+    assert answer.runtime_low_min is not None
+    found, battery_c = table.demands[flight, answer.box], day.battery_c(day.flights[flight].launch_min)
+    curve = low_curve(day, yard, answer.battery, found, battery_c)
+    return max(0.0, curve.minutes(answer.soc_launch.expected) - answer.runtime_low_min)
 
 
 def _missing_min(answer: Answer) -> float:
@@ -197,11 +197,11 @@ def rough(day: Day, yard: Yard, start_min: float = 0.0) -> Worth:
     return rough_worth(table.problem, len(day.flights))
 
 
-def _loads_to_drop(
+def _loads_to_shed(
     day: Day, yard: Yard, flown: int, start_min: float, patience: Patience
 ) -> frozenset[tuple[str, str]]:
     """The smallest set of loads whose absence flies more, by simple rules; empty when none does."""
-    pairs = droppable(day)
+    pairs = sheddable(day)
     sets = [frozenset(found) for size in (1, 2) for found in combinations(pairs, size)]
     best: tuple[int, frozenset[tuple[str, str]]] = (flown, frozenset())
     for off in [*sets, frozenset(pairs)]:
@@ -249,7 +249,7 @@ def plan_day(
     plan = plan_as_is(day, yard, patience.grant(FIRST_SHARE), start_min, rounds, clock, earlier)
     if plan.works or patience.out:
         return plan
-    off = _loads_to_drop(day, yard, plan.flown, start_min, patience)
+    off = _loads_to_shed(day, yard, plan.flown, start_min, patience)
     if not off:
         return plan
     leaner = plan_as_is(replace(day, off=day.off | off), yard, patience.grant(1.0), start_min, rounds, clock, earlier)

@@ -103,10 +103,10 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
             banks[name] = supply.at_charge(plan.yard.banks[name], soc)
         else:
             banks[name] = _in_plan(plan, name, now.minute)
-    papers = {name: battery.papers for name, battery in day.batteries.items()}
-    if now.banks:  # what was worked out for the papers does not hold for what readings told
-        return Yard(banks=banks, papers=papers, learned=plan.yard.learned | now.banks.keys())
-    return Yard(banks=banks, papers=papers, learned=plan.yard.learned, early=plan.yard.early, curves=plan.yard.curves)
+    profiles = {name: battery.profile for name, battery in day.batteries.items()}
+    if now.banks:  # what was worked out for the profile does not hold for what readings told
+        return Yard(banks=banks, profiles=profiles, learned=plan.yard.learned | now.banks.keys())
+    return Yard(banks=banks, profiles=profiles, learned=plan.yard.learned, low=plan.yard.low, curves=plan.yard.curves)
 
 
 def _day_now(plan: Plan, now: Now) -> Day:

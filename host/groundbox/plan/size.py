@@ -2,7 +2,7 @@
 
 from msgspec.structs import asdict
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Limits, Phase
 from groundbox.plan import box_file, size_air, size_battery, size_fuse, size_gas, size_sensor, size_wire, supply
 from groundbox.plan.result import Result
@@ -27,28 +27,28 @@ def _battery(box: box_file.Box) -> Result:
 
 def _runtime(box: box_file.Box, battery_ah: float) -> Result:
     """What the estimator's own model makes of that battery on the same duty, new and worn to 80 %."""
-    papers = Papers(c20_ah=battery_ah, cells=box.battery.cells)
+    profile = BatteryProfile(c20_ah=battery_ah, cells=box.battery.cells)
     limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
     peak = box.anytime.amps if box.anytime else 0.0
     phases = [Phase(seconds=60 * duty.minutes, amps=duty.amps, peak_amps=duty.amps + peak) for duty in box.duty]
     values: dict[str, float] = {"duty_min": sum(duty.minutes for duty in box.duty)}
     parts = []
     for label, health in (("new", 1.0), ("worn to 80 %", WORN_HEALTH)):
-        bank = supply.believed(papers, health=health, soc=1.0, soc_sd=CHARGE_SD)
-        band = supply.runtime(bank, papers, limits, phases, box.battery.coldest_c)
-        parts.append(f"{label} {band.early_min:.0f} / {band.likely_min:.0f} / {band.late_min:.0f} min")
+        bank = supply.believed(profile, health=health, soc=1.0, soc_sd=CHARGE_SD)
+        band = supply.runtime(bank, profile, limits, phases, box.battery.coldest_c)
+        parts.append(f"{label} {band.low_min:.0f} / {band.expected_min:.0f} / {band.high_min:.0f} min")
         key = label.split()[0]
         values |= {
-            f"{key}_early_min": band.early_min,
-            f"{key}_likely_min": band.likely_min,
-            f"{key}_late_min": band.late_min,
+            f"{key}_early_min": band.low_min,
+            f"{key}_likely_min": band.expected_min,
+            f"{key}_late_min": band.high_min,
         }
     short = values["worn_early_min"] < values["duty_min"]
     return Result(
         topic="runtime",
-        answer=f"{battery_ah:g} Ah, early / likely / late: {'; '.join(parts)}"
+        answer=f"{battery_ah:g} Ah, low / expected / high: {'; '.join(parts)}"
         f"; the duty lasts {values['duty_min']:.0f} min"
-        + ("; the worn battery's early number is SHORT of that" if short else ""),
+        + ("; the worn battery's low number is SHORT of that" if short else ""),
         formula="the estimator's believed batteries run over the duty, its last load going on, down to the first limit",
         source="this project's own battery model (its errors are in the accuracy benchmark); 80 % is where IEEE "
         "450 and 1188 replace a battery (from memory)",
@@ -59,7 +59,7 @@ def _runtime(box: box_file.Box, battery_ah: float) -> Result:
             "lead_ohm": box.lead_ohm,
             "peak_amps": peak,
         }
-        | {"block_c": box.battery.coldest_c},
+        | {"battery_c": box.battery.coldest_c},
         cautions=("A model of sound batteries, not of yours: prove a new box with a discharge on the bench.",),
         stop=short,
     )

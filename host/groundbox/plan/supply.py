@@ -9,8 +9,8 @@ from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
 from groundbox.battery.forward import hours_left, quantiles
 from groundbox.battery.limits import stretches_to
-from groundbox.battery.papers import Papers
-from groundbox.battery.profile import CAPACITY, profile_of
+from groundbox.battery.prior import CAPACITY, belief_of
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Limits, Phase
 
 MEMBERS = 160
@@ -20,11 +20,11 @@ HEALTH_SD = 0.04  # of a capacity that a person states from a test (two equal ru
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """Minutes until the first limit: 5, 50, 95 %. `limit` is "cutoff" or "floor"."""
+    """Minutes until the first limit: 5, 50, 95 %. `limit` is "cutoff" or "end_voltage"."""
 
-    early_min: float
-    likely_min: float
-    late_min: float
+    low_min: float
+    expected_min: float
+    high_min: float
     limit: str
 
 
@@ -33,20 +33,18 @@ class Soc:
     """State of charge, 0 to 1: 5, 50, 95 %."""
 
     low: float
-    likely: float
+    expected: float
     high: float
 
 
-def believed(papers: Papers, *, health: float | None, soc: float, soc_sd: float) -> Bank:
-    """What the battery may be: papers, a stated health (present over rated capacity) and a charge with its spread."""
-    profile = profile_of(papers)
+def believed(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Bank:
+    """What the battery may be: profile, a stated health (present over rated capacity) and a charge with its spread."""
+    prior = belief_of(profile)
     if health is not None:
-        mean = min(health, float(profile.mean[CAPACITY])) if papers.fitted is None else health
-        profile = profile.moved(CAPACITY, mean, HEALTH_SD * mean)
-        profile = type(profile)(
-            mean=profile.mean, covariance=profile.covariance, error_volts=profile.error_volts, worn_share=0.0
-        )
-    bank = new_bank(profile, 1.0, members=MEMBERS)
+        mean = min(health, float(prior.mean[CAPACITY])) if profile.fitted is None else health
+        prior = prior.moved(CAPACITY, mean, HEALTH_SD * mean)
+        prior = type(prior)(mean=prior.mean, covariance=prior.covariance, error_volts=prior.error_volts, worn_share=0.0)
+    bank = new_bank(prior, 1.0, members=MEMBERS)
     scores = normal_scores(even_points(MEMBERS, 3)[:, 2])
     charge = np.clip(soc + soc_sd * scores, 0.0, 1.0)
     bank.drawn = (1 - charge) * bank.capacity
@@ -55,29 +53,29 @@ def believed(papers: Papers, *, health: float | None, soc: float, soc_sd: float)
 
 def soc_of(bank: Bank) -> Soc:
     """The charge as a band."""
-    low, likely, high = quantiles(bank.charge(), bank.weight, SPREAD)
-    return Soc(low=low, likely=likely, high=high)
+    low, expected, high = quantiles(bank.charge(), bank.weight, SPREAD)
+    return Soc(low=low, expected=expected, high=high)
 
 
-def likely_missing(bank: Bank) -> float:
+def expected_missing(bank: Bank) -> float:
     """Share of C20 that the middle of the believed batteries misses."""
     return float(quantiles(bank.drawn, bank.weight, (0.5,))[0])
 
 
-def likely_capacity(bank: Bank) -> float:
+def expected_capacity(bank: Bank) -> float:
     """Present 20-hour capacity over C20, middle of the believed."""
     return float(quantiles(bank.capacity, bank.weight, (0.5,))[0])
 
 
-def draw(bank: Bank, papers: Papers, amps: float, hours: float, block_c: float) -> None:
+def draw(bank: Bank, profile: BatteryProfile, amps: float, hours: float, battery_c: float) -> None:
     """Let a load run (positive) or a stored charging current flow (negative) for `hours`."""
-    rate = amps / papers.c20_ah
-    bank.advance(rate / temperature.load_factor(block_c, rate) if amps > 0 else rate, hours)
+    rate = amps / profile.c20_ah
+    bank.advance(rate / temperature.load_factor(battery_c, rate) if amps > 0 else rate, hours)
 
 
 def at_charge(bank: Bank, soc: float) -> Bank:
     """A copy with every believed battery moved by the same so that the middle stands at `soc`, rested."""
-    shift = (1 - soc) * bank.capacity - likely_missing(bank)
+    shift = (1 - soc) * bank.capacity - expected_missing(bank)
     return Bank(
         capacity=bank.capacity,
         strength=bank.strength,
@@ -90,27 +88,29 @@ def at_charge(bank: Bank, soc: float) -> Bank:
     )
 
 
-def runtime(bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> Band:
+def runtime(bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float) -> Band:
     """Minutes to the first limit with these loads to come, the last of them for ever."""
-    rates = [phase.amps / papers.c20_ah for phase in phases]
-    rates = [rate / temperature.load_factor(block_c, rate) for rate in rates]
-    limit, stretches = stretches_to(limits, papers, phases, rates)
-    early, likely, late = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
-    return Band(early_min=early, likely_min=likely, late_min=late, limit=limit)
+    rates = [phase.amps / profile.c20_ah for phase in phases]
+    rates = [rate / temperature.load_factor(battery_c, rate) for rate in rates]
+    limit, stretches = stretches_to(limits, profile, phases, rates)
+    low, expected, high = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
+    return Band(low_min=low, expected_min=expected, high_min=high, limit=limit)
 
 
-class EarlyCurve:
+class LowCurve:
     """Early runtime in minutes at every tenth of charge, rested; each worked out when it is first asked for."""
 
-    def __init__(self, bank: Bank, papers: Papers, limits: Limits, phases: Sequence[Phase], block_c: float) -> None:
-        self._asked = (bank, papers, limits, tuple(phases), block_c)
+    def __init__(
+        self, bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float
+    ) -> None:
+        self._asked = (bank, profile, limits, tuple(phases), battery_c)
         self._minutes: dict[int, float] = {}
 
     def at(self, tenths: int) -> float:
         """Minutes from so many tenths of charge."""
         if tenths not in self._minutes:
-            bank, papers, limits, phases, block_c = self._asked
-            self._minutes[tenths] = runtime(at_charge(bank, tenths / 10), papers, limits, phases, block_c).early_min
+            bank, profile, limits, phases, battery_c = self._asked
+            self._minutes[tenths] = runtime(at_charge(bank, tenths / 10), profile, limits, phases, battery_c).low_min
         return self._minutes[tenths]
 
     def minutes(self, soc: float) -> float:
@@ -120,7 +120,7 @@ class EarlyCurve:
         return self.at(low) + (tenths - low) * (self.at(low + 1) - self.at(low))
 
     def least_charge(self, minutes: float) -> float | None:
-        """Lowest charge from which the early runtime is `minutes`, None when full is too little."""
+        """Lowest charge from which the low runtime is `minutes`, None when full is too little."""
         if self.at(10) < minutes:
             return None
         low, high = 1, 10

@@ -78,26 +78,26 @@ def phases_of(found: Demand) -> list[Phase]:
     return [Phase(seconds=inf, amps=found.flight_amps, peak_amps=found.flight_peak_amps)]
 
 
-def early_curve(day: Day, yard: Yard, battery: str, found: Demand, block_c: float) -> supply.EarlyCurve:
+def low_curve(day: Day, yard: Yard, battery: str, found: Demand, battery_c: float) -> supply.LowCurve:
     """Early runtime by charge in a flight; amps rounded up, temperature down, so that flights share it."""
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
-    cold = block_c // CELSIUS_STEP * CELSIUS_STEP
+    cold = battery_c // CELSIUS_STEP * CELSIUS_STEP
     key = (*battery_key(day, yard, battery), amps, peak, cold, found.limits)
-    if key not in yard.early:
+    if key not in yard.low:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
-        yard.early[key] = supply.EarlyCurve(yard.banks[battery], yard.papers[battery], found.limits, phases, cold)
-    return yard.early[key]
+        yard.low[key] = supply.LowCurve(yard.banks[battery], yard.profiles[battery], found.limits, phases, cold)
+    return yard.low[key]
 
 
-def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: float, block_c: float) -> float | None:
-    """Least state of charge for `minutes` on the early number."""
-    return early_curve(day, yard, battery, found, block_c).least_charge(minutes)
+def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: float, battery_c: float) -> float | None:
+    """Least state of charge for `minutes` on the low number."""
+    return low_curve(day, yard, battery, found, battery_c).least_charge(minutes)
 
 
-def _as_warm(amps: float, c20_ah: float, block_c: float) -> float:
+def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
     """The current that empties a 25 C battery as fast."""
-    return amps / temperature.load_factor(block_c, amps / c20_ah)
+    return amps / temperature.load_factor(battery_c, amps / c20_ah)
 
 
 def _fits(
@@ -107,21 +107,21 @@ def _fits(
     demands: dict[tuple[int, str], Demand] = {}
     boxes = tuple(day.boxes)
     for flight, planned in enumerate(day.flights):
-        block_c, length = day.block_c(planned.launch_min), planned.flight.length_min
+        battery_c, length = day.battery_c(planned.launch_min), planned.flight.length_min
         for box in planned.boxes:
             found = demands[flight, box] = demand(day, day.boxes[box], planned, planned.launch_min)
             minutes = length + day.boxes[box].reserve_min + extra.get((flight, box), 0.0)
             for battery, name in enumerate(names):
                 if box not in day.batteries[name].battery.boxes or (planned.in_air and name != day.boxes[box].battery):
                     continue
-                soc = 0.0 if planned.in_air else needed_charge(day, yard, name, found, minutes, block_c)
+                soc = 0.0 if planned.in_air else needed_charge(day, yard, name, found, minutes, battery_c)
                 if soc is None:
                     continue
-                c20_ah = yard.papers[name].c20_ah
+                c20_ah = yard.profiles[name].c20_ah
                 fits[flight, boxes.index(box), battery] = Fit(
                     need_ah=soc * yard.capacity_of(name) * c20_ah,
-                    use_ah=_as_warm(found.flight_amps, c20_ah, block_c) * length / 60,
-                    wait_ah_min=_as_warm(found.waiting_amps, c20_ah, block_c) / 60,
+                    use_ah=_as_warm(found.flight_amps, c20_ah, battery_c) * length / 60,
+                    wait_ah_min=_as_warm(found.waiting_amps, c20_ah, battery_c) / 60,
                 )
     return fits, demands
 
@@ -144,8 +144,8 @@ def timetable(
     names, bounds = tuple(day.batteries), _bounds(day, delays, start_min)
     fits, demands = _fits(day, yard, names, extra or {})
     gained, set_to, refused = gains(day, yard, names, bounds)
-    capacity = [yard.capacity_of(name) * yard.papers[name].c20_ah for name in names]
-    missing = [supply.likely_missing(yard.banks[name]) * yard.papers[name].c20_ah for name in names]
+    capacity = [yard.capacity_of(name) * yard.profiles[name].c20_ah for name in names]
+    missing = [supply.expected_missing(yard.banks[name]) * yard.profiles[name].c20_ah for name in names]
     boxes = tuple(day.boxes)
     problem = Problem(
         slot_min=tuple(high - low for low, high in zip(bounds, bounds[1:], strict=False)),

@@ -11,7 +11,7 @@ IN_AIR = "in the air"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the early number.
+    """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the low number.
 
     instead_of: the battery that was in the box until then, where it is to be swapped.
     verdict: "launch", "wait" (until `launch_min`), "in the air" (numbers from now on), or "not today" (then all but
@@ -27,12 +27,12 @@ class Answer:
     launch_min: float | None = None
     turn_back_min: float | None = None
     margin_min: float | None = None
-    runtime_early_min: float | None = None
-    runtime_likely_min: float | None = None
-    runtime_late_min: float | None = None
-    landing_early_min: float | None = None
-    landing_likely_min: float | None = None
-    landing_late_min: float | None = None
+    runtime_low_min: float | None = None
+    runtime_expected_min: float | None = None
+    runtime_high_min: float | None = None
+    landing_low_min: float | None = None
+    landing_expected_min: float | None = None
+    landing_high_min: float | None = None
     limit: str | None = None
     soc_launch: Soc | None = None
     soc_landing: Soc | None = None

@@ -6,7 +6,7 @@ from msgspec import json
 from msgspec.structs import replace
 
 from groundbox.battery.bank import Bank
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.plan import charge, supply
 from groundbox.plan.day import Day, FieldBattery
 from groundbox.plan.problem import Points
@@ -18,12 +18,12 @@ CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so ma
 class Yard:
     """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it.
 
-    learned: batteries whose readings told more than their papers; they share nothing with others.
+    learned: batteries whose readings told more than their profile; they share nothing with others.
     """
 
     banks: dict[str, Bank]
-    papers: dict[str, Papers]
-    early: dict[tuple[object, ...], supply.EarlyCurve] = field(default_factory=dict)
+    profiles: dict[str, BatteryProfile]
+    low: dict[tuple[object, ...], supply.LowCurve] = field(default_factory=dict)
     learned: frozenset[str] = frozenset()
     curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
     capacity: dict[str, float] = field(default_factory=dict)
@@ -31,36 +31,36 @@ class Yard:
     def capacity_of(self, name: str) -> float:
         """Likely 20-hour capacity over C20, worked out once."""
         if name not in self.capacity:
-            self.capacity[name] = supply.likely_capacity(self.banks[name])
+            self.capacity[name] = supply.expected_capacity(self.banks[name])
         return self.capacity[name]
 
 
 def yard_of(day: Day) -> Yard:
-    """Every battery of the day as papers, health and stated charge tell it."""
+    """Every battery of the day as profile, health and stated charge tell it."""
     banks = {name: believed_of(battery) for name, battery in day.batteries.items()}
-    return Yard(banks=banks, papers={name: battery.papers for name, battery in day.batteries.items()})
+    return Yard(banks=banks, profiles={name: battery.profile for name, battery in day.batteries.items()})
 
 
 def believed_of(battery: FieldBattery) -> Bank:
-    """One battery as papers, health and stated charge tell it."""
+    """One battery as profile, health and stated charge tell it."""
     entry = battery.battery
-    return supply.believed(battery.papers, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
+    return supply.believed(battery.profile, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
 
 
 def battery_key(day: Day, yard: Yard, name: str) -> tuple[object, ...]:
     """Batteries that are equal on paper, but for their label, share what was worked out."""
     entry = day.batteries[name].battery
-    papers = json.encode(replace(yard.papers[name], label=""))
-    return (papers, entry.health, entry.charge_sd, name if name in yard.learned else "")
+    profile = json.encode(replace(yard.profiles[name], label=""))
+    return (profile, entry.health, entry.charge_sd, name if name in yard.learned else "")
 
 
 def block_of(day: Day, yard: Yard, name: str, minute: float) -> charge.Block:
     """The battery as a charge sees it at a minute of the day."""
-    papers = yard.papers[name]
+    profile = yard.profiles[name]
     return charge.Block(
-        c20_ah=papers.c20_ah,
+        c20_ah=profile.c20_ah,
         health=yard.capacity_of(name),
-        cells=papers.cells,
-        max_amps=papers.max_charge_amps,
-        block_c=day.block_c(minute),
+        cells=profile.cells,
+        max_amps=profile.max_charge_amps,
+        battery_c=day.battery_c(minute),
     )

@@ -12,7 +12,7 @@
     play, trace         a scenario's run and what was seen of it; judge_host has the host's warnings in it
     search, sweep       hunts for a case that breaks what must always hold; weighs thermostat settings
     runner, console     a board behind a port a host can open, as fast as a SimClock says
-    outing              the two invented boxes
+    session              the two invented boxes
 
 Time is virtual throughout: the firmware's clock moves only as the world grants it, in slices of at most 100 ms, shorter
 wherever a load switches. Inputs are those of the moment a slice begins. All fast samples (500 a second unless set) and

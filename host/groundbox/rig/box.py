@@ -83,7 +83,7 @@ class Box:
         self.load_joules = self.lead_joules = self.charger_joules = 0.0
         self.flow_m3_per_h = 0.0
         self._loads = list(self.loads.values())
-        self._air_joules = self._block_joules = self._heat_s = 0.0
+        self._air_joules = self._battery_joules = self._heat_s = 0.0
         self._watts = self._warming = 0.0
         self.battery.temperature(start_c)
         self._switch_loads()
@@ -114,7 +114,7 @@ class Box:
         self.lead_joules += lead_watts * dt_s
         self.charger_joules += node.charger_amps * battery_volts * dt_s
         share = load_watts / self._watts if self._watts > 0 else 0.0
-        self._block_joules += heat - fuse_watts * dt_s
+        self._battery_joules += heat - fuse_watts * dt_s
         self._air_joules += (self._warming * share + lead_watts + fuse_watts) * dt_s
         for fan in self.fans:
             fan.step(dt_s, equipment_volts > _FANS_LOWEST_VOLTS)
@@ -158,8 +158,8 @@ class Box:
         pairs = (self.fans[i : i + 2] for i in range(0, len(self.fans), 2))
         self.flow_m3_per_h = sum(flow_m3_per_h(pair, self.settings.case.path, self.blocked) for pair in pairs)
         case = self.case
-        case.step(self._heat_s, self._air_joules, self._block_joules, sun_w_m2, self.flow_m3_per_h, outside_c)
-        self.battery.temperature(case.block_c)
-        for name, true_c in (("case", case.air_c), ("intake", outside_c), ("block", case.block_c)):
+        case.step(self._heat_s, self._air_joules, self._battery_joules, sun_w_m2, self.flow_m3_per_h, outside_c)
+        self.battery.temperature(case.battery_c)
+        for name, true_c in (("case", case.air_c), ("intake", outside_c), ("battery", case.battery_c)):
             self.senses.probes[name].step(self._heat_s, true_c)
-        self._air_joules = self._block_joules = self._heat_s = 0.0
+        self._air_joules = self._battery_joules = self._heat_s = 0.0

@@ -1,4 +1,4 @@
-"""Heat in a case: air with the electronics in it, walls with the sun on the lid, and the battery block.
+"""Heat in a case: air with the electronics in it, walls with the sun on the lid, and the battery.
 
 Every flow of heat is booked, so that a test can balance them. Air: 1.2 kg/m3 and 1005 J/(kg K), so 0.335 W per K and
 m3/h. Capacities and conductances are assumed, for a case of 20 litres with 5 kg of battery.
@@ -22,11 +22,11 @@ class CaseSettings:
 
     air_j_per_k: float = 1500.0
     walls_j_per_k: float = 2500.0
-    block_j_per_k: float = 5000.0
+    battery_j_per_k: float = 5000.0
     air_walls_w_per_k: float = 2.5
     walls_outside_w_per_k: float = 4.0
-    air_block_w_per_k: float = 0.6
-    walls_block_w_per_k: float = 0.4
+    air_battery_w_per_k: float = 0.6
+    walls_battery_w_per_k: float = 0.4
     leak_w_per_k: float = 0.1
     sun_area_m2: float = 0.08
     path: float = 0.06
@@ -37,7 +37,7 @@ class Case:
 
     def __init__(self, settings: CaseSettings, start_c: float) -> None:
         self.settings = settings
-        self.air_c = self.walls_c = self.block_c = start_c
+        self.air_c = self.walls_c = self.battery_c = start_c
         self._start_c = start_c
         self.in_joules = self.out_joules = 0.0
 
@@ -48,14 +48,14 @@ class Case:
         return (
             s.air_j_per_k * (self.air_c - start)
             + s.walls_j_per_k * (self.walls_c - start)
-            + s.block_j_per_k * (self.block_c - start)
+            + s.battery_j_per_k * (self.battery_c - start)
         )
 
     def step(
         self,
         dt_s: float,
         air_joules: float,
-        block_joules: float,
+        battery_joules: float,
         sun_w_m2: float,
         flow_m3_per_h: float,
         outside_c: float,
@@ -63,32 +63,32 @@ class Case:
         """Warms and cools for `dt_s`.
 
         Args:
-            air_joules, block_joules: heat given to the air and to the battery block in that time.
+            air_joules, battery_joules: heat given to the air and to the battery in that time.
             sun_w_m2: sunshine on the lid.
             flow_m3_per_h: air through the case.
             outside_c: temperature of the air outside.
         """
         parts = int(dt_s / _LONGEST_STEP_S) + 1
         part_s = dt_s / parts
-        heats = (air_joules / dt_s, sun_w_m2 * self.settings.sun_area_m2, block_joules / dt_s)
+        heats = (air_joules / dt_s, sun_w_m2 * self.settings.sun_area_m2, battery_joules / dt_s)
         for _ in range(parts):
             self._part(part_s, heats, flow_m3_per_h * WATTS_PER_K_AND_M3_PER_H, outside_c)
 
     def _part(self, dt_s: float, heats: tuple[float, float, float], flow_w_per_k: float, outside_c: float) -> None:
         """Midpoint rule; what leaves is booked with the midpoint's flows, so that the books balance exactly."""
         s = self.settings
-        start = (self.air_c, self.walls_c, self.block_c)
+        start = (self.air_c, self.walls_c, self.battery_c)
         air, walls, block, _ = self._watts(start, heats, flow_w_per_k, outside_c)
         half = dt_s / 2
         middle = (
             start[0] + half * air / s.air_j_per_k,
             start[1] + half * walls / s.walls_j_per_k,
-            start[2] + half * block / s.block_j_per_k,
+            start[2] + half * block / s.battery_j_per_k,
         )
         air, walls, block, out = self._watts(middle, heats, flow_w_per_k, outside_c)
         self.air_c += dt_s * air / s.air_j_per_k
         self.walls_c += dt_s * walls / s.walls_j_per_k
-        self.block_c += dt_s * block / s.block_j_per_k
+        self.battery_c += dt_s * block / s.battery_j_per_k
         self.in_joules += dt_s * sum(heats)
         self.out_joules += dt_s * out
 
@@ -97,10 +97,10 @@ class Case:
     ) -> tuple[float, float, float, float]:
         """Net watts into air, walls and block, and watts to the outside."""
         s = self.settings
-        air_c, walls_c, block_c = at_c
+        air_c, walls_c, battery_c = at_c
         air_walls = s.air_walls_w_per_k * (air_c - walls_c)
-        air_block = s.air_block_w_per_k * (air_c - block_c)
-        walls_block = s.walls_block_w_per_k * (walls_c - block_c)
+        air_block = s.air_battery_w_per_k * (air_c - battery_c)
+        walls_block = s.walls_battery_w_per_k * (walls_c - battery_c)
         air_out = (s.leak_w_per_k + flow_w_per_k) * (air_c - outside_c)
         walls_out = s.walls_outside_w_per_k * (walls_c - outside_c)
         return (

@@ -2,15 +2,15 @@
 
 Numbers, with `above X UNIT` or `below X UNIT`:
 
-    case, walls, block          true temperatures, C
+    case, walls, battery          true temperatures, C
     battery, equipment          true volts at the posts and at the loads, V
     current                     out of the battery, A
     charge                      of the battery, %
     air                         through the case, m3/h
     fan 1 speed                 rpm
-    case shown, block shown, intake shown, battery shown, lowest shown, highest shown, check shown, current shown,
+    case shown, battery shown, intake shown, voltage shown, lowest shown, highest shown, check shown, current shown,
     fan 1 shown                 what the board said
-    case error, block error, battery error, current error      how far that is from the truth, either way
+    case error, battery error, voltage error, current error      how far that is from the truth, either way
 
 Words:
 
@@ -22,7 +22,7 @@ Words:
     fan 1           off, starting, running, stalled, unsupervised, absent        as the board said, as all below
     output 1 told   on, off, dropped, absent
     case sensor     ok, open, shorted, range, frozen, disagree, silent, absent
-                    likewise battery, check, current, block, intake
+                    likewise voltage, check, current, battery, intake
     low voltage, overvoltage, case heat          clear, notice, urgent, stop
     charging        no, yes, cold, warm, hot
     place           ground, flight
@@ -36,8 +36,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from groundbox.advice.table import KINDS
 from groundbox.rig.trace import Steps, Trace
-from groundbox.warn.table import KINDS
 from groundbox.wire import messages
 
 Spans = list[tuple[float, float]]
@@ -46,15 +46,15 @@ _FAULTS = ("open", "shorted", "range", "frozen", "silent")
 _CHARGE = {"no": "clear", "yes": "clear", "cold": "urgent", "warm": "urgent", "hot": "stop"}
 _SHOWN = {
     "case": ("case_c", "C"),
-    "block": ("battery_c", "C"),
+    "battery": ("battery_c", "C"),
     "intake": ("intake_c", "C"),
-    "battery": ("battery_volts", "V"),
+    "voltage": ("battery_volts", "V"),
     "lowest": ("battery_min_volts", "V"),
     "highest": ("battery_max_volts", "V"),
     "check": ("check_volts", "V"),
     "current": ("battery_amps", "A"),
 }
-_TRUE = {"case": "C", "walls": "C", "block": "C", "battery": "V", "equipment": "V", "current": "A", "charge": "%"}
+_TRUE = {"case": "C", "walls": "C", "battery": "C", "voltage": "V", "equipment": "V", "current": "A", "charge": "%"}
 _TRUE |= {"air": "m3/h"}
 _LEVEL_FIELDS = {"low voltage": "low_voltage", "overvoltage": "overvoltage", "case heat": "case_heat"}
 _LEVEL_FIELDS |= {"charging": "charging", "place": "place"}
@@ -132,7 +132,7 @@ def _number(text: str) -> Subject | None:
     if head in _SHOWN and tail == "shown":
         field, unit = _SHOWN[head]
         return Subject(name=text, unit=unit, steps=lambda trace: trace.shown_steps(field))
-    if head in ("case", "block", "battery", "current") and tail == "error":
+    if head in ("case", "battery", "voltage", "current") and tail == "error":
         return Subject(name=text, unit=_SHOWN[head][1], steps=lambda trace: _error(trace, head))
     return None
 
@@ -183,7 +183,7 @@ def _fans(trace: Trace) -> Steps:
 def _told(text: str) -> Subject | None:
     fan = re.fullmatch(r"fan ([1-4])", text)
     output = re.fullmatch(r"output ([12]) told", text)
-    sensor = re.fullmatch(r"(battery|check|current|case|block|intake) sensor", text)
+    sensor = re.fullmatch(r"(voltage|check|current|case|battery|intake) sensor", text)
     words: tuple[str, ...]
     if fan:
         field, words = f"fan{fan[1]}_state", messages.FAN_STATES

@@ -7,12 +7,12 @@ MOMENT is `start`, `end`, a clock time, or a row of [[happens]] as `THING becomi
     COND within TIME of MOMENT                    fans full within 6 s of case becoming open
     COND before COND[, not before COND]           warning heat notice before case above 47 C, not before case above 44 C
     COND not before COND|MOMENT
-    COND stays until COND|MOMENT                  output 2 told dropped stays until charging yes
+    COND stays until COND|MOMENT                  output 2 told shed stays until charging yes
     whenever COND, COND within TIME               whenever case sensor open, fans full within 4 s
     whenever COND, COND meanwhile                 true at every moment, a tenth of a second of grace at both ends
     SUBJECT peaks between X and Y UNIT [WINDOW]   case peaks between 41 and 44 C
     fans no more than N starts an hour
-    COND N times [WINDOW]                         output 2 told dropped 1 times
+    COND N times [WINDOW]                         output 2 told shed 1 times
     COND for at most|at least TIME in one piece [WINDOW]
     event KIND N times [WINDOW]
     board starts N times
@@ -140,7 +140,7 @@ class _Parser:
     def _subjects(self, text: str) -> list[Subject]:
         found = subject(text)
         if found is None:
-            names = ("case", "block", "battery", "fans", "output 1", "fan 1", "case sensor", "buzzer", "warning heat")
+            names = ("case", "battery", "voltage", "fans", "output 1", "fan 1", "case sensor", "buzzer", "warning heat")
             raise ValueError(f'nothing is called "{text}"; {near(text, names)}')
         return found
 

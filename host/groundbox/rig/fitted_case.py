@@ -1,4 +1,4 @@
-"""A case learnt from outings, as the simulated box's case: the same heat, in the box's own terms."""
+"""A case learnt from sessions, as the simulated box's case: the same heat, in the box's own terms."""
 
 from pathlib import Path
 
@@ -26,15 +26,15 @@ def as_settings(model: CaseModel, fan: FanSettings | None = None) -> CaseSetting
     The path's resistance is set so that both fans at full speed carry as much; one fan alone follows from the fans'
     own curve, so a case whose fitted single fan differs from that is met with both fans and with none.
     """
-    ab, wb = model.air_block_w_per_k, model.wall_block_w_per_k
+    ab, wb = model.air_battery_w_per_k, model.wall_battery_w_per_k
     return CaseSettings(
         air_j_per_k=model.air_j_per_k,
         walls_j_per_k=model.wall_j_per_k,
-        block_j_per_k=(ab + wb) * model.block_lag_s,
+        battery_j_per_k=(ab + wb) * model.battery_lag_s,
         air_walls_w_per_k=model.air_wall_w_per_k,
         walls_outside_w_per_k=model.wall_outside_w_per_k,
-        air_block_w_per_k=ab,
-        walls_block_w_per_k=wb,
+        air_battery_w_per_k=ab,
+        walls_battery_w_per_k=wb,
         leak_w_per_k=0.0,
         sun_area_m2=model.sun_watts / FULL_SUN_W_M2,
         path=_path(model.fan_two_w_per_k / WATTS_PER_K_AND_M3_PER_H, fan or FanSettings()),

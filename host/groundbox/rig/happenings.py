@@ -4,8 +4,8 @@
 |---|---|
 | `fan1` .. `fan4` | sound, stalled, slow, tach_dead |
 | `tach_leads` | right, crossed: the tachometers of fans 1 and 2 |
-| `case`, `intake`, `block` | sound, open, shorted, frozen: that temperature sensor |
-| `case_drift_c`, `intake_drift_c`, `block_drift_c` | kelvin added to what it shows |
+| `case`, `intake`, `battery` | sound, open, shorted, frozen: that temperature sensor |
+| `case_drift_c`, `intake_drift_c`, `battery_drift_c` | kelvin added to what it shows |
 | `check_error_volts` | added to what the divider shows |
 | `reference_error_percent` | how much too high the converter's reference is; the divider then shows too little |
 | `monitor` | sound, silent |

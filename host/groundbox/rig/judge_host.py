@@ -1,8 +1,8 @@
 """The host's warnings in a run: readings in, changes of warnings out, by the same table that warns in the field."""
 
+from groundbox.advice.state import BoxState
+from groundbox.advice.warner import Warner
 from groundbox.model import Event, Reading, WarningChange
-from groundbox.warn.state import BoxState
-from groundbox.warn.warner import Warner
 from groundbox.wire.messages import CHANNELS, RESET_CAUSES
 
 

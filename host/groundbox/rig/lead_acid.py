@@ -1,6 +1,6 @@
 """The simulated battery: charge in two tanks, voltage by rest curve, resistance and slow polarisation.
 
-Written apart from the runtime estimator and with other equations, so that a simulated outing cannot flatter it.
+Written apart from the runtime estimator and with other equations, so that a simulated session cannot flatter it.
 
 The tanks are the kinetic battery model (Manwell and McGowan, Lead acid battery storage model for hybrid energy systems,
 Solar Energy 50(5), 1993): charge at hand and bound charge, levelling at a fixed rate. Tank sizes and rate are theirs
@@ -69,10 +69,10 @@ class LeadAcid:
         """Share of the charge it can hold, 0 to 1."""
         return (self.at_hand_ah + self.bound_ah) / self.full_ah
 
-    def temperature(self, block_c: float) -> None:
+    def temperature(self, battery_c: float) -> None:
         """Takes a new temperature of the block into account."""
-        self._usable = along(_CAPACITY, block_c)
-        self._cold = 1 + 0.01 * max(0.0, 25 - block_c)  # resistance, 1 % a kelvin: assumed
+        self._usable = along(_CAPACITY, battery_c)
+        self._cold = 1 + 0.01 * max(0.0, 25 - battery_c)  # resistance, 1 % a kelvin: assumed
         self._look()
 
     def inner_volts(self) -> float:

@@ -82,8 +82,8 @@ class _Run:
         found: dict[str, float | str] = {
             "case": box.case.air_c,
             "walls": box.case.walls_c,
-            "block": box.case.block_c,
-            "battery": node.battery_volts,
+            "battery": box.case.battery_c,
+            "voltage": node.battery_volts,
             "equipment": node.equipment_volts,
             "current": node.battery_amps,
             "charge": 100 * box.battery.soc,

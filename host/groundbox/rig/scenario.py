@@ -33,7 +33,7 @@ _NORMAL |= {
     "charger_volts": 14.4,
     "case": "sound",
     "intake": "sound",
-    "block": "sound",
+    "battery": "sound",
 }
 _LASTING = ("mark", "switch1", "switch2", "settings_file", "link_task")
 
@@ -154,7 +154,7 @@ def _box(file: ScenarioFile, source: str, clock: Clock) -> BoxSettings:
 
 
 def _case(part: BoxPart, source: str) -> CaseSettings:
-    """As assumed, or as learnt from a box's outings; the file is looked for beside the scenario."""
+    """As assumed, or as learnt from a box's sessions; the file is looked for beside the scenario."""
     return CaseSettings() if part.fitted_case is None else fitted_case(Path(source).parent / part.fitted_case)
 
 

@@ -36,7 +36,7 @@ _FAULTS: tuple[tuple[str, str | float], ...] = (
     ("host", "silent"),
     ("link_task", "hung"),
     ("board", "restart"),
-    ("block_drift_c", 30.0),
+    ("battery_drift_c", 30.0),
     ("blocked", 0.95),
 )
 _LASTING = ("link_task", "board")

@@ -11,7 +11,7 @@ from random import Random
 OPEN_RAW, SHORTED_RAW = -32768, -32767  # as board/onewire.py takes them
 SOUND, OPEN, SHORTED, FROZEN = "sound", "open", "shorted", "frozen"
 FAULTS = (SOUND, OPEN, SHORTED, FROZEN)
-PLACES = ("case", "intake", "block")
+PLACES = ("case", "intake", "battery")
 _MONITOR_AVERAGES_S = 0.035
 _FULL = 65535
 
@@ -105,7 +105,10 @@ class Senses:
         self._shunt_offset_amps = share * random.uniform(-0.02, 0.02)
         self.probes = {
             name: Probe(
-                settings, start_c, share * random.uniform(-0.3, 0.3), settings.ntc_lag_s * (4 if name == "block" else 1)
+                settings,
+                start_c,
+                share * random.uniform(-0.3, 0.3),
+                settings.ntc_lag_s * (4 if name == "battery" else 1),
             )
             for name in PLACES
         }

@@ -90,7 +90,7 @@ def measure(trace: Trace, tried: dict[str, int]) -> Row:
     drives = [max(percents, default=0) > 0 for _, percents, _, _ in trace.drives]
     starts = sum(now and not before for before, now in zip(drives, drives[1:], strict=False))
     fan_joules = sum(float(watts) for watts in truth["fan watts"])
-    all_watts = [float(v) * float(a) for v, a in zip(truth["battery"], truth["current"], strict=True)]
+    all_watts = [float(v) * float(a) for v, a in zip(truth["voltage"], truth["current"], strict=True)]
     drawn = [watts for watts in all_watts if watts > 0]
     other_watts = max(0.1, (sum(drawn) - fan_joules) / max(1, len(drawn)))
     loud = [(float(speed) / _LOUD_RPM) ** 5 for name in fans for speed in truth[name]]

@@ -13,7 +13,7 @@ from groundbox.rig.image import slot_in_force
 RESET_CAUSES = {"power": 1, "reset": 3, "watchdog": 3}  # on this port a reset by program goes through the watchdog
 _HEAD = 2  # numbers before the pins in every exchange
 _FULL = 65535
-_PLACES = ("case", "intake", "block")  # in the order of the pin table
+_PLACES = ("case", "intake", "battery")  # in the order of the pin table
 
 
 def _nobody() -> None:

@@ -20,7 +20,7 @@ OTHER_TABLES = (
     f"CREATE TABLE mark (id {TEXT} PRIMARY KEY, box {TEXT} NOT NULL, kind TEXT NOT NULL, name TEXT, {_LATE})",
     f"CREATE TABLE warning (id {_ID}, box {TEXT} NOT NULL, warning {TEXT} NOT NULL, severity TEXT NOT NULL,"
     f" change TEXT NOT NULL, sentence TEXT NOT NULL, {_LATE})",
-    f"CREATE TABLE battery (name {TEXT} PRIMARY KEY, papers TEXT)",
+    f"CREATE TABLE battery (name {TEXT} PRIMARY KEY, profile TEXT)",
     f"CREATE TABLE fitted (id {_ID}, box {TEXT} NOT NULL, battery TEXT NOT NULL, {_LATE})",
     f"CREATE TABLE estimator_state (box {TEXT}, battery {TEXT}, wall_ms {WHOLE} NOT NULL, boot {WHOLE},"
     f" sequence {WHOLE}, state TEXT NOT NULL, PRIMARY KEY (box, battery))",

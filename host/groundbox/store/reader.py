@@ -144,7 +144,7 @@ class Reader:
         )[0]
         return None if low_ms is None else (low_ms / 1000, high_ms / 1000 + 60)
 
-    def outings(self, apart_s: float) -> list[tuple[float, float]]:
+    def sessions(self, apart_s: float) -> list[tuple[float, float]]:
         """(start, end) of every stretch of readings, to the hour, with at most `apart_s` between; oldest first."""
         found: list[tuple[float, float]] = []
         for (start_ms,) in self._rows("SELECT DISTINCT start_ms FROM reading_hour ORDER BY 1", ()):
@@ -215,8 +215,8 @@ class Reader:
 
     def batteries(self) -> list[KnownBattery]:
         """Known batteries by name."""
-        rows = self._rows("SELECT name, papers FROM battery ORDER BY name", ())
-        return [KnownBattery(name=name, papers=papers) for name, papers in rows]
+        rows = self._rows("SELECT name, profile FROM battery ORDER BY name", ())
+        return [KnownBattery(name=name, profile=profile) for name, profile in rows]
 
     def fitted(self, box: str, at_s: float | None = None) -> Fitted | None:
         """The battery in `box` at `at_s` (None: the last one fitted)."""

@@ -29,7 +29,7 @@ def mark(run: int, name: str, one: Mark) -> list[Statement]:
 def fit(run: int, fitted: Fitted) -> list[Statement]:
     """What a fitting writes."""
     return [
-        ("INSERT INTO battery (name, papers) VALUES (?, NULL) ON CONFLICT (name) DO NOTHING", (fitted.battery,)),
+        ("INSERT INTO battery (name, profile) VALUES (?, NULL) ON CONFLICT (name) DO NOTHING", (fitted.battery,)),
         (
             "INSERT INTO fitted (box, battery, wall_ms, run) VALUES (?, ?, ?, ?)",
             (fitted.box, fitted.battery, round(fitted.from_wall_s * 1000), run),

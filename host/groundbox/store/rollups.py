@@ -24,8 +24,8 @@ _KINDS = (
     ("battery_max_ma", "battery_max_ma", "max"),
     ("case_min_centi_c", "case_centi_c", "min"),
     ("case_max_centi_c", "case_centi_c", "max"),
-    ("block_min_centi_c", "battery_centi_c", "min"),
-    ("block_max_centi_c", "battery_centi_c", "max"),
+    ("battery_min_centi_c", "battery_centi_c", "min"),
+    ("battery_max_centi_c", "battery_centi_c", "max"),
     ("intake_min_centi_c", "intake_centi_c", "min"),
     ("intake_max_centi_c", "intake_centi_c", "max"),
     ("fan_percent", "", "mean"),  # of the fan that is driven hardest

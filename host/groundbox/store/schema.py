@@ -34,7 +34,7 @@ OTHER_TABLES = (
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT",
     "CREATE TABLE warning (id INTEGER PRIMARY KEY, box TEXT NOT NULL, warning TEXT NOT NULL, severity TEXT NOT NULL,"
     " change TEXT NOT NULL, sentence TEXT NOT NULL, wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT",
-    "CREATE TABLE battery (name TEXT PRIMARY KEY, papers TEXT) STRICT",
+    "CREATE TABLE battery (name TEXT PRIMARY KEY, profile TEXT) STRICT",
     "CREATE TABLE fitted (id INTEGER PRIMARY KEY, box TEXT NOT NULL, battery TEXT NOT NULL,"
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT",
     "CREATE TABLE estimator_state (box TEXT, battery TEXT, wall_ms INTEGER NOT NULL, boot INTEGER, sequence INTEGER,"
@@ -45,7 +45,7 @@ OTHER_TABLES = (
     "CREATE TABLE console (id INTEGER PRIMARY KEY, source TEXT NOT NULL, box TEXT, text TEXT NOT NULL,"
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT",
 )
-BOARD_SETTING = (  # every change, so that an earlier outing has the values of its own day
+BOARD_SETTING = (  # every change, so that an earlier session has the values of its own day
     "CREATE TABLE board_setting (id INTEGER PRIMARY KEY, box TEXT NOT NULL, name TEXT NOT NULL, value INTEGER,"
     " wall_ms INTEGER NOT NULL, run INTEGER NOT NULL) STRICT"
 )

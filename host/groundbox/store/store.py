@@ -95,12 +95,12 @@ class Store(Reader):
         )
 
     def add_battery(self, battery: KnownBattery) -> None:
-        """A battery's name and papers; replaces those of the same name."""
+        """A battery's name and profile; replaces those of the same name."""
         self._statements.append(
             (
-                "INSERT INTO battery (name, papers) VALUES (?, ?)"
-                " ON CONFLICT (name) DO UPDATE SET papers = excluded.papers",
-                (battery.name, battery.papers),
+                "INSERT INTO battery (name, profile) VALUES (?, ?)"
+                " ON CONFLICT (name) DO UPDATE SET profile = excluded.profile",
+                (battery.name, battery.profile),
             )
         )
 

@@ -9,37 +9,37 @@ from pathlib import Path
 import msgspec
 
 from groundbox.errors import BadInput
-from groundbox.thermal.filter import FIRST, OutingRise
+from groundbox.thermal.filter import FIRST, SessionRise
 from groundbox.thermal.fit import CaseFit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseFile:
-    """What is known of one case: the fit, from the outings of box `box` on `date`, and its rise in each outing.
+    """What is known of one case: the fit, from the sessions of box `box` on `date`, and its rise in each session.
 
-    `outings` in order of time, by name; those that told nothing of the air stream are in `passed_over`.
+    `sessions` in order of time, by name; those that told nothing of the air stream are in `passed_over`.
     """
 
     box: str
     date: date
     fit: CaseFit
-    outings: tuple[OutingRise, ...] = ()
+    sessions: tuple[SessionRise, ...] = ()
     passed_over: tuple[str, ...] = ()
 
-    def has(self, outing: str) -> bool:
-        """True when that outing was looked at already."""
-        return outing in self.passed_over or any(one.name == outing for one in self.outings)
+    def has(self, session: str) -> bool:
+        """True when that session was looked at already."""
+        return session in self.passed_over or any(one.name == session for one in self.sessions)
 
-    def with_outing(self, outing: str, rise: OutingRise | None) -> "CaseFile":
-        """With one more outing; None is one that told nothing."""
+    def with_session(self, session: str, rise: SessionRise | None) -> "CaseFile":
+        """With one more session; None is one that told nothing."""
         if rise is None:
-            return replace(self, passed_over=(*self.passed_over, outing))
-        return replace(self, outings=tuple(sorted((*self.outings, rise), key=lambda one: one.name)))
+            return replace(self, passed_over=(*self.passed_over, session))
+        return replace(self, sessions=tuple(sorted((*self.sessions, rise), key=lambda one: one.name)))
 
     def cleaned(self) -> "CaseFile":
-        """The filter is clean again: of the outings only the first, with a clean filter, still count."""
-        kept, gone = self.outings[:FIRST], self.outings[FIRST:]
-        return replace(self, outings=kept, passed_over=(*self.passed_over, *(one.name for one in gone)))
+        """The filter is clean again: of the sessions only the first, with a clean filter, still count."""
+        kept, gone = self.sessions[:FIRST], self.sessions[FIRST:]
+        return replace(self, sessions=kept, passed_over=(*self.passed_over, *(one.name for one in gone)))
 
 
 def save_case(path: Path, case: CaseFile) -> None:

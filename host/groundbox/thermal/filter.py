@@ -1,4 +1,4 @@
-"""A filter that clogs: the rise of the case for each watt, with both fans on, from outing to outing."""
+"""A filter that clogs: the rise of the case for each watt, with both fans on, from session to session."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -7,23 +7,23 @@ from dataclasses import dataclass
 from groundbox.thermal.fit import SPREAD, CaseFit, fit
 from groundbox.thermal.rows import Row
 
-KNOWN_SPREAD = 0.05  # the case itself does not change between outings; only its air stream may
+KNOWN_SPREAD = 0.05  # the case itself does not change between sessions; only its air stream may
 WORTH_NOTICE = 1.25  # common practice, no source: a quarter more rise is a filter to clean
 SURE = 2.0
 FIRST = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OutingRise:
-    """Steady rise in K/W with both fans at full speed over one outing; `spread` is 1 sd of its logarithm."""
+class SessionRise:
+    """Steady rise in K/W with both fans at full speed over one session; `spread` is 1 sd of its logarithm."""
 
     name: str
     k_per_w: float
     spread: float
 
 
-def outing_rise(name: str, rows: Iterable[Row], case: CaseFit) -> OutingRise | None:
-    """How well both fans cooled `case` in one outing; None if its rows do not tell.
+def session_rise(name: str, rows: Iterable[Row], case: CaseFit) -> SessionRise | None:
+    """How well both fans cooled `case` in one session; None if its rows do not tell.
 
     Raises:
         GroundboxError: hardly any rows, as fit().
@@ -36,19 +36,19 @@ def outing_rise(name: str, rows: Iterable[Row], case: CaseFit) -> OutingRise | N
     rises = [math.log(model.rise_k_per_w(2)) for model in found.draws]
     mean = sum(rises) / len(rises)
     spread = math.sqrt(sum((rise - mean) ** 2 for rise in rises) / (len(rises) - 1))
-    return OutingRise(name=name, k_per_w=found.model.rise_k_per_w(2), spread=spread)
+    return SessionRise(name=name, k_per_w=found.model.rise_k_per_w(2), spread=spread)
 
 
-def filter_notice(outings: Sequence[OutingRise]) -> str | None:
-    """Sentence for the person when the latest outing's rise is well over that of the first; None otherwise.
+def filter_notice(sessions: Sequence[SessionRise]) -> str | None:
+    """Sentence for the person when the latest session's rise is well over that of the first; None otherwise.
 
-    `outings` in order of time, since the filter was last clean.
+    `sessions` in order of time, since the filter was last clean.
     """
-    first, latest = outings[:-1][:FIRST], outings[-1:]
+    first, latest = sessions[:-1][:FIRST], sessions[-1:]
     if not first:
         return None
-    weights = [1 / outing.spread**2 for outing in first]
-    before = sum(w * math.log(outing.k_per_w) for w, outing in zip(weights, first, strict=True)) / sum(weights)
+    weights = [1 / session.spread**2 for session in first]
+    before = sum(w * math.log(session.k_per_w) for w, session in zip(weights, first, strict=True)) / sum(weights)
     more = math.log(latest[0].k_per_w) - before
     if more < math.log(WORTH_NOTICE) or more < SURE * math.sqrt(latest[0].spread ** 2 + 1 / sum(weights)):
         return None

@@ -1,4 +1,4 @@
-"""Learning a case from logged outings: the model's numbers with their uncertainty, and what the data cannot tell.
+"""Learning a case from logged sessions: the model's numbers with their uncertainty, and what the data cannot tell.
 
 Assumed knowledge (the default case, and a spread) takes part in the fit as further residuals; a number whose spread
 the logs do not halve is one they cannot tell. NumPy and SciPy are imported when a fit is asked for, not before.
@@ -25,9 +25,9 @@ UNTOLD = {
     "wall_outside_w_per_k": "what the walls lose with the fans off: an hour or more with the fans off is wanted",
     "fan_one_w_per_k": "what one fan alone carries out: minutes with one fan stopped or half speed are wanted",
     "fan_two_w_per_k": "what both fans carry out: minutes with both at full speed are wanted",
-    "air_block_w_per_k": "what the battery's block takes from the air: it has no sensor, or was as warm as the air",
-    "wall_block_w_per_k": "what the battery's block takes from the walls: it has no sensor, or was as warm as they",
-    "block_lag_s": "how slowly the block follows the air: it has no sensor",
+    "air_battery_w_per_k": "what the battery takes from the air: it has no sensor, or was as warm as the air",
+    "wall_battery_w_per_k": "what the battery takes from the walls: it has no sensor, or was as warm as they",
+    "battery_lag_s": "how slowly the block follows the air: it has no sensor",
     "sun_watts": "what the sun adds: nobody noted the sun, or it never changed while the fans were off",
 }
 
@@ -56,7 +56,7 @@ class CaseFit:
         rises = sorted(model.rise_k_per_w(fans) for model in self.draws)
         return _quantile(rises, 0.05), self.model.rise_k_per_w(fans), _quantile(rises, 0.95)
 
-    def early_minutes_to(self, limit_c: float, state: CaseState, drive: Drive) -> float | None:
+    def low_minutes_to(self, limit_c: float, state: CaseState, drive: Drive) -> float | None:
         """Minutes to `limit_c` that one in twenty of the likely cases undercuts; None if not even those get there."""
         times = (minutes_to(limit_c, model, state, drive) for model in self.draws)
         early = _quantile(sorted(math.inf if t is None else t for t in times), 0.05)
@@ -64,10 +64,10 @@ class CaseFit:
 
 
 def fit(rows: Iterable[Row], known: CaseModel | None = None, spread: Mapping[str, float] | None = None) -> CaseFit:
-    """The case that the rows of one or more outings tell.
+    """The case that the rows of one or more sessions tell.
 
     Args:
-        rows: in order of time within an outing; outings one after another; gaps are allowed.
+        rows: in order of time within an session; sessions one after another; gaps are allowed.
         known: what is assumed beforehand; CaseModel() if nothing is.
         spread: names of numbers known better or worse than SPREAD, with the standard deviation of their logarithm.
 

@@ -65,7 +65,7 @@ class Tracker:
         inner, outer = self.model.air_wall_w_per_k, self.model.wall_outside_w_per_k
         sun = (row.sun or 0.0) * self.model.sun_watts
         wall_c = (inner * row.case_c + outer * row.outside_c + sun) / (inner + outer)
-        self.state = CaseState(air_c=row.case_c, wall_c=wall_c, block_c=row.block_c)
+        self.state = CaseState(air_c=row.case_c, wall_c=wall_c, battery_c=row.battery_c)
 
     def _follow(self, state: CaseState, row: Row, dt_s: float) -> None:
         acting = Drive(watts=row.watts + self.extra_watts, outside_c=row.outside_c, fans=row.fans, sun=row.sun or 0.0)
@@ -73,6 +73,6 @@ class Tracker:
         pull_k = (1 - math.exp(-dt_s / AIR_S)) * (row.case_c - foretold.air_c)
         self.extra_watts += self.model.air_j_per_k * pull_k / EXTRA_S
         self._watts += (1 - math.exp(-dt_s / LOAD_S)) * (row.watts - self._watts)
-        block_c = foretold.block_c if row.block_c is None else row.block_c
-        self.state = CaseState(air_c=foretold.air_c + pull_k, wall_c=foretold.wall_c, block_c=block_c)
+        battery_c = foretold.battery_c if row.battery_c is None else row.battery_c
+        self.state = CaseState(air_c=foretold.air_c + pull_k, wall_c=foretold.wall_c, battery_c=battery_c)
         self._row, self._watched_s = row, self._watched_s + dt_s

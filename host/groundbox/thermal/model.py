@@ -2,12 +2,12 @@ r"""Heat in one case: the air in it and its walls, with fans between the air and
 
     electronics' watts --> air ---- fans --> outside
                           |   \\
-                          |    battery block
+                          |    battery
                           |   /
     sun on the lid ----> walls ------------> outside
 
 Air and walls are two nodes joined by conductances; with constant inputs each step is exact (closed form), so its
-length does not matter. The battery's block follows the air by hours and is a boundary within steps of a few minutes.
+length does not matter. The battery follows the air by hours and is a boundary within steps of a few minutes.
 "Watts" are what the box takes from its battery or charger; a share that leaves as light or through a USB plug is
 folded into the fitted conductances. Heat of air moved: 1.2 kg/m3 x 1005 J/(kg K) (from memory); 50 W and 10 K need
 15 m3/h.
@@ -36,9 +36,9 @@ class CaseModel:
     wall_outside_w_per_k: float = 3.0
     fan_one_w_per_k: float = 4.0  # carried out by the air stream with one fan of the pair at full speed
     fan_two_w_per_k: float = 7.0  # with both
-    air_block_w_per_k: float = 0.4  # between the air and the battery's block
-    wall_block_w_per_k: float = 0.2  # between the walls and the block that stands on them
-    block_lag_s: float = 10800.0  # of the block behind both; with their sum, 6.5 kJ/K or 7 kg of battery
+    air_battery_w_per_k: float = 0.4  # between the air and the battery
+    wall_battery_w_per_k: float = 0.2  # between the walls and the block that stands on them
+    battery_lag_s: float = 10800.0  # of the block behind both; with their sum, 6.5 kJ/K or 7 kg of battery
     sun_watts: float = 30.0  # into the walls in full sun (1000 W/m2 on a lid lying flat)
 
     def __post_init__(self) -> None:
@@ -65,7 +65,7 @@ class CaseState:
 
     air_c: float
     wall_c: float
-    block_c: float | None = None
+    battery_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,15 +84,15 @@ def fan_conductance(fans: Any, one: Any, two: Any) -> Any:
 
 
 def steady_rise(
-    aw: Any, wo: Any, fan: Any, watts: Any, sun_watts: Any, ab: Any = 0.0, wb: Any = 0.0, block_rise: Any = 0.0
+    aw: Any, wo: Any, fan: Any, watts: Any, sun_watts: Any, ab: Any = 0.0, wb: Any = 0.0, battery_rise: Any = 0.0
 ) -> tuple[Any, Any]:
-    """Rise of air and walls over outside, K, once everything has settled with the block held `block_rise` over outside.
+    """Rise of air and walls over outside, K, once everything has settled with the block held `battery_rise` over outside.
 
     Conductances in W/K: `aw` air to walls, `wo` walls to outside, `fan` the air stream, `ab` and `wb` air and walls to
     block. Floats or NumPy arrays, as in `transition`.
     """
     air, wall = aw + fan + ab, aw + wo + wb
-    air_watts, wall_watts = watts + ab * block_rise, sun_watts + wb * block_rise
+    air_watts, wall_watts = watts + ab * battery_rise, sun_watts + wb * battery_rise
     det = air * wall - aw * aw
     return (wall * air_watts + aw * wall_watts) / det, (aw * air_watts + air * wall_watts) / det
 
@@ -121,36 +121,38 @@ def transition(
 
 def _parts(model: CaseModel, state: CaseState, drive: Drive) -> tuple[float, float, float, float, float]:
     """Arguments of `transition`: a block takes heat from the air as fans do, and from the walls as outside does."""
-    ab, wb = (0.0, 0.0) if state.block_c is None else (model.air_block_w_per_k, model.wall_block_w_per_k)
+    ab, wb = (0.0, 0.0) if state.battery_c is None else (model.air_battery_w_per_k, model.wall_battery_w_per_k)
     air_lost, wall_lost = model.fan_w_per_k(drive.fans) + ab, model.wall_outside_w_per_k + wb
     return model.air_j_per_k, model.wall_j_per_k, model.air_wall_w_per_k, air_lost, wall_lost
 
 
-def _settled(model: CaseModel, drive: Drive, aw: float, ab: float, wb: float, block_rise: float) -> tuple[float, float]:
+def _settled(
+    model: CaseModel, drive: Drive, aw: float, ab: float, wb: float, battery_rise: float
+) -> tuple[float, float]:
     fan, sun = model.fan_w_per_k(drive.fans), drive.sun * model.sun_watts
-    air, wall = steady_rise(aw, model.wall_outside_w_per_k, fan, drive.watts, sun, ab, wb, block_rise)
+    air, wall = steady_rise(aw, model.wall_outside_w_per_k, fan, drive.watts, sun, ab, wb, battery_rise)
     return drive.outside_c + air, drive.outside_c + wall
 
 
 def _end(model: CaseModel, state: CaseState, drive: Drive) -> CaseState:
     """Where air and walls are heading while the block stays as it is."""
     ab, wb, rise = 0.0, 0.0, 0.0
-    if state.block_c is not None:
-        ab, wb, rise = model.air_block_w_per_k, model.wall_block_w_per_k, state.block_c - drive.outside_c
+    if state.battery_c is not None:
+        ab, wb, rise = model.air_battery_w_per_k, model.wall_battery_w_per_k, state.battery_c - drive.outside_c
     air_c, wall_c = _settled(model, drive, model.air_wall_w_per_k, ab, wb, rise)
-    return CaseState(air_c=air_c, wall_c=wall_c, block_c=state.block_c)
+    return CaseState(air_c=air_c, wall_c=wall_c, battery_c=state.battery_c)
 
 
 def steady(model: CaseModel, drive: Drive) -> CaseState:
     """State in which the case settles under a constant `drive`, after hours: the block then only passes heat on."""
-    ab, wb = model.air_block_w_per_k, model.wall_block_w_per_k
+    ab, wb = model.air_battery_w_per_k, model.wall_battery_w_per_k
     air_c, wall_c = _settled(model, drive, model.air_wall_w_per_k + ab * wb / (ab + wb), 0.0, 0.0, 0.0)
-    return CaseState(air_c=air_c, wall_c=wall_c, block_c=(ab * air_c + wb * wall_c) / (ab + wb))
+    return CaseState(air_c=air_c, wall_c=wall_c, battery_c=(ab * air_c + wb * wall_c) / (ab + wb))
 
 
 def predict(model: CaseModel, state: CaseState, drive: Drive, seconds: float) -> CaseState:
     """State after `seconds` (0 or more) of a constant `drive`; exact where the state has no block."""
-    if state.block_c is None:
+    if state.battery_c is None:
         return _step(model, state, drive, seconds)
     parts = max(1, math.ceil(seconds / BLOCK_STEP_S))
     for _ in range(parts):
@@ -162,17 +164,17 @@ def _step(model: CaseModel, state: CaseState, drive: Drive, seconds: float) -> C
     end = _end(model, state, drive)
     p11, p12, p21, p22 = transition(*_parts(model, state, drive), seconds)
     air, wall = state.air_c - end.air_c, state.wall_c - end.wall_c
-    air_c, wall_c, block_c = end.air_c + p11 * air + p12 * wall, end.wall_c + p21 * air + p22 * wall, state.block_c
-    if block_c is not None:
-        ab, wb = model.air_block_w_per_k, model.wall_block_w_per_k
+    air_c, wall_c, battery_c = end.air_c + p11 * air + p12 * wall, end.wall_c + p21 * air + p22 * wall, state.battery_c
+    if battery_c is not None:
+        ab, wb = model.air_battery_w_per_k, model.wall_battery_w_per_k
         around_c = (ab * (state.air_c + air_c) + wb * (state.wall_c + wall_c)) / 2 / (ab + wb)
-        block_c += (around_c - block_c) * (1 - math.exp(-seconds / model.block_lag_s))
-    return CaseState(air_c=air_c, wall_c=wall_c, block_c=block_c)
+        battery_c += (around_c - battery_c) * (1 - math.exp(-seconds / model.battery_lag_s))
+    return CaseState(air_c=air_c, wall_c=wall_c, battery_c=battery_c)
 
 
 def minutes_to(limit_c: float, model: CaseModel, state: CaseState, drive: Drive) -> float | None:
     """Minutes until the air first reaches `limit_c` under a constant `drive`; 0 if it has, None if not within a day."""
-    seconds, step = 0.0, LONGEST_S if state.block_c is None else BLOCK_STEP_S
+    seconds, step = 0.0, LONGEST_S if state.battery_c is None else BLOCK_STEP_S
     while seconds < LONGEST_S:
         crossing = _crossing_s(limit_c, model, state, drive, step)
         if crossing is not None:

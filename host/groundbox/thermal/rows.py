@@ -1,4 +1,4 @@
-"""What a logged outing says about a case's heat, and its thinning into short means. No NumPy."""
+"""What a logged session says about a case's heat, and its thinning into short means. No NumPy."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -14,7 +14,7 @@ class Row:
 
     `watts` is battery volts times amps (the magnitude while charging: charger and battery losses are folded in),
     `fans` 0 to 2 the sum of the pair's shares of full speed, `outside_c` the intake sensor, `sun` a share of full sun
-    or None where nobody noted it (in the shade it is 0), `block_c` the battery's block or None without a sensor.
+    or None where nobody noted it (in the shade it is 0), `battery_c` the battery or None without a sensor.
     """
 
     t_s: float
@@ -23,10 +23,10 @@ class Row:
     watts: float
     fans: float
     sun: float | None = None
-    block_c: float | None = None
+    battery_c: float | None = None
 
     def __post_init__(self) -> None:
-        told = (self.sun or 0.0, self.block_c or 0.0)
+        told = (self.sun or 0.0, self.battery_c or 0.0)
         numbers = (self.t_s, self.case_c, self.outside_c, self.watts, self.fans, *told)
         if not all(map(math.isfinite, numbers)) or not 0 <= self.fans <= 2 or not 0 <= (self.sun or 0.0) <= 1:
             raise ValueError(f"not a row of a case log: {self}")
@@ -89,5 +89,5 @@ def _mean(held: Sequence[tuple[float, Row]]) -> Row:
         watts=mean("watts"),
         fans=mean("fans"),
         sun=mean_if_told("sun"),
-        block_c=mean_if_told("block_c"),
+        battery_c=mean_if_told("battery_c"),
     )

@@ -36,11 +36,11 @@ MOST_TRIES = 30
 DRAWS = 60
 CASE = len(NAMES)
 # Heat of unknown cause on the walls can pass for walls of another kind: where nobody noted the sun these stay as known.
-_HELD = ("wall_j_per_k", "air_wall_w_per_k", "wall_outside_w_per_k", "air_block_w_per_k", "wall_block_w_per_k")
+_HELD = ("wall_j_per_k", "air_wall_w_per_k", "wall_outside_w_per_k", "air_battery_w_per_k", "wall_battery_w_per_k")
 HELD = np.array([name in _HELD for name in NAMES])
 HELD_SPREAD = 0.05
 HIDDEN_WIDER = 3.0  # assumed: and what is learned beside such heat is less sure than its fit looks
-AIR_BLOCK, WALL_BLOCK, LAG = map(NAMES.index, ("air_block_w_per_k", "wall_block_w_per_k", "block_lag_s"))
+AIR_BATTERY, WALL_BATTERY, LAG = map(NAMES.index, ("air_battery_w_per_k", "wall_battery_w_per_k", "battery_lag_s"))
 LAG_SPREAD = 0.15  # assumed: a block also warms itself
 BLOCK_K = 0.3  # assumed: 1 sd of a half hour's error of a block that follows the air by one lag
 LEAST_SPREAD = 0.03  # assumed: two nodes are never truer to a case than this
@@ -67,8 +67,8 @@ class _Stretch:
     watts: Array
     fans: Array
     sun: Array  # zero where the hidden heat stands in
-    block_c: Array  # any number where has_block is 0
-    has_block: float
+    battery_c: Array  # any number where has_battery is 0
+    has_battery: float
     knots: Array  # (n, k) shares of the hourly values in each step; k may be 0
     first_c: float
     own: slice
@@ -79,11 +79,11 @@ class _Stretch:
     def course_c(self, case: Array, own: Array) -> tuple[Array, Array]:
         """Mean temperatures of air and walls over each step, (n, m), for m columns of unknowns (case, own)."""
         ca, cw, aw, wo, one, two, ab, wb, _, sun_watts = np.exp(case)
-        ab, wb, fan = ab * self.has_block, wb * self.has_block, fan_conductance(self.fans[:, None], one, two)
+        ab, wb, fan = ab * self.has_battery, wb * self.has_battery, fan_conductance(self.fans[:, None], one, two)
         on_walls = self.sun[:, None] * sun_watts + self.knots @ own[OWN:]
         outside_c = self.outside_c[:, None] + own[0]
-        block_rise = self.block_c[:, None] - outside_c
-        rise = steady_rise(aw, wo, fan, self.watts[:, None], on_walls, ab, wb, block_rise)
+        battery_rise = self.battery_c[:, None] - outside_c
+        rise = steady_rise(aw, wo, fan, self.watts[:, None], on_walls, ab, wb, battery_rise)
         end = np.stack([part + outside_c for part in rise], axis=1)
         p11, p12, p21, p22 = transition(ca, cw, aw, fan + ab, wo + wb, self.dt_s[:, None], np)
         course = np.empty((len(self.dt_s) + 1, 2, case.shape[1]))
@@ -118,7 +118,7 @@ def _stretch(rows: Sequence[Row], first: int) -> _Stretch:
     def column(name: str) -> Array:
         return np.array([getattr(row, name) for row in rows[1:]], dtype=float)
 
-    has_block = all(row.block_c is not None for row in rows)
+    has_battery = all(row.battery_c is not None for row in rows)
     return _Stretch(
         dt_s=np.diff(t_s),
         case_c=column("case_c"),
@@ -126,8 +126,8 @@ def _stretch(rows: Sequence[Row], first: int) -> _Stretch:
         watts=column("watts"),
         fans=column("fans"),
         sun=column("sun") if noted else np.zeros(len(middle_s)),
-        block_c=column("block_c") if has_block else np.zeros(len(middle_s)),
-        has_block=float(has_block),
+        battery_c=column("battery_c") if has_battery else np.zeros(len(middle_s)),
+        has_battery=float(has_battery),
         knots=knots,
         first_c=rows[0].case_c,
         own=slice(first, first + OWN + count),
@@ -230,7 +230,7 @@ def search(pieces: Sequence[Sequence[Row]], known: CaseModel, assumed: Mapping[s
     x = problem.settle()
     spread = np.array([assumed[name] for name in NAMES])
     covariance = _honest(problem.covariance(x)[:CASE, :CASE], problem.spread[:CASE], spread)
-    x[LAG], covariance[LAG, LAG] = _block_lag(problem, x, spread[LAG])
+    x[LAG], covariance[LAG, LAG] = _battery_lag(problem, x, spread[LAG])
     shaken = np.random.default_rng(1).multivariate_normal(x[:CASE], covariance, DRAWS, method="cholesky")
     hidden = [x[s.own][OWN:] for s in problem.stretches if s.knots.shape[1]]
     return Found(
@@ -254,10 +254,10 @@ def _honest(covariance: Array, used: Array, assumed: Array) -> Array:
     return out
 
 
-def _block_lag(problem: _Problem, x: Array, spread: float) -> tuple[float, float]:
+def _battery_lag(problem: _Problem, x: Array, spread: float) -> tuple[float, float]:
     """Logarithm of the block's lag behind what is around it, and its variance; as assumed where none was watched."""
-    assumed, share = float(x[LAG]), 1 / (1 + np.exp(x[WALL_BLOCK] - x[AIR_BLOCK]))
-    watched = [s for s in problem.stretches if s.has_block]
+    assumed, share = float(x[LAG]), 1 / (1 + np.exp(x[WALL_BATTERY] - x[AIR_BATTERY]))
+    watched = [s for s in problem.stretches if s.has_battery]
     around = []
     for s in watched:
         air_c, wall_c = s.course_c(x[:CASE, None], x[s.own, None])
@@ -265,15 +265,15 @@ def _block_lag(problem: _Problem, x: Array, spread: float) -> tuple[float, float
 
     def residuals(guess: Array) -> Array:
         errors = [np.array([(guess[0] - assumed) / spread])]
-        for s, around_c, block_c in zip(watched, around, guess[1:], strict=True):
+        for s, around_c, battery_c in zip(watched, around, guess[1:], strict=True):
             left, modelled = np.exp(-s.dt_s / np.exp(guess[0])), []
             for kept, here_c in zip(left, around_c, strict=True):
-                block_c = here_c + (block_c - here_c) * kept
-                modelled.append(block_c)
-            errors.append((s.block_c - modelled) * np.sqrt(s.dt_s / BLOCK_S) / BLOCK_K)
+                battery_c = here_c + (battery_c - here_c) * kept
+                modelled.append(battery_c)
+            errors.append((s.battery_c - modelled) * np.sqrt(s.dt_s / BLOCK_S) / BLOCK_K)
         return np.concatenate(errors)
 
-    found = least_squares(residuals, [assumed, *(s.block_c[0] for s in watched)], method="lm", xtol=1e-4)
+    found = least_squares(residuals, [assumed, *(s.battery_c[0] for s in watched)], method="lm", xtol=1e-4)
     variance = float(np.linalg.inv(found.jac.T @ found.jac)[0, 0])
     return float(found.x[0]), variance + LAG_SPREAD**2 * (1 - variance / spread**2)
 

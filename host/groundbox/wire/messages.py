@@ -23,7 +23,7 @@ UNKNOWN = -32768
 LEVELS = ("clear", "notice", "urgent", "stop")
 SENSOR_STATES = ("ok", "open", "shorted", "range", "frozen", "disagree", "silent", "absent")
 FAN_STATES = ("absent", "off", "starting", "running", "stalled", "unsupervised")
-OUTPUT_STATES = ("absent", "on", "off", "dropped")
+OUTPUT_STATES = ("absent", "on", "off", "shed")
 CHARGE_STATES = ("no", "yes", "cold", "warm", "hot")
 PLACES = ("ground", "flight")
 RESET_CAUSES = ("power", "watchdog", "soft", "maintenance", "other")
@@ -31,7 +31,7 @@ MARKS = ("launch", "landing", "charge", "swap")
 RESULTS = ("ok", "refused", "unknown")
 SWITCH = ("on", "off")
 TRIED = ("fan1", "fan2", "fan3", "fan4", "lamp", "buzzer")
-CHANNELS = ("battery", "check", "current", "case", "block", "intake")
+CHANNELS = ("voltage", "check", "current", "case", "battery", "intake")
 EVENTS = (
     "started",  # value: index of the reset cause
     "launch",  # marked at the board's button, or by command: then value is 1, as for landing, charge and swap
@@ -39,8 +39,8 @@ EVENTS = (
     "charge",
     "swap",
     "silenced",  # a person pressed the button to quiet the buzzer
-    "output1_dropped",  # value: battery voltage in units of 10 mV
-    "output2_dropped",
+    "output1_shed",  # value: battery voltage in units of 10 mV
+    "output2_shed",
     "output1_on",
     "output2_on",
     "output1_off",
@@ -83,11 +83,11 @@ _MEASURED = (
     ("humidity_centi_percent", "h", 0, 10000),
 )
 _STATES = (
-    ("battery_sensor", SENSOR_STATES, 0, 0),
+    ("voltage_sensor", SENSOR_STATES, 0, 0),
     ("check_sensor", SENSOR_STATES, 0, 0),
     ("current_sensor", SENSOR_STATES, 0, 0),
     ("case_sensor", SENSOR_STATES, 0, 0),
-    ("block_sensor", SENSOR_STATES, 0, 0),
+    ("battery_sensor", SENSOR_STATES, 0, 0),
     ("intake_sensor", SENSOR_STATES, 0, 0),
     ("output1", OUTPUT_STATES, 0, 0),
     ("output2", OUTPUT_STATES, 0, 0),
@@ -118,7 +118,7 @@ _SUMMED = (
     ("humidity_centi_percent", "h", 0, 10000),
 )
 _SUMMED_STATES = (
-    ("battery_sensor", SENSOR_STATES, 0, 0),
+    ("voltage_sensor", SENSOR_STATES, 0, 0),
     ("case_sensor", SENSOR_STATES, 0, 0),
     ("output1", OUTPUT_STATES, 0, 0),
     ("output2", OUTPUT_STATES, 0, 0),

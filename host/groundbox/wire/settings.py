@@ -8,10 +8,10 @@ MONITOR_KINDS = ("none", "ina226", "ina219")
 SENSOR_KINDS = ("none", "ntc_b3950", "ntc_b3435", "onewire")
 FAN_KINDS = ("none", "switched", "pwm")
 FAN_MODES = ("on_off", "proportional")
-OUTPUT_KINDS = ("none", "essential", "droppable")
+OUTPUT_KINDS = ("none", "essential", "sheddable")
 
 # Channel name of the `calibrate` message -> unit in its settings' names.
-UNITS = {"battery": "mv", "check": "mv", "current": "ma", "case": "centi_c", "block": "centi_c", "intake": "centi_c"}
+UNITS = {"voltage": "mv", "check": "mv", "current": "ma", "case": "centi_c", "battery": "centi_c", "intake": "centi_c"}
 
 # (name, default, low, high)
 SETTINGS = (
@@ -20,7 +20,7 @@ SETTINGS = (
     ("check_adc_fitted", 1, 0, 1),
     ("current_fitted", 1, 0, 1),
     ("case_sensor_kind", 1, 1, 3),
-    ("block_sensor_kind", 1, 0, 3),
+    ("battery_sensor_kind", 1, 0, 3),
     ("intake_sensor_kind", 1, 0, 3),
     ("humidity_fitted", 0, 0, 1),
     ("fan1_kind", 2, 0, 2),
@@ -38,8 +38,8 @@ SETTINGS = (
     ("fan_pulses_per_turn", 2, 1, 4),
     ("output1_kind", 1, 0, 2),
     ("output2_kind", 2, 0, 2),
-    ("output1_drop_level", 2, 1, 3),
-    ("output2_drop_level", 2, 1, 3),
+    ("output1_shed_level", 2, 1, 3),
+    ("output2_shed_level", 2, 1, 3),
     ("radio_allowed", 0, 0, 1),
     ("radio_silent_in_flight", 0, 0, 1),
     # Measuring.
@@ -52,10 +52,10 @@ SETTINGS = (
     ("disagree_mv", 150, 50, 500),
     ("disagree_s", 10, 2, 120),
     # Two-point calibration: what was read uncorrected, and what was true then.
-    ("battery_raw1_mv", 11000, 8000, 18000),
-    ("battery_true1_mv", 11000, 8000, 18000),
-    ("battery_raw2_mv", 14500, 8000, 18000),
-    ("battery_true2_mv", 14500, 8000, 18000),
+    ("voltage_raw1_mv", 11000, 8000, 18000),
+    ("voltage_true1_mv", 11000, 8000, 18000),
+    ("voltage_raw2_mv", 14500, 8000, 18000),
+    ("voltage_true2_mv", 14500, 8000, 18000),
     ("check_raw1_mv", 11000, 8000, 18000),
     ("check_true1_mv", 11000, 8000, 18000),
     ("check_raw2_mv", 14500, 8000, 18000),
@@ -68,10 +68,10 @@ SETTINGS = (
     ("case_true1_centi_c", 0, -2000, 8000),
     ("case_raw2_centi_c", 5000, -2000, 8000),
     ("case_true2_centi_c", 5000, -2000, 8000),
-    ("block_raw1_centi_c", 0, -2000, 8000),
-    ("block_true1_centi_c", 0, -2000, 8000),
-    ("block_raw2_centi_c", 5000, -2000, 8000),
-    ("block_true2_centi_c", 5000, -2000, 8000),
+    ("battery_raw1_centi_c", 0, -2000, 8000),
+    ("battery_true1_centi_c", 0, -2000, 8000),
+    ("battery_raw2_centi_c", 5000, -2000, 8000),
+    ("battery_true2_centi_c", 5000, -2000, 8000),
     ("intake_raw1_centi_c", 0, -2000, 8000),
     ("intake_true1_centi_c", 0, -2000, 8000),
     ("intake_raw2_centi_c", 5000, -2000, 8000),
@@ -92,9 +92,9 @@ SETTINGS = (
     ("over_s", 10, 1, 120),
     ("charge_seen_mv", 13400, 13000, 14000),
     ("charge_seen_ma", 100, 20, 2000),
-    ("block_cold_centi_c", 0, -1000, 1000),
-    ("block_warm_centi_c", 4000, 3000, 4500),
-    ("block_hot_centi_c", 5000, 4000, 6000),
+    ("battery_cold_centi_c", 0, -1000, 1000),
+    ("battery_warm_centi_c", 4000, 3000, 4500),
+    ("battery_hot_centi_c", 5000, 4000, 6000),
     # Fans and heat.
     ("fan_mode", 0, 0, 1),
     ("fan_on_centi_c", 3500, 2000, 5000),
@@ -125,7 +125,7 @@ _GAPS = (
     ("case_notice_centi_c", "fan_on_centi_c", 100, 5000),
     ("case_urgent_centi_c", "case_notice_centi_c", 100, 3500),
     ("case_stop_centi_c", "case_urgent_centi_c", 100, 3500),
-    ("block_hot_centi_c", "block_warm_centi_c", 100, 3000),
+    ("battery_hot_centi_c", "battery_warm_centi_c", 100, 3000),
 )
 _LEAST_FULL_MV = 16500  # so that every overvoltage limit can be seen
 _LEAST_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C

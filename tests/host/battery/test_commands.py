@@ -8,8 +8,8 @@ from click.testing import CliRunner
 from tests.host.battery.test_fit import made
 
 from groundbox.errors import BadInput
-from groundbox.show.cmd_battery import command as battery
-from groundbox.show.cmd_replay import command as replay
+from groundbox.ui.cmd_battery import command as battery
+from groundbox.ui.cmd_replay import command as replay
 
 LOG = "t_s,volts,amps\n" + "".join(f"{60 * m},{12.6 - 0.008 * m:.3f},4.0\n" for m in range(240))
 
@@ -30,16 +30,16 @@ def _replayed(folder: Path, *options: str, log: str = "log.csv") -> list[dict[st
 
 def test_one_object_a_line_with_the_fixed_names(folder: Path) -> None:
     rows = _replayed(folder)
-    assert list(rows[0]) == ["t_s", "soc", "runtime_early_s", "runtime_likely_s", "runtime_late_s"]
+    assert list(rows[0]) == ["t_s", "soc", "runtime_low_s", "runtime_expected_s", "runtime_high_s"]
     assert [row["t_s"] for row in rows[:3]] == [0, 60, 120]
-    assert rows[0]["runtime_likely_s"] is None
-    assert rows[-1]["runtime_likely_s"] == 0
+    assert rows[0]["runtime_expected_s"] is None
+    assert rows[-1]["runtime_expected_s"] == 0
     for row in rows[5:]:
-        early, likely, late = (row[f"runtime_{name}_s"] for name in ("early", "likely", "late"))
-        assert early is not None
-        assert likely is not None
-        assert late is not None
-        assert 0 <= early <= likely <= late
+        low, expected, high = (row[f"runtime_{name}_s"] for name in ("low", "expected", "high"))
+        assert low is not None
+        assert expected is not None
+        assert high is not None
+        assert 0 <= low <= expected <= high
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_options_reach_the_estimator(folder: Path) -> None:
     plain = _replayed(folder, "--start-soc", "1", "--every", "600")
     heavier = _replayed(folder, "--start-soc", "1", "--every", "600", "--load-ahead", "8")
     assert [row["t_s"] for row in plain[:3]] == [0, 600, 1200]
-    assert (heavier[5]["runtime_likely_s"] or 0) < 0.6 * (plain[5]["runtime_likely_s"] or 0)
+    assert (heavier[5]["runtime_expected_s"] or 0) < 0.6 * (plain[5]["runtime_expected_s"] or 0)
     half = _replayed(folder, "--start-soc", "0.5")
     assert (half[0]["soc"] or 0) == pytest.approx(0.5, abs=0.1)
 
@@ -78,7 +78,7 @@ def test_a_log_without_current(folder: Path) -> None:
     told = _replayed(folder, "--load", "4", log="v.csv")
     alone = _replayed(folder, log="v.csv")
     for rows in (told, alone):
-        assert all(row["runtime_likely_s"] is not None for row in rows[10:])
+        assert all(row["runtime_expected_s"] is not None for row in rows[10:])
 
 
 def test_bad_input_is_one_line(folder: Path) -> None:
@@ -100,7 +100,7 @@ def test_new_show_and_fit(folder: Path) -> None:
     with pytest.raises(BadInput, match="there already"):
         run.invoke(battery, ["new", made, "--c20", "9"], catch_exceptions=False)
     shown = json.loads(run.invoke(battery, ["show", made, "--json"], catch_exceptions=False).output)
-    assert shown["from_full"][0]["early_h"] <= shown["from_full"][0]["likely_h"]
+    assert shown["from_full"][0]["low_h"] <= shown["from_full"][0]["expected_h"]
     assert any("hydrogen" in sentence for sentence in shown["cautions"])
     fit = ["fit", str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--out", str(folder / "f.toml")]
     found = json.loads(run.invoke(battery, [*fit, "--json"], catch_exceptions=False).output)
@@ -156,21 +156,21 @@ def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path
 
 
 def test_a_second_fit_goes_on_from_the_first_and_knows_its_logs(tmp_path: Path) -> None:
-    papers, other = tmp_path / "b.toml", tmp_path / "other.toml"
-    papers.write_text("c20_ah = 18.0\n")
+    profile, other = tmp_path / "b.toml", tmp_path / "other.toml"
+    profile.write_text("c20_ah = 18.0\n")
     other.write_text("c20_ah = 9.0\n")
     for name, amps in (("one", 1.0), ("two", 3.0)):
         rows = (f"{row.t_s},{row.volts},{row.amps}" for row in made(1.0, amps))
         (tmp_path / f"{name}.csv").write_text("\n".join(["t_s,volts,amps", *rows]) + "\n")
-    fit = ["fit", "--battery", str(papers), "--out", str(papers), "--json"]
+    fit = ["fit", "--battery", str(profile), "--out", str(profile), "--json"]
     for runs, name in ((1, "one"), (2, "two")):
         done = CliRunner().invoke(battery, [*fit, str(tmp_path / f"{name}.csv")], catch_exceptions=False)
         assert json.loads(done.stdout)["fitted"]["runs"] == runs
     with pytest.raises(BadInput, match="knows all of these discharges"):
         CliRunner().invoke(battery, [*fit, str(tmp_path / "one.csv")], catch_exceptions=False)
-    with pytest.raises(BadInput, match="papers of another battery"):
+    with pytest.raises(BadInput, match="profile of another battery"):
         CliRunner().invoke(
             battery,
-            ["fit", "--battery", str(papers), "--out", str(other), str(tmp_path / "one.csv")],
+            ["fit", "--battery", str(profile), "--out", str(other), str(tmp_path / "one.csv")],
             catch_exceptions=False,
         )

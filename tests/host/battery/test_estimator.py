@@ -15,12 +15,12 @@ from tests.host.battery.test_fit import made, runs_of
 
 from groundbox.battery import curve
 from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
-from groundbox.battery.fit import fitted_papers
-from groundbox.battery.papers import Papers
-from groundbox.battery.population import sound_profile
+from groundbox.battery.fit import fitted_profile
+from groundbox.battery.population import sound_prior
+from groundbox.battery.profile import BatteryProfile
 
-PAPERS = Papers(c20_ah=18.0)
-LIMITS = Limits(cutoff_volts=10.8, floor_volts_per_cell=0.0)
+PROFILE = BatteryProfile(c20_ah=18.0)
+LIMITS = Limits(cutoff_volts=10.8, end_volts_per_cell=0.0)
 FOREVER = math.inf
 
 
@@ -32,8 +32,8 @@ def discharge(
         yield Sample(t_s=start_s + 60.0 * minute, volts=volts - fall * minute, amps=amps)
 
 
-def followed(*streams: Iterator[Sample], start_soc: float | None = 1.0, papers: Papers = PAPERS) -> Estimator:
-    estimator = Estimator(papers, LIMITS, start_soc=start_soc)
+def followed(*streams: Iterator[Sample], start_soc: float | None = 1.0, profile: BatteryProfile = PROFILE) -> Estimator:
+    estimator = Estimator(profile, LIMITS, start_soc=start_soc)
     for stream in streams:
         for sample in stream:
             estimator.update(sample)
@@ -41,10 +41,10 @@ def followed(*streams: Iterator[Sample], start_soc: float | None = 1.0, papers: 
 
 
 def band(found: Estimate) -> tuple[float, float, float]:
-    assert found.runtime_early_s is not None
-    assert found.runtime_likely_s is not None
-    assert found.runtime_late_s is not None
-    return found.runtime_early_s, found.runtime_likely_s, found.runtime_late_s
+    assert found.runtime_low_s is not None
+    assert found.runtime_expected_s is not None
+    assert found.runtime_high_s is not None
+    return found.runtime_low_s, found.runtime_expected_s, found.runtime_high_s
 
 
 def likely(estimator: Estimator, amps: float) -> float:
@@ -56,17 +56,17 @@ def likely(estimator: Estimator, amps: float) -> float:
     loads=st.lists(st.tuples(st.floats(0.2, 12.0), st.integers(3, 60)), min_size=1, max_size=6),
     first=st.floats(0.3, 8.0),
     factor=st.floats(1.05, 3.0),
-    block_c=st.floats(-10, 40),
+    battery_c=st.floats(-10, 40),
 )
 def test_more_load_never_lasts_longer_and_the_band_is_in_order(
-    loads: list[tuple[float, int]], first: float, factor: float, block_c: float
+    loads: list[tuple[float, int]], first: float, factor: float, battery_c: float
 ) -> None:
-    estimator = Estimator(PAPERS, LIMITS, start_soc=1.0)
+    estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     t_s, volts = 0.0, 12.7
     for amps, minutes in loads:
         for _ in range(minutes):
             t_s, volts = t_s + 60, volts - 0.0005 * amps
-            estimator.update(Sample(t_s=t_s, volts=max(volts - 0.02 * amps, 10.9), amps=amps, block_c=block_c))
+            estimator.update(Sample(t_s=t_s, volts=max(volts - 0.02 * amps, 10.9), amps=amps, battery_c=battery_c))
     small = band(estimator.estimate([Phase(seconds=FOREVER, amps=first)]))
     large = band(estimator.estimate([Phase(seconds=FOREVER, amps=first * factor)]))
     assert small[0] <= small[1] <= small[2]
@@ -77,9 +77,9 @@ def test_more_load_never_lasts_longer_and_the_band_is_in_order(
 @given(amps=st.floats(0.3, 9.0), warm=st.floats(-5, 40), colder=st.floats(1, 30))
 def test_colder_never_lasts_longer(amps: float, warm: float, colder: float) -> None:
     found = []
-    for block_c in (warm, warm - colder):
-        estimator = Estimator(PAPERS, LIMITS, start_soc=1.0)
-        estimator.update(Sample(t_s=0.0, volts=12.7, amps=amps, block_c=block_c))
+    for battery_c in (warm, warm - colder):
+        estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
+        estimator.update(Sample(t_s=0.0, volts=12.7, amps=amps, battery_c=battery_c))
         found.append(likely(estimator, amps))
     assert found[1] <= found[0] + 1.0
 
@@ -88,7 +88,7 @@ def test_a_peak_and_a_lead_shorten_the_runtime() -> None:
     estimator = followed(discharge(60, 2.0))
     plain = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0)]))[1]
     peak = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0, peak_amps=8.0)]))[1]
-    estimator.limits = Limits(cutoff_volts=10.8, lead_ohm=0.1, floor_volts_per_cell=0.0)
+    estimator.limits = Limits(cutoff_volts=10.8, lead_ohm=0.1, end_volts_per_cell=0.0)
     lead = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0)]))[1]
     assert peak < plain
     assert lead < plain
@@ -98,7 +98,7 @@ def test_the_floor_is_named_when_it_comes_first() -> None:
     estimator = followed(discharge(30, 2.0))
     assert estimator.estimate().limit == "cutoff"
     estimator.limits = Limits(cutoff_volts=9.0)
-    assert estimator.estimate().limit == "floor"
+    assert estimator.estimate().limit == "end_voltage"
 
 
 def test_switching_a_load_off_lasts_longer() -> None:
@@ -117,11 +117,11 @@ def test_phases_are_run_through_in_order() -> None:
 
 
 def test_no_answer_before_anything_is_known() -> None:
-    estimator = Estimator(PAPERS, LIMITS)
+    estimator = Estimator(PROFILE, LIMITS)
     found = estimator.estimate()
-    assert (found.soc, found.runtime_likely_s, found.unknown_because) == (None, None, "no reading yet")
+    assert (found.soc, found.runtime_expected_s, found.unknown_because) == (None, None, "no reading yet")
     estimator.update(Sample(t_s=0.0, volts=12.6, amps=2.0))
-    assert estimator.estimate().runtime_likely_s is None
+    assert estimator.estimate().runtime_expected_s is None
     assert "start" in (estimator.estimate().unknown_because or "")
 
 
@@ -131,7 +131,7 @@ def test_zero_under_the_cutoff_and_none_while_charging() -> None:
     estimator.update(Sample(t_s=1860.0, volts=13.4, amps=-2.0))
     found = estimator.estimate()
     assert found.charging
-    assert found.runtime_likely_s is None
+    assert found.runtime_expected_s is None
     assert found.soc is not None
 
 
@@ -154,23 +154,23 @@ def test_charge_is_accounted_for_over_a_cycle() -> None:
     estimator.estimate()
     assert estimator.bank.offset is not None
     left_out = estimator.bank.offset * 60 / 3600
-    assert estimator.bank.drawn - before == pytest.approx(drawn / PAPERS.c20_ah + left_out, rel=1e-3)
+    assert estimator.bank.drawn - before == pytest.approx(drawn / PROFILE.c20_ah + left_out, rel=1e-3)
     before = estimator.bank.drawn.copy()
     for minute in range(60):
         estimator.update(Sample(t_s=(242 + minute) * 60.0, volts=13.2, amps=-2.0))
     estimator.estimate()
-    stored = 2.0 * 1.0 * CHARGE_KEPT / PAPERS.c20_ah
+    stored = 2.0 * 1.0 * CHARGE_KEPT / PROFILE.c20_ah
     assert before - estimator.bank.drawn == pytest.approx(stored, rel=1e-3)
 
 
 @pytest.mark.parametrize("offset_amps", [-0.02, 0.02])
 def test_a_current_sensors_offset_is_in_the_band(offset_amps: float) -> None:
-    """20 mA are 8 % of a light load's charge; the battery is small and its papers know it well."""
-    papers = Papers(c20_ah=PAPERS.c20_ah)
-    papers = fitted_papers(papers, runs_of(1.0, 0.8, 1.2, 2.0), date(2026, 5, 1))
-    small = msgspec.structs.replace(papers, c20_ah=6.0)
+    """20 mA are 8 % of a light load's charge; the battery is small and its profile know it well."""
+    profile = BatteryProfile(c20_ah=PROFILE.c20_ah)
+    profile = fitted_profile(profile, runs_of(1.0, 0.8, 1.2, 2.0), date(2026, 5, 1))
+    small = msgspec.structs.replace(profile, c20_ah=6.0)
     rows = [Sample(t_s=row.t_s, volts=row.volts, amps=row.amps / 3) for row in made(1.0, 0.75)]
-    estimator = Estimator(small, Limits(cutoff_volts=10.5, floor_volts_per_cell=0.0), start_soc=1.0)
+    estimator = Estimator(small, Limits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
     for place, row in enumerate(rows):
         estimator.update(replace(row, amps=row.amps + offset_amps))
         if place % 60 == 0 and 0.05 < place / len(rows) < 0.95:
@@ -191,17 +191,17 @@ def test_a_gap_widens_the_band() -> None:
     assert gap.bank is not None
     assert through.bank is not None
     assert gap.bank.drawn.std() > through.bank.drawn.std()
-    assert gap.estimate().runtime_likely_s is not None
+    assert gap.estimate().runtime_expected_s is not None
 
 
 def test_a_restart_goes_on_from_its_state() -> None:
     rows = list(discharge(300, 2.0))
-    straight, restarted = Estimator(PAPERS, LIMITS), Estimator(PAPERS, LIMITS)
+    straight, restarted = Estimator(PROFILE, LIMITS), Estimator(PROFILE, LIMITS)
     for place, row in enumerate(rows):
         straight.update(row)
         restarted.update(row)
         if place % 40 == 0:
-            restarted = Estimator.resume(PAPERS, LIMITS, json.loads(json.dumps(restarted.state())))
+            restarted = Estimator.resume(PROFILE, LIMITS, json.loads(json.dumps(restarted.state())))
     assert band(restarted.estimate()) == pytest.approx(band(straight.estimate()), rel=1e-3)
 
 
@@ -215,7 +215,7 @@ def test_memory_does_not_grow() -> None:
 
 def test_a_switched_load_makes_no_swing_that_is_taken_back() -> None:
     """Runtime for a fixed load to come, while a servo-like load comes and goes, with the sag that goes with it."""
-    estimator = Estimator(PAPERS, LIMITS, start_soc=1.0)
+    estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     answers = []
     for minute in range(180):
         amps = 4.0 if minute // 10 % 2 else 1.5
@@ -256,11 +256,11 @@ def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
     """A fan of 3 A comes and goes beside 1 A that nobody told; the cells are the population's own."""
 
     def seen(known: bool) -> Iterator[Sample]:
-        numbers, wells, drawn = sound_profile().mean, np.zeros(4), 0.0
+        numbers, wells, drawn = sound_prior().mean, np.zeros(4), 0.0
         whole = curve.whole_charge(np.array(1.0), np.array(numbers[1]))
         for minute in range(150):
             fan = 3.0 if minute // 10 % 2 else 0.0
-            rate = (1.0 + fan) / PAPERS.c20_ah
+            rate = (1.0 + fan) / PROFILE.c20_ah
             drawn, wells = drawn + rate / 60, curve.advance_wells(wells, rate, 1 / 60)
             depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[1]))
             volts = 6 * float(curve.terms(depleted, rate) @ numbers[2:])
@@ -279,11 +279,11 @@ def test_a_declared_load_serves_where_no_current_is_measured() -> None:
 
 
 def test_the_block_follows_the_case_by_hours() -> None:
-    estimator = Estimator(PAPERS, LIMITS, start_soc=1.0)
+    estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     for minute in range(61):
         estimator.update(Sample(t_s=60.0 * minute, volts=12.5, amps=1.0, case_c=25.0 if minute == 0 else 5.0))
-    assert estimator.block_c is not None
-    assert 15.0 < estimator.block_c < 22.0
+    assert estimator.battery_c is not None
+    assert 15.0 < estimator.battery_c < 22.0
 
 
 @settings(max_examples=30, deadline=None)
@@ -299,7 +299,7 @@ def test_the_block_follows_the_case_by_hours() -> None:
 def test_no_stream_of_readings_breaks_it(
     rows: list[tuple[float, float, float]], inputs: list[str], c20_ah: float
 ) -> None:
-    estimator = Estimator(Papers(c20_ah=c20_ah), Limits(cutoff_volts=10.5))
+    estimator = Estimator(BatteryProfile(c20_ah=c20_ah), Limits(cutoff_volts=10.5))
     t_s = 0.0
     for place, (seconds, volts, amps) in enumerate(rows):
         t_s += seconds
@@ -313,7 +313,7 @@ def test_no_stream_of_readings_breaks_it(
             )
         )
         found = estimator.estimate()
-        if found.runtime_likely_s is not None:
+        if found.runtime_expected_s is not None:
             early, middle, late = band(found)
             assert 0 <= early <= middle <= late < math.inf
         if found.soc is not None:
@@ -325,4 +325,4 @@ def test_readings_half_an_hour_apart_are_not_gaps() -> None:
     estimator = followed(iter(rows))
     assert estimator.bank is not None
     estimator.estimate()
-    assert estimator.loaded_charge == pytest.approx(19 * 0.5 / PAPERS.c20_ah, rel=0.01)
+    assert estimator.loaded_charge == pytest.approx(19 * 0.5 / PROFILE.c20_ah, rel=0.01)

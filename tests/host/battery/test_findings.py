@@ -1,11 +1,11 @@
-"""What no lead-acid battery can do is said whatever its papers know, and nothing is said of what it can."""
+"""What no lead-acid battery can do is said whatever its profile know, and nothing is said of what it can."""
 
 import pytest
 
 from groundbox.battery.findings import gross
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 
-PAPERS = Papers(c20_ah=18.0)
+PROFILE = BatteryProfile(c20_ah=18.0)
 
 
 @pytest.mark.parametrize(
@@ -26,6 +26,6 @@ PAPERS = Papers(c20_ah=18.0)
 def test_gross_contradictions(
     cell_volts: float, charging_hours: float, rest_hours: float, soc_low: float, said: str
 ) -> None:
-    found = gross(cell_volts, PAPERS, charging_hours=charging_hours, rest_hours=rest_hours, soc_low=soc_low)
+    found = gross(cell_volts, PROFILE, charging_hours=charging_hours, rest_hours=rest_hours, soc_low=soc_low)
     assert bool(found) == bool(said)
     assert all(said in one.sentence for one in found)

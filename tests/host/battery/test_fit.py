@@ -10,20 +10,20 @@ import pytest
 
 from groundbox.battery import curve
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.fit import fitted_papers, refusal
+from groundbox.battery.fit import fitted_profile, refusal
 from groundbox.battery.logged import Discharge, discharges, runs_in
-from groundbox.battery.papers import Papers, load_papers, papers_text, save_papers, without_points
-from groundbox.battery.population import CAPACITY, LAG, sound_profile
+from groundbox.battery.population import CAPACITY, LAG, sound_prior
+from groundbox.battery.profile import BatteryProfile, load_profile, profile_text, save_profile, without_points
 from groundbox.errors import BadInput
 
-PAPERS = Papers(c20_ah=18.0)
+PROFILE = BatteryProfile(c20_ah=18.0)
 
 
 def made(capacity: float, amps: float, offset: float = 0.0) -> list[Sample]:
     """A discharge of a battery from the population's middle, but with this capacity (units of C20) and offset."""
-    numbers = sound_profile().mean
+    numbers = sound_prior().mean
     wells, drawn, rows = np.zeros(4), 0.0, []
-    rate = amps / PAPERS.c20_ah
+    rate = amps / PROFILE.c20_ah
     whole = curve.whole_charge(np.array(capacity), np.array(numbers[LAG]))
     for minute in range(6000):
         depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[LAG]))
@@ -36,59 +36,59 @@ def made(capacity: float, amps: float, offset: float = 0.0) -> list[Sample]:
 
 
 def runs_of(capacity: float, *loads: float) -> list[Discharge]:
-    return [run for amps in loads for run in discharges(iter(made(capacity, amps)), PAPERS, f"{amps} A")]
+    return [run for amps in loads for run in discharges(iter(made(capacity, amps)), PROFILE, f"{amps} A")]
 
 
 @pytest.mark.parametrize("capacity", [0.75, 0.95, 1.15])
 def test_capacity_is_found(capacity: float) -> None:
-    found = fitted_papers(PAPERS, runs_of(capacity, 1.5, 4.0), date(2026, 5, 1)).fitted
+    found = fitted_profile(PROFILE, runs_of(capacity, 1.5, 4.0), date(2026, 5, 1)).fitted
     assert found is not None
-    assert found.capacity_ah / PAPERS.c20_ah == pytest.approx(capacity, rel=0.04)
+    assert found.capacity_ah / PROFILE.c20_ah == pytest.approx(capacity, rel=0.04)
     assert found.error_volts < 0.01
 
 
 def test_two_runs_leave_less_doubt_than_one() -> None:
-    one = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1)).fitted
-    two = fitted_papers(PAPERS, runs_of(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
+    one = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1)).fitted
+    two = fitted_profile(PROFILE, runs_of(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
     assert one is not None
     assert two is not None
     assert np.sqrt(two.covariance[LAG][LAG]) < np.sqrt(one.covariance[LAG][LAG])
 
 
 def test_a_fitted_battery_is_foretold_better() -> None:
-    def width(papers: Papers) -> float:
-        estimator = Estimator(papers, Limits(cutoff_volts=10.5, floor_volts_per_cell=0.0), start_soc=1.0)
+    def width(profile: BatteryProfile) -> float:
+        estimator = Estimator(profile, Limits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
         for sample in made(0.95, 2.5)[:120]:
             estimator.update(sample)
         found = estimator.estimate()
-        assert found.runtime_late_s is not None
-        assert found.runtime_early_s is not None
-        return found.runtime_late_s - found.runtime_early_s
+        assert found.runtime_high_s is not None
+        assert found.runtime_low_s is not None
+        return found.runtime_high_s - found.runtime_low_s
 
-    assert width(fitted_papers(PAPERS, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PAPERS)
+    assert width(fitted_profile(PROFILE, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PROFILE)
 
 
 def test_shallow_discharges_and_recharges_are_passed_over() -> None:
     rows = made(1.0, 2.0)
     shallow = rows[:60]
     charge = [Sample(t_s=rows[-1].t_s + 60.0 * (1 + m), volts=13.5, amps=-2.0) for m in range(60)]
-    assert discharges(iter(shallow), PAPERS) == []
-    assert len(discharges(iter(rows + charge), PAPERS)) == 1
+    assert discharges(iter(shallow), PROFILE) == []
+    assert len(discharges(iter(rows + charge), PROFILE)) == 1
 
 
 def test_what_a_gap_hides_is_not_counted_as_drawn() -> None:
     rows = made(1.0, 4.0)[:60]
     later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
-    assert discharges(iter([*rows, *later]), PAPERS) == []
+    assert discharges(iter([*rows, *later]), PROFILE) == []
 
 
 def test_what_is_left_after_a_gap_under_load_is_not_taken_for_a_full_battery() -> None:
     rows = made(1.0, 2.0)
     later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
-    assert discharges(iter([*rows[:60], *later]), PAPERS) == []
+    assert discharges(iter([*rows[:60], *later]), PROFILE) == []
     charge = [Sample(t_s=later[-1].t_s + 60.0 * (1 + m), volts=13.5, amps=-2.0) for m in range(60)]
     again = [dataclasses.replace(row, t_s=row.t_s + charge[-1].t_s + 60.0) for row in rows]
-    assert len(discharges(iter([*rows[:60], *later, *charge, *again]), PAPERS)) == 1
+    assert len(discharges(iter([*rows[:60], *later, *charge, *again]), PROFILE)) == 1
 
 
 @pytest.mark.parametrize(
@@ -102,35 +102,35 @@ def test_what_is_left_after_a_gap_under_load_is_not_taken_for_a_full_battery() -
 )
 def test_what_cannot_be_this_battery_is_refused(times_volts: float, times_amps: float, said: str | None) -> None:
     rows = [Sample(t_s=row.t_s, volts=row.volts * times_volts, amps=2.0 * times_amps) for row in made(1.0, 2.0)]
-    runs = discharges(iter(rows), PAPERS)
-    why = refusal(fitted_papers(PAPERS, runs, date(2026, 5, 1)), runs)
+    runs = discharges(iter(rows), PROFILE)
+    why = refusal(fitted_profile(PROFILE, runs, date(2026, 5, 1)), runs)
     assert (why is None) == (said is None)
     assert said is None or said in str(why)
 
 
 def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
-    first = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1))
-    second = fitted_papers(first, runs_of(0.9, 2.5), date(2026, 8, 1))
+    first = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1))
+    second = fitted_profile(first, runs_of(0.9, 2.5), date(2026, 8, 1))
     assert [row.date.month for row in second.history] == [5, 8]
-    save_papers(tmp_path / "b.toml", second)
-    again = load_papers(tmp_path / "b.toml")
+    save_profile(tmp_path / "b.toml", second)
+    again = load_profile(tmp_path / "b.toml")
     assert again.fitted is not None
     assert again.fitted.mean[CAPACITY] == pytest.approx(second.fitted.mean[CAPACITY] if second.fitted else 0, rel=1e-6)
 
 
-def _learnt(*days: tuple[date, float, float]) -> Papers:
+def _learnt(*days: tuple[date, float, float]) -> BatteryProfile:
     """Learnt one by one: day, capacity, amps."""
-    papers = PAPERS
+    profile = PROFILE
     for day, capacity, amps in days:
-        papers = fitted_papers(papers, runs_of(capacity, amps), day)
-    return papers
+        profile = fitted_profile(profile, runs_of(capacity, amps), day)
+    return profile
 
 
 def test_runs_learnt_one_by_one_tell_as_much_as_at_once(tmp_path: Path) -> None:
-    one_by_one = fitted_papers(PAPERS, runs_of(0.95, 1.5), date(2026, 5, 1))
-    save_papers(tmp_path / "b.toml", one_by_one)
-    one_by_one = fitted_papers(load_papers(tmp_path / "b.toml"), runs_of(0.95, 4.0), date(2026, 5, 1))
-    at_once = fitted_papers(PAPERS, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))
+    one_by_one = fitted_profile(PROFILE, runs_of(0.95, 1.5), date(2026, 5, 1))
+    save_profile(tmp_path / "b.toml", one_by_one)
+    one_by_one = fitted_profile(load_profile(tmp_path / "b.toml"), runs_of(0.95, 4.0), date(2026, 5, 1))
+    at_once = fitted_profile(PROFILE, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))
     assert one_by_one.fitted is not None
     assert at_once.fitted is not None
     assert one_by_one.fitted.runs == at_once.fitted.runs == 2
@@ -142,8 +142,8 @@ def test_the_newest_run_tells_what_it_holds_now() -> None:
     """A capacity that fell at once is believed, and the rows before it stay."""
     found = _learnt((date(2026, 1, 1), 1.05, 2.0), (date(2026, 2, 1), 1.04, 3.0), (date(2026, 3, 1), 0.7, 2.0))
     assert found.fitted is not None
-    assert found.fitted.capacity_ah / PAPERS.c20_ah == pytest.approx(0.7, rel=0.06)
-    shares = [row.capacity_ah / PAPERS.c20_ah for row in found.history]
+    assert found.fitted.capacity_ah / PROFILE.c20_ah == pytest.approx(0.7, rel=0.06)
+    shares = [row.capacity_ah / PROFILE.c20_ah for row in found.history]
     assert shares == pytest.approx([1.05, 1.04, 0.7], rel=0.06)
 
 
@@ -151,7 +151,7 @@ def test_an_older_log_fitted_late_takes_its_place_in_time() -> None:
     found = _learnt((date(2026, 6, 1), 0.8, 2.0), (date(2025, 1, 1), 1.0, 3.0))
     assert found.fitted is not None
     assert found.fitted.date == date(2026, 6, 1)
-    assert found.fitted.capacity_ah / PAPERS.c20_ah == pytest.approx(0.8, rel=0.08)
+    assert found.fitted.capacity_ah / PROFILE.c20_ah == pytest.approx(0.8, rel=0.08)
 
 
 def test_points_of_the_runs_that_tell_most_are_kept() -> None:
@@ -160,7 +160,7 @@ def test_points_of_the_runs_that_tell_most_are_kept() -> None:
     assert sum(bool(row.points) for row in found.history) == 6
     assert found.fitted is not None
     assert found.fitted.runs == 7
-    assert papers_text(without_points(found)).count("points =") == 0
+    assert profile_text(without_points(found)).count("points =") == 0
 
 
 def test_a_load_unlike_the_others_is_not_forgotten() -> None:
@@ -171,9 +171,9 @@ def test_a_load_unlike_the_others_is_not_forgotten() -> None:
     assert kept == [1, 5, 6, 7, 8, 9]
 
 
-def test_papers_whose_fit_was_deleted_begin_anew() -> None:
-    known = fitted_papers(PAPERS, runs_of(1.0, 1.5), date(2026, 5, 1))
-    anew = fitted_papers(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
+def test_profile_whose_fit_was_deleted_begin_anew() -> None:
+    known = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1))
+    anew = fitted_profile(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
     assert anew.fitted is not None
     assert anew.fitted.runs == 1
     assert [bool(row.points) for row in anew.history] == [False, True]
@@ -183,17 +183,17 @@ def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
     log = tmp_path / "blind.csv"
     log.write_text("t_s,volts\n" + "".join(f"{60 * m},{12.5 - m / 1000}\n" for m in range(60)))
     with pytest.raises(BadInput, match="without the current nothing can be learnt"):
-        runs_in(log, PAPERS)
+        runs_in(log, PROFILE)
     log.write_text("t_s,volts,amps\n0,12.5,1\n60,12.4,1\n")
     with pytest.raises(BadInput, match="no discharge deeper"):
-        runs_in(log, PAPERS)
+        runs_in(log, PROFILE)
 
 
 def test_a_run_that_did_not_begin_full_is_recognised_beside_a_full_one() -> None:
     """Without that its capacity would be thought half of what it is."""
     whole = made(1.0, 3.0)
     late = [dataclasses.replace(row, t_s=row.t_s - whole[110].t_s) for row in whole[110:]]
-    runs = [*runs_of(1.0, 2.0), *discharges(iter(late), PAPERS)]
-    found = fitted_papers(PAPERS, runs, date(2026, 5, 1))
+    runs = [*runs_of(1.0, 2.0), *discharges(iter(late), PROFILE)]
+    found = fitted_profile(PROFILE, runs, date(2026, 5, 1))
     assert found.fitted is not None
-    assert found.fitted.capacity_ah == pytest.approx(PAPERS.c20_ah, rel=0.06)
+    assert found.fitted.capacity_ah == pytest.approx(PROFILE.c20_ah, rel=0.06)

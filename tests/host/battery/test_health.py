@@ -1,4 +1,4 @@
-"""Health, the guided capacity test, and what is said when a battery contradicts its papers."""
+"""Health, the guided capacity test, and what is said when a battery contradicts its profile."""
 
 import dataclasses
 from datetime import date
@@ -8,13 +8,13 @@ import pytest
 
 from groundbox.battery.capacity_test import CapacityTest
 from groundbox.battery.estimate import Estimator, Limits, Sample
-from groundbox.battery.fit import fitted_papers
+from groundbox.battery.fit import fitted_profile
 from groundbox.battery.health import health
 from groundbox.battery.logged import discharges
-from groundbox.battery.papers import DischargeRow, HistoryRow, Papers
+from groundbox.battery.profile import BatteryProfile, DischargeRow, HistoryRow
 from groundbox.rig.lead_acid import BatterySettings, LeadAcid
 
-PAPERS = Papers(c20_ah=18.0, label="mast 2")
+PROFILE = BatteryProfile(c20_ah=18.0, label="mast 2")
 
 
 def _row(year: int, month: int, capacity_ah: float, mohm: float = 20.0) -> HistoryRow:
@@ -24,7 +24,7 @@ def _row(year: int, month: int, capacity_ah: float, mohm: float = 20.0) -> Histo
 
 
 def test_nothing_measured_is_said() -> None:
-    found = health(PAPERS)
+    found = health(PROFILE)
     assert found.share is None
     assert "not enough data yet" in found.verdict
 
@@ -33,7 +33,7 @@ def test_nothing_measured_is_said() -> None:
     ("capacity_ah", "said"), [(17.5, "sound"), (14.5, "close to 80%"), (12.0, "replace it: under 80%")]
 )
 def test_the_criterion_of_the_standard_is_named(capacity_ah: float, said: str) -> None:
-    verdict = health(msgspec.structs.replace(PAPERS, history=[_row(2025, 4, capacity_ah)])).verdict
+    verdict = health(msgspec.structs.replace(PROFILE, history=[_row(2025, 4, capacity_ah)])).verdict
     assert said in verdict
     assert "IEEE 1188" in verdict
     assert "not enough data yet for a trend" in verdict
@@ -41,10 +41,10 @@ def test_the_criterion_of_the_standard_is_named(capacity_ah: float, said: str) -
 
 def test_a_trend_needs_three_fits_and_two_months() -> None:
     rows = [_row(2024, 4, 18.0), _row(2025, 4, 17.1), _row(2026, 4, 16.2, mohm=28.0)]
-    found = health(msgspec.structs.replace(PAPERS, history=rows))
+    found = health(msgspec.structs.replace(PROFILE, history=rows))
     assert found.per_year == pytest.approx(-0.05, abs=0.002)
     assert found.resistance_rise == pytest.approx(1.4)
-    assert health(msgspec.structs.replace(PAPERS, history=rows[:2])).per_year is None
+    assert health(msgspec.structs.replace(PROFILE, history=rows[:2])).per_year is None
 
 
 def _evening(load_hours: float, *, rest_volts: float = 12.9, gap_at: float | None = None) -> list[Sample]:
@@ -54,12 +54,12 @@ def _evening(load_hours: float, *, rest_volts: float = 12.9, gap_at: float | Non
     for minute in range(minutes + 1):
         off = gap_at is not None and gap_at * 60 <= minute < gap_at * 60 + 10
         volts = 12.5 if off else 12.6 - 2.1 * (minute / minutes) ** 2
-        rows.append(Sample(t_s=60.0 * (100 + minute), volts=volts, amps=0.0 if off else 3.0, block_c=22.2))
+        rows.append(Sample(t_s=60.0 * (100 + minute), volts=volts, amps=0.0 if off else 3.0, battery_c=22.2))
     return rows
 
 
 SHEET = msgspec.structs.replace(
-    PAPERS, discharge=[DischargeRow(amps=3.0, minutes=300), DischargeRow(amps=0.9, minutes=1200)]
+    PROFILE, discharge=[DischargeRow(amps=3.0, minutes=300), DischargeRow(amps=0.9, minutes=1200)]
 )
 
 
@@ -120,10 +120,10 @@ def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
     assert test.step.name == "charge"
 
 
-def _switched(papers: Papers, extra_ohm: float) -> list[set[str]]:
+def _switched(profile: BatteryProfile, extra_ohm: float) -> list[set[str]]:
     """What is found each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
-    battery = LeadAcid(BatterySettings(c20_ah=papers.c20_ah))
-    estimator = Estimator(papers, Limits(cutoff_volts=9.0), start_soc=1.0)
+    battery = LeadAcid(BatterySettings(c20_ah=profile.c20_ah))
+    estimator = Estimator(profile, Limits(cutoff_volts=9.0), start_soc=1.0)
     kinds = []
     for minute in range(180):
         amps = 2.0 + minute // 10 % 2
@@ -138,16 +138,16 @@ def _switched(papers: Papers, extra_ohm: float) -> list[set[str]]:
 def test_a_bad_connector_is_told_from_a_wrong_battery_once_loads_were_switched() -> None:
     from tests.host.battery.test_fit import made
 
-    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PAPERS)]
-    known = fitted_papers(PAPERS, runs, date(2026, 5, 1))
+    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PROFILE)]
+    known = fitted_profile(PROFILE, runs, date(2026, 5, 1))
     assert all(kinds == {"bad connector"} for kinds in _switched(known, 0.25)[4:])
     assert not any("bad connector" in kinds for kinds in _switched(known, 0.0))
 
 
-def _followed(papers: Papers, sag_ohm: float = 0.0, off_volts: float = 0.0) -> set[str]:
+def _followed(profile: BatteryProfile, sag_ohm: float = 0.0, off_volts: float = 0.0) -> set[str]:
     from tests.host.battery.test_fit import made
 
-    estimator = Estimator(papers, Limits(cutoff_volts=9.0, floor_volts_per_cell=0.0), start_soc=1.0)
+    estimator = Estimator(profile, Limits(cutoff_volts=9.0, end_volts_per_cell=0.0), start_soc=1.0)
     kinds: set[str] = set()
     for place, sample in enumerate(made(1.0, 4.0)):
         amps = sample.amps or 0.0
@@ -160,9 +160,9 @@ def _followed(papers: Papers, sag_ohm: float = 0.0, off_volts: float = 0.0) -> s
 def test_a_contradiction_is_said_and_a_good_battery_left_alone() -> None:
     from tests.host.battery.test_fit import made
 
-    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PAPERS)]
-    strong = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.5, amps)), PAPERS)]
-    known = fitted_papers(PAPERS, runs, date(2026, 5, 1))
+    runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PROFILE)]
+    strong = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.5, amps)), PROFILE)]
+    known = fitted_profile(PROFILE, runs, date(2026, 5, 1))
     assert _followed(known) == set()
-    assert "capacity fell" in _followed(fitted_papers(PAPERS, strong, date(2026, 5, 1)))
+    assert "capacity fell" in _followed(fitted_profile(PROFILE, strong, date(2026, 5, 1)))
     assert "wrong battery?" in _followed(known, off_volts=-0.6)

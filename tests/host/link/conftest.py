@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from groundbox.link.exchange import Exchange
 from groundbox.link.known import Known
 from groundbox.link.questions import Moment
-from groundbox.link.session import Session
 from groundbox.model import Item
 from groundbox.wire import line
 from groundbox.wire.messages import checksum, fields_of
@@ -88,7 +88,7 @@ class FakeBoard:
 class Desk:
     """A session and a board on one line, with clocks that only move when told."""
 
-    def __init__(self, session: Session, board: FakeBoard) -> None:
+    def __init__(self, session: Exchange, board: FakeBoard) -> None:
         self.session, self.board = session, board
         self.wall_s, self.monotonic_s = WALL_S, 1000.0
         self.items: list[Item] = []
@@ -119,7 +119,7 @@ def board() -> FakeBoard:
 
 @pytest.fixture
 def desk(board: FakeBoard) -> Desk:
-    return Desk(Session("/dev/board", Known(), 1000), board)
+    return Desk(Exchange("/dev/board", Known(), 1000), board)
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ import network_file as board_file
 from groundbox.errors import BadInput, LinkError
 from groundbox.link import broker_check, broker_files, passwords
 from groundbox.link.network_file import network_file
-from groundbox.show import cmd_board_network, cmd_broker
 from groundbox.toml_file import read_toml
+from groundbox.ui import cmd_board_network, cmd_broker
 
 OPEN = {"README.md"}
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl on this machine")

@@ -208,8 +208,8 @@ def test_a_fault_of_ours_does_not_end_the_thread(
 ) -> None:
     faults = iter([True])
     monkeypatch.setattr(port, "LOST_LONGEST_S", 0.05)
-    real = port.Session.tick
-    monkeypatch.setattr(port.Session, "tick", lambda *given: 1 / 0 if next(faults, False) else real(*given))
+    real = port.Exchange.tick
+    monkeypatch.setattr(port.Exchange, "tick", lambda *given: 1 / 0 if next(faults, False) else real(*given))
     ports.start()
     items = _until(arrivals, lambda items: len(_readings(items)) >= 1)
     assert "a fault of this program: ZeroDivisionError" in items[0].sentence

@@ -1,10 +1,10 @@
-"""Days to plan in tests: the invented outing, and others made by chance."""
+"""Days to plan in tests: the invented session, and others made by chance."""
 
 from dataclasses import replace
 from pathlib import Path
 from random import Random
 
-from groundbox.battery.papers import Papers
+from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.day import Day, FieldBattery, PlannedFlight
 from groundbox.plan.day_file import load_day
 from groundbox.plan.day_shape import Battery, Box, Charger, Flight, Load, Weather
@@ -17,15 +17,15 @@ def bog_day() -> Day:
 
 
 def easy_day() -> Day:
-    """The invented outing with a battery at the mast that lasts."""
+    """The invented session with a battery at the mast that lasts."""
     day = bog_day()
-    papers = Papers(c20_ah=24.0)
+    profile = BatteryProfile(c20_ah=24.0)
     entry = day.batteries["M9"].battery
     easy = FieldBattery(
-        battery=Battery(name="M9", boxes=["mast"], c20_ah=24.0, health=1.0, charge=entry.charge), papers=papers
+        battery=Battery(name="M9", boxes=["mast"], c20_ah=24.0, health=1.0, charge=entry.charge), profile=profile
     )
     larger = FieldBattery(
-        battery=Battery(name="T18", boxes=["table"], c20_ah=33.0, health=1.0), papers=Papers(c20_ah=33.0)
+        battery=Battery(name="T18", boxes=["table"], c20_ah=33.0, health=1.0), profile=BatteryProfile(c20_ah=33.0)
     )
     return replace(day, batteries={"M9": easy, "T18": larger})
 
@@ -54,7 +54,7 @@ def random_day(seed: int, *, batteries: int, flights: int, chargers: int) -> Day
             health=random.choice((0.7, 0.85, 1.0)),
             charge=random.choice((0.7, 0.9, 1.0)),
         )
-        fitted[entry.name] = FieldBattery(battery=entry, papers=Papers(c20_ah=c20_ah))
+        fitted[entry.name] = FieldBattery(battery=entry, profile=BatteryProfile(c20_ah=c20_ah))
     planned, launch = [], 40.0
     for number in range(flights):
         flight = Flight(name=f"flight {number + 1}", length_min=35, time_home_min=8, gap_min=40)

@@ -85,12 +85,12 @@ def test_cold_and_age_slow_a_charge() -> None:
     charger = Charger(amps=2)
     hours = [
         hours_until(block, charger, 0.5 * block.capacity_ah, 0.05 * block.capacity_ah)
-        for block in (BLOCK, Block(c20_ah=9, block_c=5), Block(c20_ah=9, block_c=5, health=0.6))
+        for block in (BLOCK, Block(c20_ah=9, battery_c=5), Block(c20_ah=9, battery_c=5, health=0.6))
     ]
     assert None not in hours
     assert hours[0] < hours[1]  # type: ignore[operator]
     compensated = Charger(amps=2, mv_per_k=30)
-    cold = hours_until(Block(c20_ah=9, block_c=5), compensated, 4.5, 0.45)
+    cold = hours_until(Block(c20_ah=9, battery_c=5), compensated, 4.5, 0.45)
     assert cold is not None
     assert hours[0] < cold < hours[1]  # type: ignore[operator]
 
@@ -108,8 +108,8 @@ def test_the_last_fifth_costs_most() -> None:
 def test_compensated_voltages() -> None:
     """Float 2.27 V a cell, 3 mV a cell and kelvin: 14.07, 13.62, 13.35 V at 0, 25, 40 C (makers' figures)."""
     charger = Charger(amps=1, absorption_volts=14.70, float_volts=13.62, mv_per_k=18)
-    for block_c, volts in ((0, 14.07), (25, 13.62), (40, 13.35)):
-        assert charger.volts("float", block_c) == pytest.approx(volts, abs=0.001)
+    for battery_c, volts in ((0, 14.07), (25, 13.62), (40, 13.35)):
+        assert charger.volts("float", battery_c) == pytest.approx(volts, abs=0.001)
 
 
 def test_a_charger_sets_itself_to_what_the_battery_stands() -> None:
@@ -122,8 +122,8 @@ def test_a_charger_sets_itself_to_what_the_battery_stands() -> None:
     ("block", "more", "words"),
     [
         (Block(c20_ah=7), {}, "2.1 A at most"),
-        (Block(c20_ah=18, block_c=-2), {}, "below 0 C"),
-        (Block(c20_ah=18, block_c=43), {}, "above 40 C"),
+        (Block(c20_ah=18, battery_c=-2), {}, "below 0 C"),
+        (Block(c20_ah=18, battery_c=43), {}, "above 40 C"),
         (Block(c20_ah=18), {"rest_volts": 10.2}, "inspect"),
         (Block(c20_ah=18), {"load_volts": {"receiver": 14.0}}, "receiver stands 14 V"),
     ],

@@ -14,9 +14,9 @@ from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
 from groundbox.plan.supply import soc_of
 from groundbox.settings import Settings, load
-from groundbox.show.cmd_plan import command
-from groundbox.show.cmd_plan_live import Standing, minute_of, stands
 from groundbox.store import Reader, Store
+from groundbox.ui.cmd_plan import command
+from groundbox.ui.cmd_plan_live import Standing, minute_of, stands
 from groundbox.wire.messages import fields_of
 
 EXAMPLES = Path(__file__).parents[3] / "host" / "groundbox" / "examples"
@@ -52,7 +52,7 @@ def logged(tmp_path: Path) -> Settings:
     """Both boxes heard from 13:00 to 14:10 with their own batteries; a flight from 13:20 to 13:55, nothing charged."""
     for name in ("groundbox.toml", "M9.toml", "T18.toml", "bog_day.toml"):
         (tmp_path / name).write_text((EXAMPLES / name).read_text())
-    with Store(tmp_path / "outing.db") as store:
+    with Store(tmp_path / "session.db") as store:
         for box, amps in AMPS.items():
             store.add(_readings(box, _at(14, 10), amps))
         store.add_mark(Mark(box="table", kind="launch", wall_s=_at(13, 20)))
@@ -115,7 +115,7 @@ def test_a_box_silent_for_hours_is_told_and_not_planned_on_as_if_fresh(logged: S
     assert set(late.silent) == {"table", "mast"}
     assert "silent for 2 h 02 min, since 14:09" in late.silent["mast"]
     for name in ("M9", "T18"):
-        assert soc_of(late.banks[name]).likely < soc_of(fresh.banks[name]).likely - 0.1
+        assert soc_of(late.banks[name]).expected < soc_of(fresh.banks[name]).expected - 0.1
     assert any(figure.of == "M9" and "--charge" in figure.source for figure in late.figures)
 
 

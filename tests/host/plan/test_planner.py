@@ -12,7 +12,7 @@ from click import Command
 from click.testing import CliRunner
 from msgspec.structs import replace as struct_replace
 
-from groundbox.battery.papers import DischargeRow, Papers
+from groundbox.battery.profile import BatteryProfile, DischargeRow
 from groundbox.battery.values import Limits, Phase
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day
@@ -24,9 +24,9 @@ from groundbox.plan.replan import Now, replan
 from groundbox.plan.supply import believed, runtime
 from groundbox.plan.timetable import timetable
 from groundbox.plan.yard import yard_of
-from groundbox.show.cmd_plan import command
-from groundbox.show.cmd_size import command as size_command
-from groundbox.show.day_plot import svg_plot, text_plot
+from groundbox.ui.cmd_plan import command
+from groundbox.ui.cmd_size import command as size_command
+from groundbox.ui.day_plot import svg_plot, text_plot
 
 sys.path.insert(0, str(Path(__file__).parent))
 from days import EXAMPLE, bog_day, easy_day  # noqa: E402
@@ -49,15 +49,15 @@ def _keeps_its_word(plan: Plan) -> None:
             continue
         assert answer.margin_min is not None
         assert answer.margin_min >= 0
-        assert answer.runtime_early_min is not None
+        assert answer.runtime_low_min is not None
         reserve = plan.day.boxes[answer.box].reserve_min
-        assert answer.runtime_early_min >= lengths[answer.flight] + reserve
+        assert answer.runtime_low_min >= lengths[answer.flight] + reserve
         assert answer.soc_launch is not None
         assert answer.soc_landing is not None
-        assert answer.soc_landing.likely < answer.soc_launch.likely
-        assert answer.soc_launch.low <= answer.soc_launch.likely <= answer.soc_launch.high
+        assert answer.soc_landing.expected < answer.soc_launch.expected
+        assert answer.soc_launch.low <= answer.soc_launch.expected <= answer.soc_launch.high
     for run in plan.walk.charges:
-        battery = plan.day.batteries[run.battery].papers
+        battery = plan.day.batteries[run.battery].profile
         assert run.amps <= (battery.max_charge_amps or 0.3 * battery.c20_ah) + 1e-9
         for answer in plan.walk.answers:
             if answer.battery == run.battery and answer.launch_min is not None:
@@ -65,7 +65,7 @@ def _keeps_its_word(plan: Plan) -> None:
                 assert run.until_min <= answer.launch_min + 1e-6 or run.from_min >= end - 1e-6
 
 
-def test_the_invented_outing_flies_by_charging(plan: Plan) -> None:
+def test_the_invented_session_flies_by_charging(plan: Plan) -> None:
     assert plan.works
     _keeps_its_word(plan)
     assert any(run.battery == "M9" for run in plan.walk.charges)
@@ -107,8 +107,8 @@ def test_turn_back_leaves_reserve_and_time_home(easy: Plan) -> None:
     for answer in easy.walk.answers:
         assert answer.turn_back_min is not None
         assert answer.launch_min is not None
-        assert answer.runtime_early_min is not None
-        assert answer.turn_back_min == pytest.approx(answer.launch_min + answer.runtime_early_min - 15 - 8)
+        assert answer.runtime_low_min is not None
+        assert answer.turn_back_min == pytest.approx(answer.launch_min + answer.runtime_low_min - 15 - 8)
 
 
 def test_a_load_is_kept_off_where_that_flies_more() -> None:
@@ -189,18 +189,18 @@ def test_solar_gives_what_the_hour_gives() -> None:
 
 def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
     """Two equal blocks of 9 Ah are one of 18 Ah: the same runtime at the same load, the same limit for its charger."""
-    papers = Papers(
+    profile = BatteryProfile(
         c20_ah=9.0,
         max_charge_amps=2.5,
         discharge=[DischargeRow(amps=0.45, minutes=1200), DischargeRow(amps=5, minutes=70)],
     )
-    both = side_by_side(papers, 2)
+    both = side_by_side(profile, 2)
     assert (both.c20_ah, both.max_charge_amps) == (18.0, 5.0)
     assert [row.amps for row in both.discharge] == [0.9, 10.0]
     limits, out = Limits(cutoff_volts=11.0), []
-    for one, amps in ((papers, 1.0), (both, 2.0)):
+    for one, amps in ((profile, 1.0), (both, 2.0)):
         bank = believed(one, health=None, soc=1.0, soc_sd=0.02)
-        out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).early_min)
+        out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).low_min)
     assert out[0] == pytest.approx(out[1])
     plan = plan_day(_with_battery(bog_day(), "M9", in_parallel=2), seconds=0.5)
     assert any("one bad block" in caution for caution in cautions(plan.day))
@@ -254,8 +254,8 @@ def test_a_swapped_battery(easy: Plan) -> None:
 
 
 def test_what_the_estimator_learned_counts(easy: Plan) -> None:
-    """Live: the estimator's own believed batteries, here of one worn to a third, replace what the papers say."""
-    worn = believed(easy.yard.papers["M9"], health=0.33, soc=0.9, soc_sd=0.02)
+    """Live: the estimator's own believed batteries, here of one worn to a third, replace what the profile says."""
+    worn = believed(easy.yard.profiles["M9"], health=0.33, soc=0.9, soc_sd=0.02)
     answer = replan(easy, Now(minute=60.0, done=("north edge",), banks={"M9": worn}))
     margins = {(found.flight, found.box): found.margin_min for found in easy.walk.answers}
     for found in answer.plan.walk.answers:
@@ -314,7 +314,7 @@ def test_the_evening_names_every_battery(plan: Plan) -> None:
     for night in nights:
         assert night.charger == "bench"
         assert night.amps is not None
-        assert night.amps <= 0.3 * plan.day.batteries[night.battery].papers.c20_ah
+        assert night.amps <= 0.3 * plan.day.batteries[night.battery].profile.c20_ah
         assert night.top_up is not None
         assert night.test == date(2031, 7, 19)
     begins = sorted((night.from_min, night.until_min) for night in nights)
@@ -440,7 +440,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
         ("on_until = 18:00:00", "on_until = 13:10:00", "source 2 (generator), on_until", "not after on_from"),
         ("amps = 10\non_from", 'amps = 10\namps_by_hour = { "13h" = 3 }\non_from', GENERATOR, "not an hour"),
         ('ends = "taper"', 'ends = "taper"\nfloat_volts = 15', "charger 2 (fixed), float_volts", "lower it"),
-        ("c20_ah = 18\n", 'papers = "none.toml"\n', "battery (T18), papers", "there is no file"),
+        ("c20_ah = 18\n", 'profile = "none.toml"\n', "battery (T18), profile", "there is no file"),
         ('name = "dams"', 'name = "dams"\nboxes = ["mast", "mast"]', "flight 3 (dams), boxes", "is there twice"),
         ("reserve_min = 15", 'case = { fitted = "none" }', "box (table), case.fitted", "there is no file"),
         ("reserve_min = 15", "reserve = 15", "box 1, reserve", "did you mean reserve_min (minutes"),

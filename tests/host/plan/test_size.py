@@ -14,7 +14,7 @@ from groundbox.plan.size_battery import Period, size_battery
 from groundbox.plan.size_fuse import Branch, opens_after_s, size_fuse
 from groundbox.plan.size_sensor import size_divider
 from groundbox.plan.size_wire import Run, size_wire
-from groundbox.show.cmd_size import command
+from groundbox.ui.cmd_size import command
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_mast_box.toml"
 

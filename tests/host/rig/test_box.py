@@ -6,10 +6,10 @@ import pytest
 
 from groundbox.errors import BadInput
 from groundbox.rig.box import Box, BoxSettings
+from groundbox.rig.demo_boxes import MAST, TABLE
 from groundbox.rig.happenings import happen
 from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.loads import Load, LoadSettings
-from groundbox.rig.outing import MAST, TABLE
 from groundbox.rig.senses import SenseSettings
 from groundbox.rig.weather import Weather
 
@@ -54,7 +54,7 @@ def test_a_seed_decides_everything() -> None:
 
 
 def test_loads_keep_their_mean() -> None:
-    """The mast's servos: 4 W in the mean, 36 W when both start (invented outing)."""
+    """The mast's servos: 4 W in the mean, 36 W when both start (invented session)."""
     servos = next(load for load in MAST.loads if load.name == "servos")
     assert servos.mean_watts == pytest.approx(4.0, rel=0.01)
     load = Load(servos, "seed")
@@ -74,7 +74,7 @@ def _lasts_s(settings: BoxSettings, most_s: float) -> float:
 
 
 def test_the_old_battery_does_not_last_the_day_and_the_new_one_does() -> None:
-    """Four flights of 35 minutes and three gaps of 40 are 260 minutes (invented outing); fans on throughout."""
+    """Four flights of 35 minutes and three gaps of 40 are 260 minutes (invented session); fans on throughout."""
     day_s = 260 * 60
     assert 140 * 60 < _lasts_s(MAST, day_s) < day_s - 35 * 60
     assert _lasts_s(TABLE, day_s) >= day_s

@@ -12,7 +12,7 @@ from groundbox.rig.case import Case, CaseSettings
 from groundbox.rig.fans import Fan, FanSettings, flow_m3_per_h
 
 _AIR_ONLY = CaseSettings(
-    air_walls_w_per_k=0.0, air_block_w_per_k=0.0, walls_block_w_per_k=0.0, leak_w_per_k=2.0, air_j_per_k=1000.0
+    air_walls_w_per_k=0.0, air_battery_w_per_k=0.0, walls_battery_w_per_k=0.0, leak_w_per_k=2.0, air_j_per_k=1000.0
 )
 
 
@@ -26,7 +26,7 @@ def test_air_alone_warms_as_a_first_order_step() -> None:
 
 def test_air_carries_heat_by_the_air_flow_rule() -> None:
     """50 W and 10 K want 15.1 m3/h (rule of the trade: CFM = 1.76 W/K)."""
-    case = Case(CaseSettings(air_walls_w_per_k=0, air_block_w_per_k=0, walls_block_w_per_k=0, leak_w_per_k=0), 25.0)
+    case = Case(CaseSettings(air_walls_w_per_k=0, air_battery_w_per_k=0, walls_battery_w_per_k=0, leak_w_per_k=0), 25.0)
     for _ in range(5000):
         case.step(2.0, 100.0, 0.0, 0.0, 15.1, 25.0)
     assert case.air_c == pytest.approx(35.0, abs=0.15)
@@ -39,12 +39,12 @@ def test_coupled_case_agrees_with_an_independent_solver() -> None:
 
     def slopes(_: float, at: np.ndarray) -> list[float]:
         air, walls, block = at
-        to_walls, to_block = s.air_walls_w_per_k * (air - walls), s.air_block_w_per_k * (air - block)
-        between = s.walls_block_w_per_k * (walls - block)
+        to_walls, to_block = s.air_walls_w_per_k * (air - walls), s.air_battery_w_per_k * (air - block)
+        between = s.walls_battery_w_per_k * (walls - block)
         return [
             (25 - to_walls - to_block - (s.leak_w_per_k + flow_w_per_k) * (air - outside)) / s.air_j_per_k,
             (500 * s.sun_area_m2 + to_walls - between - s.walls_outside_w_per_k * (walls - outside)) / s.walls_j_per_k,
-            (3 + to_block + between) / s.block_j_per_k,
+            (3 + to_block + between) / s.battery_j_per_k,
         ]
 
     times = np.arange(600, 7201, 600)
@@ -53,7 +53,7 @@ def test_coupled_case_agrees_with_an_independent_solver() -> None:
     for n in range(7200):
         case.step(1.0, 25.0, 3.0, 500.0, 12.0, outside)
         if (n + 1) % 600 == 0:
-            assert (case.air_c, case.walls_c, case.block_c) == pytest.approx(tuple(expected[:, n // 600]), abs=0.002)
+            assert (case.air_c, case.walls_c, case.battery_c) == pytest.approx(tuple(expected[:, n // 600]), abs=0.002)
 
 
 @settings(max_examples=30, deadline=None)

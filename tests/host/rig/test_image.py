@@ -68,9 +68,9 @@ def test_the_wheel_carries_a_whole_board(tmp_path: Path) -> None:
     zipfile.ZipFile(wheel).extractall(tmp_path / "site")
     program = (
         "import sys, pathlib\n"
-        "from groundbox.rig import bench, image, outing\n"
+        "from groundbox.rig import bench, image, session\n"
         "print(image.firmware_folder())\n"
-        "with bench.Bench(outing.TABLE, pathlib.Path(sys.argv[1]), interpreter='cpython') as board:\n"
+        "with bench.Bench(session.TABLE, pathlib.Path(sys.argv[1]), interpreter='cpython') as board:\n"
         "    print([name for name, _ in board.run_for(3)])\n"
     )
     done = subprocess.run(

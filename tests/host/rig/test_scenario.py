@@ -11,7 +11,7 @@ from groundbox.rig.expect import Moments, Verdict, parse
 from groundbox.rig.happenings import Happening
 from groundbox.rig.scenario import load
 from groundbox.rig.trace import Trace
-from groundbox.show.cmd_rig import command
+from groundbox.ui.cmd_rig import command
 
 _GOOD = """
 story = "s"
@@ -63,7 +63,7 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
         ("becomes = 0.5", "becomes = 2", r"happens 2, blocked: is 2.*; wants a number from 0 to 0\.98"),
         ('thing = "blocked"', 'thing = "host"', r"happens 2, host: is 0\.5; wants one of listening"),
         ("[[load]]", "[settings]\nfan_on_centi_c = 9000\n[[load]]", r"settings: fan_on_centi_c is 9000; wants 2000 to"),
-        ("[[load]]", "[box.case]\nair = 1\n[[load]]", r"box\.case\.air: is not known here; known: air_block"),
+        ("[[load]]", "[box.case]\nair = 1\n[[load]]", r"box\.case\.air: is not known here; known: air_battery"),
         ("case never above 55 C", "case never above 55 F", r"expect 1: .*say above or below, a number and C"),
         ("case never above 55 C", "lid never above 55 C", r'expect 1: .*nothing is called "lid"'),
         ("case never above 55 C", "fans never blue", r"expect 1: .*fans can be off, on, full, lowest"),

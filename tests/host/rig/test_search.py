@@ -81,7 +81,7 @@ def test_a_day_is_measured_by_hand() -> None:
         "case": [30.0] * 10,
         "fan 1 speed": [3000.0 * run for run in runs],
         "fan watts": [2.5 * run for run in runs],
-        "battery": [12.5] * 10,
+        "voltage": [12.5] * 10,
         "current": [(10 + 2.5 * run) / 12.5 for run in runs],
     }
     trace.drives = [

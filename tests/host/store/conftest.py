@@ -54,7 +54,7 @@ def hello(sequence: int = 0, box: str = "mast", boot: int = 3, oldest: int = 1, 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    return tmp_path / "outing.db"
+    return tmp_path / "session.db"
 
 
 @pytest.fixture(scope="session")

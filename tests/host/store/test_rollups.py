@@ -72,7 +72,7 @@ def test_sums_follow_when_the_clock_is_set(where: Path | str) -> None:
         store.commit()
         _agrees(where)
     with Reader(where) as reader:
-        assert reader.outings(3600.0)[0][0] >= BASE_S + 5000 - 3600
+        assert reader.sessions(3600.0)[0][0] >= BASE_S + 5000 - 3600
 
 
 def test_sums_follow_what_a_broker_had_kept(where: Path | str) -> None:

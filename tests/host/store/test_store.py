@@ -226,21 +226,21 @@ def test_the_hosts_clock_is_set(step_s: float, where, make_reading, make_event, 
 
 
 def test_marks_batteries_fittings(store) -> None:
-    store.add_battery(KnownBattery(name="grey", papers="grey.toml"))
+    store.add_battery(KnownBattery(name="grey", profile="grey.toml"))
     store.add_fitted(Fitted(box="mast", battery="grey", from_wall_s=50.0))
     store.add_mark(Mark(box="mast", kind="swap", name="red", wall_s=200.0))
     store.add_mark(Mark(box="mast", kind="launch", wall_s=100.0))
     store.commit()
     assert [mark.kind for mark in store.marks()] == ["launch", "swap"]
     assert [mark.kind for mark in store.marks("mast", since_s=150.0)] == ["swap"]
-    assert store.batteries() == [KnownBattery(name="grey", papers="grey.toml"), KnownBattery(name="red", papers=None)]
+    assert store.batteries() == [KnownBattery(name="grey", profile="grey.toml"), KnownBattery(name="red", profile=None)]
     assert store.fitted("mast") == Fitted(box="mast", battery="red", from_wall_s=200.0)
     assert store.fitted("mast", at_s=199.0).battery == "grey"
     assert store.fitted("mast", at_s=1.0) is None
     assert store.fitted("table") is None
-    store.add_battery(KnownBattery(name="red", papers="red.toml"))
+    store.add_battery(KnownBattery(name="red", profile="red.toml"))
     store.commit()
-    assert store.batteries()[1].papers == "red.toml"
+    assert store.batteries()[1].profile == "red.toml"
 
 
 def test_the_warning_log(store) -> None:
@@ -313,16 +313,16 @@ def test_a_boards_settings_as_it_told_them_on_the_day(store, where, wall_s) -> N
     assert store.board_settings("mast") == {}
     for value, at_s in ((4800, 0.0), (5200, 100.0)):
         store.add_board_setting("mast", "case_stop_centi_c", value, wall_s + at_s)
-    store.add_board_setting("mast", "block_cold_centi_c", -1500, wall_s)
+    store.add_board_setting("mast", "battery_cold_centi_c", -1500, wall_s)
     store.add_board_setting("table", "case_stop_centi_c", 6000, wall_s)
     store.commit()
     with Reader(where) as reader:
-        assert reader.board_settings("mast") == {"case_stop_centi_c": 5200, "block_cold_centi_c": -1500}
+        assert reader.board_settings("mast") == {"case_stop_centi_c": 5200, "battery_cold_centi_c": -1500}
         assert reader.board_settings("mast", wall_s + 50.0)["case_stop_centi_c"] == 4800
         assert reader.board_settings("mast", wall_s) == {}
     store.add_board_setting("mast", "case_stop_centi_c", None, wall_s + 200.0)
     store.commit()
-    assert store.board_settings("mast") == {"block_cold_centi_c": -1500}
+    assert store.board_settings("mast") == {"battery_cold_centi_c": -1500}
 
 
 def test_a_store_from_before_board_settings_gets_their_table(where, make_reading, wall_s) -> None:

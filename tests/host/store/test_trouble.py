@@ -156,7 +156,7 @@ def _ordinary_user() -> Iterator[None]:
 
 @pytest.mark.parametrize(("folder_mode", "file_mode"), [(0o777, 0o444), (0o555, 0o666), (0o555, 0o444)])
 def test_read_only(folder_mode: int, file_mode: int, open_folder: Path, make_reading) -> None:
-    path = open_folder / "outing.db"
+    path = open_folder / "session.db"
     with Store(path) as store:
         store.add([make_reading(1)])
         store.commit()
@@ -172,7 +172,7 @@ def test_read_only(folder_mode: int, file_mode: int, open_folder: Path, make_rea
 
 def test_a_folder_in_which_nothing_can_be_made(open_folder: Path) -> None:
     with _ordinary_user(), pytest.raises(StoreError, match="cannot be opened; look whether folder and file"):
-        Store(open_folder / "outing.db")
+        Store(open_folder / "session.db")
 
 
 def test_from_nothing_and_again(path: Path) -> None:

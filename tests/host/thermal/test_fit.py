@@ -7,14 +7,14 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from tests.host.thermal.outings import drive_box, own, rig_box
+from tests.host.thermal.sessions import drive_box, own, rig_box
 
 from groundbox.errors import BadInput, GroundboxError
 from groundbox.rig.box import Box
 from groundbox.rig.case import Case
 from groundbox.rig.fans import flow_m3_per_h
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
-from groundbox.thermal.filter import OutingRise, filter_notice, outing_rise
+from groundbox.thermal.filter import SessionRise, filter_notice, session_rise
 from groundbox.thermal.fit import CaseFit, fit
 from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive
@@ -34,7 +34,7 @@ def test_own_kind_is_recovered(seed: int) -> None:
     truth = shaken(seed)
     found = fit(own(truth, seed))
     assert max(map(abs, off_by_sd(found, truth).values())) < 3
-    assert set(found.untold) <= {"wall_block_w_per_k"}  # the weakest way heat has: hardly ever told
+    assert set(found.untold) <= {"wall_battery_w_per_k"}  # the weakest way heat has: hardly ever told
     assert found.residual_rms_k < 0.1
     for fans in (0, 1, 2):
         assert found.model.rise_k_per_w(fans) == pytest.approx(truth.rise_k_per_w(fans), rel=0.1)
@@ -42,9 +42,9 @@ def test_own_kind_is_recovered(seed: int) -> None:
 
 def test_what_was_never_seen_is_not_told() -> None:
     truth = shaken(4)
-    without_block = [replace(row, block_c=None) for row in own(truth, 4, one_fan=False)]
+    without_block = [replace(row, battery_c=None) for row in own(truth, 4, one_fan=False)]
     found = fit(without_block)
-    assert {"fan_one_w_per_k", "air_block_w_per_k", "block_lag_s"} <= set(found.untold)
+    assert {"fan_one_w_per_k", "air_battery_w_per_k", "battery_lag_s"} <= set(found.untold)
     assert found.spread["fan_one_w_per_k"] > 0.6
     assert any("one fan alone" in remark for remark in found.remarks)
     low, _, high = found.rise_k_per_w(1)
@@ -116,7 +116,7 @@ def test_the_rigs_box_is_recovered(seed: int, sun_noted: bool) -> None:
             ("wall_j_per_k", case.walls_j_per_k),
             ("air_wall_w_per_k", case.air_walls_w_per_k),
             ("wall_outside_w_per_k", case.walls_outside_w_per_k),
-            ("air_block_w_per_k", case.air_block_w_per_k),
+            ("air_battery_w_per_k", case.air_battery_w_per_k),
             ("sun_watts", 1000 * case.sun_area_m2),
         ):
             assert abs(math.log(getattr(found.model, name) / true)) < 3 * found.spread[name], name
@@ -134,7 +134,7 @@ def test_fans_stop_in_the_rigs_box() -> None:
     assert likely is not None
     assert drive is not None
     assert tracker.state is not None
-    early = found.early_minutes_to(45, tracker.state, drive)
+    early = found.low_minutes_to(45, tracker.state, drive)
     seconds = 0.0
     for fan in box.fans:
         fan.fault = "stalled"
@@ -149,26 +149,26 @@ def test_fans_stop_in_the_rigs_box() -> None:
 def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
     case = fit(drive_box(rig_box(1), hours=4.5, stalled=(3.2, 4.0)))
 
-    def outing(name: str, seed: int, blocked: float) -> OutingRise:
+    def session(name: str, seed: int, blocked: float) -> SessionRise:
         box = rig_box(seed)
         box.blocked = blocked
-        told = outing_rise(name, drive_box(box, hours=3), case)
+        told = session_rise(name, drive_box(box, hours=3), case)
         assert told is not None
         return told
 
-    clean = outing("first", 1, 0.0)
+    clean = session("first", 1, 0.0)
     assert filter_notice([clean]) is None
-    assert filter_notice([clean, outing("second", 2, 0.2)]) is None
-    notice = filter_notice([clean, outing("third", 1, 0.75)])
+    assert filter_notice([clean, session("second", 2, 0.2)]) is None
+    notice = filter_notice([clean, session("third", 1, 0.75)])
     assert notice is not None
     assert "filter" in notice
 
 
 def test_a_notice_wants_to_be_sure() -> None:
-    clean = OutingRise(name="a", k_per_w=0.10, spread=0.05)
-    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.14, spread=0.30)]) is None
-    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.14, spread=0.05)]) is not None
-    assert filter_notice([clean, OutingRise(name="b", k_per_w=0.11, spread=0.01)]) is None
+    clean = SessionRise(name="a", k_per_w=0.10, spread=0.05)
+    assert filter_notice([clean, SessionRise(name="b", k_per_w=0.14, spread=0.30)]) is None
+    assert filter_notice([clean, SessionRise(name="b", k_per_w=0.14, spread=0.05)]) is not None
+    assert filter_notice([clean, SessionRise(name="b", k_per_w=0.11, spread=0.01)]) is None
 
 
 def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> N
     back = load_case(path).fit
     state, drive = CaseState(air_c=35, wall_c=33), Drive(watts=60, outside_c=30)
     assert back == found
-    assert back.early_minutes_to(50, state, drive) == found.early_minutes_to(50, state, drive)
+    assert back.low_minutes_to(50, state, drive) == found.low_minutes_to(50, state, drive)
     path.write_text(path.read_text().replace('"air_j_per_k": ', '"air_j_per_k": -', 1))
     with pytest.raises(BadInput, match=r"case\.json: .*air_j_per_k"):
         load_case(path)
@@ -189,14 +189,14 @@ def test_case_file_keeps_everything_and_names_what_is_wrong(tmp_path: Path) -> N
         load_case(tmp_path / "none.json")
 
 
-def test_after_cleaning_the_first_outings_still_count() -> None:
-    rises = [OutingRise(name=f"2031-07-1{day}", k_per_w=k, spread=0.05) for day, k in enumerate((0.1, 0.1, 0.1, 0.15))]
+def test_after_cleaning_the_first_sessions_still_count() -> None:
+    rises = [SessionRise(name=f"2031-07-1{day}", k_per_w=k, spread=0.05) for day, k in enumerate((0.1, 0.1, 0.1, 0.15))]
     case = CaseFile(box="mast", date=date(2031, 7, 19), fit=fit(own(shaken(1), 1, hours=1)))
     for rise in rises:
-        case = case.with_outing(rise.name, rise)
-    assert filter_notice(case.outings) is not None
+        case = case.with_session(rise.name, rise)
+    assert filter_notice(case.sessions) is not None
     clean = case.cleaned()
-    assert filter_notice(clean.outings) is None
+    assert filter_notice(clean.sessions) is None
     assert all(clean.has(rise.name) for rise in rises), "none is looked at again"
-    again = clean.with_outing("2031-07-20", replace(rises[3], name="2031-07-20"))
-    assert filter_notice(again.outings) is not None
+    again = clean.with_session("2031-07-20", replace(rises[3], name="2031-07-20"))
+    assert filter_notice(again.sessions) is not None

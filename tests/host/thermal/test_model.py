@@ -10,7 +10,7 @@ from groundbox.thermal.model import BLOCK_STEP_S, NAMES, CaseModel, CaseState, D
 from groundbox.thermal.rows import Row, fans_running, stretches, thinned
 
 CASE = CaseModel()
-WARM = CaseState(air_c=35, wall_c=32, block_c=28)
+WARM = CaseState(air_c=35, wall_c=32, battery_c=28)
 
 
 def test_more_heat_never_means_more_time() -> None:
@@ -92,13 +92,13 @@ def test_fans_of_a_reading() -> None:
 
 def test_tracker_sees_heat_that_is_not_logged_and_foretells_with_it() -> None:
     """12 W more than logged, in the air: the tracker finds them, and the time to a limit is that of the full heat."""
-    tracker, state = Tracker(CASE), CaseState(air_c=25, wall_c=25, block_c=25)
+    tracker, state = Tracker(CASE), CaseState(air_c=25, wall_c=25, battery_c=25)
     assert tracker.minutes_to(60) is None
     for second in range(2 * 3600):
         fans = 2.0 if (second // 600) % 2 else 0.0
         state = predict(CASE, state, Drive(watts=42, outside_c=25, fans=fans), 1)
         tracker.update(
-            Row(t_s=second, case_c=round(state.air_c, 2), outside_c=25, watts=30, fans=fans, block_c=state.block_c)
+            Row(t_s=second, case_c=round(state.air_c, 2), outside_c=25, watts=30, fans=fans, battery_c=state.battery_c)
         )
     assert tracker.extra_watts == pytest.approx(12, abs=0.5)
     true_minutes = minutes_to(45, CASE, state, Drive(watts=42, outside_c=25))

@@ -1,0 +1,218 @@
+"""One battery in one box, estimated: the estimator, its load to come, and its state to be saved.
+
+Estimating needs NumPy. Where there is none (32-bit single-board computers) a Tracker says so and the rest goes on.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Protocol
+from zlib import crc32
+
+import msgspec
+
+from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import END_VOLTS_PER_CELL, Estimate, Limits, Phase, Sample
+from groundbox.model import EstimatorState, Reading
+from groundbox.monitor.ahead import Ahead
+from groundbox.monitor.discharge import Discharge, Discharging
+from groundbox.monitor.loads import declared_amps, fans_amps, peak_above_mean
+from groundbox.monitor.timeline import Timeline
+from groundbox.settings import Box
+
+LEAST_VOLTS = 2.0  # under this no battery is connected
+BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
+FOREVER_S = float("inf")
+NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
+
+
+class AnyEstimator(Protocol):
+    """What is used of battery.estimate.Estimator."""
+
+    load: Any
+    bank: Any
+
+    def update(self, sample: Sample) -> None:
+        """Takes one sample."""
+
+    def estimate(
+        self, load_ahead: Sequence[Phase] | None = None, *, more_amps: float = 0.0, peak_above: float = 0.0
+    ) -> Estimate:
+        """Charge and runtime left."""
+
+    def state(self) -> dict[str, object]:
+        """All of it, for JSON."""
+
+
+def estimator_class() -> Any:
+    """battery.estimate.Estimator; None where there is no NumPy."""
+    try:
+        from groundbox.battery.estimate import Estimator
+    except ImportError:
+        return None
+    return Estimator
+
+
+class Tracker:
+    """Follows battery `battery` in box `name`.
+
+    Args:
+        box: the box's settings.
+        profile: the battery's profile.
+        saved: state to resume from.
+
+    Raises:
+        ValueError, KeyError, BadInput: `saved` is of another version, or from before the profile was written anew.
+
+    Attributes:
+        estimate: the newest; None before the first `refresh`.
+        boot, sequence: the last reading taken.
+        seen_wall_s: when the last reading was measured that told of the battery; None before the first.
+        day_low_s: low runtime under the day's plan, at the last `refresh`; None where there is none.
+        ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
+    """
+
+    def __init__(
+        self, name: str, box: Box, battery: str, profile: BatteryProfile, saved: EstimatorState | None = None
+    ) -> None:
+        self.name, self.box, self.battery, self.profile = name, box, battery, profile
+        self.estimate: Estimate | None = None
+        self.wall_s: float | None = None
+        self.seen_wall_s: float | None = None
+        self.boot: int | None = None
+        self.sequence: int | None = None
+        self.timeline = Timeline()
+        self._estimator: AnyEstimator | None = None
+        self._ahead: list[Phase] | None = None  # None: as of late
+        self.day_low_s: float | None = None
+        self._above = 0.0  # amps that the largest load adds when it starts
+        self.ended: Discharge | None = None
+        self.discharge = Discharging(profile.c20_ah)
+        kind = estimator_class()
+        if kind is None:
+            self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
+            return
+        limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
+        if saved is None:
+            self._estimator = kind(profile, limits)
+        else:
+            if saved.state["profile"] != _print_of(profile):
+                raise ValueError("saved under other profile")
+            self.discharge = Discharging(profile.c20_ah, saved.state["discharge"])  # type: ignore[arg-type]
+            self._estimator = kind.resume(profile, limits, saved.state["estimator"])
+            self.timeline = _timeline(saved.state["timeline"])
+            self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
+            self.seen_wall_s = saved.wall_s
+
+    @property
+    def end_volts(self) -> float:
+        """Voltage that spares the battery."""
+        return END_VOLTS_PER_CELL * self.profile.cells
+
+    @property
+    def capacity_ah(self) -> float | None:
+        """Believed 20-hour capacity, ampere-hours; None while unknown."""
+        bank = self._estimator.bank if self._estimator else None
+        return None if bank is None else float(bank.weight @ bank.capacity) * self.profile.c20_ah
+
+    def take(self, t_s: float, reading: Reading) -> None:
+        """Takes one reading, at `t_s` of the timeline."""
+        self.boot, self.sequence, self.wall_s = reading.boot, reading.sequence, reading.wall_s or self.wall_s
+        sample = sample_of(self.box, t_s, reading)
+        if self._estimator is None or sample is None:
+            return
+        self.seen_wall_s = reading.wall_s or self.seen_wall_s
+        self._estimator.update(sample)
+        amps = sample.declared_amps if sample.amps is None else sample.amps
+        self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
+
+    def refresh(self, reading: Reading, to_come: Ahead | None = None) -> None:
+        """Estimates anew.
+
+        On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
+        than the present one; else as of late, else what is declared; with the peaks of what is declared. While all is
+        off it is what is declared, else as it was before.
+        """
+        if self._estimator is None:
+            return
+        volts = reading.battery_volts or 2.0 * self.profile.cells
+        mean, off = self._estimator.load.mean(), self._estimator.load.pausing
+        declared = declared_amps(self.box.loads, volts, None)
+        self._above = peak_above_mean(self.box.loads, volts)
+        self._ahead = None
+        if declared is not None and (off or mean is None or mean < 0.002 * self.profile.c20_ah):
+            self._ahead = [Phase(seconds=FOREVER_S, amps=declared, peak_amps=declared + self._above)]
+        if to_come and to_come.next_flight and to_come.next_flight.amps > (mean or 0.0):
+            self._ahead = [to_come.next_flight]
+        self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
+        self.day_low_s = None if to_come is None else self._by_plan(to_come, 0.0 if off else mean or 0.0)
+
+    def _by_plan(self, to_come: Ahead, mean: float) -> float | None:
+        """Early runtime under all that the day's plan has to come, seconds."""
+        assert self._estimator is not None
+        now = Phase(seconds=FOREVER_S, amps=max(mean, 0.0), peak_amps=max(mean, 0.0) + self._above)
+        return self._estimator.estimate(to_come.all_phases(now)).runtime_low_s
+
+    def gained_s(self, amps: float) -> float | None:
+        """Seconds by which the expected runtime grows if a load of so many mean amps is switched off; None: unknown."""
+        now = self.estimate
+        if self._estimator is None or now is None or now.runtime_expected_s is None:
+            return None
+        if self._ahead is None:
+            leaner = self._estimator.estimate(more_amps=-amps, peak_above=self._above)
+        else:
+            leaner = self._estimator.estimate(
+                [
+                    replace(
+                        phase, amps=max(phase.amps - amps, 0.0), peak_amps=max((phase.peak_amps or 0.0) - amps, 0.0)
+                    )
+                    for phase in self._ahead
+                ]
+            )
+        found = leaner.runtime_expected_s
+        return None if found is None else max(found - now.runtime_expected_s, 0.0)
+
+    def saved(self) -> EstimatorState | None:
+        """The state to be saved; None when there is none yet."""
+        if self._estimator is None or self.wall_s is None:
+            return None
+        line = self.timeline
+        return EstimatorState(
+            box=self.name,
+            battery=self.battery,
+            wall_s=self.wall_s,
+            boot=self.boot,
+            sequence=self.sequence,
+            state={
+                "profile": _print_of(self.profile),
+                "discharge": self.discharge.state(),
+                "estimator": self._estimator.state(),
+                "timeline": {"boot": line.boot, "offset_s": line.offset_s, "last_s": line.last_s},
+            },
+        )
+
+
+def sample_of(box: Box, t_s: float, reading: Reading) -> Sample | None:
+    """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
+    volts = reading.battery_volts
+    if volts is None or volts < LEAST_VOLTS or reading.voltage_sensor in BAD_SENSOR:
+        return None
+    return Sample(
+        t_s=t_s,
+        volts=volts,
+        amps=reading.battery_amps,
+        declared_amps=declared_amps(box.loads, volts, reading),
+        switched_amps=None if box.loads else fans_amps(reading),
+        case_c=reading.case_c,
+        battery_c=reading.battery_c,
+    )
+
+
+def _print_of(profile: BatteryProfile) -> int:
+    """A number that changes with what the estimator believes by this profile."""
+    believed = msgspec.structs.replace(profile, label="", history=[], max_charge_amps=None)
+    return crc32(msgspec.json.encode(believed))
+
+
+def _timeline(saved: object) -> Timeline:
+    assert isinstance(saved, Mapping)
+    return Timeline(saved["boot"], saved["offset_s"], saved["last_s"])

@@ -1,0 +1,63 @@
+"""What the parts of `groundbox board` share: the port, and a board that answers there."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import click
+from serial.tools import list_ports
+
+from groundbox.errors import BadInput, LinkError
+from groundbox.maintenance.dialogue import Dialogue, Fields
+from groundbox.wire.messages import checksum
+
+MEET_S = 8.0
+
+port_argument = click.argument("port", required=False)
+
+
+def chosen_port(port: str | None) -> str:
+    """`port`, or the only USB serial port there is.
+
+    Raises:
+        BadInput: there is none, or more than one.
+    """
+    if port is not None:
+        return port
+    found: list[str] = sorted(one.device for one in list_ports.comports() if one.vid is not None)
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise BadInput("port", "", "no board is plugged in; plug it in, or name its port")
+    raise BadInput("port", "", f"several boards are plugged in; name one of {', '.join(found)}")
+
+
+@contextmanager
+def talking(port: str | None) -> Iterator[Dialogue]:
+    """A board that runs this package's firmware.
+
+    Raises:
+        BadInput: the port is not to be had, or the board's firmware is another.
+        LinkError: nothing answers there.
+    """
+    with Dialogue(chosen_port(port)) as board:
+        if not board.meet(MEET_S):
+            raise LinkError(
+                f"{board.port}: no board answers within {MEET_S:.0f} s; without firmware, or left in maintenance? "
+                "`groundbox board install`"
+            )
+        if not board.hello or board.hello["registry"] != checksum():
+            raise BadInput(
+                board.port, f"box {board.box}", "runs another firmware than this package's: `groundbox board install`"
+            )
+        yield board
+
+
+def done(answer: Fields) -> Fields:
+    """`answer`, when the board has done what was asked.
+
+    Raises:
+        BadInput: it refused; its own reason is the mend.
+    """
+    if answer["result"] != "ok":
+        raise BadInput("board", str(answer["setting"] or ""), str(answer["reason"] or "refused").replace("_", " "))
+    return answer

@@ -1,0 +1,46 @@
+"""Warnings as JSON for other programs. Pure. A field once told keeps its name and meaning."""
+
+import json
+from datetime import UTC, datetime
+
+from groundbox.model import WarningChange
+from groundbox.monitor.view import BoxView
+
+
+def change_json(change: WarningChange) -> str:
+    """A warning that was raised, cleared or acknowledged; `id` is the same each time it is sent."""
+    return json.dumps(
+        {
+            "id": f"{change.box}/{change.warning}/{change.severity}/{change.change}/{change.wall_s:.3f}",
+            "box": change.box,
+            "warning": change.warning,
+            "severity": change.severity,
+            "change": change.change,
+            "sentence": change.sentence,
+            "time": told_time(change.wall_s),
+        }
+    )
+
+
+def box_json(view: BoxView, wall_s: float) -> str:
+    """All warnings that are up at one box, most severe first; an empty list when there is none."""
+    return json.dumps(
+        {
+            "box": view.state.box,
+            "time": told_time(wall_s),
+            "warnings": [
+                {
+                    "warning": one.kind,
+                    "severity": one.severity,
+                    "sentence": one.sentence,
+                    "acknowledged": one.acknowledged,
+                }
+                for one in view.warnings
+            ],
+        }
+    )
+
+
+def told_time(wall_s: float) -> str:
+    """As 2026-05-01T10:20:30Z."""
+    return datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

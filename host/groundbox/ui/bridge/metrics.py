@@ -1,0 +1,103 @@
+"""How things stand in the OpenMetrics form, for whoever collects it. A value that is unknown is left out, never 0."""
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from prometheus_client.registry import Collector
+
+from groundbox.link.questions import Moment
+from groundbox.model import WarningChange
+from groundbox.monitor.view import BoxView
+
+CONTENT_TYPE = CONTENT_TYPE_LATEST
+Sample = tuple[tuple[str, ...], float | None]  # labels, value
+# Name after "groundbox_", unit, meaning, labels after the box; see _samples for the values.
+FAMILIES = (
+    ("battery_volts", "volts", "Battery voltage", ()),
+    ("battery_amps", "amps", "Battery current, positive while discharging", ()),
+    ("battery_charge_ratio", "ratio", "State of charge, 0 to 1", ()),
+    ("battery_celsius", "celsius", "Temperature of the battery", ()),
+    ("case_celsius", "celsius", "Air in the case", ()),
+    ("intake_celsius", "celsius", "Air drawn in", ()),
+    ("runtime_left_seconds", "seconds", "Runtime left: early, likely and late", ("bound",)),
+    ("turn_back_timestamp_seconds", "seconds", "Turn-back time, while the aircraft is out", ()),
+    ("reading_age_seconds", "seconds", "Since the box was last heard", ()),
+    ("fan_rpm", "rpm", "Turns of a fan in a minute", ("fan",)),
+    ("fan_stalled", "", "1 while a fan is driven and does not turn", ("fan",)),
+    ("warning", "", "1 while a warning is up", ("warning", "severity")),
+)
+
+
+class Metrics:
+    """A Bridge that is asked: `text` is how things stood at the last turn; called from any thread."""
+
+    def __init__(self) -> None:
+        self.notes: deque[str] = deque()
+        self._views: tuple[BoxView, ...] = ()
+        self._wall_s: float | None = None
+
+    def start(self) -> None:
+        """See Bridge."""
+
+    def warn(self, change: WarningChange) -> None:
+        """See Bridge."""
+
+    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+        """See Bridge."""
+        self._views, self._wall_s = tuple(views), moment.wall_s
+
+    def stop(self) -> None:
+        """See Bridge."""
+
+    def text(self) -> bytes:
+        """The OpenMetrics text."""
+        registry = CollectorRegistry()
+        registry.register(_Standing(self._views, self._wall_s))
+        return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
+
+
+class _Standing(Collector):
+    def __init__(self, views: Sequence[BoxView], wall_s: float | None) -> None:
+        self._views, self._wall_s = views, wall_s
+
+    def collect(self) -> Iterable[Metric]:
+        """All families."""
+        if self._wall_s is not None:
+            seen = "When this program last looked; if it stands still, the program hangs"
+            yield GaugeMetricFamily("groundbox_seen_timestamp_seconds", seen, self._wall_s, unit="seconds")
+        for name, unit, meaning, labels in FAMILIES:
+            family = GaugeMetricFamily(f"groundbox_{name}", meaning, labels=("box", *labels), unit=unit)
+            for view in self._views:
+                for values, value in _samples(name, view):
+                    if value is not None:
+                        family.add_metric((view.state.box, *values), value)
+            yield family
+
+
+def _samples(name: str, view: BoxView) -> Iterator[Sample]:
+    state, reading, estimate = view.state, view.reading, view.estimate
+    plain = {
+        "battery_volts": state.battery_volts,
+        "battery_amps": reading.battery_amps if reading else None,
+        "battery_charge_ratio": estimate.soc if estimate else None,
+        "battery_celsius": state.battery_c,
+        "case_celsius": state.case_c,
+        "intake_celsius": reading.intake_c if reading else None,
+        "turn_back_timestamp_seconds": view.turn_back_s if state.in_flight else None,
+        "reading_age_seconds": state.silent_s,
+    }
+    if name in plain:
+        yield (), plain[name]
+    elif name == "runtime_left_seconds" and view.runtime_s:
+        yield from (((bound,), s) for bound, s in zip(("early", "likely", "late"), view.runtime_s, strict=True))
+    elif name == "warning":
+        yield from (((one.kind, one.severity), 1.0) for one in view.warnings)
+    elif name.startswith("fan_") and reading:
+        for fan in (1, 2, 3, 4):
+            stands = getattr(reading, f"fan{fan}_state")
+            rpm = getattr(reading, f"fan{fan}_rpm")
+            stalled = None if stands in (None, "absent") else float(stands == "stalled")
+            yield (str(fan),), stalled if name == "fan_stalled" else rpm

@@ -1,0 +1,81 @@
+"""The broker inside and the bridges, as the settings want them."""
+
+import ssl
+from collections.abc import Sequence
+from pathlib import Path
+
+from groundbox.errors import BadInput
+from groundbox.link.broker import Broker
+from groundbox.link.broker_files import AUTHORITY, CERTIFICATE, KEY
+from groundbox.link.embedded import HERE, EmbeddedBroker
+from groundbox.link.passwords import kept_passwords
+from groundbox.link.rights import AUTOMATION, PROGRAM, unfit_name
+from groundbox.settings import OwnBroker, Settings
+from groundbox.ui.bridge.output import Bridge
+from groundbox.ui.bridge.topic import WarningsTopic
+from groundbox.ui.bridge.webhook import Webhook
+from groundbox.ui.recording import secret_in
+
+
+def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
+    """The broker inside, how this program gets to it, and what a person should know of it.
+
+    Raises:
+        BadInput: a box's name will not do at a broker, or a file or the extra is missing.
+    """
+    entry = settings.own_broker or OwnBroker()
+    for box in settings.boxes:
+        if why := unfit_name(box):
+            raise BadInput(settings.file, f"boxes.{box}", why)
+    beside = settings.database_path.with_name(settings.database_path.name + ".broker")
+    folder = beside if entry.folder is None else settings.folder / Path(entry.folder).expanduser()
+    if entry.folder is not None and not folder.is_dir():
+        raise BadInput(settings.file, "own_broker.folder", f"there is no folder {folder}; see `groundbox broker setup`")
+    passwords = kept_passwords(folder, [*settings.boxes, PROGRAM, AUTOMATION])
+    certificate = certificate_in(folder)
+    inside = EmbeddedBroker(passwords, entry.listen, entry.port, certificate)
+    way_in = Broker(
+        host=HERE if entry.listen in ("0.0.0.0", "::") else entry.listen,
+        port=entry.port,
+        username=PROGRAM,
+        password=passwords[PROGRAM],
+        ca_file=str(folder / AUTHORITY) if certificate else None,
+    )
+    boxes = (
+        ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION)) or "no box yet (add [boxes.NAME])"
+    )
+    lines = [f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes} in {folder}"]
+    if entry.listen not in (HERE, "::1", "localhost") and not certificate:
+        lines.append(
+            "it speaks without TLS: who listens on this network reads the passwords; see groundbox broker setup"
+        )
+    return inside, way_in, lines
+
+
+def certificate_in(folder: Path) -> tuple[Path, Path] | None:
+    """Certificate and key in `folder`; None where it has none.
+
+    Raises:
+        BadInput: they cannot be used.
+    """
+    pair = folder / CERTIFICATE, folder / KEY
+    if not all(path.exists() for path in pair):
+        return None
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(*pair)
+    except (OSError, ValueError) as error:
+        raise BadInput(pair[0], "", f"cannot be used with {KEY} beside it ({error})") from error
+    return pair
+
+
+def bridges_of(settings: Settings, told: Sequence[Broker]) -> list[Bridge]:
+    """Warnings topics at the brokers to be `told`, and the settings' webhooks.
+
+    Raises:
+        BadInput: a token cannot be read.
+    """
+    found: list[Bridge] = [WarningsTopic(broker) for broker in told]
+    for number, hook in enumerate(settings.webhooks, 1):
+        token = secret_in(settings, hook.token_file, f"webhooks {number}.token_file")
+        found.append(Webhook(hook.url, token, hook.severity))
+    return found

@@ -1,0 +1,189 @@
+"""`groundbox case`: what a box's case does with heat, learnt from its logged sessions."""
+
+import json
+import math
+import os
+import time
+from datetime import date, datetime
+from pathlib import Path
+
+import click
+import msgspec
+
+from groundbox.errors import BadInput
+from groundbox.monitor.case_logs import OVER_S, CaseSession, Sun, rise_in, rows_of, sessions_of
+from groundbox.plan.day import by_hour
+from groundbox.plan.day_file import load_day
+from groundbox.settings import Settings
+from groundbox.thermal.case_file import CaseFile, load_case, save_case
+from groundbox.thermal.filter import filter_notice
+from groundbox.thermal.fit import CaseFit, fit
+from groundbox.thermal.rows import Row
+from groundbox.ui.options import chosen_settings, known_box, open_reader, settings_options
+
+MOST_SESSIONS = 4  # a fit takes about ten seconds for each hour
+FANS = ("fans off", "one fan on", "both fans on")
+HELD = (("air_j_per_k", "air and boards"), ("wall_j_per_k", "walls"))
+CAUTIONS = (
+    "A fitted case speaks for weather and loads like those it was learnt in; a lid ajar or a new filter changes it.",
+    "Fans do not make a closed box safe to charge in: charge in the open. Keep fingers and cables out of fans.",
+)
+EPILOG = """
+\b
+Examples:
+  groundbox case fit mast --out mast_case.json
+  groundbox case fit mast --out mast_case.json --sun bog_day.toml
+  groundbox case show mast_case.json
+Then, in groundbox.toml under [boxes.mast]: case = "mast_case.json"
+"""
+
+
+@click.group(epilog=EPILOG)
+def command() -> None:
+    """What a case does with heat: learnt from sessions, used live, in the rig and in plans."""
+
+
+@command.command("fit", epilog="Example: groundbox case fit mast --out mast_case.json --since 2031-06-01")
+@click.argument("box")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Where to write the case.")
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="First day to learn from.")
+@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Last day to learn from.")
+@click.option(
+    "--sun",
+    "sun_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Day file whose [weather] sun by the hour was noted on these days; without it sun stays unknown heat.",
+)
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@settings_options
+def fit_case(
+    box: str,
+    out: Path,
+    since: datetime | None,
+    until: datetime | None,
+    sun_file: Path | None,
+    as_json: bool,
+    settings_file: Path | None,
+    database: Path | None,
+) -> None:
+    """Learn the case of BOX from its latest four sessions that have case, intake and power in them."""
+    chosen = chosen_settings(settings_file, database)
+    known_box(chosen, box)
+    sun = _sun(sun_file)
+    until_s = math.inf if until is None else until.timestamp() + 86400
+    logs = _logs(chosen, box, 0.0 if since is None else since.timestamp(), until_s, sun)
+    if not logs:
+        raise BadInput(
+            "box", box, "no session with case, intake and power; a fit wants an intake sensor and a current (or loads)"
+        )
+    if not as_json:
+        click.echo(
+            f"learning from {', '.join(session.name for session, _ in logs)} (takes a minute or two) ...", err=True
+        )
+    found = fit(row for _, rows in logs for row in rows)
+    case = CaseFile(box=box, date=date.today(), fit=found)
+    for session, rows in logs:
+        if session.end_s < time.time() - OVER_S:
+            case = rise_in(case, session, rows)
+    save_case(out, case)
+    _tell(case, as_json)
+    if not as_json:
+        near = os.path.relpath(out, chosen.folder)
+        click.echo(f'{out} written. To use it live: case = "{near}" under [boxes.{box}] in groundbox.toml')
+
+
+@command.command(epilog="Example: groundbox case show mast_case.json")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def show(file: Path, as_json: bool) -> None:
+    """What a fitted case says, how sure it is, and what its sessions say of the filter."""
+    _tell(load_case(file), as_json)
+
+
+@command.command(epilog="Example: groundbox case cleaned mast_case.json")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+def cleaned(file: Path) -> None:
+    """Note that the filter was cleaned: from now on sessions are compared with the first ones again."""
+    case = load_case(file).cleaned()
+    save_case(file, case)
+    click.echo(f"{file}: noted; {len(case.sessions)} sessions with a clean filter are kept to compare with")
+
+
+def _logs(chosen: Settings, box: str, since_s: float, until_s: float, sun: Sun) -> list[tuple[CaseSession, list[Row]]]:
+    """The latest sessions with rows, oldest first."""
+    found: list[tuple[CaseSession, list[Row]]] = []
+    with open_reader(chosen) as reader:
+        for session in reversed(sessions_of(reader, since_s - 3600.0, until_s)):
+            rows = rows_of(reader, chosen, box, session, sun)
+            if rows:
+                found.insert(0, (session, rows))
+            if len(found) == MOST_SESSIONS:
+                break
+    return found
+
+
+def _sun(file: Path | None) -> Sun:
+    if file is None:
+        return lambda wall_s: None
+    hours = load_day(file).weather.sun
+
+    def sun(wall_s: float) -> float | None:
+        local = time.localtime(wall_s)
+        return by_hour(hours, local.tm_hour * 60 + local.tm_min + local.tm_sec / 60)
+
+    return sun
+
+
+def _tell(case: CaseFile, as_json: bool) -> None:
+    notice = filter_notice(case.sessions)
+    if as_json:
+        rises = [dict(zip(("low", "likely", "high"), case.fit.rise_k_per_w(fans), strict=True)) for fans in (0, 1, 2)]
+        told = msgspec.to_builtins(case)
+        click.echo(json.dumps(told | {"rise_k_per_w": rises, "filter_notice": notice, "cautions": CAUTIONS}))
+        return
+    for line in [*_numbers(case), *_checks(case.fit), *_sessions(case, notice)]:
+        click.echo(line)
+    click.echo("\nBefore you act on this:")
+    for caution in CAUTIONS:
+        click.echo(f"  * {caution}")
+
+
+def _numbers(case: CaseFile) -> list[str]:
+    found = case.fit
+    lines = [f"case of box {case.box}, from {found.minutes / 60:.1f} hours of logs, {case.date}", ""]
+    lines.append(f"{'':<16}{'rise of the air, K for each watt':<34}nineteen in twenty above / below")
+    for fans, words in enumerate(FANS):
+        low, likely, high = found.rise_k_per_w(fans)
+        lines.append(f"{words:<16}{likely:<34.3f}{low:.3f} / {high:.3f}")
+    for name, words in HELD:
+        lines.append(f"heat held by {words:<18}{getattr(found.model, name) / 1000:8.2f} kJ/K  {_sure(found, name)}")
+    lines.append(f"full sun on the lid{'':<12}{found.model.sun_watts:8.0f} W     {_sure(found, 'sun_watts')}")
+    return lines
+
+
+def _sure(found: CaseFit, name: str) -> str:
+    if name in found.untold:
+        return "(the logs cannot tell: about as assumed)"
+    return f"times or divided by {math.exp(1.645 * found.spread[name]):.2f}"
+
+
+def _checks(found: CaseFit) -> list[str]:
+    lines = [
+        "",
+        f"check: logged and modelled case differ by {found.residual_rms_k:.2f} K (root mean square), "
+        f"{found.residual_worst_k:.1f} K at worst",
+    ]
+    if found.hidden_watts is not None:
+        lines.append(f"check: up to {found.hidden_watts:.0f} W on the walls are in no log (sun, most likely)")
+    return lines + [f"  * {remark}" for remark in found.remarks]
+
+
+def _sessions(case: CaseFile, notice: str | None) -> list[str]:
+    lines = [
+        f"{one.name}  both fans on: {one.k_per_w:.3f} K for each watt, times or divided by "
+        f"{math.exp(1.645 * one.spread):.2f}"
+        for one in case.sessions
+    ]
+    if notice:
+        lines.append(f"NOTICE {notice}")
+    return ["", *lines] if lines else []

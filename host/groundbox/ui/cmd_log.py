@@ -1,0 +1,142 @@
+"""`groundbox log`: records every board found, estimates, warns."""
+
+import time
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from groundbox.errors import BadInput
+from groundbox.link.serial_link import Clocks
+from groundbox.link.source import Arrivals
+from groundbox.monitor.output import Output
+from groundbox.monitor.recorder import Recorder
+from groundbox.monitor.tracker import NO_NUMPY, estimator_class
+from groundbox.monitor.worker import Worker
+from groundbox.settings import Settings
+from groundbox.store import Store, shown
+from groundbox.ui.bridge.metrics import Metrics
+from groundbox.ui.bridge.output import Bridged
+from groundbox.ui.bridge.start import bridges_of, own_broker
+from groundbox.ui.lines import LASTS_MEANS
+from groundbox.ui.options import chosen_settings, database_to_write, settings_options
+from groundbox.ui.recording import broker_of, record, shares_of, sources_of, stop_signals
+from groundbox.ui.screen import Screen
+from groundbox.ui.sound import Sounder
+
+EXAMPLE = """
+\b
+Examples:
+  groundbox log
+  groundbox log --port /dev/ttyACM0 --database bog.db
+  groundbox log --store postgresql://pilot@club/boxes    into PostgreSQL
+  groundbox log --page --day bog_day.toml    a live page for this computer's browser
+  groundbox log --page --lan                 and for phones on this network, by passphrase
+  groundbox log --broker                     and a broker for boxes that report over MQTT
+
+Stop it with Ctrl-C. Kill it or pull the plug, and nothing a board was told to be
+stored is lost. Meanwhile, from another terminal: groundbox now, groundbox mark,
+groundbox acknowledge.
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@settings_options
+@click.option(
+    "--port", "ports", multiple=True, help="Serial port or pattern; again for more. Else the settings', else all."
+)
+@click.option("--page", "with_page", is_flag=True, help="Also serve the live page, to this computer only.")
+@click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
+@click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
+@click.option("--broker", "with_broker", is_flag=True, help="Also run a broker for boxes on a network; see own_broker.")
+@click.option(
+    "--share",
+    metavar="NAME",
+    help="Share boxes at the brokers with other programs of the same --share; each launch concerns one box then.",
+)
+@click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
+def command(
+    settings_file: Path | None,
+    database: Path | str | None,
+    ports: tuple[str, ...],
+    with_page: bool,
+    lan: bool,
+    page_port: int,
+    with_broker: bool,
+    share: str | None,
+    day: Path | None,
+) -> None:
+    """Record every board found, warn, and show one line a box."""
+    if (lan or day) and not with_page:
+        raise BadInput("--lan" if lan else "--day", "", "goes with --page")
+    if share is not None and (ports or not share.isalnum()):
+        raise BadInput(
+            "--share", share, "wants a name of letters and digits, and no --port: boxes on a cable are not shared"
+        )
+    chosen = chosen_settings(settings_file, database)
+    clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+    arrivals = Arrivals()
+    brokers = [broker_of(chosen, number) for number in range(len(chosen.brokers))]
+    told = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
+    screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
+    with (
+        Store(database_to_write(chosen), shared=share is not None) as store,
+        stop_signals() as stop,
+        screen,
+        ExitStack() as more,
+    ):
+        output: Output = screen
+        lines: list[str] = []
+        metrics = Metrics()
+        if with_broker or chosen.own_broker:
+            inside, way_in, lines = own_broker(chosen)
+            more.enter_context(inside)
+            brokers, told = [*brokers, way_in], [*told, way_in]
+        page = None
+        if with_page:
+            from groundbox.ui.page.output import ScreenAndPage
+            from groundbox.ui.page.serve import Page
+
+            page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
+            output, lines = ScreenAndPage(screen, page, chosen), lines + page.opening()
+        output = more.enter_context(Bridged(output, [metrics, *bridges_of(chosen, told)]))
+        if share is not None:
+            shares = shares_of(chosen, arrivals, clocks, share, brokers)
+            service: Recorder = Worker(chosen, store, arrivals, shares, clocks, output)
+        else:
+            sources = sources_of(chosen, arrivals, clocks, ports, brokers)
+            service = Recorder(chosen, store, arrivals, sources, clocks, output)
+        if page:
+            page.send = service.command
+        for line in opening(chosen, ports, screen.sounder.means, service) + lines:
+            screen.say(time.time(), line)
+        record(service, stop)
+        if store.waiting:
+            words = (
+                f"ended; {store.waiting} items are NOT in {shown(chosen.store)}: boards with a key send theirs again"
+            )
+            screen.say(time.time(), words)
+            raise SystemExit(1)
+        screen.say(time.time(), f"ended; all is kept in {shown(chosen.store)}")
+
+
+def opening(chosen: Settings, ports: tuple[str, ...], sound: str, service: Recorder) -> list[str]:
+    """What a person should know at the start."""
+    where = ", ".join(ports or chosen.ports or ["every USB serial port"])
+    brokers = "".join(f", broker {broker.host}" for broker in chosen.brokers)
+    lines = [
+        f"recording to {shown(chosen.store)}; sound: {sound}",
+        f"listening on {where}{brokers}",
+        f"settings: {chosen.file or 'none, so boxes appear by themselves and runtime stays unknown'}",
+    ]
+    if estimator_class() is None:
+        lines.append(NO_NUMPY)
+    for name, follower in service.followers.items():
+        if follower.tracker:
+            lines.append(
+                f"{name} holds battery {follower.tracker.battery} (if not: groundbox mark swap {name} BATTERY)"
+            )
+        elif name in chosen.boxes:
+            lines.append(f"{name}: runtime stays unknown, {follower.why_not}")
+    return lines

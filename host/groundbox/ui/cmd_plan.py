@@ -1,0 +1,237 @@
+"""`groundbox plan DAY.toml`: launch or wait, what to switch off, which battery to charge when, and the evening."""
+
+import sys
+import time
+from collections.abc import Collection, Iterable
+from dataclasses import asdict, replace
+from datetime import datetime
+from pathlib import Path
+
+import click
+import msgspec
+
+from groundbox.errors import BadInput
+from groundbox.plan.day import since
+from groundbox.plan.day_file import load_day
+from groundbox.plan.day_shape import DayFile
+from groundbox.plan.evening import evening
+from groundbox.plan.mend import Search, mends
+from groundbox.plan.planner import Plan, plan_day
+from groundbox.plan.replan import Now, Replan, replan
+from groundbox.settings import Settings
+from groundbox.store import Reader
+from groundbox.toml_file import near
+from groundbox.ui.cmd_plan_keys import keys_option
+from groundbox.ui.cmd_plan_live import Standing, figure_line, minute_of, stands
+from groundbox.ui.cmd_plan_words import answer_lines, charge_line, plan_lines, plan_tree
+from groundbox.ui.day_plot import save_plot
+from groundbox.ui.options import Number, chosen_settings, open_reader, settings_options
+from groundbox.ui.recording import stop_signals
+
+__all__ = ["answer_lines", "charge_line", "command"]
+
+REPLAN_SECONDS = 0.6
+FOLLOW_EVERY_S, STEP_S = 20.0, 0.2
+
+
+def _minute_of(plan: Plan, clock: str) -> float:
+    hour, _, minute = clock.partition(":")
+    if not (hour.isdigit() and minute.isdigit() and int(hour) < 24 and int(minute) < 60):
+        raise BadInput("--at", "", f'"{clock}" is not a clock time: write it as 14:35')
+    return max(0.0, since(plan.day.start_clock_min, int(hour) * 60 + int(minute)))
+
+
+def _known(option: str, name: str, known: Iterable[str]) -> str:
+    if name not in known:
+        raise BadInput(option, "", f'there is no "{name}" in the day; {near(name, known)}')
+    return name
+
+
+def _charges(plan: Plan, pairs: tuple[str, ...]) -> dict[str, float]:
+    charges = {}
+    for pair in pairs:
+        name, _, share = pair.rpartition("=")
+        try:
+            charges[_known("--charge", name, plan.day.batteries)] = float(share)
+        except ValueError:
+            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=SHARE, as M9=0.62') from None
+        if not 0 <= charges[name] <= 1:
+            raise BadInput("--charge", "", f"{share} is not a share: write 0 to 1")
+    return charges
+
+
+def _swaps(plan: Plan, pairs: tuple[str, ...]) -> dict[str, str]:
+    fitted = {}
+    for pair in pairs:
+        box, _, battery = pair.partition("=")
+        if not battery:
+            raise BadInput("--swap", "", f'"{pair}" is not BOX=BATTERY, as mast=M9')
+        fitted[_known("--swap", box, plan.day.boxes)] = _known("--swap", battery, plan.day.batteries)
+        if box not in plan.day.batteries[battery].battery.boxes:
+            raise BadInput("--swap", "", f'"{battery}" may not go into {box}: add {box} to its `boxes` in the day file')
+    return fitted
+
+
+def _told(plan: Plan, told: dict[str, tuple[str, ...]]) -> Now:
+    """What a person says on the command line; its minute is not set yet."""
+    flights = [flight.name for flight in plan.day.flights]
+    return Now(
+        minute=0.0,
+        done=[_known("--done", name, flights) for name in told["done"]],
+        charges=_charges(plan, told["charge"]),
+        dead=[_known("--dead", name, plan.day.chargers) for name in told["dead"]],
+        gone=[_known("--gone", name, plan.day.batteries) for name in told["gone"]],
+        fitted=_swaps(plan, told["swap"]),
+    )
+
+
+class _Live:
+    """Plans anew from what the store holds now, again and again."""
+
+    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, told: Now, at: str | None) -> None:
+        self.plan, self.settings, self.told, self.at = plan, settings, told, at
+        today = datetime.now().date()
+        if at is None and plan.day.date not in (None, today):
+            mend = "correct it, leave it out, or give --at for a day that is past"
+            raise BadInput(day_toml, "date", f"is {plan.day.date}, and today is {today}: {mend}")
+
+    def look(self, against: Plan) -> tuple[Replan, Standing]:
+        """The plan as of now, and what it rests on."""
+        with open_reader(self.settings) as reader:
+            wall_s = self._wall_s(reader)
+            standing = stands(reader, self.settings, self.plan, wall_s, self.told.done)
+        now = standing.now(minute_of(self.plan, wall_s), self.told)
+        changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, told=against)
+        return changed, standing
+
+    def _wall_s(self, reader: Reader) -> float:
+        """Now; with --at that time on the day of the newest reading."""
+        if self.at is None:
+            return time.time()
+        heard = [one.wall_s for box in reader.boxes() if (one := reader.latest(box)) is not None and one.wall_s]
+        if not heard:
+            raise BadInput(self.settings.database_path, "", "has no reading yet: --at needs a day that was logged")
+        newest = datetime.fromtimestamp(max(heard))
+        clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, self.at)
+        wall_s = newest.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() + 60 * clock_min
+        if wall_s < newest.timestamp() - 60:
+            mend = f"is before the newest reading, of {newest:%H:%M}, and the store tells how things stood then"
+            raise BadInput("--at", self.at, f"{mend}: give that time or a later one")
+        return wall_s
+
+    def follow(self, against: Plan, silent: Collection[str]) -> None:
+        """Until Ctrl-C: a line for each thing that changes the plan, and each box not heard beside those `silent`."""
+        with stop_signals() as stop:
+            while not stop.asked:
+                changed, standing = self.look(against)
+                unheard = [sentence for box, sentence in standing.silent.items() if box not in silent]
+                for sentence in (*unheard, *changed.news):
+                    click.echo(f"{time.strftime('%H:%M')} {sentence}")
+                silent = set(standing.silent)
+                against = changed.plan if changed.news else against
+                for _ in range(round(FOLLOW_EVERY_S / STEP_S)):
+                    if not stop.asked:
+                        time.sleep(STEP_S)
+
+
+def _progress(tried: int, of: int) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"\r  {tried} of {of} tries made", nl=False, err=True)
+
+
+def _search(plan: Plan, seconds: float) -> Search:
+    click.echo(f"not every flight can fly: looking for what would change that (up to {seconds:g} s) ...", err=True)
+    found = mends(plan.day, plan.yard, seconds, time.monotonic, _progress)
+    if sys.stderr.isatty():
+        click.echo("", err=True)
+    return found
+
+
+@click.command()
+@click.argument("day_toml", type=click.Path(path_type=Path))
+@settings_options
+@keys_option("day", DayFile)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
+@click.option("--seconds", type=Number(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
+@click.option(
+    "--mends",
+    "mend_seconds",
+    type=Number(0, 600),
+    default=20.0,
+    show_default=True,
+    help="Where a day does not work, search so many seconds for what would mend it; 0: do not.",
+)
+@click.option("--live", is_flag=True, help="Plan anew from what `groundbox log` has stored: charges, flights, swaps.")
+@click.option("--follow", is_flag=True, help="With --live: go on until Ctrl-C, a line for each thing that changes.")
+@click.option("--at", help="Plan anew from this clock time, and say what that changes.")
+@click.option("--done", multiple=True, help="A flight that has landed or was given up (with --live: given up).")
+@click.option("--charge", multiple=True, help="A battery's charge now, as M9=0.62.")
+@click.option("--swap", multiple=True, help="A battery that was put into a box, as mast=M9.")
+@click.option("--gone", multiple=True, help="A battery that is no longer there.")
+@click.option("--dead", multiple=True, help="A charger that turned out not to charge.")
+def command(
+    day_toml: Path,
+    settings_file: Path | None,
+    database: Path | None,
+    as_json: bool,
+    plot: Path | None,
+    seconds: float | None,
+    mend_seconds: float,
+    live: bool,
+    follow: bool,
+    at: str | None,
+    **told: tuple[str, ...],
+) -> None:
+    """Plan a flying day: launch or wait, loads to switch off, charging between flights, the evening.
+
+    \b
+    Examples:
+      groundbox plan host/groundbox/examples/bog_day.toml --plot day.svg
+      groundbox plan day.toml --at 14:50 --done "north edge" --charge M9=0.62
+      groundbox plan day.toml --live --follow
+    """
+    _check_together(live, follow, as_json, at, told)
+    plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
+    now, news, standing, alive = _told(plan, told), None, None, None
+    if live:
+        alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
+        changed, standing = alive.look(plan)
+        plan, news = changed.plan, (*standing.silent.values(), *changed.news)
+    elif at is not None:
+        changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
+        plan, news = changed.plan, changed.news
+    _show(plan, news, standing, as_json, plot, mend_seconds)
+    if follow and alive is not None and standing is not None:
+        alive.follow(plan, standing.silent)
+
+
+def _check_together(live: bool, follow: bool, as_json: bool, at: str | None, told: dict[str, tuple[str, ...]]) -> None:
+    if follow and (not live or as_json or at is not None):
+        raise BadInput("--follow", "", "goes with --live, and without --json and --at")
+    given = [f"--{name}" for name, values in told.items() if values]
+    if given and not live and at is None:
+        raise BadInput(given[0], "", "tells how things stand now: give --at (or --live) too")
+
+
+def _show(
+    plan: Plan, news: Iterable[str] | None, standing: Standing | None, as_json: bool, plot: Path | None, seconds: float
+) -> None:
+    search = _search(plan, seconds) if seconds and not plan.works and news is None else None
+    nights = evening(plan, plan.day.date)
+    if plot is not None:
+        save_plot(plan, plot)
+    if as_json:
+        tree = plan_tree(plan, search, nights)
+        if news is not None:
+            tree["news"] = list(news)
+        if standing is not None:
+            tree |= {"figures": [asdict(figure) for figure in standing.figures], "notes": standing.notes}
+        click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
+        return
+    if standing is not None:
+        click.echo("\n".join(["Where the figures come from", *map(figure_line, standing.figures)]))
+        click.echo("\n".join([*(f"  note: {note}" for note in standing.notes), ""]))
+    if news is not None:
+        click.echo("\n".join(["Changed", *(f"  {sentence}" for sentence in news or ("nothing that matters",)), ""]))
+    click.echo("\n".join(plan_lines(plan, search, nights)))

@@ -1,0 +1,83 @@
+"""`groundbox report`: one self-contained page about an session, its readings beside it."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import Progress
+
+from groundbox.errors import BadInput
+from groundbox.plan.day_file import load_day
+from groundbox.store import Reader
+from groundbox.ui.options import chosen_settings, open_reader, settings_options
+from groundbox.ui.page.past import APART_S
+from groundbox.ui.report import data
+from groundbox.ui.report.gather import gather
+from groundbox.ui.report.write import page
+
+EXAMPLE = """
+\b
+Examples:
+  groundbox report                        the newest session, to session.html
+  groundbox report --session 2 --out bog.html
+  groundbox report --day bog_day.toml     what to charge tonight, by its chargers
+
+Open it in any browser, offline; print it from there. Beside it: every reading of
+each box as CSV and, with pip install 'groundbox[parquet]', as Parquet.
+"""
+
+
+@click.command(epilog=EXAMPLE)
+@settings_options
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("session.html"), show_default=True)
+@click.option("--session", type=click.IntRange(min=1), default=1, show_default=True, help="1 is the newest.")
+@click.option(
+    "--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file whose chargers are used tonight."
+)
+def command(settings_file: Path | None, database: Path | None, out: Path, session: int, day: Path | None) -> None:
+    """Write a page about an session: flights and margins, energy, heat, warnings, how good the predictions were."""
+    chosen = chosen_settings(settings_file, database)
+    the_day = load_day(day) if day else None
+    with open_reader(chosen) as reader:
+        since_s, until_s, boxes = _session(reader, session)
+        count = sum(row[1] for box in boxes for row in reader.summed(box, since_s, until_s, 1))
+        with _progress(2 * count) as tick:
+            found = [gather(reader, chosen, box, since_s, until_s, tick) for box in boxes]
+            title = f"Session of {datetime.fromtimestamp(since_s):%d %B %Y}"
+            tables: list[Path] = []
+            try:
+                for box in boxes:
+                    tables += data.write(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
+                names = [path.name for path in tables]
+                out.write_text(page(title, found, since_s, until_s, names, the_day), encoding="utf-8")
+            except OSError as error:
+                raise BadInput(out, "", f"cannot be written ({error.strerror}); name another with --out") from error
+    for path in (out, *tables):
+        click.echo(str(path))
+    if not data.has_parquet():
+        click.echo(data.NO_PARQUET, err=True)
+
+
+def _session(reader: Reader, number: int) -> tuple[float, float, list[str]]:
+    """(start, end, its boxes) of an session."""
+    sessions = reader.sessions(APART_S)
+    if number > len(sessions):
+        raise BadInput("--session", str(number), f"sessions in the database: {len(sessions)}")
+    spans = {box: reader.measured(box, *sessions[-number]) for box in reader.boxes()}
+    measured = {box: span for box, span in spans.items() if span}
+    return min(span[0] for span in measured.values()), max(span[1] for span in measured.values()), list(measured)
+
+
+@contextmanager
+def _progress(count: int) -> Iterator[Callable[[], object]]:
+    """A bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda: None
+        return
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("reading and estimating", total=count)
+        yield lambda: progress.advance(task)

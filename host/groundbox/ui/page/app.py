@@ -1,0 +1,201 @@
+"""The page's web application: what it answers, and to whom."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Awaitable, Callable
+from importlib import resources
+from typing import Protocol
+from urllib.parse import urlsplit
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.middleware.base import BaseHTTPMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from groundbox.errors import GroundboxError
+from groundbox.ui.page.access import COOKIE, Access
+
+TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+FILES = ("index.html", "enter.html", "page.css", "page.js", "draw.js", "past.js", "plan.js", "enter.js", "mark.svg")
+OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered before a passphrase was told
+OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+MARKERS = ("/mark", "/acknowledge", "/command")  # not for those who may only look
+MOST_BYTES = 4096
+GUESS_WAIT_S = 1.0
+COOKIE_S = 30 * 86400
+HEADERS = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' data: blob:; frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+}
+
+
+class Host(Protocol):
+    """What the page asks of the program that serves it; called from worker threads, except `newest` and `wait`."""
+
+    def newest(self) -> str | None:
+        """The state as JSON; None before the first."""
+
+    async def wait(self, seen: str | None) -> str | None:
+        """The newest state once it is another than `seen`; None when the page is closing."""
+
+    def mark(self, body: dict[str, object]) -> None:
+        """Takes a mark."""
+
+    def command(self, body: dict[str, object]) -> dict[str, object]:
+        """Sends a command to a board, and tells what it answered."""
+
+    def acknowledge(self, body: dict[str, object]) -> None:
+        """Takes an acknowledgement."""
+
+    def metrics(self) -> bytes:
+        """How things stand, as OpenMetrics."""
+
+    def past(self, asked: dict[str, str]) -> dict[str, object]:
+        """History."""
+
+    def plan(self, body: dict[str, object]) -> dict[str, object]:
+        """The day's plan."""
+
+
+def application(host: Host, access: Access, names: list[str]) -> Starlette:
+    """The application; `names` are the host names (without port) under which it may be asked."""
+
+    async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
+        """Lets in who may come in, refuses what comes from other pages, and adds headers."""
+        role = _role(request, access)
+        if request.method == "POST" and not _own_origin(request):
+            response: Response = _refusal(403, "this comes from another page")
+        elif role is None and request.url.path not in OPEN:
+            if request.url.path == "/metrics":  # it takes guesses, as /enter does
+                await asyncio.sleep(GUESS_WAIT_S)
+            ask = request.method == "GET" and request.url.path == "/"
+            response = RedirectResponse("/enter", 303) if ask else _refusal(401, "a passphrase is needed")
+        elif role == "look" and request.method == "POST" and request.url.path in MARKERS:
+            response = _refusal(403, "this viewer may look only; enter with the other passphrase")
+        else:
+            request.state.role = role
+            response = await go_on(request)
+        response.headers.update(HEADERS)
+        return response
+
+    async def state(request: Request) -> Response:
+        return Response(_for_role(host.newest(), request.state.role), media_type="application/json")
+
+    async def events(request: Request) -> Response:
+        role = request.state.role
+
+        async def stream() -> AsyncIterator[str]:
+            newest = host.newest()
+            yield f"retry: 1000\ndata: {_for_role(newest, role)}\n\n"
+            while newest := await host.wait(newest):
+                yield f"data: {_for_role(newest, role)}\n\n"
+
+        return StreamingResponse(stream(), media_type="text/event-stream")
+
+    async def metrics(request: Request) -> Response:
+        return Response(await run_in_threadpool(host.metrics), media_type=OPENMETRICS)
+
+    async def enter(request: Request) -> Response:
+        body = await _body(request)
+        cookie = access.enter(str(body.get("passphrase", "")) if body else "")
+        if cookie is None:
+            await asyncio.sleep(GUESS_WAIT_S)
+            return _refusal(401, "that is not the passphrase")
+        response = JSONResponse({})
+        response.set_cookie(COOKIE, cookie, max_age=COOKIE_S, httponly=True, samesite="strict")
+        return response
+
+    def posted(
+        take: Callable[[dict[str, object]], dict[str, object] | None],
+    ) -> Callable[[Request], Awaitable[Response]]:
+        async def answer(request: Request) -> Response:
+            body = await _body(request)
+            if body is None:
+                return _refusal(400, "wants a small JSON object")
+            try:
+                return JSONResponse(await run_in_threadpool(take, body) or {})
+            except GroundboxError as error:
+                return _refusal(400, str(error))
+
+        return answer
+
+    async def past(request: Request) -> Response:
+        try:
+            return JSONResponse(await run_in_threadpool(host.past, dict(request.query_params)))
+        except GroundboxError as error:
+            return _refusal(400, str(error))
+
+    routes = [
+        Route("/", _file("index.html")),
+        Route("/enter", _file("enter.html")),
+        Route("/enter", enter, methods=["POST"]),
+        Route("/state", state),
+        Route("/events", events),
+        Route("/past", past),
+        Route("/metrics", metrics),
+        Route("/mark", posted(host.mark), methods=["POST"]),
+        Route("/acknowledge", posted(host.acknowledge), methods=["POST"]),
+        Route("/command", posted(host.command), methods=["POST"]),
+        Route("/plan", posted(host.plan), methods=["POST"]),
+        *(Route(f"/{name}", _file(name)) for name in FILES if not name.endswith(".html")),
+    ]
+    middleware = [
+        Middleware(TrustedHostMiddleware, allowed_hosts=names, www_redirect=False),
+        Middleware(BaseHTTPMiddleware, dispatch=guard),
+    ]
+    return Starlette(routes=routes, middleware=middleware)
+
+
+def _file(name: str) -> Callable[[Request], Awaitable[Response]]:
+    content = (resources.files("groundbox.ui.page") / "static" / name).read_bytes()
+    kind = TYPES[name[name.rindex(".") :]]
+
+    async def answer(request: Request) -> Response:
+        return Response(content, media_type=kind)
+
+    return answer
+
+
+def _for_role(state: str | None, role: str) -> str:
+    may = "true" if role == "mark" else "false"
+    return f'{{"may_mark":{may},"state":{state or "null"}}}'
+
+
+def _role(request: Request, access: Access) -> str | None:
+    role = access.role(request.client.host if request.client else "", request.cookies.get(COOKIE))
+    if role is None and request.url.path == "/metrics":  # a collector of metrics has no cookies
+        kind, _, passphrase = request.headers.get("authorization", "").partition(" ")
+        return "look" if kind.lower() == "bearer" and access.enter(passphrase) else None
+    return role
+
+
+def _own_origin(request: Request) -> bool:
+    """True when a request comes from this very page."""
+    return urlsplit(request.headers.get("origin", "")).netloc == request.headers.get("host")
+
+
+async def _body(request: Request) -> dict[str, object] | None:
+    """The JSON object posted; None for anything else."""
+    if request.headers.get("content-type", "").split(";")[0] != "application/json":
+        return None
+    read = b""
+    async for part in request.stream():
+        read += part
+        if len(read) > MOST_BYTES:
+            return None
+    try:
+        body = json.loads(read)
+        json.dumps(body, ensure_ascii=False, allow_nan=False).encode()  # nothing that could not be written down
+    except (ValueError, RecursionError):
+        return None
+    return body if isinstance(body, dict) else None
+
+
+def _refusal(status: int, why: str) -> JSONResponse:
+    return JSONResponse({"error": why}, status_code=status)

@@ -1,0 +1,94 @@
+"""History for the page: an session or a part of it, thinned, with what happened meanwhile."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from groundbox.errors import BadInput
+from groundbox.store import Reader
+from groundbox.store.rollups import NAMES
+
+POINTS = 600
+APART_S = 4 * 3600.0  # a longer silence of all boxes parts two sessions
+KINDS = ("launch", "landing", "charge", "swap")
+SAME_S = 30.0  # a mark and the board's event about it are one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How the day stands: wall time, battery -> state of charge now (0 to 1), flights landed so far."""
+
+    wall_s: float
+    charges: Mapping[str, float]
+    landed: int
+
+
+def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[str, object]:
+    """Sessions, and the rows of one box over the time asked for; without a time the newest session.
+
+    Args:
+        asked: `box`, and `since_s` and `until_s` or neither.
+    """
+    with Reader(database) as reader:
+        boxes = reader.boxes()
+        sessions = reader.sessions(APART_S)
+        box = asked.get("box") or (boxes[0] if boxes else "")
+        if not sessions or box not in boxes:
+            return {"boxes": boxes, "sessions": sessions, "box": box, "names": NAMES, "rows": [], "happened": []}
+        began_s, ended_s = reader.measured(box, *sessions[-1]) or sessions[-1]
+        since_s, until_s = (
+            _time(asked, "since_s", began_s),
+            _time(asked, "until_s", min(ended_s, max(wall_s, began_s + 1))),
+        )
+        if until_s <= since_s:
+            raise BadInput("until_s", str(until_s), "wants a time after since_s")
+        return {
+            "boxes": boxes,
+            "sessions": sessions,
+            "box": box,
+            "since_s": since_s,
+            "until_s": until_s,
+            "names": NAMES,
+            "rows": reader.summed(box, since_s, until_s, POINTS),
+            "filled_s": reader.filled_s(box, since_s, until_s),
+            "happened": happened(reader, box, since_s, until_s),
+        }
+
+
+def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[dict[str, object]]:
+    """Launches, landings, charges, swaps and warnings, oldest first; flights concern every box."""
+    found: list[dict[str, object]] = []
+    marks = [(mark.wall_s, mark.kind, mark.box, mark.name) for mark in reader.marks(since_s=since_s)]
+    events = [(event.wall_s, event.kind, event.box, None) for event in reader.events(since_s=since_s)]
+    for at_s, kind, where, name in sorted([*marks, *events], key=lambda one: one[0] or 0.0):
+        if at_s is None or at_s >= until_s or kind not in KINDS:
+            continue
+        if kind in ("charge", "swap") and where != box:
+            continue
+        if any(one["what"] == kind and at_s - float(str(one["wall_s"])) < SAME_S for one in found):
+            continue
+        found.append({"wall_s": at_s, "what": kind, "words": kind if name is None else f"{kind}, {name}"})
+    found += [
+        {"wall_s": change.wall_s, "what": change.severity, "words": change.sentence}
+        for change in reader.warnings(box, since_s)
+        if change.change == "raised" and change.wall_s < until_s
+    ]
+    return sorted(found, key=lambda one: float(str(one["wall_s"])))
+
+
+def landings(reader: Reader, since_s: float, until_s: float) -> int:
+    """Flights landed in that time."""
+    return sum(one["what"] == "landing" for one in happened(reader, "", since_s, until_s))
+
+
+def _time(asked: dict[str, str], name: str, otherwise: float) -> float:
+    if name not in asked:
+        return otherwise
+    try:
+        found = float(asked[name])
+    except ValueError:
+        found = math.nan
+    if not 0 <= found < 1e11:
+        raise BadInput(name, asked[name], "wants seconds since 1970")
+    return found

@@ -1,0 +1,214 @@
+"""The report as one HTML file that needs nothing else. Pure."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from html import escape
+
+from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed, span
+from groundbox.monitor.board_limits import celsius
+from groundbox.plan.day import Day
+from groundbox.ui.report.gather import BoxReport
+from groundbox.ui.report.lanes import lanes
+from groundbox.ui.report.runs import Judged, judged, quality
+from groundbox.ui.report.tonight import words as charge_words
+
+STYLE = """
+:root{font:15px/1.4 system-ui,sans-serif;color:#10201a;background:#fff}
+body{max-width:52rem;margin:0 auto;padding:1rem}
+h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.2rem;border-top:3px solid #10201a;padding-top:.4rem;margin-top:1.6rem}
+h3{font-size:1rem;margin:1rem 0 .2rem}p{margin:.4rem 0}.lead{font-size:1.1rem}
+table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
+th,td{text-align:left;padding:.2rem .6rem .2rem 0;border-bottom:1px solid #8a968f;vertical-align:top}
+.lane{overflow-x:auto;margin:.3rem 0 .2rem;padding-bottom:.5rem}svg{display:block;width:100%;min-width:760px}
+svg text{font:12px system-ui,sans-serif;fill:#33453d}
+svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
+.limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
+.soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
+.fans{fill:#c8c2a4}.truth{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
+.caution{border:2px solid #7a3200;padding:.5rem .8rem}
+@media print{svg{min-width:0}:root{font-size:13px;line-height:1.3}body{max-width:none;padding:0}h2,h3{break-after:avoid}
+ul{columns:2}svg,table,tr,p,ul,.caution{break-inside:avoid}table:has(tr:nth-child(15)){break-inside:auto}
+section+section{break-before:page}section+section h2{border-top:0;margin-top:0}}
+@page{margin:13mm}
+"""
+
+
+def page(
+    title: str, boxes: Sequence[BoxReport], since_s: float, until_s: float, data: Sequence[str], day: Day | None
+) -> str:
+    """The whole file.
+
+    Args:
+        data: names of the files with the readings, beside it.
+        day: whose chargers are used tonight; None for none.
+    """
+    body = "".join(_box(box, since_s, until_s) for box in boxes)
+    cautions = "; ".join(CHARGE_CAUTIONS)
+    files = "".join(f"<li>{escape(name)}</li>" for name in data)
+    tonight = "".join(f"<p>{escape(charge_words(box, day))}</p>" for box in boxes)
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width"><title>{escape(title)}</title>'
+        f"<style>{STYLE}</style></head><body><main><h1>{escape(title)}</h1>"
+        f'<p class="lead">{escape(paragraph(boxes, since_s, until_s))}</p>{body}'
+        f"<h2>Charging tonight</h2>{tonight}"
+        f'<div class="caution"><b>Mind:</b> {escape(cautions)}. Follow the battery maker’s sheet '
+        f"where it differs.</div><h2>Data</h2><ul>{files}</ul></main></body></html>"
+    )
+
+
+def paragraph(boxes: Sequence[BoxReport], since_s: float, until_s: float) -> str:
+    """The session in a few sentences."""
+    day = f"{datetime.fromtimestamp(since_s):%A, %d %B %Y}"
+    flights = boxes[0].flights if boxes else ()
+    flown_s = sum(one.landed_s - one.launched_s for one in flights if one.landed_s is not None)
+    names = listed(box.box for box in boxes)
+    count = {0: "no flight was marked", 1: f"one flight, {span(flown_s)} in the air"}.get(
+        len(flights), f"{len(flights)} flights, {span(flown_s)} in the air"
+    )
+    followed = f"{names} {'was' if len(boxes) == 1 else 'were'} followed"
+    words = [f"{day}, {clock(since_s)} to {clock(until_s)}: {followed}; {count}."]
+    for box in boxes:
+        sums = box.sums
+        parts = [f"{box.box} used {sums.drawn_wh:.0f} Wh"]
+        if sums.lowest:
+            parts.append(f"its voltage was lowest at {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}")
+        if sums.hottest:
+            parts.append(f"its case warmest at {sums.hottest[0]:.0f} C at {clock(sums.hottest[1])}")
+        severe = [one for one in box.warnings if one.severity != "notice"]
+        parts.append(f"{len(severe) or 'no'} urgent or stop warning{'' if len(severe) == 1 else 's'}")
+        words.append(f"{', '.join(parts)}.")
+    return " ".join(words)
+
+
+def _box(box: BoxReport, since_s: float, until_s: float) -> str:
+    battery = f", battery {box.battery}" if box.battery else ""
+    unknown = f"<p>Charge and runtime unknown: {escape(box.unknown_because)}.</p>" if box.unknown_because else ""
+    return (
+        f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{lanes(box, since_s, until_s)}"
+        f"{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
+    )
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none: str) -> str:
+    if not rows:
+        return f"<h3>{title}</h3><p>{none}</p>"
+    cells = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    heads = "".join(f'<th scope="col">{name}</th>' for name in head)
+    return f"<h3>{title}</h3><table><thead><tr>{heads}</tr></thead><tbody>{cells}</tbody></table>"
+
+
+def _minutes(runtime_s: tuple[float, float, float] | None) -> str:
+    return "unknown" if runtime_s is None else " / ".join(str(int(seconds // 60)) for seconds in runtime_s)
+
+
+def _flights(box: BoxReport) -> str:
+    rows = [
+        (
+            clock(one.launched_s),
+            "still out" if one.landed_s is None else clock(one.landed_s),
+            "" if one.landed_s is None else span(one.landed_s - one.launched_s),
+            _minutes(one.runtime_s),
+            _margin(one.margin_s),
+        )
+        for one in box.flights
+    ]
+    left = "minutes left at landing, at worst / likely / at best"
+    head = ("launch", "landing", "in the air", left, "over the reserve")
+    return _table("Flights", head, rows, "No flight was marked.")
+
+
+def _margin(margin_s: float | None) -> str:
+    if margin_s is None:
+        return "unknown"
+    return span(margin_s) if margin_s >= 0 else f"{span(-margin_s)} SHORT"
+
+
+def _energy(box: BoxReport) -> str:
+    sums = box.sums
+    rows = [
+        (name, f"{wh:.1f} Wh", f"{100 * wh / sums.drawn_wh:.0f} %" if sums.drawn_wh else "")
+        for name, wh in sorted(sums.by_load_wh.items(), key=lambda one: -one[1])
+    ]
+    rows.append(("in all", f"{sums.drawn_wh:.1f} Wh", f"{sums.drawn_ah:.2f} Ah"))
+    title = "Energy used (what was measured, shared out by what the settings declare)"
+    return _table(title, ("load", "energy", "share"), rows, "")
+
+
+def _sag(box: BoxReport) -> str:
+    sums = box.sums
+    if sums.lowest is None:
+        return ""
+    words = f"lowest {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}"
+    if sums.sag is not None:
+        under, at_s, amps = sums.sag
+        words += f"; deepest sag {under:.2f} V under the mean of its second, at {clock(at_s)}"
+        words += "" if amps is None else f", with a peak of {amps:.1f} A"
+    return f"<h3>Worst sag</h3><p>{escape(words)}.</p>"
+
+
+def _thermostat(box: BoxReport) -> str:
+    sums = box.sums
+    hours = sums.watched_s / 3600
+    if not hours:
+        return ""
+    parts = [f"fans started {sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour), ran {span(sums.fans_s)}"]
+    if "fan_on_centi_c" in box.limits:
+        on_c, off_c = celsius(box.limits, "fan_on_centi_c", "fan_off_centi_c")
+        parts.append(f"set to go on at {on_c:.1f} C and off at {off_c:.1f} C")
+    for name, cases in (("on", sums.on_c), ("off", sums.off_c)):
+        if cases:
+            spread = f" ({min(cases):.1f} to {max(cases):.1f})" if len(cases) > 1 else ""
+            parts.append(f"went {name} at {sum(cases) / len(cases):.1f} C{spread}")
+    if sums.hottest is not None:
+        parts.append(f"warmest {sums.hottest[0]:.1f} C at {clock(sums.hottest[1])}")
+    return f"<h3>Thermostat</h3><p>{escape(box.box)}: {', '.join(parts)}.</p>"
+
+
+def _warnings(box: BoxReport) -> str:
+    rows = [
+        (
+            clock(one.raised_s),
+            one.severity.upper(),
+            one.sentence,
+            "not cleared" if one.cleared_s is None else f"cleared after {span(one.cleared_s - one.raised_s)}",
+        )
+        for one in box.warnings
+    ]
+    return _table("Warnings", ("raised", "severity", "what", "cleared"), rows, "None was raised.")
+
+
+def _predictions(box: BoxReport) -> str:
+    found = [one for run in box.runs for one in judged(run)]
+    rows = [(clock(one.wall_s), _minutes(one.runtime_s), _true(one), _verdict(one)) for one in found]
+    head = ("told at", "minutes left, at worst / likely / at best", "came true after", "band")
+    none = "No prediction can be judged: runtime was not known, or too short a time was watched."
+    return _table("How good the predictions were", head, rows, none) + f"<p>{escape(_quality(box))}</p>"
+
+
+def _true(one: Judged) -> str:
+    return f"{'more than ' if one.at_least else ''}{one.true_s / 60:.0f} min"
+
+
+def _verdict(one: Judged) -> str:
+    return {True: "held", False: "MISSED", None: "not contradicted"}[one.held]
+
+
+def _quality(box: BoxReport) -> str:
+    told = quality(box.runs)
+    if told is None:
+        return (
+            "The limit never came, so this session proves only how long each battery lasted at least: a band that "
+            "ended earlier was wrong, the others may have been right."
+        )
+    middle, worst = told.errors
+    return (
+        f"Of {told.count} predictions the band held the truth in {100 * told.held:.0f} % (90 % is meant), and the "
+        f"worst-case number was kept in {100 * told.early_kept:.0f} % (95 % is meant). The likely number was off by "
+        f"{100 * middle:.0f} % of the whole runtime in the middle, {100 * worst:.0f} % at most."
+    )
+
+
+def _health(box: BoxReport) -> str:
+    words = [*([f"health: {box.health}"] if box.health else []), *box.findings]
+    return f"<h3>Battery</h3><p>{escape('; '.join(words))}.</p>" if words else ""

@@ -1,0 +1,103 @@
+"""Makes warnings heard: the terminal's bell, and speech or a tone where the platform has a program for it."""
+
+import math
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+import wave
+from pathlib import Path
+
+from groundbox.advice.warner import Active
+
+SPEAKERS = (("espeak-ng",), ("espeak",), ("spd-say", "--wait"), ("say",))
+PLAYERS = (("paplay",), ("aplay", "-q"), ("afplay",))
+TONES_HZ = {"notice": (660,), "urgent": (880, 660), "stop": (990, 660, 990, 660)}
+RATE_HZ = 16000
+TONE_S = 0.18
+
+
+class Sounder:
+    """Sounds one warning at a time; a new one waits for none, but a stop cuts in.
+
+    Args:
+        setting: settings.Settings.sound.
+    """
+
+    def __init__(self, setting: str) -> None:
+        self._bell = setting != "off"
+        programs = setting == "auto"
+        self._speaker = _found(SPEAKERS) if programs else None
+        self._player = _found(PLAYERS) if programs and self._speaker is None else None
+        self._folder = tempfile.TemporaryDirectory(prefix="groundbox-") if self._player else None
+        self._running: subprocess.Popen[bytes] | None = None
+
+    @property
+    def means(self) -> str:
+        """What a person will hear."""
+        program = self._speaker or self._player
+        if not self._bell:
+            return "off"
+        return f"bell and {program[0]}" if program else "bell"
+
+    def sound(self, active: Active) -> None:
+        """Makes one warning heard; returns at once. No program and no terminal is no error."""
+        if self._bell and sys.stdout.isatty():
+            sys.stdout.write("\a")
+            sys.stdout.flush()
+        if self._busy() and active.severity != "stop":
+            return
+        if self._speaker:
+            self._run([*self._speaker, f"{active.box}: {active.sentence}"])
+        elif self._player:
+            self._run([*self._player, str(self._tone(active.severity))])
+
+    def close(self) -> None:
+        """Ends what still sounds."""
+        if self._busy() and self._running:
+            self._running.terminate()
+        if self._running:
+            self._running.wait()
+        if self._folder:
+            self._folder.cleanup()
+
+    def _busy(self) -> bool:
+        return self._running is not None and self._running.poll() is None
+
+    def _run(self, command: list[str]) -> None:
+        if self._running and self._busy():
+            self._running.terminate()
+            self._running.wait()
+        try:
+            self._running = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            )
+        except OSError:  # gone since it was found: the bell remains
+            self._speaker = self._player = None
+
+    def _tone(self, severity: str) -> Path:
+        assert self._folder
+        path = Path(self._folder.name) / f"{severity}.wav"
+        if not path.exists():
+            with wave.open(str(path), "wb") as file:
+                file.setnchannels(1)
+                file.setsampwidth(2)
+                file.setframerate(RATE_HZ)
+                file.writeframes(b"".join(_sine(hz) for hz in TONES_HZ[severity]))
+        return path
+
+
+def _sine(hz: float) -> bytes:
+    count = int(RATE_HZ * TONE_S)
+    ramp = count // 10
+    return b"".join(
+        struct.pack(
+            "<h", int(12000 * min(1.0, i / ramp, (count - i) / ramp) * math.sin(2 * math.pi * hz * i / RATE_HZ))
+        )
+        for i in range(count)
+    )
+
+
+def _found(programs: tuple[tuple[str, ...], ...]) -> list[str] | None:
+    return next((list(program) for program in programs if shutil.which(program[0])), None)

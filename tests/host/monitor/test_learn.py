@@ -1,0 +1,220 @@
+"""Discharges that end teach the battery that gave them; capacity tests are followed from the store as it is written."""
+
+import math
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from groundbox.battery.profile import load_profile
+from groundbox.errors import GroundboxError
+from groundbox.model import Reading, from_wire
+from groundbox.monitor.background import Background
+from groundbox.monitor.discharge import Discharge, Discharging
+from groundbox.monitor.learn import learn, source_name
+from groundbox.monitor.start import tracker_for
+from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.settings import Settings, load
+from groundbox.store import Reader, Store
+from groundbox.ui.capacity_live import LiveTest
+from groundbox.ui.cmd_battery import command as battery
+from groundbox.wire.messages import fields_of
+
+START_S = 1_800_000_000.0
+STEP_S = 20.0
+SETTINGS = """
+database = "day.db"
+[batteries.sedge]
+profile = "sedge.toml"
+[boxes.mast]
+battery = "sedge"
+cutoff_volts = 11.0
+"""
+
+
+def make_reading(number: int, *, t_s: float, volts: float, amps: float) -> Reading:
+    """As it came over the wire `t_s` after the board's start."""
+    values: dict[str, int | str | None] = {name: None for name, *_ in fields_of("reading")}
+    values.update(box="mast", boot=1, sequence=number, uptime_ms=round(1000 * t_s))
+    values.update(battery_mv=round(1000 * volts), battery_ma=round(1000 * amps), battery_centi_c=2500)
+    return from_wire(Reading, list(values.values()), wall_s=START_S + t_s, wall_source="exchange")
+
+
+@pytest.fixture
+def chosen(tmp_path: Path) -> Settings:
+    (tmp_path / "sedge.toml").write_text("c20_ah = 9.0\n")
+    (tmp_path / "groundbox.toml").write_text(SETTINGS)
+    return load(tmp_path / "groundbox.toml")
+
+
+def record(chosen: Settings, amps: float, *, charge_after: bool, down_to: float = 10.5) -> tuple[float, float]:
+    """Charge, an hour's rest, a load, and a charge; wall times of the first and last loaded reading."""
+    cell = LeadAcid(BatterySettings(c20_ah=9, health=0.85, ohm=0.03, start_soc=0.999))
+    rows: list[Reading] = []
+    seen = [0.0, 0.0]
+
+    def step(current: float, volts: float | None = None) -> float:
+        at = cell.inner_volts() - current * cell.ohm(False) if volts is None else volts
+        cell.step(STEP_S, at, current)
+        number = len(rows) + 1
+        rows.append(make_reading(number, t_s=number * STEP_S, volts=at, amps=current))
+        return at
+
+    for _ in range(60):
+        step(-0.05, 14.4)
+    for _ in range(int(4000 / STEP_S)):
+        step(0.05)
+    seen[0] = START_S + (len(rows) + 1) * STEP_S
+    while step(amps) > down_to:
+        pass
+    seen[1] = START_S + len(rows) * STEP_S
+    for _ in range(30 if charge_after else 0):
+        step(-1.0, 12.8)
+    with Store(chosen.database_path) as store:
+        store.add(rows)
+        store.commit()
+    return seen[0], seen[1]
+
+
+def test_a_discharge_ends_with_a_charge_a_long_rest_or_a_swap() -> None:
+    def after(hours: float, *ends: tuple[float, float]) -> list[bool]:
+        watched = Discharging(9.0)
+        for second in range(0, int(hours * 3600), 10):
+            assert watched.take(second, START_S + second, 1.0) is None
+        found = [watched.take(hours * 3600 + t_s, START_S + hours * 3600 + t_s, amps) for t_s, amps in ends]
+        return [one is not None for one in found]
+
+    assert after(4, (10, -1.0)) == [True]
+    assert after(4, (10, 0.0), (1000, 0.0), (1900, 0.0)) == [False, False, True]
+    assert after(4, (10, 0.0), (1000, 1.0), (2900, 0.0)) == [False, False, True]
+    assert after(3.5, (10, -1.0)) == [False], "39 % is too shallow"
+    assert after(4, (10, -1.0), (20, -1.0)) == [True, False], "once"
+
+
+def test_its_state_goes_on_after_a_restart() -> None:
+    whole, first = Discharging(9.0), Discharging(9.0)
+    for second in range(0, 7200, 10):
+        whole.take(second, START_S + second, 2.0)
+        first.take(second, START_S + second, 2.0)
+    second_part = Discharging(9.0, first.state())
+    for second in range(7200, 9000, 10):
+        assert whole.take(second, START_S + second, 2.0) == second_part.take(second, START_S + second, 2.0)
+    assert second_part.take(8990, START_S, -2.0) is None, "a repeated reading changes nothing"
+    ended = second_part.take(9000, START_S + 9000, -2.0)
+    assert ended == whole.take(9000, START_S + 9000, -2.0)
+    assert ended is not None
+    assert ended.from_wall_s == START_S
+    assert ended.amp_hours == pytest.approx(2.0 * 8990 / 3600, rel=0.01)
+
+
+def test_a_discharge_is_learnt_once_into_the_batterys_profile(chosen: Settings) -> None:
+    begun_s, ended_s = record(chosen, 1.8, charge_after=True)
+    watched = Discharging(9.0)
+    with Reader(chosen.database_path) as reader:
+        seen = [
+            ended
+            for reading in reader.readings("mast")
+            if (ended := watched.take(reading.uptime_ms / 1000, reading.wall_s, reading.battery_amps))
+        ]
+    assert [(one.from_wall_s, one.to_wall_s) for one in seen] == [(begun_s, ended_s)]
+    learnt = learn(chosen, "mast", "sedge", seen[0], 0.0)
+    assert learnt is not None
+    assert learnt.row is not None
+    kept = load_profile(chosen.folder / "sedge.toml")
+    assert kept == learnt.profile
+    assert [row.source for row in kept.history] == [source_name("mast", seen[0])]
+    assert kept.fitted is not None
+    assert kept.fitted.runs == 1
+    assert abs(kept.fitted.capacity_ah - 0.85 * 9) < 2 * kept.fitted.capacity_sd_ah
+    assert kept.history[0].temp_c == pytest.approx(25.0)
+    assert "not enough data yet" in learnt.verdict
+    assert learnt.tracker.profile.fitted == kept.fitted, "and the estimate goes on by them"
+    assert learnt.tracker.wall_s is not None
+    assert learnt.tracker.wall_s > ended_s
+    again = learn(chosen, "mast", "sedge", seen[0], 0.0)
+    assert again is not None
+    assert again.row is None
+    assert load_profile(chosen.folder / "sedge.toml") == kept
+
+
+def test_what_was_drawn_under_the_floor_spoils_nothing(chosen: Settings) -> None:
+    begun_s, ended_s = record(chosen, 1.8, charge_after=True, down_to=9.5)
+    learnt = learn(chosen, "mast", "sedge", Discharge(from_wall_s=begun_s, to_wall_s=ended_s, amp_hours=7.0), 0.0)
+    assert learnt is not None
+    assert learnt.row is not None
+    assert abs(learnt.row.capacity_ah - 0.85 * 9) < 1.5 * learnt.row.capacity_sd_ah
+
+
+def test_an_estimate_saved_under_other_profile_is_begun_anew(chosen: Settings) -> None:
+    made = tracker_for(chosen, "mast", "sedge")
+    assert not isinstance(made, str)
+    made.take(1.0, Reading(box="mast", boot=1, sequence=1, uptime_ms=1, wall_s=START_S, battery_volts=12.5))
+    saved = made.saved()
+    assert saved is not None
+    resumed = tracker_for(chosen, "mast", "sedge", saved)
+    assert not isinstance(resumed, str)
+    assert resumed.sequence == 1
+    (chosen.folder / "sedge.toml").write_text("c20_ah = 9.0\nlabel = 'painted'\n")
+    resumed = tracker_for(chosen, "mast", "sedge", saved)
+    assert not isinstance(resumed, str)
+    assert resumed.sequence == 1, "a label is no belief"
+    (chosen.folder / "sedge.toml").write_text("c20_ah = 9.0\nage_years = 5\n")
+    fresh = tracker_for(chosen, "mast", "sedge", saved)
+    assert not isinstance(fresh, str)
+    assert fresh.sequence is None
+
+
+def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
+    record(chosen, 1.8, charge_after=False, down_to=10.45)
+    arguments = ["test", "--box", "mast", "--settings", str(chosen.file)]
+    done = CliRunner().invoke(battery, arguments, catch_exceptions=False)
+    assert done.exit_code == 0
+    steps = [line.split()[1] for line in done.output.splitlines() if line[2:3] == ":" and line[5:6] == ":"]
+    assert [name for name, before in zip(steps, ["", *steps], strict=False) if name != before] == [
+        *("rest", "discharge", "stop")
+    ]
+    assert "of rated capacity" in done.output
+    assert "and is from now on as" in done.output
+    assert "hydrogen" in done.output
+    assert load_profile(chosen.folder / "sedge.toml").history[0].source.startswith("mast ")
+    with Reader(chosen.database_path) as reader:
+        test = LiveTest(reader, chosen, "mast", None)
+        names = [told.step.name for _, told in test.news() if told.new]
+    assert names[-1] == "stop"
+    assert not test.guide.done, "that test is known: another one may begin"
+    assert test.caught_up
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--box", "msat"], "did you mean mast"),
+        ([], "one of them"),
+        (["x.csv", "--box", "mast"], "one of them"),
+        (["x.csv"], "--battery: is missing"),
+    ],
+)
+def test_what_is_asked_wrongly_is_told_in_a_line(arguments: list[str], said: str, chosen: Settings) -> None:
+    with Store(chosen.database_path) as store:
+        store.add([make_reading(1, t_s=1, volts=12, amps=1)])
+        store.commit()
+    done = CliRunner().invoke(battery, ["test", *arguments, "--settings", str(chosen.file)])
+    assert isinstance(done.exception, GroundboxError)
+    assert said in str(done.exception)
+
+
+def test_long_sums_do_not_hold_up_the_loop() -> None:
+    troubles: list[str] = []
+    found: list[float] = []
+    background = Background(lambda error: troubles.append(str(error)))
+    background.poll()
+
+    def fails() -> None:
+        raise GroundboxError("no such thing")
+
+    background.submit(lambda: math.sqrt(4), found.append)
+    background.submit(fails, found.append)
+    background.submit(lambda: math.sqrt(9), found.append)
+    background.wait()
+    assert found == [2.0, 3.0]
+    assert troubles == ["no such thing"]

@@ -1,0 +1,644 @@
+"""The service joined to a real store, a real estimator and scripted boards: no threads, clocks that only tests move."""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+
+import pytest
+
+from groundbox.advice.warner import Active
+from groundbox.errors import StoreError
+from groundbox.link.questions import Moment
+from groundbox.link.serial_link import Clocks
+from groundbox.link.source import Arrivals
+from groundbox.model import (
+    Acknowledge,
+    Answer,
+    EstimatorState,
+    Event,
+    Health,
+    Hello,
+    LinkNote,
+    Mark,
+    Reading,
+    Stored,
+    WarningChange,
+    from_wire,
+    wire_name,
+)
+from groundbox.monitor import tracker
+from groundbox.monitor.board_limits import WANTED
+from groundbox.monitor.recorder import Recorder
+from groundbox.monitor.snapshot import snapshot
+from groundbox.monitor.view import BoxView
+from groundbox.settings import Settings, load
+from groundbox.store import Reader, Store, hand_over
+from groundbox.ui import lines
+from groundbox.wire import settings as board_settings
+from groundbox.wire.messages import RESET_CAUSES, checksum
+
+START_S = 1_800_000_000.0
+SETTINGS = """
+database = "day.db"
+[flight]
+length_min = 35
+time_home_min = 8
+[batteries.sedge]
+profile = "sedge.toml"
+[batteries.heath]
+profile = "heath.toml"
+[boxes.mast]
+battery = "sedge"
+cutoff_volts = 11.0
+lead_ohm = 0.02
+[[boxes.mast.loads]]
+name = "receivers"
+watts = 10
+essential = true
+[[boxes.mast.loads]]
+name = "camera"
+watts = 5
+"""
+
+
+@dataclass
+class Heard:
+    """An Output that remembers."""
+
+    said: list[str] = field(default_factory=list)
+    changes: list[WarningChange] = field(default_factory=list)
+    sounded: list[Active] = field(default_factory=list)
+    views: dict[str, BoxView] = field(default_factory=dict)
+
+    def say(self, wall_s: float, text: str) -> None:
+        self.said.append(text)
+
+    def warn(self, change: WarningChange) -> None:
+        self.changes.append(change)
+
+    def sound(self, active: Active) -> None:
+        self.sounded.append(active)
+
+    def show(self, views: Iterable[BoxView], moment: Moment) -> None:
+        self.views = {view.state.box: view for view in views}
+
+
+class Boards:
+    """A Source whose boards do what the test says, and remember what they were told."""
+
+    def __init__(self) -> None:
+        self.stored: list[Stored] = []
+        self.commands: list[tuple[str, str, dict[str, object]]] = []
+        self.settings: dict[str, int] = {}  # those that are answered for
+
+    def start(self) -> None:
+        pass
+
+    def stop(self) -> None:
+        pass
+
+    def tell_stored(self, stored: Iterable[Stored]) -> None:
+        self.stored += stored
+
+    def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
+        self.commands.append((box, name, dict(fields)))
+        answer: Future[Answer] = Future()
+        setting = str(fields.get("setting"))
+        if name == "get" and setting in self.settings:
+            told = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
+            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **told))
+        return answer
+
+
+def _wire_values(record: Reading | Event) -> tuple[int | str | None, ...]:
+    """What the board would have sent for `record`."""
+    host_only = {"wall_s", "wall_uncertainty_s", "wall_source", "again", "wire"}
+    values = []
+    for name in (one.name for one in fields(record) if one.name not in host_only):
+        value, scale = getattr(record, name), wire_name(name)[1]
+        values.append(round(value * scale) if scale and value is not None else value)
+    return tuple(values)
+
+
+class Bench:
+    """A service and all that it touches; `pass_s` lets time pass with a reading of `mast` each second."""
+
+    def __init__(self, folder: Path, settings: Settings) -> None:
+        self.settings, self.folder = settings, folder
+        self.now_s = 0.0
+        self.clock_set_s = 0.0
+        self.sequence = 0
+        self.boot = 1
+        self.boot_s = 0.0
+        self.volts: Callable[[float], float] = lambda now_s: 12.5 - now_s / 30000
+        self.values: dict[str, object] = {"battery_amps": 1.3}
+        self.begin()
+
+    def begin(self) -> None:
+        self.arrivals, self.boards, self.heard = Arrivals(), Boards(), Heard()
+        self.store = Store(self.settings.database_path)
+        clocks = Clocks(wall_s=lambda: START_S + self.now_s + self.clock_set_s, monotonic_s=lambda: self.now_s)
+        self.service = Recorder(
+            self.settings, self.store, self.arrivals, [self.boards], clocks, self.heard, commit_every_s=0.0
+        )
+
+    def end(self) -> None:
+        self.service.stop()
+        self.store.close()
+
+    def reading(self, **changes: object) -> Reading:
+        self.sequence += 1
+        volts = self.volts(self.now_s)
+        reading = Reading(
+            box="mast",
+            boot=self.boot,
+            sequence=self.sequence,
+            uptime_ms=int(1000 * (self.now_s - self.boot_s)),
+            battery_volts=volts,
+            battery_min_volts=volts - 0.02,
+            check_volts=volts,
+            case_c=30.0,
+            fan1_state="running",
+            fan2_state="running",
+            voltage_sensor="ok",
+            check_sensor="ok",
+            case_sensor="ok",
+            low_voltage="clear",
+            overvoltage="clear",
+            case_heat="clear",
+            charging="no",
+            place="ground",
+            wall_s=START_S + self.now_s + self.clock_set_s,
+            wall_source="exchange",
+        )
+        reading = replace(reading, **{**self.values, **changes})  # type: ignore[arg-type]
+        return replace(reading, wire=_wire_values(reading))
+
+    def pass_s(self, seconds: int, **changes: object) -> None:
+        for _ in range(seconds):
+            self.now_s += 1.0
+            self.arrivals.put(self.reading(**changes))
+            self.service.turn()
+
+    def silent_s(self, seconds: int) -> None:
+        for _ in range(seconds):
+            self.now_s += 1.0
+            self.turn()
+
+    def turn(self) -> None:
+        self.service.turn()
+
+    def restart_board(self, cause: str) -> None:
+        self.boot, self.boot_s, self.sequence = self.boot + 1, self.now_s, 0
+        self.arrive(self.event("started", RESET_CAUSES.index(cause)))
+
+    def arrive(self, record: Reading | Event) -> None:
+        self.arrivals.put(replace(record, wire=_wire_values(record)))
+
+    def event(self, kind: str, value: int | None = None) -> Event:
+        self.sequence += 1
+        uptime_ms = int(1000 * (self.now_s - self.boot_s))
+        wall_s = START_S + self.now_s
+        return Event(
+            box="mast",
+            boot=self.boot,
+            sequence=self.sequence,
+            uptime_ms=uptime_ms,
+            kind=kind,
+            value=value,
+            wall_s=wall_s,
+        )
+
+    def button(self, kind: str) -> None:
+        self.arrive(self.event(kind))
+
+    def hand(self, request: Mark | Acknowledge) -> None:
+        hand_over(self.settings.database_path, request)
+        self.turn()
+
+    def mark(self, kind: str, name: str | None = None) -> None:
+        self.hand(Mark(box="mast", kind=kind, wall_s=START_S + self.now_s, name=name))
+
+    @property
+    def view(self) -> BoxView:
+        return self.heard.views["mast"]
+
+    def up(self) -> dict[str, str]:
+        return {one.kind: one.severity for one in self.view.warnings}
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterable[Bench]:
+    monkeypatch.setattr("groundbox.monitor.recorder.TAKE_S", 0.0)
+    monkeypatch.setattr("groundbox.monitor.recorder.ESTIMATE_EVERY_S", 4.0)
+    monkeypatch.setattr("groundbox.link.serial_link.time.monotonic", lambda: made.now_s if made else 0.0)
+    made: Bench | None = None
+    (tmp_path / "sedge.toml").write_text("c20_ah = 9.0\n")
+    (tmp_path / "heath.toml").write_text("c20_ah = 18.0\n")
+    (tmp_path / "groundbox.toml").write_text(SETTINGS)
+    made = Bench(tmp_path, load(tmp_path / "groundbox.toml"))
+    yield made
+    made.end()
+
+
+def test_readings_are_kept_before_boards_are_told(bench: Bench) -> None:
+    bench.pass_s(3)
+    assert bench.boards.stored[-1] == Stored(box="mast", boot=1, sequence=3)
+    with Reader(bench.settings.database_path) as reader:
+        assert [reading.sequence for reading in reader.readings("mast", 0.0)] == [1, 2, 3]
+
+
+def test_a_database_that_fails_loses_nothing_and_is_said_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.pass_s(2)
+
+    def fail() -> None:
+        raise StoreError("day.db: the disk is full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(bench.store, "commit", fail)
+        bench.pass_s(5)
+    assert bench.boards.stored[-1].sequence == 2
+    assert sum("the disk is full" in text for text in bench.heard.said) == 1
+    bench.pass_s(1)
+    assert bench.boards.stored[-1].sequence == 8
+    assert "the database can be written again" in bench.heard.said
+
+
+def test_runtime_and_turn_back_time(bench: Bench) -> None:
+    bench.pass_s(300)
+    low, expected, high = bench.view.runtime_s or (0, 0, 0)
+    assert 0 < low <= expected <= high
+    assert lines.answer(bench.view).startswith("lasts ")
+    bench.mark("launch")
+    bench.pass_s(2)
+    view = bench.view
+    assert view.turn_back_s is not None
+    assert view.runtime_s is not None
+    now_wall_s = START_S + bench.now_s
+    assert view.turn_back_s == pytest.approx(now_wall_s + view.runtime_s[0] - 15 * 60 - 8 * 60, abs=1.5)
+    assert lines.answer(view).startswith("turn back by ")
+    assert view.state.landing_in_s == pytest.approx(35 * 60, abs=3)
+
+
+def test_turn_back_passed_is_a_stop_and_stays_through_silence(bench: Bench) -> None:
+    bench.volts = lambda now_s: 11.35 - now_s / 4000
+    bench.values = {"battery_amps": 3.0}
+    bench.mark("launch")
+    bench.pass_s(300)
+    assert bench.up()["turn_back"] == "stop"
+    assert lines.answer(bench.view).startswith("TURN BACK NOW")
+    bench.silent_s(30)
+    assert bench.up()["turn_back"] == "stop"
+    assert bench.up()["silent"] == "stop"
+    assert lines.answer(bench.view).startswith("SILENT for ")
+
+
+def test_silence_is_noticed_within_three_missed_readings(bench: Bench) -> None:
+    bench.pass_s(10)
+    bench.silent_s(4)
+    assert bench.up() == {"silent": "urgent"}
+    bench.pass_s(7)
+    assert "silent" not in bench.up()
+
+
+def test_a_configured_box_that_never_came(bench: Bench) -> None:
+    bench.silent_s(40)
+    assert bench.up() == {"silent": "notice"}
+    assert lines.line(bench.view) == "mast: not heard yet; NOTICE silent"
+
+
+def test_a_stalled_fan_is_sounded_until_seen(bench: Bench) -> None:
+    bench.pass_s(5)
+    bench.pass_s(65, fan2_state="stalled")
+    assert [one.kind for one in bench.heard.sounded] == ["fan_stalled"] * 3
+    bench.hand(Acknowledge(box="mast", warning="fan_stalled", wall_s=START_S + bench.now_s))
+    bench.pass_s(65, fan2_state="stalled")
+    assert len(bench.heard.sounded) == 3
+    assert [one.acknowledged for one in bench.view.warnings] == [True]
+    with Reader(bench.settings.database_path) as reader:
+        assert [one.change for one in reader.warnings("mast")] == ["raised", "acknowledged"]
+
+
+def test_the_boards_button_acknowledges(bench: Bench) -> None:
+    bench.pass_s(5, fan2_state="stalled")
+    bench.button("silenced")
+    bench.turn()
+    assert [one.acknowledged for one in bench.view.warnings] == [True]
+    bench.pass_s(1, fan2_state="stalled")
+    with Reader(bench.settings.database_path) as reader:
+        assert [one.change for one in reader.warnings("mast")] == ["raised", "acknowledged"]
+
+
+def test_the_boards_button_launches_and_lands(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.button("launch")
+    bench.pass_s(15, place="flight")
+    assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 15)
+    assert "launch marked at the button of mast" in bench.heard.said
+    assert bench.boards.commands == []
+    bench.button("landing")
+    bench.pass_s(15)
+    assert not bench.view.state.in_flight
+    assert bench.boards.commands == []
+
+
+def test_a_mark_by_command_is_not_taken_for_the_button_by_a_new_database(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.arrive(replace(bench.event("launch"), value=1))
+    bench.pass_s(2, place="flight")
+    assert "launch marked by command, told by mast" in bench.heard.said
+
+
+def test_a_launch_at_one_box_is_told_to_the_others(bench: Bench) -> None:
+    bench.pass_s(1)
+    bench.arrive(bench.reading(box="table"))
+    bench.turn()
+    bench.button("launch")
+    bench.turn()
+    assert bench.boards.commands == [("table", "mark", {"kind": "launch"})]
+
+
+def test_a_launch_while_this_program_was_down_is_not_taken_back(bench: Bench) -> None:
+    """After a restart live readings come first, and what was missed after them."""
+    bench.pass_s(5)
+    bench.store.close()
+    bench.now_s += 30.0
+    missed = bench.event("launch")
+    bench.begin()
+    bench.pass_s(3, place="flight")
+    bench.arrive(missed)
+    bench.pass_s(15, place="flight")
+    assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 18)
+    assert bench.boards.commands == []
+
+
+def test_a_board_in_flight_is_believed_when_nothing_else_is_known(bench: Bench) -> None:
+    bench.pass_s(12, place="flight")
+    assert bench.view.state.in_flight
+    assert bench.boards.commands == []
+
+
+def test_boards_are_told_of_a_launch_marked_here(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.mark("launch")
+    assert bench.boards.commands == [("mast", "mark", {"kind": "launch"})]
+    bench.pass_s(3)
+    bench.pass_s(3, place="flight")
+    bench.button("launch")  # the board's echo
+    bench.pass_s(12, place="flight")
+    assert len(bench.boards.commands) == 1
+    assert bench.view.state.in_flight
+    assert bench.view.state.landing_in_s == pytest.approx(35 * 60 - 18)
+    assert not any("button" in text for text in bench.heard.said)
+
+
+def test_a_board_that_restarts_on_the_ground_does_not_land_the_aircraft(bench: Bench) -> None:
+    bench.mark("launch")
+    bench.pass_s(20, place="flight")
+    bench.restart_board("watchdog")
+    bench.pass_s(11, place="ground")
+    assert bench.view.state.in_flight
+    assert bench.up() == {"restarted": "urgent"}
+    assert bench.boards.commands[-1] == ("mast", "mark", {"kind": "launch"})
+
+
+@pytest.mark.parametrize(("cause", "warned"), [("power", True), ("watchdog", True), ("maintenance", False)])
+def test_unexpected_restarts(bench: Bench, cause: str, warned: bool) -> None:
+    bench.pass_s(20)
+    bench.restart_board(cause)
+    bench.pass_s(5)
+    assert ("restarted" in bench.up()) == warned
+
+
+def test_switching_a_box_on_again_after_a_pause_is_no_restart(bench: Bench) -> None:
+    bench.pass_s(20)
+    bench.silent_s(700)
+    bench.restart_board("power")
+    bench.pass_s(10)
+    assert "restarted" not in bench.up()
+
+
+def test_a_swap_begins_a_new_estimate(bench: Bench) -> None:
+    bench.pass_s(300)
+    assert bench.view.battery == "sedge"
+    bench.mark("swap", "heath")
+    assert bench.view.battery == "heath"
+    assert bench.view.runtime_s is None
+    bench.pass_s(300)
+    assert bench.view.runtime_s is not None
+    bench.mark("swap", "bracken")
+    bench.pass_s(2)
+    assert "no profile for battery bracken" in lines.answer(bench.view)
+    bench.mark("swap")
+    bench.pass_s(2)
+    assert "nobody said which battery is in" in lines.answer(bench.view)
+
+
+def test_a_charge_that_does_not_come(bench: Bench) -> None:
+    bench.pass_s(10)
+    bench.mark("charge")
+    bench.pass_s(50)
+    assert "no_charge" not in bench.up()
+    bench.pass_s(25)
+    assert bench.up()["no_charge"] == "urgent"
+    bench.pass_s(8, charging="yes", battery_amps=-2.0)
+    assert "no_charge" not in bench.up()
+
+
+def test_an_unmarked_charge_and_an_unmarked_swap_are_asked_about(bench: Bench) -> None:
+    bench.pass_s(20)
+    bench.pass_s(70, charging="yes", battery_amps=-2.0)
+    assert "no charge is marked" in bench.view.warnings[-1].sentence
+    bench.mark("charge")
+    assert "unmarked" not in bench.up()
+    bench.pass_s(20)
+    bench.mark("charge")
+    bench.pass_s(120)
+    bench.pass_s(90, charging="yes", battery_amps=-2.0)  # the charge that was marked two minutes ago
+    assert "unmarked" not in bench.up()
+    bench.pass_s(20)
+    bench.silent_s(900)
+    bench.restart_board("power")
+    bench.volts = lambda now_s: 13.1
+    bench.pass_s(20)
+    (question,) = [one for one in bench.view.warnings if one.kind == "unmarked"]
+    assert "as if swapped or charged: type `groundbox mark charge mast`, or `groundbox mark swap mast BATTERY`" in (
+        question.sentence
+    )
+    bench.mark("swap", "heath")
+    bench.pass_s(2)
+    assert "unmarked" not in bench.up()
+
+
+def test_no_runtime_without_a_voltage(bench: Bench) -> None:
+    bench.pass_s(300)
+    bench.pass_s(5, battery_volts=None, voltage_sensor="range", check_volts=None, check_sensor="range")
+    assert lines.answer(bench.view) == "runtime unknown: no voltage from its battery"
+    assert bench.up() == {"fuse_open": "stop"}
+
+
+def test_a_box_nobody_configured_appears_by_itself(bench: Bench) -> None:
+    bench.arrive(bench.reading(box="pond"))
+    bench.turn()
+    view = bench.heard.views["pond"]
+    assert lines.answer(view) == "runtime unknown: no battery and cutoff are set for this box (groundbox.toml)"
+
+
+def test_killed_and_restarted_it_goes_on_where_it_was(bench: Bench) -> None:
+    bench.pass_s(400, fan2_state="stalled")
+    bench.mark("launch")
+    bench.pass_s(5, fan2_state="stalled", place="flight")
+    bench.hand(Acknowledge(box="mast", warning=None, wall_s=START_S + bench.now_s))
+    before = bench.view
+    bench.store.close()  # as SIGKILL leaves it: nothing after the last commit
+    bench.begin()
+    bench.pass_s(3, fan2_state="stalled", place="flight")
+    after = bench.view
+    assert after.state.in_flight
+    assert [(one.kind, one.acknowledged) for one in after.warnings] == [("fan_stalled", True)]
+    assert bench.heard.changes == []
+    assert after.turn_back_s == pytest.approx(before.turn_back_s, rel=1e-9, abs=60)
+    assert after.runtime_s is not None
+
+
+def test_a_saved_estimate_of_another_version_is_begun_anew(bench: Bench) -> None:
+    bench.pass_s(200)
+    state = {"estimator": {"of": "old"}, "timeline": {"boot": 1, "offset_s": 0.0, "last_s": 1.0}}
+    at_s = START_S + bench.now_s
+    bench.store.save_estimator(
+        EstimatorState(box="mast", battery="sedge", wall_s=at_s, boot=1, sequence=200, state=state)
+    )
+    bench.store.commit()
+    bench.store.close()
+    bench.begin()
+    bench.pass_s(5)
+    assert bench.view.runtime_s is not None
+
+
+def test_what_was_missed_meanwhile_reaches_the_estimator_in_order(bench: Bench) -> None:
+    bench.pass_s(200)
+    bench.store.close()
+    missed = []
+    for _ in range(50):
+        bench.now_s += 1.0
+        missed.append(bench.reading())
+    bench.begin()
+    bench.pass_s(5)
+    for reading in missed:
+        bench.arrivals.put(reading)
+    bench.pass_s(1)
+    follower = bench.service.followers["mast"]
+    assert follower.tracker is not None
+    assert follower.tracker.sequence == 256
+    assert follower.tracker.timeline.last_s == pytest.approx(START_S + bench.now_s)
+
+
+def test_the_hosts_clock_is_set_back_and_the_estimate_goes_on(bench: Bench) -> None:
+    bench.pass_s(300)
+    before = bench.view.runtime_s
+    bench.clock_set_s = -7200.0
+    bench.pass_s(60)
+    after = bench.view.runtime_s
+    assert before is not None
+    assert after is not None
+    assert after[0] == pytest.approx(before[0] - 60, abs=600)
+    assert bench.up() == {}
+
+
+def test_killed_after_the_clock_was_set_back_nothing_measured_is_passed_over(bench: Bench) -> None:
+    bench.pass_s(100)
+    bench.clock_set_s = -7200.0
+    bench.pass_s(20)
+    bench.store.close()  # as SIGKILL leaves it: the estimator was last saved before the clock was set
+    bench.begin()
+    tracker = bench.service.followers["mast"].tracker
+    assert tracker is not None
+    assert tracker.sequence == 120
+    assert tracker.timeline.last_s == pytest.approx(START_S + bench.now_s)
+
+
+def test_ended_while_it_waits_for_a_gap_it_saves_what_came_after(bench: Bench) -> None:
+    bench.pass_s(100)
+    bench.sequence += 1  # never comes
+    bench.now_s += 1.0
+    bench.arrivals.put(bench.reading())
+    bench.end()
+    saved = Reader(bench.settings.database_path).estimator("mast", "sedge")
+    assert saved is not None
+    assert saved.sequence == 102
+    bench.begin()
+
+
+def test_without_numpy_it_still_records_and_warns(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tracker, "estimator_class", lambda: None)
+    bench.store.close()
+    bench.begin()
+    bench.pass_s(20, low_voltage="urgent")
+    assert lines.answer(bench.view) == "runtime unknown: runtime cannot be estimated on this computer (it has no NumPy)"
+    assert bench.up() == {"low_voltage": "urgent"}
+    assert bench.boards.stored[-1].sequence == 20
+
+
+def test_link_notes_are_said(bench: Bench) -> None:
+    note = LinkNote(source="p", box=None, kind="lost", sentence="p: gone; it is tried again and again", wall_s=START_S)
+    bench.arrivals.put(note)
+    bench.turn()
+    assert note.sentence in bench.heard.said
+
+
+def test_a_look_from_another_program_tells_the_same(bench: Bench) -> None:
+    bench.pass_s(300, fan2_state="stalled")
+    bench.service.stop()
+    with Reader(bench.settings.database_path) as reader:
+        _, (view,) = snapshot(reader, bench.settings, START_S + bench.now_s)
+        _, (late,) = snapshot(reader, bench.settings, START_S + bench.now_s + 600)
+    assert view.runtime_s == pytest.approx(bench.view.runtime_s, rel=0.05)
+    assert [one.kind for one in view.warnings] == ["fan_stalled"]
+    assert lines.answer(view).startswith("lasts ")
+    assert lines.answer(late) == "SILENT for 10 min"
+
+
+@pytest.mark.parametrize("boot", [3, 7])
+def test_a_board_that_counts_its_starts_anew_is_followed(bench: Bench, boot: int) -> None:
+    bench.boot = 7
+    bench.pass_s(10)
+    bench.boot, bench.boot_s, bench.sequence = boot, bench.now_s - 1, 0
+    again = from_wire(Hello, ["mast", boot, 0, "0.1.0", checksum(), "00000000", "fake", "power", 500, 1, 10])
+    bench.arrivals.put(replace(again, again=boot == 7))
+    bench.pass_s(10, battery_volts=12.1)
+    assert bench.boards.stored[-1] == Stored(box="mast", boot=boot, sequence=bench.sequence)
+    for _ in range(2):
+        assert bench.view.state.silent_s == 0.0
+        assert bench.view.state.battery_volts == 12.1
+        assert "silent" not in bench.up()
+        bench.end()
+        bench.begin()
+        bench.pass_s(10, battery_volts=12.1)
+
+
+def test_a_boards_own_limits_are_known_without_it(bench: Bench) -> None:
+    """Asked once and kept: for other programs at once, and for the next run before the board has said a word."""
+    own = {name: high for name, _, _, high in board_settings.SETTINGS if name in WANTED}
+    bench.boards.settings = own
+    bench.arrivals.put(from_wire(Hello, ["mast", 1, 0, "0.1.0", checksum(), "00000000", "fake", "power", 500, 1, 10]))
+    bench.pass_s(len(WANTED) + 2)
+    assert bench.view.limits == own
+    with Reader(bench.settings.database_path) as reader:
+        _, (view,) = snapshot(reader, bench.settings, START_S + bench.now_s)
+    assert view.limits == own
+    assert view.heat.limit_c == own["case_stop_centi_c"] / 100
+    bench.end()
+    bench.begin()
+    bench.turn()
+    assert bench.view.limits == own
+
+
+def test_summaries_that_nobody_got_are_said_as_they_grow(bench: Bench) -> None:
+    for boot, lost in ((1, None), (1, 0), (1, 12), (1, 12), (1, 30), (2, 6)):
+        bench.arrivals.put(from_wire(Health, ["mast", boot, 1, 90_000, 900, 0, 0, 0, 0, lost]))
+        bench.turn()
+    said = [words for words in bench.heard.said if "summaries" in words]
+    assert [words.split(" of ")[0].split()[-2:] for words in said] == [["2", "min"], ["3", "min"], ["60", "s"]]

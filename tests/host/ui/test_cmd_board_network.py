@@ -1,0 +1,110 @@
+"""`groundbox board network`: secrets over the cable, shown to nobody."""
+
+import os
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from groundbox.errors import BadInput
+from groundbox.link.keys import new_key, read_key
+from groundbox.link.network_file import network_file
+from groundbox.ui.cmd_board_network import command
+
+TOLD = """
+box = "mast"
+broker = "192.168.4.2"
+broker_password_file = "mast.password"
+ssid = "bog"
+password = "wet heron"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "groundbox.toml").write_text('keys = "keys"\n')
+    (tmp_path / "mast.password").write_text("quiet heron\n")
+    (tmp_path / "board").mkdir()
+    _tell(tmp_path, TOLD)
+    return tmp_path
+
+
+def _tell(folder: Path, text: str, mode: int = 0o600) -> None:
+    (folder / "mast.toml").write_text(text)
+    (folder / "mast.toml").chmod(mode)
+
+
+def _run(*more: str) -> Result:
+    return CliRunner().invoke(command, ["mast.toml", "--folder", "board", *more])
+
+
+def test_the_board_gets_what_its_firmware_reads(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done = _run()
+    assert done.exit_code == 0, done.output
+    key = read_key(folder / "keys", "mast")
+    for secret in ("heron", key.hex()):
+        assert secret not in done.output
+    import network_file as on_board  # the firmware's own
+
+    network, why = on_board.load(str(folder / "board" / "network"))
+    assert why == ""
+    assert (network.ssid, network.password, network.broker_password) == ("bog", "wet heron", "quiet heron")
+    assert (network.broker, network.port, network.user, network.key, network.ca) == (
+        "192.168.4.2",
+        1883,
+        "mast",
+        key,
+        None,
+    )
+    if os.name == "posix":
+        assert (folder / "board" / "network").stat().st_mode & 0o077 == 0
+
+
+def test_the_key_stays_until_a_new_one_is_wanted(folder: Path) -> None:
+    _run()
+    first = read_key(folder / "keys", "mast")
+    _run()
+    assert read_key(folder / "keys", "mast") == first
+    _run("--new-key")
+    assert read_key(folder / "keys", "mast") != first
+
+
+@pytest.mark.parametrize(
+    ("text", "mode", "place"),
+    [
+        (TOLD, 0o644, "chmod 600"),
+        (TOLD.replace("192.168.4.2", "table.local"), 0o600, "broker"),
+        (TOLD.replace("192.168.4.2", "192.168.4.256"), 0o600, "broker"),
+        (TOLD.replace('"mast"', '"m/st"'), 0o600, "box"),
+        (TOLD.replace("wet heron", "wet\\nheron"), 0o600, "password"),
+        (TOLD + 'broker_password = "x"\n', 0o600, "broker_password"),
+        (TOLD + 'ca_file = "nowhere.crt"\n', 0o600, "ca_file"),
+        (TOLD + 'ca_file = "mast.password"\n', 0o600, "ca_file"),
+        (TOLD + "colour = 5\n", 0o600, "colour"),
+    ],
+)
+def test_what_is_wrong_is_said_and_nothing_is_changed(folder: Path, text: str, mode: int, place: str) -> None:
+    _tell(folder, text, mode)
+    done = _run()
+    assert isinstance(done.exception, BadInput)
+    assert place in str(done.exception)
+    assert "heron" not in str(done.exception)
+    assert list((folder / "board").iterdir()) == []
+    assert not (folder / "keys").exists()
+
+
+def test_a_damaged_file_is_refused_by_the_board(tmp_path: Path) -> None:
+    import network_file as on_board
+
+    key = new_key(tmp_path, "mast")
+    whole = network_file("test", {"broker": "10.0.0.1", "key": key.hex(), "password": "wet heron"})
+    path = tmp_path / "network"
+    for length in range(len(whole) - 1):  # the last byte is a newline
+        path.write_bytes(whole[:length])
+        network, why = on_board.load(str(path))
+        assert network is None
+        assert "heron" not in why
+    for i in range(len(whole) - 1):
+        path.write_bytes(whole[:i] + bytes([whole[i] ^ 4]) + whole[i + 1 :])
+        assert on_board.load(str(path))[0] is None

@@ -1,0 +1,223 @@
+"""groundbox now, mark, acknowledge and log as typed: what they print, and their exit status."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from tests.host.monitor.test_recorder import SETTINGS, Boards, Heard
+
+from groundbox.advice.words import CHARGE_CAUTIONS
+from groundbox.cli import COMMANDS, commands, main
+from groundbox.link.mqtt import MqttSource
+from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.source import Arrivals
+from groundbox.model import WarningChange
+from groundbox.monitor.recorder import Recorder
+from groundbox.settings import load
+from groundbox.store import Reader, Store
+from groundbox.ui.cmd_demo import fresh_folder
+from groundbox.ui.recording import broker_of, sources_of
+
+Run = Callable[..., tuple[int, str]]
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "groundbox.toml").write_text(SETTINGS)
+    (tmp_path / "sedge.toml").write_text("c20_ah = 9.0\n")
+    (tmp_path / "heath.toml").write_text("c20_ah = 18.0\n")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Types a command; (exit status, all it printed)."""
+
+    def typed(*words: str) -> tuple[int, str]:
+        monkeypatch.setattr(sys, "argv", ["groundbox", *words])
+        status = 0
+        try:
+            main()
+        except SystemExit as end:
+            status = int(end.code or 0)
+        out, err = capsys.readouterr()
+        return status, out + err
+
+    return typed
+
+
+def test_every_command_has_help_with_an_example() -> None:
+    for name in COMMANDS:
+        result = CliRunner().invoke(commands, [name, "--help"])
+        assert result.exit_code == 0, result.output
+        assert "groundbox " + name in result.output.replace("Usage: commands", "groundbox"), name
+
+
+def test_help_and_mark_do_not_load_numpy() -> None:
+    """32-bit single-board computers have none."""
+    program = (
+        "import sys; sys.modules['numpy'] = None; from groundbox.cli import commands; "
+        "commands(['log', '--help'], standalone_mode=False); commands(['mark', '--help'], standalone_mode=False)"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert "groundbox log" in done.stdout
+
+
+def test_mark_before_any_log(folder: Path, run: Run) -> None:
+    status, text = run("mark", "charge", "mast", "bench")
+    assert status == 0
+    assert "mast: charge marked, bench" in text
+    assert all(caution in text for caution in CHARGE_CAUTIONS)
+    with Reader(folder / "day.db") as reader:
+        (mark,) = reader.marks("mast")
+    assert (mark.kind, mark.name) == ("charge", "bench")
+    assert time.time() - mark.wall_s < 60
+
+
+def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
+    status, text = run("mark", "charge", "mast", "--json")
+    assert status == 0
+    told = json.loads(text)
+    assert told["mark"] == "charge"
+    assert told["cautions"] == list(CHARGE_CAUTIONS)
+
+
+@pytest.mark.parametrize(
+    ("words", "mend"),
+    [
+        (("mark", "launch", "mats"), "box: mats: no such box; did you mean mast?"),
+        (("mark", "launch", "pond"), "known boxes: mast"),
+        (
+            ("mark", "swap", "mast", "hearth"),
+            "battery: hearth: no such battery in the settings (there are: sedge, heath)",
+        ),
+        (("mark", "launch", "mast", "x"), "a launch has no name"),
+        (("now",), "no such database; `groundbox log` makes it"),
+        (("acknowledge",), "no such database"),
+        (("log", "--settings", "none.toml"), "none.toml: cannot be read"),
+        (("log", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made or is no folder"),
+        (("mark", "launch", "mast", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made or is no folder"),
+    ],
+)
+def test_mistakes_are_one_line(folder: Path, run: Run, words: tuple[str, ...], mend: str) -> None:
+    status, text = run(*words)
+    assert status == 1
+    assert text.startswith("groundbox: ")
+    assert text.count("\n") == 1
+    assert mend in text
+
+
+def test_settings_mistakes_reach_the_person(folder: Path, run: Run) -> None:
+    (folder / "groundbox.toml").write_text(SETTINGS.replace("cutoff_volts = 11.0", "cutoff_mv = 11000"))
+    status, text = run("log")
+    assert status == 1
+    assert text.startswith(
+        "groundbox: groundbox.toml: boxes.mast.cutoff_mv: is not known here; did you mean cutoff_volts"
+    )
+    assert text.count("\n") == 1
+
+
+def test_a_database_of_another_kind(folder: Path, run: Run) -> None:
+    (folder / "day.db").write_text("this is no database at all, but a text long enough to be looked at " * 20)
+    status, text = run("log")
+    assert status == 1
+    assert text.count("\n") == 1
+    assert "day.db" in text
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX permissions")
+def test_a_read_only_database(folder: Path, run: Run) -> None:
+    with Store(folder / "day.db"):
+        pass
+    if os.geteuid() == 0:
+        pytest.skip("root may write everywhere")
+    (folder / "day.db").chmod(0o444)
+    folder.chmod(0o555)
+    try:
+        status, text = run("log")
+    finally:
+        folder.chmod(0o755)
+    assert status == 1
+    assert text.count("\n") == 1
+
+
+def _warn(folder: Path, **changes: str) -> None:
+    with Store(folder / "day.db") as store:
+        values = {
+            "box": "mast",
+            "warning": "heat",
+            "severity": "urgent",
+            "change": "raised",
+            "sentence": "56 C: open it",
+        }
+        store.add_warning(WarningChange(**{**values, **changes}, wall_s=time.time()))  # type: ignore[arg-type]
+        store.commit()
+
+
+def test_acknowledge(folder: Path, run: Run) -> None:
+    _warn(folder)
+    assert run("acknowledge", "mast", "silent") == (
+        1,
+        "groundbox: warning: silent: does not wait to be seen at mast; what does: heat\n",
+    )
+    assert run("acknowledge") == (0, "seen: URGENT mast: 56 C: open it\n")
+    with Reader(folder / "day.db") as reader:
+        (one,) = reader.open_warnings()
+    assert one.change == "acknowledged"
+    status, text = run("now")
+    assert status == 0
+    assert "URGENT (seen): 56 C: open it [heat]" in text
+    assert run("acknowledge", "mast") == (0, "no warning waits to be seen\n")
+
+
+def test_now_says_what_is_not_known(folder: Path, run: Run) -> None:
+    with Store(folder / "day.db"):
+        pass
+    status, text = run("now")
+    assert (status, text) == (0, "mast: not heard yet\nnothing fresh from any box; is `groundbox log` running?\n")
+    status, text = run("now", "--json")
+    (told,) = json.loads(text)
+    assert told["silent"] is True
+    assert told["runtime_low_s"] is None
+    assert told["battery_volts"] is None
+
+
+def test_a_swap_marked_while_nothing_records_counts_at_the_next_start(folder: Path, run: Run) -> None:
+    assert run("mark", "swap", "mast", "heath")[0] == 0
+    settings = load(folder / "groundbox.toml")
+    with Store(settings.database_path) as store:
+        clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+        service = Recorder(settings, store, Arrivals(), [Boards()], clocks, Heard())
+        tracker = service.followers["mast"].tracker
+        assert tracker is not None
+        assert tracker.battery == "heath"
+
+
+def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> None:
+    broker = '\n[[brokers]]\nhost = "127.0.0.1"\nusername = "host"\npassword_file = "secret"\n'
+    (folder / "groundbox.toml").write_text(SETTINGS + broker)
+    status, text = run("log")
+    assert status == 1
+    assert (
+        text
+        == "groundbox: groundbox.toml: brokers 1.password_file: secret cannot be read (No such file or directory)\n"
+    )
+    (folder / "secret").write_text("open sesame\n")
+    clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
+    settings = load(folder / "groundbox.toml")
+    serial, mqtt = sources_of(settings, Arrivals(), clocks, ("/dev/none",), [broker_of(settings, 0)])
+    assert isinstance(serial, SerialPorts)
+    assert isinstance(mqtt, MqttSource)
+    assert mqtt._broker.password == "open sesame"
+
+
+def test_a_demo_folder_may_be_named_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert fresh_folder(Path("bog")) == tmp_path / "bog"
