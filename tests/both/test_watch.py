@@ -9,12 +9,12 @@ from groundbox.wire.messages import CHARGE_STATES, UNKNOWN
 
 def run(watch, mv, seconds=1, ma=2000, battery=2500, landed=0):
     for _ in range(seconds):
-        watch.step(1000, mv, mv, ma, block, landed)
+        watch.step(1000, mv, mv, ma, battery, landed)
     return watch.low_voltage
 
 
 def charging(watch, mv, seconds=1, ma=UNKNOWN, battery=2500):
-    run(watch, mv, seconds, ma, block)
+    run(watch, mv, seconds, ma, battery)
     return CHARGE_STATES[watch.charging]
 
 
@@ -77,13 +77,13 @@ def test_unknown_voltage_changes_nothing():
 
 def test_overvoltage_falls_with_temperature():
     # 15.0 V at 25 C, -30 mV/C: 15.75 V at 0, 14.4 V at 45, and no further beyond 0 and 50 C.
-    for block, limit in ((2500, 15000), (0, 15750), (-1000, 15750), (4500, 14400), (5000, 14250), (7000, 14250)):
+    for battery, limit in ((2500, 15000), (0, 15750), (-1000, 15750), (4500, 14400), (5000, 14250), (7000, 14250)):
         watch = BatteryWatch(limits())
-        run(watch, limit, 100, battery=block)
+        run(watch, limit, 100, battery=battery)
         assert watch.overvoltage == 0, block
-        run(watch, limit + 1, 9, battery=block)
+        run(watch, limit + 1, 9, battery=battery)
         assert watch.overvoltage == 0, block
-        run(watch, limit + 1, 1, battery=block)
+        run(watch, limit + 1, 1, battery=battery)
         assert watch.overvoltage == 3, block
     watch = BatteryWatch(limits())
     run(watch, 15001, 10, battery=UNKNOWN)
@@ -170,7 +170,7 @@ def test_float_current_near_zero_goes_on_as_charging():
 def test_the_block_too_cold_or_warm_to_charge():
     watch = BatteryWatch(limits())
     assert charging(watch, 14000, 5, -3000, 2500) == "yes"
-    for block, state in (
+    for battery, state in (
         (-1, "cold"),
         (199, "cold"),
         (200, "yes"),
@@ -183,7 +183,7 @@ def test_the_block_too_cold_or_warm_to_charge():
         (4799, "warm"),
         (UNKNOWN, "yes"),
     ):
-        assert charging(watch, 14000, 1, -3000, block) == state, block
+        assert charging(watch, 14000, 1, -3000, battery) == state, block
     assert charging(watch, 12000, 20, 3000, 6000) == "no"
 
 
