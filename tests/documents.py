@@ -1,4 +1,7 @@
-"""Makes README.md's reference tables from the code: `python tests/documents.py` rewrites them, the test compares."""
+"""Makes the reference tables of host/README.md and firmware/README.md from the code: `python tests/documents.py`.
+
+A test compares the files with the code.
+"""
 
 from pathlib import Path
 
@@ -13,7 +16,8 @@ from groundbox.wire import messages
 from groundbox.wire.meanings import MEANINGS, meaning_of
 from groundbox.wire.settings import SETTINGS
 
-README = Path(__file__).parents[1] / "README.md"
+ROOT = Path(__file__).parents[1]
+WHOLE_TEXT = 1000  # characters: longer than the help of any command
 
 
 def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
@@ -25,22 +29,23 @@ def command_table() -> str:
     """Every command and subcommand with its line of help."""
     rows = []
     context = click.Context(commands)
-    for name, says in sorted(COMMANDS.items()):
-        rows.append((f"`groundbox {name}`", says))
+    for name, text in sorted(COMMANDS.items()):
+        rows.append((f"`groundbox {name}`", text))
         command = commands.get_command(context, name)
         for sub in sorted(command.list_commands(context)) if isinstance(command, click.Group) else ():
             found = command.get_command(context, sub)
-            rows.append((f"`groundbox {name} {sub}`", found.get_short_help_str(90) if found else ""))
+            text = found.get_short_help_str(WHOLE_TEXT) if found else ""
+            rows.append((f"`groundbox {name} {sub}`", text.removesuffix(".")))
     return _table(("command", "what it does"), rows)
 
 
 def settings_table() -> str:
     """Every key of groundbox.toml."""
-    return _table(("key", "what it wants"), [(f"`{key}`", wants) for key, wants in toml_file.documented(SettingsFile)])
+    return _table(("key", "value"), [(f"`{key}`", wants) for key, wants in toml_file.documented(SettingsFile)])
 
 
 def warning_table() -> str:
-    """Every warning, the severest form of each first."""
+    """Every warning, the highest severity first."""
     rows = sorted(TABLE, key=lambda row: (-SEVERITIES.index(row.severity), row.kind))
     return _table(
         ("warning", "severity", "when", "after"),
@@ -49,7 +54,7 @@ def warning_table() -> str:
 
 
 def board_settings_table() -> str:
-    """Every setting of the board with its default and compiled-in range."""
+    """Every setting of the board with its default and compiled range."""
     return _table(
         ("setting", "default", "range", "meaning"),
         [(f"`{name}`", str(value), f"{low} to {high}", MEANINGS[name]) for name, value, low, high in SETTINGS],
@@ -74,29 +79,35 @@ def wire_table() -> str:
 
 
 TABLES = {
-    "commands": command_table,
-    "settings": settings_table,
-    "warnings": warning_table,
-    "board settings": board_settings_table,
-    "wire": wire_table,
+    ROOT / "host" / "README.md": {
+        "commands": command_table,
+        "settings": settings_table,
+        "warnings": warning_table,
+    },
+    ROOT / "firmware" / "README.md": {
+        "board settings": board_settings_table,
+        "wire": wire_table,
+    },
 }
 
 
-def with_tables(text: str) -> str:
-    """The README with each table between its marks made anew.
+def with_tables(file: Path) -> str:
+    """The text of a file, each table between its marks made from the code.
 
     Raises:
         ValueError: a mark is missing.
     """
-    for name, make in TABLES.items():
+    text = file.read_text(encoding="utf-8")
+    for name, make in TABLES[file].items():
         start, end = f"<!-- table: {name} -->\n", f"<!-- end: {name} -->"
         before, found, rest = text.partition(start)
         _, closed, after = rest.partition(end)
         if not (found and closed):
-            raise ValueError(f"README.md lacks {start.strip()} ... {end}")
+            raise ValueError(f"{file} lacks {start.strip()} ... {end}")
         text = before + start + make() + "\n" + end + after
     return text
 
 
 if __name__ == "__main__":
-    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for path in TABLES:
+        path.write_text(with_tables(path), encoding="utf-8")
