@@ -193,7 +193,7 @@ def _check_together(settings: Settings, source: object) -> None:
             raise BadInput(
                 source,
                 f"{place}.battery",
-                f'no battery is called "{box.battery}" (there are: {known}); add [batteries.{box.battery}] with profile',
+                f'no battery is called "{box.battery}" (known: {known}); add [batteries.{box.battery}] with profile',
             )
         case = settings.case_path(name)
         if case is not None and not case.is_file():

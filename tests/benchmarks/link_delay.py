@@ -10,11 +10,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from groundbox.monitor.recorder import COMMIT_EVERY_S, TAKE_S
-
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Reading
+from groundbox.monitor.recorder import COMMIT_EVERY_S, TAKE_S
 from groundbox.rig import session
 from groundbox.rig.clock import SimClock
 from groundbox.rig.runner import SimulatedBoard

@@ -80,11 +80,11 @@ def test_overvoltage_falls_with_temperature():
     for battery, limit in ((2500, 15000), (0, 15750), (-1000, 15750), (4500, 14400), (5000, 14250), (7000, 14250)):
         watch = BatteryWatch(limits())
         run(watch, limit, 100, battery=battery)
-        assert watch.overvoltage == 0, block
+        assert watch.overvoltage == 0, battery
         run(watch, limit + 1, 9, battery=battery)
-        assert watch.overvoltage == 0, block
+        assert watch.overvoltage == 0, battery
         run(watch, limit + 1, 1, battery=battery)
-        assert watch.overvoltage == 3, block
+        assert watch.overvoltage == 3, battery
     watch = BatteryWatch(limits())
     run(watch, 15001, 10, battery=UNKNOWN)
     assert watch.overvoltage == 3
@@ -183,7 +183,7 @@ def test_the_block_too_cold_or_warm_to_charge():
         (4799, "warm"),
         (UNKNOWN, "yes"),
     ):
-        assert charging(watch, 14000, 1, -3000, battery) == state, block
+        assert charging(watch, 14000, 1, -3000, battery) == state, battery
     assert charging(watch, 12000, 20, 3000, 6000) == "no"
 
 

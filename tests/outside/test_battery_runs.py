@@ -1,4 +1,4 @@
-"""Recorded discharges, from outside, through the estimator: the end voltage under the figures in tests/benchmarks/README.md.
+"""Recorded discharges from outside, through the estimator: limits for the figures in tests/benchmarks/README.md.
 
 V. Sulzer, faster-lead-acid, 2019 (17 Ah valve-regulated block) and CUMCM 2016 problem C (five-cell block). The limits
 are well above what was measured, so that only a real loss fails.

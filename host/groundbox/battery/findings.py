@@ -93,7 +93,7 @@ def findings(
         found.append(
             Finding(
                 kind="capacity fell",
-                sentence=f"gives at most {high * profile.c20_ah:.1f} Ah where {fitted.capacity_ah:.1f} Ah were measured "
+                sentence=f"gives at most {high * profile.c20_ah:.1f} Ah, {fitted.capacity_ah:.1f} Ah were measured "
                 f"on {fitted.date}: worn, not full, or cold; run `groundbox battery test`",
             )
         )

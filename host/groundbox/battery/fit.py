@@ -2,7 +2,7 @@
 
 Each run may differ a little in capacity and offset, as equal runs do; a run's start charge is full unless its
 voltage insists otherwise. With one run the pull of the population keeps the rate effect open; more runs settle it.
-Runs learnt one after the other tell as much as the same runs at once: the profile keeps their points, and each fit takes
+Runs learnt one after the other tell as much as the same runs at once: the profile keeps their points, each fit takes
 them all. From one day to another the capacity may have fallen, slowly as a rule, seldom at once.
 """
 

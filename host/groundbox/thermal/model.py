@@ -86,7 +86,7 @@ def fan_conductance(fans: Any, one: Any, two: Any) -> Any:
 def steady_rise(
     aw: Any, wo: Any, fan: Any, watts: Any, sun_watts: Any, ab: Any = 0.0, wb: Any = 0.0, battery_rise: Any = 0.0
 ) -> tuple[Any, Any]:
-    """Rise of air and walls over outside, K, once everything has settled with the block held `battery_rise` over outside.
+    """Rise of air and walls over outside, K, once all has settled with the battery held `battery_rise` over outside.
 
     Conductances in W/K: `aw` air to walls, `wo` walls to outside, `fan` the air stream, `ab` and `wb` air and walls to
     block. Floats or NumPy arrays, as in `transition`.

@@ -73,7 +73,7 @@ def load_advice(profile: BatteryProfile) -> str:
     """Which load to use."""
     volts, amps = VOLTS * profile.cells, TEST_RATE * profile.c20_ah
     return (
-        f"load: steady, {LEAST_RATE * profile.c20_ah:.1f} to {MOST_RATE * profile.c20_ah:.1f} A. The box's own loads do, "
+        f"load: steady, {LEAST_RATE * profile.c20_ah:.1f} to {MOST_RATE * profile.c20_ah:.1f} A. The box's loads do "
         f"if they go on working down to {END_VOLTS_PER_CELL * profile.cells:.2f} V; else a resistor of about "
         f"{volts / amps:.1f} ohm rated for {2 * volts * amps:.0f} W or more (it takes {volts * amps:.0f} W, so it "
         "gets hot: on stone or tiles, nothing above it, with a fuse at the battery)"

@@ -119,7 +119,7 @@ class LiveTest:
 def follow(
     test: LiveTest, tell: Callable[[float, Told], None], quiet: Callable[[], None], ended: Callable[[], bool]
 ) -> bool:
-    """Tells what is new until the end voltage is reached (True) or `ended` (False); `quiet` once whenever nothing comes."""
+    """Tells what is new until the end voltage is reached (True) or `ended` (False); `quiet` once when nothing comes."""
     heard_s, said, before = time.monotonic(), False, test.last
     while not ended():
         for wall_s, told in test.news():

@@ -212,7 +212,7 @@ def test(
 ) -> None:
     """Guide and judge a capacity test: full charge, an hour's rest, a steady load down to the floor.
 
-    With --box it follows the box live, tells each next step, rings when the end voltage is reached, and learns. A finished
+    With --box it follows the box live, tells each next step, rings at the end voltage, and learns. A finished
     LOG is judged the same. Judged against the rated capacity (IEEE 450 and 1188, by time, with the temperature
     factor); learning from it narrows the band around runtime left.
     """

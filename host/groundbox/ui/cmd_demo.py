@@ -202,7 +202,7 @@ class Demo:
         groundbox = "groundbox" if shutil.which("groundbox") else sys.argv[0]  # as `make demo` runs it
         return [
             "",
-            f"{minutes} simulated minutes, {session.flight - len(session.skipped)} flights begun, {kept} readings kept, "
+            f"{minutes} min simulated, {session.flight - len(session.skipped)} flights begun, {kept} readings kept, "
             f"{lost} lost, {raised} warnings raised",
             session.told_of_fan(self._standing()),
             mast,
