@@ -90,7 +90,8 @@ def _silence(command, _values, desk):
 
 
 def _mark(command, values, desk):
-    desk.control.mark(MARKS.index(values[0]), 1)
+    if not desk.control.mark(MARKS.index(values[0]), 1):
+        return answer(command, "refused", "mark", values[0], reason="not in flight: mark the launch first")
     return answer(command, "ok", "mark", values[0])
 
 

@@ -28,10 +28,13 @@ __all__ = ["Control", "Inputs", "Outputs"]
 
 _LAUNCH = const(0)
 _LANDING = const(1)
+_RETURNING = const(2)
 _OFF = const(2)
+_URGENT = const(2)
+_STOP = const(3)
 _OK = const(0)
-# Of messages.EVENTS. The marks stand there in the order of messages.MARKS.
-_FIRST_MARK = const(1)
+# Of messages.EVENTS.
+_MARK_EVENTS = (1, 2, 15, 3, 4)  # by messages.MARKS
 _SILENCED = const(5)
 _OUTPUT_EVENTS = (0, 8, 10, 6)  # output 1, by messages.OUTPUT_STATES: -, on, off, dropped; output 2 is one more
 
@@ -50,6 +53,7 @@ class Control:
         uptime_s, uptime_ms: time since this start: whole seconds, and 0..999 milliseconds.
         place: index in messages.PLACES.
         landed: 1 between a marked landing and the next launch.
+        returning: 1 from the mark that the pilot is returning to the end of the flight.
         output1, output2: core.outputs.Output; their `state` is what to keep across a restart.
         sensors, fans, watch, thermostat, signals: the parts.
     """
@@ -62,6 +66,7 @@ class Control:
         self.uptime_ms = 0
         self.place = 0
         self.landed = 0
+        self.returning = 0
         limits = Limits(settings)
         self.sensors = Sensors(limits)
         self.fans = Fans(limits)
@@ -122,18 +127,27 @@ class Control:
         self._outbox.put_event(self.uptime_s, self.uptime_ms, kind, value)
 
     def mark(self, kind, how=UNKNOWN):
-        """A person marks launch, landing, charge or swap (index in messages.MARKS); `how` is 1 by command."""
-        if kind == _LAUNCH:
-            self.place = 1
-            self.landed = 0
-        elif kind == _LANDING:
-            self.place = 0
-            self.landed = 1
-        self.event(_FIRST_MARK + kind, how)
+        """A person marks one of messages.MARKS (its index); `how` is 1 by command. False: not possible on the ground.
+
+        "Returning" silences the buzzer up to urgent, so that a stop level still sounds. It is one event a flight.
+        """
+        if kind == _RETURNING:
+            if not self.place:
+                return False
+            self.signals.silence(_URGENT)
+            if self.returning:
+                return True
+            self.returning = 1
+        elif kind in (_LAUNCH, _LANDING):
+            self.returning = 0
+            self.place = 1 if kind == _LAUNCH else 0
+            self.landed = 1 - self.place
+        self.event(_MARK_EVENTS[kind], how)
+        return True
 
     def silence(self):
-        """A person quiets the buzzer, by command; a short press of the button does the same."""
-        self.signals.silence()
+        """A person silences the buzzer, by command, or by a short press when no return is to be marked."""
+        self.signals.silence(_STOP)
         self.event(_SILENCED, UNKNOWN)
 
     def switch(self, output, on):
@@ -162,7 +176,10 @@ class Control:
     def _press(self, step_ms, down):
         button = self._button
         button.step(step_ms, down)
-        if button.short:
+        if button.short and self.place and not self.returning:
+            self.event(_SILENCED, UNKNOWN)
+            self.mark(_RETURNING)
+        elif button.short:
             self.silence()
         elif button.long:
             self.mark(_LANDING if self.place else _LAUNCH)

@@ -17,12 +17,13 @@ class Inputs:
             of the battery divider's ADC. Nothing else needs to be read for the check voltage.
         monitor_bus: bus voltage register of the shunt monitor as read, 0..65535, or UNKNOWN.
         monitor_shunt: shunt voltage register as read, 0..65535 (two's complement), or UNKNOWN.
-        case_raw, battery_raw, intake_raw: for an NTC the ADC's 0..65535 (NTC to ground, pull-up to the reference);
+        case_raw, battery_raw, intake_raw: for an NTC the ADC's 0..65535 (NTC to ground, pull-up to its reference);
             for a 1-wire sensor `core.onewire.raw(scratch)` whenever a new scratchpad was read; else UNKNOWN.
         humidity_centi_percent: 0..10000 or UNKNOWN.
         pulses: array("H") of four: tachometer pulses of fans 1 to 4, counted on for ever and wrapping at 65536; the
             pin's handler does `pulses[i] = (pulses[i] + 1) & 0xFFFF`. The step takes differences and never writes it.
-        button: 1 while the button is held down. A short press silences, a long one (1.5 s) marks launch or landing.
+        button: 1 while the button is held down. A long press (1.5 s) marks launch or landing, a short
+            one silences; the first short one in flight marks the return too.
     """
 
     def __init__(self):

@@ -48,7 +48,7 @@ class Sensors:
     def settle(self, elapsed_ms, cooling_demand):
         """Makes values and states out of what came in the last `elapsed_ms`.
 
-        `cooling_demand`: whether the thermostat asks for air. With no other thermometer fitted, that must move the
+        `cooling_demand`: the thermostat asks for the fans. With no other thermometer fitted, that is what must move the
         case's temperature, or its sensor is frozen.
         """
         self.supply.settle(elapsed_ms)

@@ -52,10 +52,10 @@ class Signals:
             self.severity = severity
             self._phase_ms = 0
 
-    def silence(self):
-        """Quiets the buzzer until something gets worse, or `silence_s` is over. The lamp goes on."""
+    def silence(self, level):
+        """Silences causes up to `level` (messages.LEVELS) until one gets worse, or for `silence_s`; not the lamp."""
         for cause in range(4):
-            self._quiet[cause] = self._now[cause]
+            self._quiet[cause] = min(level, self._now[cause])
         self._quiet_ms = self._limits.silence_s * 1000
 
     def confirm(self, beeps):

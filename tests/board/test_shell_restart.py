@@ -148,10 +148,10 @@ def test_flight_outlasts_a_reset(bench: NewBench) -> None:
     assert _field(board.run_for(3)[-1], "place") == "flight"
 
 
-def test_the_button_marks_when_held_and_silences_when_tapped(bench: NewBench) -> None:
+def test_the_button_marks_when_held_and_a_tap_in_flight_silences_and_marks_the_return(bench: NewBench) -> None:
     presses = [(5, "pressed"), (7, "released"), (10, "pressed"), (10.3, "released"), (15, "pressed"), (17, "released")]
     board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
-    assert _events(board.run_for(20)) == ["started", "launch", "silenced", "landing"]
+    assert _events(board.run_for(20)) == ["started", "launch", "silenced", "returning", "landing"]
 
 
 def test_a_hung_link_is_started_again_while_control_goes_on(bench: NewBench, tmp_path: Path) -> None:

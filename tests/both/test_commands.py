@@ -9,6 +9,7 @@ from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
 class _Control:
     def __init__(self):
         self.marks = []
+        self.possible = True
         self.silenced = 0
         self.uncorrected = 11980
         self.switched = []
@@ -17,6 +18,7 @@ class _Control:
 
     def mark(self, kind, how=None):
         self.marks.append((kind, how))
+        return self.possible
 
     def silence(self):
         self.silenced += 1
@@ -128,14 +130,22 @@ def test_calibrate_refuses_a_channel_that_reads_nothing_and_a_point_out_of_range
 
 def test_people_mark_silence_and_switch():
     desk = _Desk()
-    for kind in ("launch", "landing", "charge", "swap"):
+    for kind in ("launch", "landing", "returning", "charge", "swap"):
         assert _answers(desk, "mark", kind)[0][:3] == ("ok", "mark", kind)
         assert kind in EVENTS
-    assert desk.control.marks == [(0, 1), (1, 1), (2, 1), (3, 1)], "by command"
+    assert desk.control.marks == [(0, 1), (1, 1), (2, 1), (3, 1), (4, 1)], "by command"
     assert _answers(desk, "silence")[0][0] == "ok" and desk.control.silenced == 1
     assert _answers(desk, "switch", 2, "off")[0][:3] == ("ok", "output2", "off")
     assert _answers(desk, "switch", 1, "on")[0][0] == "refused"
     assert desk.control.switched == [(2, 0), (1, 1)]
+
+
+def test_a_return_on_the_ground_is_refused_with_its_reason():
+    desk = _Desk()
+    desk.control.possible = False
+    assert _answers(desk, "mark", "returning") == [
+        ("refused", "mark", "returning", None, None, "not_in_flight:_mark_the_launch_first")
+    ]
 
 
 def test_maintenance_is_refused_with_its_reason():

@@ -18,6 +18,7 @@ from groundbox.wire.messages import (
 
 LAUNCH = MARKS.index("launch")
 LANDING = MARKS.index("landing")
+RETURNING = MARKS.index("returning")
 
 
 def events(box):
@@ -272,9 +273,63 @@ def test_it_lands_only_after_it_said_so():
 
 def test_every_mark_is_an_event():
     box = Box()
-    for kind in range(len(MARKS)):
-        box.control.mark(kind)
-    assert [kind for kind, _ in events(box)] == list(MARKS)
+    for name in ("launch", "landing", "charge", "swap"):
+        assert box.control.mark(MARKS.index(name))
+    assert [kind for kind, _ in events(box)] == ["launch", "landing", "charge", "swap"]
+
+
+def press(box, ms):
+    box.button = 1
+    for _ in range(ms // 100):
+        box.step(100)
+    box.button = 0
+    box.step(100)
+
+
+def test_the_first_short_press_of_a_flight_says_that_the_pilot_is_returning():
+    box = Box()
+    press(box, 300)
+    for how in (UNKNOWN, 1):
+        box.control.mark(LAUNCH, how)
+        press(box, 300)
+        press(box, 300)
+        box.control.mark(LANDING, how)
+        press(box, 300)
+    flight = ["launch", "silenced", "returning", "silenced", "landing", "silenced"]
+    assert [kind for kind, _ in events(box)] == ["silenced"] + flight + flight
+    assert [value for kind, value in events(box) if kind == "returning"] == [None, None]
+
+
+def test_the_host_marks_the_return_once_a_flight_and_only_in_flight():
+    box = Box()
+    assert not box.control.mark(RETURNING, 1)
+    assert events(box) == []
+    box.control.mark(LAUNCH, 1)
+    assert box.control.mark(RETURNING, 1)
+    assert box.control.mark(RETURNING, 1)
+    assert events(box) == [("launch", 1), ("returning", 1)]
+    press(box, 300)
+    assert [kind for kind, _ in events(box)][2:] == ["silenced"]
+
+
+def test_a_return_silences_all_but_a_stop_and_a_second_press_everything():
+    box = Box()
+    box.control.mark(LAUNCH)
+    box.battery_mv = 11200
+    box.run(40)
+    assert beeps(box, 8) == 2
+    press(box, 300)
+    assert beeps(box, 20) == 0
+    box.battery_mv = 10700
+    box.run(12)
+    assert LEVELS[box.control.signals.severity] == "stop"
+    assert beeps(box, 8) == 4
+    press(box, 300)
+    assert beeps(box, 8) == 0
+    box.control.mark(LANDING)
+    box.control.mark(LAUNCH)
+    press(box, 300)
+    assert beeps(box, 8) == 4
 
 
 def test_changed_settings_come_into_force_with_all_state_kept():

@@ -51,22 +51,30 @@ def test_the_worst_is_told_and_of_equals_the_battery():
 
 def test_silenced_until_worse():
     signals = judged(low_voltage=1)
-    signals.silence()
+    signals.silence(3)
     assert heard(signals, 60) == ([], 6)
     signals.judge(2, 0, 0, 0)
     assert heard(signals, 4)[0] == [1]
 
 
+def test_a_stop_above_the_silenced_level_still_sounds():
+    signals = judged(low_voltage=3)
+    signals.silence(2)
+    assert heard(signals, 4)[0] == [1, 1]
+    signals.judge(2, 0, 0, 0)
+    assert heard(signals, 20)[0] == []
+
+
 def test_silenced_until_something_else_comes():
     signals = judged(low_voltage=3)
-    signals.silence()
+    signals.silence(3)
     signals.judge(3, 1, 0, 0)
     assert heard(signals, 4)[0]
 
 
 def test_gone_and_come_again_sounds_again():
     signals = judged(low_voltage=2)
-    signals.silence()
+    signals.silence(3)
     signals.judge(0, 0, 0, 0)
     signals.judge(2, 0, 0, 0)
     assert heard(signals, 4)[0]
@@ -74,7 +82,7 @@ def test_gone_and_come_again_sounds_again():
 
 def test_silence_ends():
     signals = judged(low_voltage=2)
-    signals.silence()
+    signals.silence(3)
     assert heard(signals, 600)[0] == []
     assert heard(signals, 4)[0]
 

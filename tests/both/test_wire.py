@@ -80,7 +80,10 @@ def test_compiled_in_indexes_are_those_of_the_registry():
     assert of["charging"] == ("no", "yes", "cold", "warm", "hot")
     assert of["low_voltage"] == ("clear", "notice", "urgent", "stop")
     assert of["place"] == ("ground", "flight")
-    assert EVENTS[1:5] == MARKS
+    assert MARKS[:3] == ("launch", "landing", "returning")
+    assert EVENTS[1:5] == ("launch", "landing", "charge", "swap")
+    assert EVENTS[15] == "returning"
+    assert set(MARKS) <= set(EVENTS)
     assert EVENTS[5] == "silenced"
     assert EVENTS[6:12] == (
         "output1_shed",

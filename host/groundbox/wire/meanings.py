@@ -159,7 +159,7 @@ FIELDS = {
     "worst_step_us": "longest sensing and control step since the last reading",
     "health.worst_step_us": "longest sensing and control step since the start",
     "kind": "what happened",
-    "mark.kind": "what a person did",
+    "mark.kind": "what a person did; returning (the pilot is on the way back) counts in flight only",
     "value": "its number where it has one",
     "answer.value": "its value now",
     "set.value": "new value",

@@ -27,14 +27,14 @@ OUTPUT_STATES = ("absent", "on", "off", "shed")
 CHARGE_STATES = ("no", "yes", "cold", "warm", "hot")
 PLACES = ("ground", "flight")
 RESET_CAUSES = ("power", "watchdog", "soft", "maintenance", "other")
-MARKS = ("launch", "landing", "charge", "swap")
+MARKS = ("launch", "landing", "returning", "charge", "swap")
 RESULTS = ("ok", "refused", "unknown")
 SWITCH = ("on", "off")
 TRIED = ("fan1", "fan2", "fan3", "fan4", "lamp", "buzzer")
 CHANNELS = ("voltage", "check", "current", "case", "battery", "intake")
 EVENTS = (
     "started",  # value: index of the reset cause
-    "launch",  # marked at the board's button, or by command: then value is 1, as for landing, charge and swap
+    "launch",  # marked at the board's button, or by command: then value is 1, as for every mark
     "landing",
     "charge",
     "swap",
@@ -48,6 +48,7 @@ EVENTS = (
     "settings_changed",
     "settings_fallback",  # the newest settings file was damaged; the last good one is in force
     "link_restarted",  # the link task hung and was started again
+    "returning",  # the pilot is returning: a short press in flight, or a mark by command; once a flight
 )
 
 _BOARD_HEAD = (
