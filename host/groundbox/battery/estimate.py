@@ -11,8 +11,8 @@ from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, new_bank
 from groundbox.battery.curve import Array
 from groundbox.battery.findings import SURPRISE, findings, gross, told_by_rest
-from groundbox.battery.forward import hours_left, quantiles
-from groundbox.battery.limits import stretches_to
+from groundbox.battery.forward import hours_left, quantiles, stretches_to
+from groundbox.battery.limits import end_volts
 from groundbox.battery.load import Pending, RecentLoad
 from groundbox.battery.prior import CAPACITY, belief_of
 from groundbox.battery.profile import BatteryProfile
@@ -39,6 +39,7 @@ FIRST_ANSWER_HOURS = 1 / 30
 BETRAYAL = 0.15  # less than this is noise of the voltage, not a load that comes and goes
 BAND = (0.05, 0.5, 0.95)
 OFFSET_AMPS = 0.012  # spread of a current sensor's offset: within 20 mA, as boards have it (common practice, no source)
+PEAK = 1.25  # times the mean load: more is a peak, which draws the voltage down for a moment (assumed)
 DECLARED_SD = 0.05  # a declared load is right to about so much (assumed)
 
 
@@ -283,10 +284,16 @@ class Estimator:
             soc_low=soc_low,
         ) or findings(self.bank, self.profile, self._rate(self.load.mean() or 0.0), self.load.step_ohm())
         known = Estimate(
-            findings=found, t_s=self.t_s, soc=soc, soc_low=soc_low, soc_high=soc_high, amps=self.load.mean()
+            findings=found,
+            trust=self._trust(found),
+            t_s=self.t_s,
+            soc=soc,
+            soc_low=soc_low,
+            soc_high=soc_high,
+            amps=self.load.mean(),
         )
-        if self._under_cutoff():
-            return replace(known, runtime_low_s=0.0, runtime_expected_s=0.0, runtime_high_s=0.0, limit="cutoff")
+        if limit := self._limit_reached():
+            return replace(known, runtime_low_s=0.0, runtime_expected_s=0.0, runtime_high_s=0.0, limit=limit)
         if because is not None:
             return replace(known, charging=self.charging, unknown_because=because)
         phases = load_ahead or self.load.to_come(more_amps, peak_above)
@@ -318,9 +325,23 @@ class Estimator:
         self.known = self.known or seen or self.start_soc is not None
         return self.known
 
-    def _under_cutoff(self) -> bool:
-        at_equipment = self.volts - (self.amps or 0.0) * self.limits.lead_ohm
-        return not self.charging and at_equipment < self.limits.cutoff_volts
+    def _limit_reached(self) -> str | None:
+        """The limit that the voltage is under now; a peak of the load does not count against the end voltage."""
+        amps, mean = self.amps or 0.0, self.load.mean() or 0.0
+        if self.charging:
+            return None
+        if self.volts - amps * self.limits.lead_ohm < self.limits.cutoff_volts:
+            return "cutoff"
+        if amps <= PEAK * mean and self.volts < end_volts(self.limits, self.profile, mean):
+            return "end_voltage"
+        return None
+
+    def _trust(self, found: tuple[Finding, ...]) -> str:
+        if found:
+            return "doubtful"
+        if self.profile.fitted is None:
+            return "nameplate"
+        return "measured" if self.profile.fitted.runs > 1 else "one_session"
 
     def _unsteadiness(self) -> float:
         """How much the load comes and goes, as a share of its mean: as measured, or as a restless voltage betrays."""

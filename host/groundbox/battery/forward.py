@@ -8,6 +8,9 @@ import numpy as np
 from groundbox.battery import curve
 from groundbox.battery.bank import MISFIT, MISFIT_CHARGE, Bank, even_scores
 from groundbox.battery.curve import Array, Places
+from groundbox.battery.limits import end_volts_per_cell
+from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import Limits, Phase
 
 # Five equally likely places of a normal spread, scaled to its variance: what the voltage at the end may be off by.
 NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
@@ -17,6 +20,7 @@ LEAST_UNSTEADINESS = 0.05
 SHARE_HALVINGS, HOUR_HALVINGS = 18, 8
 LEAST_WEIGHT = 3e-4
 ENDLESS_HOURS = 9000.0
+LEAST_RATE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,25 @@ class Stretch:
     rate: Array
     heavy: Array
     limit_volts: Array
+
+
+def stretches_to(
+    limits: Limits, profile: BatteryProfile, phases: Sequence[Phase], rates: Sequence[Array | float]
+) -> tuple[str, list[Stretch]]:
+    """Which limit comes first in the last phase, "cutoff" or "end_voltage", and the stretches down to it.
+
+    rates: each phase's load in units of C20 per hour, one for all members or (n,) one for each.
+    """
+    stretches, name = [], "cutoff"
+    for phase, rate in zip(phases, rates, strict=True):
+        peak = max(phase.peak_amps or 0.0, phase.amps)
+        cutoff = (limits.cutoff_volts + peak * limits.lead_ohm) / profile.cells
+        end = end_volts_per_cell(limits, profile, phase.amps)
+        name = "end_voltage" if end > cutoff else "cutoff"
+        mean = np.maximum(np.reshape(rate, (-1, 1)), LEAST_RATE)
+        heavy = mean * (peak / phase.amps) if phase.amps > 0 else mean
+        stretches.append(Stretch(phase.seconds / 3600, mean, heavy, np.full((1, 1), max(cutoff, end))))
+    return name, stretches
 
 
 @dataclass(slots=True)

@@ -74,6 +74,11 @@ class Estimate:
     """State of charge (0 to 1) and runtime left in seconds: 5, 50 and 95 % of what may be.
 
     Everything is None while unknown; runtimes are None while charging or with no load, and 0 under the limit.
+
+    limit: what ends the runtime, "cutoff" or "end_voltage".
+    amps: mean load of the last minutes, which the end voltage belongs to.
+    trust: how the figures are known. "measured": the battery is fitted from two or more discharges; "one_session":
+        from one; "nameplate": it was never fitted; "doubtful": findings contradict the profile.
     """
 
     t_s: float | None
@@ -88,3 +93,4 @@ class Estimate:
     unknown_because: str | None = None
     amps: float | None = None
     findings: tuple[Finding, ...] = ()
+    trust: str | None = None

@@ -10,8 +10,9 @@ from zlib import crc32
 
 import msgspec
 
+from groundbox.battery.limits import end_volts
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import END_VOLTS_PER_CELL, Estimate, Limits, Phase, Sample
+from groundbox.battery.values import Estimate, Limits, Phase, Sample
 from groundbox.model import EstimatorState, Reading
 from groundbox.monitor.ahead import Ahead
 from groundbox.monitor.discharge import Discharge, Discharging
@@ -87,26 +88,26 @@ class Tracker:
         self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
         self.discharge = Discharging(profile.c20_ah)
+        self._limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
         kind = estimator_class()
         if kind is None:
             self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
             return
-        limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
         if saved is None:
-            self._estimator = kind(profile, limits)
+            self._estimator = kind(profile, self._limits)
         else:
             if saved.state["profile"] != _print_of(profile):
                 raise ValueError("saved under other profile")
             self.discharge = Discharging(profile.c20_ah, saved.state["discharge"])  # type: ignore[arg-type]
-            self._estimator = kind.resume(profile, limits, saved.state["estimator"])
+            self._estimator = kind.resume(profile, self._limits, saved.state["estimator"])
             self.timeline = _timeline(saved.state["timeline"])
             self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
             self.seen_wall_s = saved.wall_s
 
     @property
     def end_volts(self) -> float:
-        """Voltage that spares the battery."""
-        return END_VOLTS_PER_CELL * self.profile.cells
+        """End voltage of the battery at the present mean load, volts at its terminals."""
+        return end_volts(self._limits, self.profile, self.estimate.amps if self.estimate else None)
 
     @property
     def capacity_ah(self) -> float | None:

@@ -7,8 +7,7 @@ import numpy as np
 
 from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
-from groundbox.battery.forward import hours_left, quantiles
-from groundbox.battery.limits import stretches_to
+from groundbox.battery.forward import hours_left, quantiles, stretches_to
 from groundbox.battery.prior import CAPACITY, belief_of
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Limits, Phase

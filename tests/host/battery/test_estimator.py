@@ -326,3 +326,17 @@ def test_readings_half_an_hour_apart_are_not_gaps() -> None:
     assert estimator.bank is not None
     estimator.estimate()
     assert estimator.loaded_charge == pytest.approx(19 * 0.5 / PROFILE.c20_ah, rel=0.01)
+
+
+def test_trust_names_how_the_runtime_is_known() -> None:
+    fitted = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1))
+    twice = fitted_profile(PROFILE, runs_of(1.0, 1.5, 4.0), date(2026, 5, 1))
+    for profile, trust in ((PROFILE, "nameplate"), (fitted, "one_session"), (twice, "measured")):
+        estimator = Estimator(profile, LIMITS)
+        assert estimator.estimate().trust is None
+        for sample in made(1.0, 2.0)[:60]:
+            estimator.update(sample)
+        assert estimator.estimate().trust == trust
+    reversed_leads = followed(discharge(60, -2.0, volts=11.4))
+    assert reversed_leads.estimate().findings
+    assert reversed_leads.estimate().trust == "doubtful"
