@@ -13,9 +13,10 @@ FIRMWARE = ROOT / "firmware"
 ALLOWED = {
     "errors": set(),
     "wire": {"errors"},
-    "model": {"errors"},
-    "link": {"errors", "wire", "model"},
-    "store": {"errors", "wire", "model"},
+    "model": {"errors", "wire"},
+    "conversion": {"errors", "wire", "model"},
+    "link": {"errors", "wire", "model", "conversion"},
+    "store": {"errors", "wire", "model", "conversion"},
     "toml_file": {"errors"},
     "battery": {"errors", "toml_file"},
     "thermal": {"errors"},
@@ -24,7 +25,7 @@ ALLOWED = {
     "settings": {"errors", "toml_file", "wire", "battery", "plan"},
     "monitor": {"errors", "wire", "model", "link", "store", "battery", "thermal", "advice", "plan", "settings"},
     "maintenance": {"errors", "wire", "link"},
-    "rig": {"errors", "toml_file", "wire", "model", "advice", "thermal"},
+    "rig": {"errors", "toml_file", "wire", "model", "conversion", "advice", "thermal"},
     "ui": {
         *("errors", "toml_file", "wire", "model", "link", "store", "battery", "thermal", "advice", "plan"),
         *("settings", "monitor", "rig", "ui", "maintenance", "on_demand"),
@@ -33,7 +34,7 @@ ALLOWED = {
     "cli": {"errors", "on_demand"},
 }
 # What decides is pure: none of these libraries or clocks there.
-PURE = ("battery", "thermal", "advice", "plan", "model", "wire")
+PURE = ("battery", "thermal", "advice", "plan", "model", "conversion", "wire")
 WORLD = {"serial", "paho", "sqlite3", "sqlite_utils", "socket", "subprocess", "threading", "time", "click", "rich"}
 SHARED_SUBSET_LACKS = {"dataclasses", "typing", "enum", "abc", "logging", "unittest", "functools", "pathlib"}
 

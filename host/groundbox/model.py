@@ -1,21 +1,63 @@
 """Values on the host: volts, amperes, degrees Celsius; frozen; None where unknown.
 
-Fields of what a board sends follow the registry in name and order, with host units in place of the wire's whole
-numbers (`battery_mv` becomes `battery_volts`); tests/host/link compares them. `wire` keeps the values as they came, in
-the registry's order: the store writes those. `from_wire` makes these objects; nothing else converts.
+The registry (wire/messages.py) defines what a board sends. Each of its fields is a field here, in host units:
+`battery_mv` becomes `battery_volts`. Three groups of fields become one mapping each, whose keys the registry defines:
+`fan1_state`, `fan1_rpm` and `fan1_percent` become `fans[1]`, `output1` becomes `outputs[1]`, and `case_sensor` becomes
+`sensors["case"]`. A new fan, output or sensor state needs no change here. conversion.py makes these objects and
+converts them back; it raises when a class lacks a field.
 
 Wall times are seconds since 1970 UTC. `wall_source` says how one was found: "exchange" (the board was asked for its
 clock), "arrival" (only known to be no later than the message came), None (not known yet).
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
-from types import UnionType
-from typing import Any, TypeVar
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
-from groundbox.errors import WireError
+from groundbox.wire.messages import fields_of
 
 WireValues = tuple[int | str | None, ...]
+
+
+class FanReading(NamedTuple):
+    """One fan in a reading. A summary has the state only.
+
+    Attributes:
+        state: one of wire.messages.FAN_STATES.
+        rpm: speed by the tachometer.
+        percent: drive commanded.
+    """
+
+    state: str | None = None
+    rpm: int | None = None
+    percent: int | None = None
+
+
+FAN_FIELD = re.compile("fan([0-9]+)_(state|rpm|percent)")
+OUTPUT_FIELD = re.compile("output([0-9]+)")
+SENSOR_FIELD = re.compile("([a-z]+)_sensor")
+
+
+def _keys(message: str, pattern: re.Pattern[str]) -> list[str]:
+    """The keys of one group of fields of `message`, in the registry's order."""
+    found = [pattern.fullmatch(name) for name, *_ in fields_of(message)]
+    return list(dict.fromkeys(match[1] for match in found if match))
+
+
+def _fans(message: str) -> Callable[[], Mapping[int, FanReading]]:
+    unknown = {int(key): FanReading() for key in _keys(message, FAN_FIELD)}
+    return lambda: unknown
+
+
+def _outputs(message: str) -> Callable[[], Mapping[int, str | None]]:
+    unknown = dict.fromkeys(map(int, _keys(message, OUTPUT_FIELD)))
+    return lambda: unknown
+
+
+def _sensors(message: str) -> Callable[[], Mapping[str, str | None]]:
+    unknown = dict.fromkeys(_keys(message, SENSOR_FIELD))
+    return lambda: unknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,26 +79,9 @@ class Reading:
     battery_c: float | None = None
     intake_c: float | None = None
     humidity_percent: float | None = None
-    fan1_rpm: int | None = None
-    fan2_rpm: int | None = None
-    fan3_rpm: int | None = None
-    fan4_rpm: int | None = None
-    fan1_percent: int | None = None
-    fan2_percent: int | None = None
-    fan3_percent: int | None = None
-    fan4_percent: int | None = None
-    fan1_state: str | None = None
-    fan2_state: str | None = None
-    fan3_state: str | None = None
-    fan4_state: str | None = None
-    voltage_sensor: str | None = None
-    check_sensor: str | None = None
-    current_sensor: str | None = None
-    case_sensor: str | None = None
-    battery_sensor: str | None = None
-    intake_sensor: str | None = None
-    output1: str | None = None
-    output2: str | None = None
+    fans: Mapping[int, FanReading] = field(default_factory=_fans("reading"))  # by number, from 1
+    sensors: Mapping[str, str | None] = field(default_factory=_sensors("reading"))  # state by channel
+    outputs: Mapping[int, str | None] = field(default_factory=_outputs("reading"))  # by number, from 1
     low_voltage: str | None = None
     overvoltage: str | None = None
     case_heat: str | None = None
@@ -66,7 +91,6 @@ class Reading:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +106,6 @@ class Event:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,14 +128,9 @@ class Summary:
     battery_c: float | None = None
     intake_c: float | None = None
     humidity_percent: float | None = None
-    fan1_state: str | None = None
-    fan2_state: str | None = None
-    fan3_state: str | None = None
-    fan4_state: str | None = None
-    voltage_sensor: str | None = None
-    case_sensor: str | None = None
-    output1: str | None = None
-    output2: str | None = None
+    fans: Mapping[int, FanReading] = field(default_factory=_fans("summary"))  # by number, from 1
+    sensors: Mapping[str, str | None] = field(default_factory=_sensors("summary"))  # state by channel
+    outputs: Mapping[int, str | None] = field(default_factory=_outputs("summary"))  # by number, from 1
     low_voltage: str | None = None
     overvoltage: str | None = None
     case_heat: str | None = None
@@ -121,7 +139,6 @@ class Summary:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +160,6 @@ class Hello:
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
     again: bool = False  # this boot number was another start's before: the board was installed anew
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +179,6 @@ class Health:
     wall_s: float | None = None  # when it came
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +195,6 @@ class Answer:
     low: int | None = None
     high: int | None = None
     reason: str | None = None
-    wire: WireValues = field(default=(), repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,7 +297,7 @@ class WarningChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fitted:
+class BatteryFitted:
     """Battery `battery` is in `box` from `from_wall_s` on."""
 
     box: str
@@ -309,53 +323,3 @@ class EstimatorState:
     boot: int | None  # of the last reading it had seen
     sequence: int | None
     state: Mapping[str, object]
-
-
-_Wired = TypeVar("_Wired", Reading, Event, Summary, Hello, Health, Answer)
-_HOST_ONLY = {"wall_s", "wall_uncertainty_s", "wall_source", "again", "wire"}
-_WIRE_UNITS = {"volts": ("mv", 1000), "amps": ("ma", 1000), "c": ("centi_c", 100)}
-
-
-def wire_name(host_name: str) -> tuple[str, int | None]:
-    """(registry's name, wire units in one host unit or None) of a field: "case_c" is ("case_centi_c", 100)."""
-    if host_name == "humidity_percent":
-        return "humidity_centi_percent", 100
-    stem, _, unit = host_name.rpartition("_")
-    if stem and unit in _WIRE_UNITS:
-        wire_unit, scale = _WIRE_UNITS[unit]
-        return f"{stem}_{wire_unit}", scale
-    return host_name, None
-
-
-def _plan(kind: type[Any]) -> tuple[tuple[str, int | None, bool], ...]:
-    """(name, scale, required) of each field that comes over the wire, in order."""
-    wired = [f for f in fields(kind) if f.name not in _HOST_ONLY]
-    return tuple((f.name, wire_name(f.name)[1], not isinstance(f.type, UnionType)) for f in wired)
-
-
-_PLANS: dict[type[Any], tuple[tuple[str, int | None, bool], ...]] = {
-    kind: _plan(kind) for kind in (Reading, Event, Summary, Hello, Health, Answer)
-}
-
-
-def from_wire(
-    kind: type[_Wired],
-    values: Sequence[int | str | None],
-    **host_only: object,
-) -> _Wired:
-    """The `kind` that `values`, in the registry's order and wire units, stand for: volts, amperes, degrees Celsius.
-
-    Args:
-        kind: Reading, Event, Summary, Hello, Health or Answer.
-        values: checked against the registry already.
-        host_only: wall_s, wall_uncertainty_s, wall_source, where known.
-
-    Raises:
-        WireError: box, boot, sequence, uptime or another field without which the record says nothing is unknown.
-    """
-    found: dict[str, Any] = dict(host_only)
-    for (name, scale, required), value in zip(_PLANS[kind], values, strict=True):
-        if value is None and required:
-            raise WireError(f"{kind.__name__.lower()} without {name}")
-        found[name] = value / scale if scale and isinstance(value, int) else value
-    return kind(wire=tuple(values), **found)

@@ -11,7 +11,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from groundbox.model import Reading, from_wire
+from groundbox.conversion import from_wire, to_wire
+from groundbox.model import Reading
 from groundbox.store import Store, schema
 from groundbox.wire.messages import fields_of
 
@@ -102,7 +103,7 @@ def compare(batch: int) -> None:
         times: list[tuple[float, float]] = []
         for number in range(ROUNDS):
             items = list(readings("mast", 1 + number * batch, batch))
-            rows = [(*item.wire, round(1000 * (item.wall_s or 0)), 50, "exchange", 1) for item in items]
+            rows = [(*to_wire(item), round(1000 * (item.wall_s or 0)), 50, "exchange", 1) for item in items]
             began_s = time.perf_counter()
             bare.keep(rows)
             middle_s = time.perf_counter()

@@ -10,6 +10,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from groundbox.conversion import to_wire
 from groundbox.link.serial_link import Clocks, SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Reading
@@ -44,8 +45,8 @@ def main(arguments: list[str]) -> None:
     print(
         f"board to disk: p50 {share[0]:.0f} ms, p99 {share[1]:.0f} ms, of {len(kept)} readings, {boards[0].interpreter}"
     )
-    lines = statistics.mean(len(line.encode("reading", list(one.wire))) for one, _ in kept)
-    objects = statistics.mean(len(json_form.encode("reading", list(one.wire))) for one, _ in kept)
+    lines = statistics.mean(len(line.encode("reading", list(to_wire(one)))) for one, _ in kept)
+    objects = statistics.mean(len(json_form.encode("reading", list(to_wire(one)))) for one, _ in kept)
     capacity = BAUD / BITS
     print(f"line: {lines:.0f} bytes a reading, {100 * lines / capacity:.1f} % of a {BAUD} baud line at one a second;")
     print(f"  a backlog comes at {capacity / lines:.0f} readings a second at most; MQTT: {objects:.0f} bytes of JSON")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tests.benchmarks.ingest import BASE_S, NAMES, TYPICAL
 
+from groundbox.conversion import from_wire
 from groundbox.model import Reading
 from groundbox.store import Store
 
@@ -26,15 +27,8 @@ def readings(first: int) -> Iterator[Reading]:
     for number in range(first, first + BATCH):
         box, sequence = ("mast", "table")[number % 2], number // 2 + 1
         head = (box, 1, sequence, 1000 * sequence, 12_000 + sequence % 700)
-        yield Reading(
-            box=box,
-            boot=1,
-            sequence=sequence,
-            uptime_ms=1000 * sequence,
-            wall_s=BASE_S + sequence,
-            wall_source="exchange",
-            wire=(*head, *(_KNOWN.get(name) for name in NAMES[5:])),
-        )
+        values = (*head, *(_KNOWN.get(name) for name in NAMES[5:]))
+        yield from_wire(Reading, values, wall_s=BASE_S + sequence, wall_source="exchange")
 
 
 def main(arguments: list[str]) -> None:

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from groundbox.model import Mark, Reading, WarningChange, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Mark, Reading, WarningChange
 from groundbox.rig.lead_acid import BatterySettings, LeadAcid
 from groundbox.store import Store
 from groundbox.wire.messages import fields_of

@@ -11,7 +11,8 @@ import pytest
 from tests.benchmarks import faults
 from tests.field.hostile import reading
 
-from groundbox.model import Acknowledge, Reading, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Acknowledge, Reading
 from groundbox.settings import Settings
 from groundbox.store import Store
 from groundbox.store.handover import waiting

@@ -90,7 +90,7 @@ class Stage:
         self.real_s = 0.0
         self.view = replace(
             VIEW,
-            reading=replace(READING, output2="on"),
+            reading=replace(READING, outputs={2: "on"}),
             state=replace(VIEW.state, in_flight=True),
             limits={"output2_kind": 2, "case_stop_centi_c": 5800},
         )

@@ -12,8 +12,9 @@ from tests.benchmarks import faults
 from tests.host.store import disk as failing
 from tests.host.store.disk import FULL, IOERR, OK, Disk
 
+from groundbox.conversion import from_wire
 from groundbox.errors import StoreError
-from groundbox.model import Hello, Reading, from_wire
+from groundbox.model import Hello, Reading
 from groundbox.store import Reader, Store
 from groundbox.wire.messages import checksum, fields_of
 

@@ -22,7 +22,8 @@ KILLS = 20
 
 WRITER = """
 import os, sys
-from groundbox.model import Reading, from_wire, Hello, Mark
+from groundbox.conversion import from_wire
+from groundbox.model import Reading, Hello, Mark
 from groundbox.store import Store, handover
 from groundbox.wire.messages import checksum, fields_of
 path, first = sys.argv[1], int(sys.argv[2])

@@ -13,8 +13,9 @@ import pytest
 from tests import postgres
 from tests.benchmarks import faults
 
+from groundbox.conversion import from_wire
 from groundbox.errors import StoreError
-from groundbox.model import Reading, from_wire
+from groundbox.model import Reading
 from groundbox.store import Reader, Store
 from groundbox.wire.messages import fields_of
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
 
+from groundbox.conversion import from_wire
 from groundbox.errors import WireError
 from groundbox.link import notes
 from groundbox.link.asking import CLOCK_SET_S, Asking
@@ -19,7 +20,7 @@ from groundbox.link.known import Known
 from groundbox.link.missing import Missing
 from groundbox.link.questions import Moment, Questions
 from groundbox.link.tally import Tally
-from groundbox.model import Answer, Hello, Item, LinkNote, StartTime, Stored, from_wire
+from groundbox.model import Answer, Hello, Item, LinkNote, StartTime, Stored
 from groundbox.wire.messages import BY_NAME, checksum
 
 INTRODUCED_S = 5.0  # without an answer for the clock by then, records go on with the time they came

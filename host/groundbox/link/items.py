@@ -1,8 +1,9 @@
 """Decoded messages to values in volts and degrees Celsius, and commands to lines: the registry drives both."""
 
+from groundbox.conversion import from_wire
 from groundbox.errors import WireError
 from groundbox.link.decode import Frame
-from groundbox.model import Event, Health, Hello, Reading, Summary, WireValues, from_wire
+from groundbox.model import Event, Health, Hello, Reading, Summary, WireValues
 from groundbox.wire import line as wire_line
 from groundbox.wire.messages import BY_NAME
 

@@ -16,6 +16,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from groundbox.conversion import from_wire
 from groundbox.errors import GroundboxError, LinkError
 from groundbox.link.broker import Broker
 from groundbox.link.items import command_values
@@ -25,7 +26,7 @@ from groundbox.link.questions import Moment, Questions
 from groundbox.link.rights import PROGRAM, ROOT
 from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.model import Answer, Item, from_wire
+from groundbox.model import Answer, Item
 from groundbox.wire import json_form
 from groundbox.wire import line as wire_line
 

@@ -20,7 +20,7 @@ from groundbox.monitor.view import BoxView, LoadCost
 from groundbox.plan.day import Day
 from groundbox.settings import Box, Load
 from groundbox.thermal.fit import CaseFit
-from groundbox.wire.messages import CHANNELS, RESET_CAUSES
+from groundbox.wire.messages import RESET_CAUSES
 
 KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
 BLIND = "no voltage from its battery"
@@ -255,8 +255,8 @@ class Follower:
             filter_notice=self.filter_notice,
             case_c=reading.case_c if reading else None,
             battery_c=reading.battery_c if reading else None,
-            fans=tuple(getattr(reading, f"fan{n}_state") for n in (1, 2, 3, 4)) if reading else (),
-            sensors=tuple((name, getattr(reading, f"{name}_sensor")) for name in CHANNELS) if reading else (),
+            fans=tuple(fan.state for fan in reading.fans.values()) if reading else (),
+            sensors=tuple(reading.sensors.items()) if reading else (),
             restarted_s=None if self._restarted is None else wall_s - self._restarted[0],
             restart_cause=self._restarted[1] if self._restarted else None,
         )

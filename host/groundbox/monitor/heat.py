@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from groundbox.model import Reading
 from groundbox.monitor.board_limits import case_levels_c
-from groundbox.monitor.loads import FANS, declared_amps
+from groundbox.monitor.loads import declared_amps
 from groundbox.settings import Load
 from groundbox.thermal.fit import CaseFit
 from groundbox.thermal.live import Tracker
@@ -115,12 +115,8 @@ def turning(reading: Reading) -> float:
 
     Of two pairs the mean is taken.
     """
-    fitted = [number for number in FANS if getattr(reading, f"fan{number}_state") not in (None, "absent")]
+    fitted = [fan for fan in reading.fans.values() if fan.state not in (None, "absent")]
     if not fitted:
         return 0.0
-    shares = [
-        (getattr(reading, f"fan{number}_percent") or 0) / 100
-        for number in fitted
-        if getattr(reading, f"fan{number}_state") not in ("stalled", "off")
-    ]
+    shares = [(fan.percent or 0) / 100 for fan in fitted if fan.state not in ("stalled", "off")]
     return min(sum(shares) / math.ceil(len(fitted) / 2), 2.0)

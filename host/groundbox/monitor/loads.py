@@ -5,25 +5,24 @@ from collections.abc import Sequence
 from groundbox.model import Reading
 from groundbox.settings import Load
 
-FANS = (1, 2, 3, 4)
 FAN_AMPS = 0.15  # of one fan at full drive where no load is declared (an 80 mm fan takes 0.1 to 0.25 A, from memory)
 
 
 def fans_run(reading: Reading) -> bool:
     """True while any fan is driven."""
-    return any((getattr(reading, f"fan{number}_percent") or 0) > 0 for number in FANS)
+    return any((fan.percent or 0) > 0 for fan in reading.fans.values())
 
 
 def fans_amps(reading: Reading) -> float:
     """About what the fans take that the board drives."""
-    return FAN_AMPS * sum(getattr(reading, f"fan{number}_percent") or 0 for number in FANS) / 100
+    return FAN_AMPS * sum(fan.percent or 0 for fan in reading.fans.values()) / 100
 
 
 def is_on(load: Load, reading: Reading) -> bool:
     """False for a load whose output is off, and for one that runs with the fans while they stand."""
     if load.with_fans and not fans_run(reading):
         return False
-    return load.output is None or getattr(reading, f"output{load.output}") not in ("off", "shed")
+    return load.output is None or reading.outputs.get(load.output) not in ("off", "shed")
 
 
 def declared_amps(loads: Sequence[Load], volts: float, reading: Reading | None) -> float | None:

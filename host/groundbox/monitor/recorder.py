@@ -16,8 +16,8 @@ from groundbox.link.source import Arrivals, Source
 from groundbox.model import (
     Acknowledge,
     Answer,
+    BatteryFitted,
     Event,
-    Fitted,
     Health,
     Hello,
     Item,
@@ -155,7 +155,7 @@ class Recorder:
         self.lessons.watch_filter(follower, now.wall_s)
         inside = battery_in(self.store, self.settings, box)
         if inside and inside.name and inside.from_settings:
-            self.store.add_fitted(Fitted(box=box, battery=inside.name, from_wall_s=now.wall_s))
+            self.store.add_fitted(BatteryFitted(box=box, battery=inside.name, from_wall_s=now.wall_s))
         for name, battery in self.settings.batteries.items():
             if inside and name == inside.name:
                 self.store.add_battery(KnownBattery(name=name, profile=battery.profile))

@@ -195,7 +195,7 @@ class Tracker:
 def sample_of(box: Box, t_s: float, reading: Reading) -> Sample | None:
     """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
     volts = reading.battery_volts
-    if volts is None or volts < LEAST_VOLTS or reading.voltage_sensor in BAD_SENSOR:
+    if volts is None or volts < LEAST_VOLTS or reading.sensors["voltage"] in BAD_SENSOR:
         return None
     return Sample(
         t_s=t_s,

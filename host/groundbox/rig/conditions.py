@@ -33,10 +33,12 @@ said it; both have to do what is expected.
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from operator import attrgetter
 
 from groundbox.advice.table import KINDS
+from groundbox.model import Reading
 from groundbox.rig.trace import Steps, Trace
 from groundbox.wire import messages
 
@@ -128,10 +130,11 @@ def _number(text: str) -> Subject | None:
     if fan and tail == "speed":
         return Subject(name=text, unit="rpm", steps=lambda trace: trace.true_steps(text))
     if fan and tail == "shown":
-        return Subject(name=text, unit="rpm", steps=lambda trace: trace.shown_steps(f"fan{fan[1]}_rpm"))
+        number = int(fan[1])
+        return Subject(name=text, unit="rpm", steps=lambda trace: trace.shown_steps(lambda one: one.fans[number].rpm))
     if head in _SHOWN and tail == "shown":
         field, unit = _SHOWN[head]
-        return Subject(name=text, unit=unit, steps=lambda trace: trace.shown_steps(field))
+        return Subject(name=text, unit=unit, steps=lambda trace: trace.shown_steps(attrgetter(field)))
     if head in ("case", "battery", "voltage", "current") and tail == "error":
         return Subject(name=text, unit=_SHOWN[head][1], steps=lambda trace: _error(trace, head))
     return None
@@ -140,7 +143,7 @@ def _number(text: str) -> Subject | None:
 def _error(trace: Trace, name: str) -> Steps:
     truth = dict(trace.true_steps(name))
     found: Steps = []
-    for at_s, shown in trace.shown_steps(_SHOWN[name][0]):
+    for at_s, shown in trace.shown_steps(attrgetter(_SHOWN[name][0])):
         true = truth.get(at_s)
         known = isinstance(shown, float) and isinstance(true, float)
         found.append((at_s, abs(shown - true) if known else None))  # type: ignore[operator]
@@ -185,44 +188,50 @@ def _told(text: str) -> Subject | None:
     output = re.fullmatch(r"output ([12]) told", text)
     sensor = re.fullmatch(r"(voltage|check|current|case|battery|intake) sensor", text)
     words: tuple[str, ...]
+    value: Callable[[Reading], str | None]
     if fan:
-        field, words = f"fan{fan[1]}_state", messages.FAN_STATES
+        value, words = (lambda one: one.fans[int(fan[1])].state), messages.FAN_STATES
     elif output:
-        field, words = f"output{output[1]}", messages.OUTPUT_STATES
+        value, words = (lambda one: one.outputs[int(output[1])]), messages.OUTPUT_STATES
     elif sensor:
-        field, words = f"{sensor[1]}_sensor", messages.SENSOR_STATES
+        value, words = (lambda one: one.sensors[sensor[1]]), messages.SENSOR_STATES
     elif text in _LEVEL_FIELDS:
         field = _LEVEL_FIELDS[text]
+        value = attrgetter(field)
         words = {"charging": messages.CHARGE_STATES, "place": messages.PLACES}.get(field, _LEVELS)
     else:
         return None
-    return Subject(name=text, words=words, steps=lambda trace: trace.shown_steps(field))
+    return Subject(name=text, words=words, steps=lambda trace: trace.shown_steps(value))
 
 
-def _signal(*fields: str, bad: Callable[[str], str]) -> Callable[[Trace], Steps]:
+def _signal(words: Callable[[Reading], Iterable[str | None]], bad: Callable[[str], str]) -> Callable[[Trace], Steps]:
     """The worst level that `bad` makes of the board's own words."""
 
     def steps(trace: Trace) -> Steps:
         found: Steps = [(0.0, "clear")]
         for at_s, reading in trace.live():
-            levels = [bad(word) for field in fields if (word := getattr(reading, field)) is not None]
+            levels = [bad(word) for word in words(reading) if word is not None]
             found.append((at_s, max(levels, key=_LEVELS.index, default="clear")))
         return found
 
     return steps
 
 
-_SENSORS = tuple(f"{name}_sensor" for name in messages.CHANNELS)
+def _sensors(reading: Reading) -> Iterable[str | None]:
+    return reading.sensors.values()
+
+
 _SIGNALS = {
-    "low_voltage": _signal("low_voltage", bad=str),
-    "overvoltage": _signal("overvoltage", bad=str),
-    "heat": _signal("case_heat", bad=str),
-    "charge_heat": _signal("charging", bad=_CHARGE.__getitem__),
+    "low_voltage": _signal(lambda one: [one.low_voltage], bad=str),
+    "overvoltage": _signal(lambda one: [one.overvoltage], bad=str),
+    "heat": _signal(lambda one: [one.case_heat], bad=str),
+    "charge_heat": _signal(lambda one: [one.charging], bad=_CHARGE.__getitem__),
     "fan_stalled": _signal(
-        *(f"fan{n}_state" for n in (1, 2, 3, 4)), bad=lambda word: "urgent" if word == "stalled" else "clear"
+        lambda one: [fan.state for fan in one.fans.values()],
+        bad=lambda word: "urgent" if word == "stalled" else "clear",
     ),
-    "sensor_fault": _signal(*_SENSORS, bad=lambda word: "urgent" if word in _FAULTS else "clear"),
-    "sources_disagree": _signal(*_SENSORS, bad=lambda word: "notice" if word == "disagree" else "clear"),
+    "sensor_fault": _signal(_sensors, bad=lambda word: "urgent" if word in _FAULTS else "clear"),
+    "sources_disagree": _signal(_sensors, bad=lambda word: "notice" if word == "disagree" else "clear"),
 }
 
 

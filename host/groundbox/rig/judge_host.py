@@ -3,7 +3,7 @@
 from groundbox.advice.state import BoxState
 from groundbox.advice.warner import Warner
 from groundbox.model import Event, Reading, WarningChange
-from groundbox.wire.messages import CHANNELS, RESET_CAUSES
+from groundbox.wire.messages import RESET_CAUSES
 
 
 class HostWarnings:
@@ -56,8 +56,8 @@ class HostWarnings:
             case_heat=reading.case_heat,
             case_c=reading.case_c,
             battery_c=reading.battery_c,
-            fans=(reading.fan1_state, reading.fan2_state, reading.fan3_state, reading.fan4_state),
-            sensors=tuple((name, getattr(reading, f"{name}_sensor")) for name in CHANNELS),
+            fans=tuple(fan.state for fan in reading.fans.values()),
+            sensors=tuple(reading.sensors.items()),
             restarted_s=None if restarted is None else now_s - restarted[0],
             restart_cause=None if restarted is None else restarted[1],
         )

@@ -10,8 +10,9 @@
 
 from random import Random
 
+from groundbox.conversion import from_wire
 from groundbox.errors import BadInput
-from groundbox.model import Event, Health, Reading, from_wire
+from groundbox.model import Event, Health, Reading
 from groundbox.rig.console import BufferConsole
 from groundbox.rig.happenings import Value
 from groundbox.wire import line, messages

@@ -1,9 +1,10 @@
 """What was seen of one run: the truth in the box, what the board drove and said, and what the host made of it."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from hashlib import sha256
 
+from groundbox.conversion import to_wire
 from groundbox.model import Event, Reading, WarningChange
 
 Steps = list[tuple[float, float | str | None]]  # (from when, value): each holds until the next
@@ -49,8 +50,8 @@ class Trace:
             self.warnings,
             self.missing,
         ]
-        rows += [(at_s, reading.wire) for at_s, reading in self.readings]
-        rows += [(at_s, event.wire) for at_s, event in self.events]
+        rows += [(at_s, to_wire(reading)) for at_s, reading in self.readings]
+        rows += [(at_s, to_wire(event)) for at_s, event in self.events]
         return sha256(repr(rows).encode()).hexdigest()
 
     def live(self) -> Iterator[tuple[float, Reading]]:
@@ -65,9 +66,9 @@ class Trace:
         """A value of `truth` over time."""
         return list(zip([0.0, *self.at_s[1:]], self.truth[name], strict=True))
 
-    def shown_steps(self, name: str) -> Steps:
-        """A field of the readings over time."""
-        return [(at_s, getattr(reading, name)) for at_s, reading in self.live()]
+    def shown_steps(self, value: Callable[[Reading], float | str | None]) -> Steps:
+        """A value of the readings over time."""
+        return [(at_s, value(reading)) for at_s, reading in self.live()]
 
     def warned_steps(self, kind: str) -> Steps:
         """Severity of a warning over time, "clear" while it is not up."""

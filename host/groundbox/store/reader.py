@@ -6,10 +6,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+from groundbox.conversion import from_wire
 from groundbox.model import (
+    BatteryFitted,
     EstimatorState,
     Event,
-    Fitted,
     Health,
     Hello,
     KnownBattery,
@@ -18,7 +19,6 @@ from groundbox.model import (
     Reading,
     Summary,
     WarningChange,
-    from_wire,
 )
 from groundbox.store import address, rollups, schema, stand_in
 from groundbox.store.engine import Engine
@@ -218,16 +218,16 @@ class Reader:
         rows = self._rows("SELECT name, profile FROM battery ORDER BY name", ())
         return [KnownBattery(name=name, profile=profile) for name, profile in rows]
 
-    def fitted(self, box: str, at_s: float | None = None) -> Fitted | None:
+    def fitted(self, box: str, at_s: float | None = None) -> BatteryFitted | None:
         """The battery in `box` at `at_s` (None: the last one fitted)."""
         before = [one for one in self.fittings(box) if at_s is None or one.from_wall_s <= at_s]
         return before[-1] if before else None
 
-    def fittings(self, box: str | None = None) -> list[Fitted]:
+    def fittings(self, box: str | None = None) -> list[BatteryFitted]:
         """Every fitting, oldest first."""
         where, values = _of_box(box, None)
         rows = self._rows(f"SELECT box, battery, wall_ms FROM fitted WHERE {where} ORDER BY wall_ms, id", values)
-        return [Fitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows]
+        return [BatteryFitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows]
 
     def board_settings(self, box: str, before_s: float | None = None) -> dict[str, int]:
         """Setting -> value as the board of `box` last told before `before_s` (None: at all), in wire units."""

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from itertools import groupby, islice
 
+from groundbox.conversion import to_wire
 from groundbox.model import Console, Event, Health, Hello, Item, LinkCount, Reading, StartTime, Summary
 from groundbox.store import schema
 from groundbox.store.engine import Row, Writer
@@ -83,7 +84,7 @@ class Records:
             self._meet(item.box, item.boot)
         wall_s, uncertainty_s = item.wall_s, item.wall_uncertainty_s
         row = (
-            *item.wire,
+            *to_wire(item),
             None if wall_s is None else round(wall_s * 1000),
             None if uncertainty_s is None else round(uncertainty_s * 1000),
             item.wall_source,

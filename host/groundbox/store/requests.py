@@ -2,7 +2,7 @@
 
 from uuid import uuid4
 
-from groundbox.model import Acknowledge, Fitted, Mark
+from groundbox.model import Acknowledge, BatteryFitted, Mark
 from groundbox.store.engine import Engine
 
 Statement = tuple[str, tuple[object, ...]]
@@ -22,11 +22,11 @@ def mark(run: int, name: str, one: Mark) -> list[Statement]:
         )
     ]
     if one.kind == "swap" and one.name:
-        statements += fit(run, Fitted(box=one.box, battery=one.name, from_wall_s=one.wall_s))
+        statements += fit(run, BatteryFitted(box=one.box, battery=one.name, from_wall_s=one.wall_s))
     return statements
 
 
-def fit(run: int, fitted: Fitted) -> list[Statement]:
+def fit(run: int, fitted: BatteryFitted) -> list[Statement]:
     """What a fitting writes."""
     return [
         ("INSERT INTO battery (name, profile) VALUES (?, NULL) ON CONFLICT (name) DO NOTHING", (fitted.battery,)),

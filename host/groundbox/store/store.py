@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from groundbox.errors import StoreError
-from groundbox.model import Acknowledge, EstimatorState, Fitted, Item, KnownBattery, Mark, Stored, WarningChange
+from groundbox.model import Acknowledge, BatteryFitted, EstimatorState, Item, KnownBattery, Mark, Stored, WarningChange
 from groundbox.store import address, requests
 from groundbox.store.engine import Writer
 from groundbox.store.reader import Reader
@@ -104,7 +104,7 @@ class Store(Reader):
             )
         )
 
-    def add_fitted(self, fitted: Fitted) -> None:
+    def add_fitted(self, fitted: BatteryFitted) -> None:
         """That a battery is in a box from a time on."""
         self._statements += requests.fit(self._engine.run, fitted)
 

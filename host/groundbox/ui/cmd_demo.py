@@ -171,7 +171,7 @@ class Demo:
                 f"{one.box}: {one.sentence}" for view in views for one in view.warnings if one.kind == "reserve"
             ),
             fan_runs=any(
-                view.reading.fan2_state == "running" for view in views if view.reading and view.state.box == "table"
+                view.reading.fans[2].state == "running" for view in views if view.reading and view.state.box == "table"
             ),
             fan_warned_s=self._fan_warned_s,
         )

@@ -48,8 +48,8 @@ def fans(view: BoxView) -> str:
         return f"{listed(stalled)} stalled"
     if any(fan in ("running", "starting") for _, fan in states):
         return "fans run"
-    percents = [getattr(view.reading, f"fan{number}_percent") or 0 for number, _ in states]
-    return "fans driven" if any(percents) else "fans off"
+    driven = view.reading is not None and any(view.reading.fans[number].percent for number, _ in states)
+    return "fans driven" if driven else "fans off"
 
 
 def battery(view: BoxView) -> str:

@@ -6,6 +6,7 @@ from concurrent.futures import Future
 
 import pytest
 
+from groundbox.conversion import to_wire
 from groundbox.errors import LinkError
 from groundbox.link.exchange import HELD, Exchange
 from groundbox.link.known import Known
@@ -265,7 +266,7 @@ def test_a_bad_line_loses_nothing_and_invents_nothing(error_rate: float, desk, b
     desk.run(150.0)
     desk.harm = lambda data: data
     desk.run(30.0)
-    came = {reading.sequence: reading.wire for reading in _of(Reading, desk.items)}
+    came = {reading.sequence: to_wire(reading) for reading in _of(Reading, desk.items)}
     assert sorted(came) == list(range(1, board.sequence + 1))
     for sequence, wire in came.items():
         assert line.decode(board.records[sequence])[1] == list(wire)

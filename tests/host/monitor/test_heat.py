@@ -1,5 +1,6 @@
 """Heat live: the time left should the fans stop, what a reading says about heat, the notice of a clogging filter."""
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import pytest
 from tests.host.monitor.test_recorder import SETTINGS, Bench
 
 from groundbox.errors import BadInput
-from groundbox.model import Reading
+from groundbox.model import FanReading, Reading
 from groundbox.monitor.heat import LEVELS_C, Heat, row_of, turning
 from groundbox.settings import Load, load
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
@@ -34,10 +35,18 @@ def fitted(model: CaseModel) -> CaseFit:
     )
 
 
-def reading(second: int, case_c: float, *, fans: str = "running", **more: object) -> Reading:
+def fans_of(*states: str, percent: int = 100) -> dict[int, FanReading]:
+    return {
+        number: FanReading(state=state, percent=0 if state == "off" else percent)
+        for number, state in enumerate(states, 1)
+    }
+
+
+def reading(
+    second: int, case_c: float, *, fans: Sequence[str] = ("running", "running"), percent: int = 100, **more: object
+) -> Reading:
     values: dict[str, object] = {"battery_volts": 12.5, "battery_amps": 4.0, "intake_c": 30.0}
-    for number in (1, 2):
-        values |= {f"fan{number}_state": fans, f"fan{number}_percent": 100 if fans == "running" else 0}
+    values["fans"] = fans_of(*fans, percent=percent)
     return Reading(box="mast", boot=1, sequence=second + 1, uptime_ms=1000 * second, case_c=case_c, **values | more)  # type: ignore[arg-type]
 
 
@@ -72,7 +81,7 @@ def test_an_assumed_case_says_that_it_is() -> None:
 def test_with_the_fans_standing_now_is_the_same_as_stopped() -> None:
     heat = Heat(fitted(HOT))
     for second in range(300):
-        heat.take(second, reading(second, 45.0 + second / 100, fans="off"))
+        heat.take(second, reading(second, 45.0 + second / 100, fans=("off", "off")))
     found = heat.outlook()
     assert found.as_now_min[-1] == found.stopped_min is not None
     assert found.as_now_min[0] == 0.0
@@ -92,11 +101,10 @@ def test_what_a_reading_says_about_heat() -> None:
 
 def test_fans_that_turn() -> None:
     assert turning(reading(1, 40.0)) == 2.0
-    assert turning(reading(1, 40.0, fan2_state="stalled")) == 1.0
-    assert turning(reading(1, 40.0, fan1_percent=40, fan2_percent=40)) == pytest.approx(0.8)
-    four = {f"fan{n}_{what}": value for n in (3, 4) for what, value in (("state", "running"), ("percent", 100))}
-    assert turning(reading(1, 40.0, **four)) == 2.0, "two pairs are no more than one in its own stream"
-    assert turning(reading(1, 40.0, fans="absent")) == 0.0
+    assert turning(reading(1, 40.0, fans=("running", "stalled"))) == 1.0
+    assert turning(reading(1, 40.0, percent=40)) == pytest.approx(0.8)
+    assert turning(reading(1, 40.0, fans=["running"] * 4)) == 2.0, "two pairs are no more than one in its own stream"
+    assert turning(reading(1, 40.0, fans=("absent", "absent"))) == 0.0
 
 
 @pytest.fixture(autouse=True)
@@ -127,7 +135,11 @@ def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, t
 
 def test_the_line_says_it(tmp_path: Path) -> None:
     bench = service_of(tmp_path, ())
-    bench.values |= {"intake_c": 38.0, "battery_amps": 8.0, "fan1_state": "off", "fan1_percent": 0}
+    bench.values |= {
+        "intake_c": 38.0,
+        "battery_amps": 8.0,
+        "fans": {1: FanReading(state="off", percent=0), 2: FanReading(state="running")},
+    }
     for second in range(130):
         bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted

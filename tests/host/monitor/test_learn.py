@@ -7,8 +7,9 @@ import pytest
 from click.testing import CliRunner
 
 from groundbox.battery.profile import load_profile
+from groundbox.conversion import from_wire
 from groundbox.errors import GroundboxError
-from groundbox.model import Reading, from_wire
+from groundbox.model import Reading
 from groundbox.monitor.background import Background
 from groundbox.monitor.discharge import Discharge, Discharging
 from groundbox.monitor.learn import learn, source_name

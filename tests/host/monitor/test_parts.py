@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.errors import LinkError
-from groundbox.model import Event, Reading
+from groundbox.model import Event, FanReading, Reading
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.loads import declared_amps, heaviest, peak_above_mean, sheddable, touchiest
 from groundbox.monitor.order import WAIT_S, InOrder
@@ -138,8 +138,10 @@ def test_declared_amps(volts: float) -> None:
     fixed = 21.0 / volts
     assert declared_amps([], volts, None) is None
     assert declared_amps(LOADS, volts, None) == pytest.approx(fixed + 0.5 + 6.0 / volts)
-    assert declared_amps(LOADS, volts, _reading(1, output2="shed")) == pytest.approx(fixed)
-    assert declared_amps(LOADS, volts, _reading(1, fan1_percent=30)) == pytest.approx(fixed + 0.5 + 6.0 / volts)
+    assert declared_amps(LOADS, volts, _reading(1, outputs={2: "shed"})) == pytest.approx(fixed)
+    assert declared_amps(LOADS, volts, _reading(1, fans={1: FanReading(percent=30)})) == pytest.approx(
+        fixed + 0.5 + 6.0 / volts
+    )
 
 
 def test_which_load_is_heaviest_touchiest_and_can_go() -> None:
@@ -150,7 +152,7 @@ def test_which_load_is_heaviest_touchiest_and_can_go() -> None:
     assert touchy is not None
     assert touchy.name == "camera"
     assert sheddable(LOADS, None) == ("usb", "camera")
-    assert sheddable(LOADS, _reading(1, output2="off")) == ("camera",)
+    assert sheddable(LOADS, _reading(1, outputs={2: "off"})) == ("camera",)
     assert heaviest([], 12.0) is None
     assert touchiest(LOADS[:2]) is None
 

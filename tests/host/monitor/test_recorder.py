@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
 
 from groundbox.advice.warner import Active
+from groundbox.conversion import from_wire
 from groundbox.errors import StoreError
 from groundbox.link.questions import Moment
 from groundbox.link.serial_link import Clocks
@@ -17,6 +18,7 @@ from groundbox.model import (
     Answer,
     EstimatorState,
     Event,
+    FanReading,
     Health,
     Hello,
     LinkNote,
@@ -24,8 +26,6 @@ from groundbox.model import (
     Reading,
     Stored,
     WarningChange,
-    from_wire,
-    wire_name,
 )
 from groundbox.monitor import tracker
 from groundbox.monitor.board_limits import WANTED
@@ -111,14 +111,9 @@ class Boards:
         return answer
 
 
-def _wire_values(record: Reading | Event) -> tuple[int | str | None, ...]:
-    """What the board would have sent for `record`."""
-    host_only = {"wall_s", "wall_uncertainty_s", "wall_source", "again", "wire"}
-    values = []
-    for name in (one.name for one in fields(record) if one.name not in host_only):
-        value, scale = getattr(record, name), wire_name(name)[1]
-        values.append(round(value * scale) if scale and value is not None else value)
-    return tuple(values)
+def fans(*states: str) -> dict[int, FanReading]:
+    """Fans 1, 2, ... in these states."""
+    return {number: FanReading(state=state) for number, state in enumerate(states, 1)}
 
 
 class Bench:
@@ -159,11 +154,8 @@ class Bench:
             battery_min_volts=volts - 0.02,
             check_volts=volts,
             case_c=30.0,
-            fan1_state="running",
-            fan2_state="running",
-            voltage_sensor="ok",
-            check_sensor="ok",
-            case_sensor="ok",
+            fans=fans("running", "running"),
+            sensors={"voltage": "ok", "check": "ok", "case": "ok"},
             low_voltage="clear",
             overvoltage="clear",
             case_heat="clear",
@@ -172,8 +164,7 @@ class Bench:
             wall_s=START_S + self.now_s + self.clock_set_s,
             wall_source="exchange",
         )
-        reading = replace(reading, **{**self.values, **changes})  # type: ignore[arg-type]
-        return replace(reading, wire=_wire_values(reading))
+        return replace(reading, **{**self.values, **changes})  # type: ignore[arg-type]
 
     def pass_s(self, seconds: int, **changes: object) -> None:
         for _ in range(seconds):
@@ -194,7 +185,7 @@ class Bench:
         self.arrive(self.event("started", RESET_CAUSES.index(cause)))
 
     def arrive(self, record: Reading | Event) -> None:
-        self.arrivals.put(replace(record, wire=_wire_values(record)))
+        self.arrivals.put(record)
 
     def event(self, kind: str, value: int | None = None) -> Event:
         self.sequence += 1
@@ -310,10 +301,10 @@ def test_a_configured_box_that_never_came(bench: Bench) -> None:
 
 def test_a_stalled_fan_is_sounded_until_seen(bench: Bench) -> None:
     bench.pass_s(5)
-    bench.pass_s(65, fan2_state="stalled")
+    bench.pass_s(65, fans=fans("running", "stalled"))
     assert [one.kind for one in bench.heard.sounded] == ["fan_stalled"] * 3
     bench.hand(Acknowledge(box="mast", warning="fan_stalled", wall_s=START_S + bench.now_s))
-    bench.pass_s(65, fan2_state="stalled")
+    bench.pass_s(65, fans=fans("running", "stalled"))
     assert len(bench.heard.sounded) == 3
     assert [one.acknowledged for one in bench.view.warnings] == [True]
     with Reader(bench.settings.database_path) as reader:
@@ -321,11 +312,11 @@ def test_a_stalled_fan_is_sounded_until_seen(bench: Bench) -> None:
 
 
 def test_the_boards_button_acknowledges(bench: Bench) -> None:
-    bench.pass_s(5, fan2_state="stalled")
+    bench.pass_s(5, fans=fans("running", "stalled"))
     bench.button("silenced")
     bench.turn()
     assert [one.acknowledged for one in bench.view.warnings] == [True]
-    bench.pass_s(1, fan2_state="stalled")
+    bench.pass_s(1, fans=fans("running", "stalled"))
     with Reader(bench.settings.database_path) as reader:
         assert [one.change for one in reader.warnings("mast")] == ["raised", "acknowledged"]
 
@@ -488,14 +479,14 @@ def test_a_box_nobody_configured_appears_by_itself(bench: Bench) -> None:
 
 
 def test_killed_and_restarted_it_goes_on_where_it_was(bench: Bench) -> None:
-    bench.pass_s(400, fan2_state="stalled")
+    bench.pass_s(400, fans=fans("running", "stalled"))
     bench.mark("launch")
-    bench.pass_s(5, fan2_state="stalled", place="flight")
+    bench.pass_s(5, fans=fans("running", "stalled"), place="flight")
     bench.hand(Acknowledge(box="mast", warning=None, wall_s=START_S + bench.now_s))
     before = bench.view
     bench.store.close()  # as SIGKILL leaves it: nothing after the last commit
     bench.begin()
-    bench.pass_s(3, fan2_state="stalled", place="flight")
+    bench.pass_s(3, fans=fans("running", "stalled"), place="flight")
     after = bench.view
     assert after.state.in_flight
     assert [(one.kind, one.acknowledged) for one in after.warnings] == [("fan_stalled", True)]
@@ -590,7 +581,7 @@ def test_link_notes_are_said(bench: Bench) -> None:
 
 
 def test_a_look_from_another_program_tells_the_same(bench: Bench) -> None:
-    bench.pass_s(300, fan2_state="stalled")
+    bench.pass_s(300, fans=fans("running", "stalled"))
     bench.service.stop()
     with Reader(bench.settings.database_path) as reader:
         _, (view,) = snapshot(reader, bench.settings, START_S + bench.now_s)

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from groundbox.conversion import from_wire
 from groundbox.errors import BadInput
-from groundbox.model import Fitted, Mark, Reading, from_wire
+from groundbox.model import BatteryFitted, Mark, Reading
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import Now, replan
@@ -133,7 +134,7 @@ def test_a_box_not_heard_since_yesterday_is_planned_by_the_day_file(logged: Sett
 
 def test_a_swapped_battery_and_one_that_the_day_does_not_have(logged: Settings, base: Plan) -> None:
     with Store(logged.database_path) as store:
-        store.add_fitted(Fitted(box="mast", battery="X5", from_wall_s=_at(14)))
+        store.add_fitted(BatteryFitted(box="mast", battery="X5", from_wall_s=_at(14)))
         store.add_mark(Mark(box="mast", kind="swap", wall_s=_at(14), name="X5"))
         store.commit()
     found = _stands(logged, base, _at(14, 10))

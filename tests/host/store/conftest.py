@@ -10,7 +10,8 @@ import pytest
 from psycopg.types.numeric import FloatLoader
 from tests import postgres
 
-from groundbox.model import Event, Hello, Reading, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Event, Hello, Reading
 from groundbox.store import Store
 from groundbox.wire.messages import checksum, fields_of
 

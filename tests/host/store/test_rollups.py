@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.host.store.conftest import look
 
-from groundbox.model import Reading, StartTime, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Reading, StartTime
 from groundbox.store import Reader, Store
 from groundbox.store.rollups import NAMES, over_readings
 from groundbox.wire.messages import UNKNOWN, fields_of

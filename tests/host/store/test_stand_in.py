@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.model import Reading, Summary, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Reading, Summary
 from groundbox.store import Reader, Store
 from groundbox.store.rollups import NAMES
 from groundbox.wire.messages import fields_of

@@ -7,9 +7,9 @@ import pytest
 
 from groundbox.errors import StoreError
 from groundbox.model import (
+    BatteryFitted,
     Console,
     EstimatorState,
-    Fitted,
     KnownBattery,
     LinkCount,
     LinkNote,
@@ -31,7 +31,7 @@ def test_a_reading_comes_back_as_it_went_in(store, make_reading) -> None:
     back = store.latest("mast")
     assert back == one
     assert back.battery_amps == -1.5
-    assert back.fan1_rpm == 0
+    assert back.fans[1].rpm == 0
     assert back.check_volts is None
 
 
@@ -227,14 +227,14 @@ def test_the_hosts_clock_is_set(step_s: float, where, make_reading, make_event, 
 
 def test_marks_batteries_fittings(store) -> None:
     store.add_battery(KnownBattery(name="grey", profile="grey.toml"))
-    store.add_fitted(Fitted(box="mast", battery="grey", from_wall_s=50.0))
+    store.add_fitted(BatteryFitted(box="mast", battery="grey", from_wall_s=50.0))
     store.add_mark(Mark(box="mast", kind="swap", name="red", wall_s=200.0))
     store.add_mark(Mark(box="mast", kind="launch", wall_s=100.0))
     store.commit()
     assert [mark.kind for mark in store.marks()] == ["launch", "swap"]
     assert [mark.kind for mark in store.marks("mast", since_s=150.0)] == ["swap"]
     assert store.batteries() == [KnownBattery(name="grey", profile="grey.toml"), KnownBattery(name="red", profile=None)]
-    assert store.fitted("mast") == Fitted(box="mast", battery="red", from_wall_s=200.0)
+    assert store.fitted("mast") == BatteryFitted(box="mast", battery="red", from_wall_s=200.0)
     assert store.fitted("mast", at_s=199.0).battery == "grey"
     assert store.fitted("mast", at_s=1.0) is None
     assert store.fitted("table") is None

@@ -8,13 +8,13 @@ from groundbox.advice.state import BoxState
 from groundbox.advice.warner import Active
 from groundbox.advice.words import clock
 from groundbox.battery.values import Estimate
-from groundbox.model import Reading
+from groundbox.model import FanReading, Reading
 from groundbox.monitor.snapshot import silence
 from groundbox.monitor.view import BoxView
 from groundbox.ui import lines
 
 WALL_S = 1_800_000_000.0
-READING = Reading(box="mast", boot=1, sequence=1, uptime_ms=1000, fan1_percent=0, fan2_percent=0)
+READING = Reading(box="mast", boot=1, sequence=1, uptime_ms=1000)
 STATE = BoxState(
     box="mast",
     wall_s=WALL_S,
@@ -85,7 +85,15 @@ def test_the_first_thing_to_know(view: BoxView, words: str) -> None:
     ],
 )
 def test_fans(fans: tuple[str, ...], percent: int, words: str) -> None:
-    assert lines.fans(_with(replace(VIEW, reading=replace(READING, fan1_percent=percent)), fans=fans)) == words
+    assert (
+        lines.fans(
+            _with(
+                replace(VIEW, reading=replace(READING, fans={1: FanReading(percent=percent), 2: FanReading()})),
+                fans=fans,
+            )
+        )
+        == words
+    )
 
 
 def test_one_line_holds_it_all() -> None:

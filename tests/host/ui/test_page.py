@@ -130,7 +130,7 @@ def test_what_a_board_refuses_or_does_not_answer_is_told(page: Page) -> None:
 
 
 def test_a_box_is_told_with_its_own_limits_and_what_may_be_switched() -> None:
-    reading = replace(READING, output1="on", output2="shed")
+    reading = replace(READING, outputs={1: "on", 2: "shed"})
     limits = {"case_stop_centi_c": 5800, "output1_kind": 1, "output2_kind": 2}
     told = box_state(replace(VIEW, reading=reading, limits=limits), answer(VIEW))
     assert told["case_levels_c"] == (45.0, 55.0, 58.0)

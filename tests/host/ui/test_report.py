@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from groundbox.model import Mark, Reading, WarningChange, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import FanReading, Mark, Reading, WarningChange
 from groundbox.settings import Load
 from groundbox.store import Store
 from groundbox.ui.cmd_report import command
@@ -50,7 +51,7 @@ def test_energy_is_volts_times_amps_times_hours() -> None:
 
 
 def test_energy_is_shared_among_what_is_on_and_nothing_is_lost() -> None:
-    rows = [replace(ROW, wall_s=BASE_S + s, fan1_percent=100 if s > 1800 else 0) for s in range(3601)]
+    rows = [replace(ROW, wall_s=BASE_S + s, fans={1: FanReading(percent=100 if s > 1800 else 0)}) for s in range(3601)]
     sums = _sums(*rows)
     assert sum(sums.by_load_wh.values()) == pytest.approx(sums.drawn_wh)
     assert sums.by_load_wh["fans"] == pytest.approx(12.0 * 6 / 24, rel=0.01)

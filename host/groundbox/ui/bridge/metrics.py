@@ -96,8 +96,6 @@ def _samples(name: str, view: BoxView) -> Iterator[Sample]:
     elif name == "warning":
         yield from (((one.kind, one.severity), 1.0) for one in view.warnings)
     elif name.startswith("fan_") and reading:
-        for fan in (1, 2, 3, 4):
-            stands = getattr(reading, f"fan{fan}_state")
-            rpm = getattr(reading, f"fan{fan}_rpm")
-            stalled = None if stands in (None, "absent") else float(stands == "stalled")
-            yield (str(fan),), stalled if name == "fan_stalled" else rpm
+        for number, fan in reading.fans.items():
+            stalled = None if fan.state in (None, "absent") else float(fan.state == "stalled")
+            yield (str(number),), stalled if name == "fan_stalled" else fan.rpm

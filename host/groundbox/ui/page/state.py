@@ -2,15 +2,13 @@
 
 import math
 
-from groundbox.model import Reading
+from groundbox.model import FanReading
 from groundbox.monitor.board_limits import case_levels_c, celsius
 from groundbox.monitor.view import BoxView
 from groundbox.settings import Box
 from groundbox.ui import lines
 from groundbox.ui.answer import Answer, old_after_s, withdrawn_after_s
 from groundbox.wire.settings import OUTPUT_KINDS
-
-FANS = (1, 2, 3, 4)
 
 
 def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str, object]:
@@ -50,7 +48,7 @@ def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str,
         "battery_levels_c": celsius(view.limits, "battery_cold_centi_c", "battery_warm_centi_c", "battery_hot_centi_c"),
         "fan_levels_c": celsius(view.limits, "fan_on_centi_c", "fan_off_centi_c"),
         "intake_c": reading.intake_c if reading else None,
-        "fans": [_fan(reading, number) for number in FANS] if reading else [],
+        "fans": [_fan(*one) for one in reading.fans.items()] if reading else [],
         "loads": [
             {
                 "name": load.name,
@@ -72,7 +70,7 @@ def _outputs(view: BoxView, box: Box | None) -> list[dict[str, object]]:
     """The outputs that a person may switch."""
     found: list[dict[str, object]] = []
     for number in sheddable(view):
-        stands = getattr(view.reading, f"output{number}")
+        stands = view.reading.outputs[number] if view.reading else None
         names = [load.name for load in box.loads if load.output == number] if box else []
         if box and not names:  # nothing hangs on it
             continue
@@ -84,10 +82,8 @@ def sheddable(view: BoxView) -> list[int]:
     """Outputs that are fitted and, as the board itself says, may be dropped."""
     return [
         number
-        for number in (1, 2)
-        if view.reading is not None
-        and getattr(view.reading, f"output{number}") not in (None, "absent")
-        and OUTPUT_KINDS[view.limits.get(f"output{number}_kind", 0)] == "sheddable"
+        for number, state in (view.reading.outputs if view.reading else {}).items()
+        if state not in (None, "absent") and OUTPUT_KINDS[view.limits.get(f"output{number}_kind", 0)] == "sheddable"
     ]
 
 
@@ -102,10 +98,5 @@ def finite(value: object) -> object:
     return value
 
 
-def _fan(reading: Reading, number: int) -> dict[str, object]:
-    return {
-        "fan": number,
-        "state": getattr(reading, f"fan{number}_state"),
-        "rpm": getattr(reading, f"fan{number}_rpm"),
-        "percent": getattr(reading, f"fan{number}_percent"),
-    }
+def _fan(number: int, fan: FanReading) -> dict[str, object]:
+    return {"fan": number, "state": fan.state, "rpm": fan.rpm, "percent": fan.percent}
