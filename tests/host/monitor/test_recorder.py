@@ -466,7 +466,7 @@ def test_an_unmarked_charge_and_an_unmarked_swap_are_asked_about(bench: Bench) -
 
 def test_no_runtime_without_a_voltage(bench: Bench) -> None:
     bench.pass_s(300)
-    bench.pass_s(5, battery_volts=None, voltage_sensor="range", check_volts=None, check_sensor="range")
+    bench.pass_s(5, battery_volts=None, check_volts=None, sensors={"voltage": "range", "check": "range"})
     assert lines.answer(bench.view) == "runtime unknown: no voltage from its battery"
     assert bench.up() == {"fuse_open": "stop"}
 
