@@ -10,7 +10,7 @@ from msgspec import Meta
 from groundbox.battery.profile import load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
-from groundbox.plan import load as declared
+from groundbox.plan.load import LoadSpec
 from groundbox.toml_file import read_toml
 
 FILE_NAME = "groundbox.toml"
@@ -19,13 +19,13 @@ DATABASE_NAME = "groundbox.db"
 Word = Annotated[str, Meta(pattern=r"^[!-z]{1,16}$", description="a word of 1 to 16 plain characters without spaces")]
 
 
-class Load(declared.Load, frozen=True, kw_only=True):
+class LoadSettings(LoadSpec, frozen=True, kw_only=True):
     """One consumer in a box."""
 
     output: Annotated[Literal[1, 2] | None, Meta(description="the board's output that switches it, 1 or 2")] = None
 
 
-class Box(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class BoxSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One box, by the name its board gives."""
 
     cutoff_volts: Annotated[float, Meta(ge=4, le=60, description="volts at the equipment under which it stops working")]
@@ -39,16 +39,16 @@ class Box(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     case: Annotated[
         str | None, Meta(description="what its case does with heat, a file made by `groundbox case fit`")
     ] = None
-    loads: list[Load] = []
+    loads: list[LoadSettings] = []
 
 
-class Battery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One battery; batteries wired in parallel count as one, with their profile' Ah added up."""
+class BatterySettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One battery; batteries wired in parallel count as one, with their Ah added up."""
 
     profile: Annotated[str, Meta(min_length=1, description="its profile, a TOML file; see `groundbox battery new`")]
 
 
-class Flight(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class FlightSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a flight is expected to take, where the day file does not say."""
 
     length_min: Annotated[float, Meta(ge=1, le=1440, description="minutes from launch to landing")] | None = None
@@ -58,7 +58,7 @@ class Flight(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     )
 
 
-class Broker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An MQTT broker that boards report to."""
 
     host: Annotated[str, Meta(min_length=1, description="host name or address of the broker")]
@@ -81,7 +81,7 @@ class OwnBroker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     ] = None
 
 
-class Webhook(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class WebhookSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An address that is told of warnings."""
 
     url: Annotated[
@@ -106,12 +106,12 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         Meta(description='"auto" (bell, and speech or a sound where there is a program), "bell" or "off"'),
     ] = "auto"
     keys: Annotated[str | None, Meta(description="folder of the boxes' command keys, for boxes on a network")] = None
-    flight: Flight = Flight()
-    boxes: dict[Word, Box] = {}
-    batteries: dict[Word, Battery] = {}
-    brokers: list[Broker] = []
+    flight: FlightSettings = FlightSettings()
+    boxes: dict[Word, BoxSettings] = {}
+    batteries: dict[Word, BatterySettings] = {}
+    brokers: list[BrokerSettings] = []
     own_broker: OwnBroker | None = None
-    webhooks: list[Webhook] = []
+    webhooks: list[WebhookSettings] = []
 
 
 class Settings(SettingsFile, frozen=True, kw_only=True):
@@ -193,7 +193,7 @@ def _check_together(settings: Settings, source: object) -> None:
             raise BadInput(
                 source,
                 f"{place}.battery",
-                f'no battery is called "{box.battery}" (known: {known}); add [batteries.{box.battery}] with profile',
+                f'there is no battery "{box.battery}" (known: {known}); add [batteries.{box.battery}] with profile',
             )
         case = settings.case_path(name)
         if case is not None and not case.is_file():
@@ -214,8 +214,8 @@ def _check_together(settings: Settings, source: object) -> None:
             raise BadInput(source, f"boxes.{name}.cutoff_volts", mismatch)
 
 
-def _wrong_cutoff(settings: Settings, box: Box) -> str | None:
-    """Why the box's cutoff does not go with its battery; bad profile is told where they are used, not here."""
+def _wrong_cutoff(settings: Settings, box: BoxSettings) -> str | None:
+    """Why the box's cutoff does not go with its battery; a wrong profile is an error where it is used, not here."""
     path = None if box.battery is None else settings.profile_path(box.battery)
     try:
         return None if path is None else cutoff_mismatch(box.cutoff_volts, load_profile(path).cells, box.battery or "")

@@ -27,12 +27,12 @@ profile = "M9.toml"
 battery = "T18"
 cutoff_volts = 11.0
 lead_ohm = 0.02
-loads = [{ name = "display", watts = 18, essential = true }, { name = "fans", watts = 6, with_fans = true }]
+loads = [{ name = "display", watts = 18 }, { name = "fans", watts = 6, with_fans = true }]
 [boxes.mast]
 battery = "M9"
 cutoff_volts = 11.0
 lead_ohm = 0.03
-loads = [{ name = "receivers", watts = 14, essential = true }, { name = "fans", watts = 5, with_fans = true }]
+loads = [{ name = "receivers", watts = 14 }, { name = "fans", watts = 5, with_fans = true }]
 """
 BOXES = {
     "table": (BatterySettings(c20_ah=18.0, ohm=0.016), 1.5),

@@ -32,7 +32,7 @@ def _loads(plan: Plan, box: str) -> tuple[LoadSettings, ...]:
             bursts = ((SERVO_BURST_S, load.peak_watts),)
             loads.append(LoadSettings(name=load.name, watts=0.0, rest_s=rest_s, bursts=bursts, irregular=True))
         else:
-            loads.append(LoadSettings(name=load.name, watts=(load.watts or 0.0) * load.share))
+            loads.append(LoadSettings(name=load.name, watts=(load.watts or 0.0) * load.fraction))
     return tuple(loads)
 
 

@@ -22,7 +22,6 @@ lead_ohm = 0.04
 [[boxes.mast.loads]]
 name = "receivers"
 watts = 10
-essential = true
 [[boxes.mast.loads]]
 name = "servos"
 watts = 4
@@ -72,7 +71,7 @@ def test_works_with_no_file_at_all() -> None:
         ("peak_watts = 36", "peak_watts = 3", "boxes.mast.loads 2", "a peak below its mean"),
         ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2, name", "there twice"),
         ("watts = 10", "colour = 3\nwatts = 10", "boxes.mast.loads 1, colour", "known: name, watts"),
-        ('battery = "sedge"', 'battery = "heath"', "boxes.mast.battery", "no battery is called"),
+        ('battery = "sedge"', 'battery = "heath"', "boxes.mast.battery", "there is no battery"),
         ('"sedge.toml"', '"lost.toml"', "batteries.sedge.profile", "there is no file"),
         ("[boxes.mast]", "[boxes.'the mast']", "boxes.the mast", "without spaces"),
         ('database = "day.db"', 'file = "x"', "file", "is not known here"),

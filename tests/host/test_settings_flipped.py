@@ -34,7 +34,8 @@ cutoff_volts = 11.0
 name = "servos"
 watts = 4
 peak_watts = 36
-essential = true
+sheddable = true
+fraction = 0.5
 [[brokers]]
 host = "localhost"
 username = "groundbox-program"

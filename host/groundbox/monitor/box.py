@@ -18,7 +18,7 @@ from groundbox.monitor.tracker import Tracker
 from groundbox.monitor.unmarked import Unmarked
 from groundbox.monitor.view import BoxView, LoadCost
 from groundbox.plan.day import Day
-from groundbox.settings import Box, Load
+from groundbox.settings import BoxSettings, LoadSettings
 from groundbox.thermal.fit import CaseFit
 from groundbox.wire.messages import RESET_CAUSES
 
@@ -46,7 +46,7 @@ class Follower:
     def __init__(
         self,
         name: str,
-        box: Box | None,
+        box: BoxSettings | None,
         tracker: Tracker | None,
         why_not: str = NO_SETTINGS,
         since_s: float = 0.0,
@@ -188,11 +188,11 @@ class Follower:
         )
 
     @staticmethod
-    def _cost(load: Load, reading: Reading, tracker: Tracker) -> LoadCost:
+    def _cost(load: LoadSettings, reading: Reading, tracker: Tracker) -> LoadCost:
         on = is_on(load, reading)
-        amps = load.mean_amps(reading.battery_volts or 12.0) * load.share
+        amps = load.mean_amps(reading.battery_volts or 12.0) * load.fraction
         return LoadCost(
-            name=load.name, essential=load.essential, on=on, gained_s=tracker.gained_s(amps) if on and amps else None
+            name=load.name, sheddable=load.sheddable, on=on, gained_s=tracker.gained_s(amps) if on and amps else None
         )
 
     def _follow(self, readings: Iterable[Reading]) -> None:

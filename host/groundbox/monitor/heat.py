@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from groundbox.model import Reading
 from groundbox.monitor.board_limits import case_levels_c
 from groundbox.monitor.loads import declared_amps
-from groundbox.settings import Load
+from groundbox.settings import LoadSettings
 from groundbox.thermal.fit import CaseFit
 from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import CaseModel
@@ -47,7 +47,7 @@ class Heat:
         loads: declared loads, for a box whose current is not measured.
     """
 
-    def __init__(self, case: CaseFit | None = None, loads: Sequence[Load] = ()) -> None:
+    def __init__(self, case: CaseFit | None = None, loads: Sequence[LoadSettings] = ()) -> None:
         self._case, self._loads = case, loads
         self._tracker = Tracker(case.model if case else CaseModel())
         self._fans = self._now_s = 0.0
@@ -88,7 +88,7 @@ class Heat:
         return None if minutes is None or minutes > WORTH_TELLING_MIN else minutes
 
 
-def row_of(t_s: float, reading: Reading, loads: Sequence[Load] = (), sun: float | None = None) -> Row | None:
+def row_of(t_s: float, reading: Reading, loads: Sequence[LoadSettings] = (), sun: float | None = None) -> Row | None:
     """What a reading says about heat; None where it lacks case, intake or the battery's power.
 
     `sun` is a share of full sun, where somebody noted it.

@@ -15,7 +15,7 @@ from groundbox.model import Reading
 from groundbox.monitor.discharge import BOARD_AMPS, Discharge
 from groundbox.monitor.timeline import Timeline
 from groundbox.monitor.tracker import Tracker, sample_of
-from groundbox.settings import Box, Settings
+from groundbox.settings import BoxSettings, Settings
 from groundbox.store import Reader
 
 SESSION_S = 12 * 3600.0  # what is older does not count as the present
@@ -101,7 +101,7 @@ def _worth(rows: list[Sample], profile: BatteryProfile) -> Iterator[Sample]:
             yield row
 
 
-def samples(entry: Box, readings: list[Reading]) -> list[Sample]:
+def samples(entry: BoxSettings, readings: list[Reading]) -> list[Sample]:
     """The readings as the estimator takes them."""
     timeline, found = Timeline(), []
     for reading in readings:

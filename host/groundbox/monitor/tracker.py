@@ -18,7 +18,7 @@ from groundbox.monitor.ahead import Ahead
 from groundbox.monitor.discharge import Discharge, Discharging
 from groundbox.monitor.loads import declared_amps, fans_amps, peak_above_mean
 from groundbox.monitor.timeline import Timeline
-from groundbox.settings import Box
+from groundbox.settings import BoxSettings
 
 LEAST_VOLTS = 2.0  # under this no battery is connected
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
@@ -73,7 +73,7 @@ class Tracker:
     """
 
     def __init__(
-        self, name: str, box: Box, battery: str, profile: BatteryProfile, saved: EstimatorState | None = None
+        self, name: str, box: BoxSettings, battery: str, profile: BatteryProfile, saved: EstimatorState | None = None
     ) -> None:
         self.name, self.box, self.battery, self.profile = name, box, battery, profile
         self.estimate: Estimate | None = None
@@ -192,7 +192,7 @@ class Tracker:
         )
 
 
-def sample_of(box: Box, t_s: float, reading: Reading) -> Sample | None:
+def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
     """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
     volts = reading.battery_volts
     if volts is None or volts < LEAST_VOLTS or reading.sensors["voltage"] in BAD_SENSOR:

@@ -16,7 +16,7 @@ class LoadCost:
     """A declared load, whether it is on, and by how many seconds the expected runtime grows without it."""
 
     name: str
-    essential: bool
+    sheddable: bool
     on: bool
     gained_s: float | None
 

@@ -4,10 +4,10 @@ from math import inf
 
 from groundbox.plan import charge
 from groundbox.plan.day import Day, since
-from groundbox.plan.day_shape import Charger as ChargerEntry
+from groundbox.plan.day_shape import DayCharger
 
 
-def open_minutes(day: Day, charger: ChargerEntry) -> tuple[float, float]:
+def open_minutes(day: Day, charger: DayCharger) -> tuple[float, float]:
     """(from, until) in minutes of the day that a charger and its source can be used."""
     source = day.sources.get(charger.source or "")
     begin, end = 0.0, inf
@@ -26,7 +26,7 @@ def _since_start(day: Day, clock_min: float) -> float:
     return since(day.start_clock_min, clock_min)
 
 
-def charger_of(entry: ChargerEntry, amps: float) -> charge.Charger:
+def charger_of(entry: DayCharger, amps: float) -> charge.Charger:
     """The day file's charger set to `amps`."""
     return charge.Charger(
         amps=amps,

@@ -6,8 +6,7 @@ from math import inf
 from groundbox.plan import charge
 from groundbox.plan.charger import charger_of, open_minutes
 from groundbox.plan.day import Day, by_hour
-from groundbox.plan.day_shape import Charger as ChargerEntry
-from groundbox.plan.day_shape import Source
+from groundbox.plan.day_shape import DayCharger, DaySource
 from groundbox.plan.demand import demand, running
 from groundbox.plan.problem import Budget, Points, concave
 from groundbox.plan.yard import CELSIUS_STEP, Yard, battery_key, block_of
@@ -16,7 +15,7 @@ CHARGE_VOLTS = 14.2  # mean of a charge, for what a source must give
 GAIN_AT = (0.0, 0.5, 0.6, 0.7, 0.8, 0.87, 0.93, 0.97, 1.0)  # shares of capacity at which a charge curve is read
 
 
-def _running_amps(day: Day, battery: str, entry: ChargerEntry) -> float:
+def _running_amps(day: Day, battery: str, entry: DayCharger) -> float:
     """Largest running load a battery may have on it while it charges."""
     boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
     loads = [demand(day, box, day.flights[0], 0.0) for box in boxes]
@@ -47,15 +46,13 @@ def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -
     return (None if sentences or amps is None else min(amps, given)), sentences
 
 
-def _by_the_hour(day: Day, entry: ChargerEntry) -> bool:
+def _by_the_hour(day: Day, entry: DayCharger) -> bool:
     """True on a source whose charge controller itself holds back, as a solar one does."""
     source = day.sources.get(entry.source or "")
     return source is not None and bool(source.amps_by_hour)
 
 
-def _curve(
-    day: Day, yard: Yard, battery: str, entry: ChargerEntry, amps: float, minutes: float, at_min: float
-) -> Points:
+def _curve(day: Day, yard: Yard, battery: str, entry: DayCharger, amps: float, minutes: float, at_min: float) -> Points:
     """Charge gained in a slot, by charge at its start; with the running load where that hides the taper."""
     block = block_of(day, yard, battery, at_min)
     cold = block.battery_c // CELSIUS_STEP * CELSIUS_STEP
@@ -76,7 +73,7 @@ def _curve(
     return yard.curves[key]
 
 
-def _source_amps(day: Day, source: Source | None, minute: float) -> float:
+def _source_amps(day: Day, source: DaySource | None, minute: float) -> float:
     """What a source gives a charger at a minute, as charging amps."""
     if source is None:
         return inf

@@ -4,7 +4,7 @@ import datetime
 from dataclasses import dataclass, field
 
 from groundbox.battery.profile import BatteryProfile
-from groundbox.plan.day_shape import Battery, Box, Charger, Flight, Load, Source, Weather
+from groundbox.plan.day_shape import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DaySource, DayWeather
 
 # Watts become amps at this voltage: a 12 V battery under load in the lower half, so the current is not understated.
 LOADED_VOLTS = 11.8
@@ -17,7 +17,7 @@ class PlannedFlight:
     in_air: it is out already; `launch_min` is now and its length what is left of it.
     """
 
-    flight: Flight
+    flight: DayFlight
     launch_min: float
     gap_min: float
     boxes: tuple[str, ...]
@@ -33,10 +33,10 @@ class PlannedFlight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FieldBattery:
+class BatteryOfDay:
     """One battery of the day with its profile read."""
 
-    battery: Battery
+    battery: DayBattery
     profile: BatteryProfile
 
     @property
@@ -52,11 +52,11 @@ class Day:
     name: str
     start_clock_min: float
     flights: tuple[PlannedFlight, ...]
-    boxes: dict[str, Box]
-    batteries: dict[str, FieldBattery]
-    chargers: dict[str, Charger]
-    sources: dict[str, Source]
-    weather: Weather
+    boxes: dict[str, DayBox]
+    batteries: dict[str, BatteryOfDay]
+    chargers: dict[str, DayCharger]
+    sources: dict[str, DaySource]
+    weather: DayWeather
     turnaround_min: float
     longest_wait_min: float
     night_c: float
@@ -110,11 +110,11 @@ def by_hour(values: dict[str, float], clock_min: float) -> float:
     return points[-1][1]
 
 
-def mean_amps(load: Load) -> float:
+def mean_amps(load: DayLoad) -> float:
     """Mean current of a load over the time its box is on."""
-    return load.mean_amps(LOADED_VOLTS) * load.share
+    return load.mean_amps(LOADED_VOLTS) * load.fraction
 
 
-def peak_amps(load: Load) -> float:
+def peak_amps(load: DayLoad) -> float:
     """Heaviest current of a load."""
     return load.heaviest_amps(LOADED_VOLTS)

@@ -10,8 +10,8 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
-from groundbox.plan.day import Day, FieldBattery, PlannedFlight, since
-from groundbox.plan.day_shape import Battery, Box, Charger, DayFile, Flight, Source
+from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight, since
+from groundbox.plan.day_shape import DayBattery, DayBox, DayCharger, DayFile, DayFlight, DaySource
 from groundbox.thermal.case_file import load_case
 from groundbox.thermal.model import NAMES
 from groundbox.toml_file import near, read_toml
@@ -49,7 +49,7 @@ class _Reader:
                 self.bad(place, f'"{hour}" is not an hour of the day: write "0" to "24"')
 
 
-def _check_sources(reader: _Reader, sources: list[Source]) -> None:
+def _check_sources(reader: _Reader, sources: list[DaySource]) -> None:
     for number, source in enumerate(sources, 1):
         place = f"source {number} ({source.name})"
         reader.window(place, "on", source.on_from, source.on_until)
@@ -61,7 +61,7 @@ def _minutes(clock: time) -> float:
     return clock.hour * 60 + clock.minute + clock.second / 60
 
 
-def _check_boxes(reader: _Reader, boxes: list[Box], batteries: list[Battery]) -> None:
+def _check_boxes(reader: _Reader, boxes: list[DayBox], batteries: list[DayBattery]) -> None:
     for number, box in enumerate(boxes, 1):
         place = f"box {number} ({box.name})"
         reader.known(f"{place}, battery", box.battery, [battery.name for battery in batteries], "battery")
@@ -77,7 +77,7 @@ def _check_boxes(reader: _Reader, boxes: list[Box], batteries: list[Battery]) ->
                 reader.bad(where, wrong)
 
 
-def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]) -> None:
+def _check_batteries(reader: _Reader, batteries: list[DayBattery], boxes: list[DayBox]) -> None:
     names = [box.name for box in boxes]
     for number, battery in enumerate(batteries, 1):
         place = f"battery {number} ({battery.name})"
@@ -96,13 +96,13 @@ def _check_batteries(reader: _Reader, batteries: list[Battery], boxes: list[Box]
 def _check_cutoffs(reader: _Reader, day: Day) -> None:
     for number, box in enumerate(day.boxes.values(), 1):
         for battery in day.batteries.values():
-            lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if load.essential)])
+            lowest = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in box.load if not load.sheddable)])
             wrong = cutoff_mismatch(lowest, battery.profile.cells, battery.name)
             if box.name in battery.battery.boxes and wrong:
                 reader.bad(f"box {number} ({box.name}), cutoff_volts", wrong)
 
 
-def _check_chargers(reader: _Reader, chargers: list[Charger], boxes: list[Box], sources: list[str]) -> None:
+def _check_chargers(reader: _Reader, chargers: list[DayCharger], boxes: list[DayBox], sources: list[str]) -> None:
     for number, charger in enumerate(chargers, 1):
         place = f"charger {number} ({charger.name})"
         for name in charger.boxes:
@@ -124,7 +124,7 @@ def _check_chargers(reader: _Reader, chargers: list[Charger], boxes: list[Box], 
             reader.bad(f"{place}, settable_amps", f"goes above the {charger.amps:g} A it holds: correct `amps`")
 
 
-def _flights(reader: _Reader, flights: list[Flight], boxes: list[Box], start: float) -> tuple[PlannedFlight, ...]:
+def _flights(reader: _Reader, flights: list[DayFlight], boxes: list[DayBox], start: float) -> tuple[PlannedFlight, ...]:
     planned: list[PlannedFlight] = []
     landed = 0.0
     for number, flight in enumerate(flights, 1):
@@ -149,7 +149,7 @@ def _flights(reader: _Reader, flights: list[Flight], boxes: list[Box], start: fl
     return tuple(planned)
 
 
-def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) -> None:
+def _check_loads(reader: _Reader, place: str, flight: DayFlight, boxes: list[DayBox]) -> None:
     by_name = {box.name: box for box in boxes}
     for index, name in enumerate(flight.boxes):
         if name in flight.boxes[:index]:
@@ -162,7 +162,7 @@ def _check_loads(reader: _Reader, place: str, flight: Flight, boxes: list[Box]) 
             reader.known(f"{place}, loads, {box_name}", load, known, f"load in box {box_name}")
 
 
-def _profile(reader: _Reader, battery: Battery) -> BatteryProfile:
+def _profile(reader: _Reader, battery: DayBattery) -> BatteryProfile:
     if battery.profile is not None:
         file = reader.path.parent / battery.profile
         if not file.is_file():
@@ -202,7 +202,7 @@ def side_by_side(profile: BatteryProfile, count: int) -> BatteryProfile:
     )
 
 
-def _with_case(reader: _Reader, box: Box) -> Box:
+def _with_case(reader: _Reader, box: DayBox) -> DayBox:
     """The box with the heat of its fitted case, where the file names one."""
     if box.case.fitted is None:
         return box
@@ -239,7 +239,7 @@ def load_day(path: Path | str) -> Day:
         flights=_flights(reader, shape.flight, shape.box, start),
         boxes={box.name: _with_case(reader, box) for box in shape.box},
         batteries={
-            battery.name: FieldBattery(battery=battery, profile=_profile(reader, battery)) for battery in shape.battery
+            battery.name: BatteryOfDay(battery=battery, profile=_profile(reader, battery)) for battery in shape.battery
         },
         chargers={charger.name: charger for charger in shape.charger},
         sources={source.name: source for source in shape.source},

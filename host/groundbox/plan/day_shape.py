@@ -6,8 +6,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from groundbox.plan import load as declared
-from groundbox.plan.load import Volts
+from groundbox.plan.load import LoadSpec, Volts
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
@@ -21,7 +20,7 @@ class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A part of the file; a key that is not known is refused."""
 
 
-class Load(declared.Load, frozen=True, kw_only=True):
+class DayLoad(LoadSpec, frozen=True, kw_only=True):
     """One consumer."""
 
     between_flights: Annotated[bool, Meta(description="true or false: stays on between flights")] = True
@@ -43,17 +42,17 @@ class CaseHeat(_Part, frozen=True, kw_only=True):
     fans_on_c: Celsius = 35.0
 
 
-class Box(_Part, frozen=True, kw_only=True):
+class DayBox(_Part, frozen=True, kw_only=True):
     name: Name
     battery: Annotated[str, Meta(description="the name of one battery; blocks side by side are one, see in_parallel")]
     cutoff_volts: Volts
     lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.0
     reserve_min: Minutes = 15.0
-    load: list[Load] = []
+    load: list[DayLoad] = []
     case: CaseHeat = CaseHeat()
 
 
-class Battery(_Part, frozen=True, kw_only=True):
+class DayBattery(_Part, frozen=True, kw_only=True):
     """`profile` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
 
     in_parallel: so many equal blocks side by side count as one battery; all else is told of one block.
@@ -75,7 +74,7 @@ class Battery(_Part, frozen=True, kw_only=True):
     last_test: Annotated[datetime.date, Meta(description="date of its last capacity test, as 2026-05-01")] | None = None
 
 
-class Charger(_Part, frozen=True, kw_only=True):
+class DayCharger(_Part, frozen=True, kw_only=True):
     """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all).
 
     at_home: runs on the mains too, for the night; in the field it hangs on `source`.
@@ -101,7 +100,7 @@ class Charger(_Part, frozen=True, kw_only=True):
     open_until: datetime.time | None = None
 
 
-class Source(_Part, frozen=True, kw_only=True):
+class DaySource(_Part, frozen=True, kw_only=True):
     """What chargers hang on. `spare_wh` is what it may give in all (a car: its battery less what starting needs)."""
 
     name: Name
@@ -119,7 +118,7 @@ class Source(_Part, frozen=True, kw_only=True):
     charger_efficiency: Annotated[float, Meta(gt=0, le=1)] = 0.85
 
 
-class Flight(_Part, frozen=True, kw_only=True):
+class DayFlight(_Part, frozen=True, kw_only=True):
     """`launch`, or `gap_min` since the landing before or the start; by box `loads` that are on, or measured `amps`."""
 
     name: Name
@@ -134,7 +133,7 @@ class Flight(_Part, frozen=True, kw_only=True):
     amps: Annotated[dict[str, NotNegative], Meta(description="by box the mean amperes, where measured")] = {}
 
 
-class Weather(_Part, frozen=True, kw_only=True):
+class DayWeather(_Part, frozen=True, kw_only=True):
     """By hour of the day ("13"): straight lines between, the nearest outside. Sun is a share of full sun."""
 
     ambient_c: dict[str, Celsius] = msgspec.field(default_factory=lambda: {"12": 20.0})
@@ -144,14 +143,14 @@ class Weather(_Part, frozen=True, kw_only=True):
 
 class DayFile(_Part, frozen=True, kw_only=True):
     start: datetime.time
-    flight: Annotated[list[Flight], Meta(min_length=1)]
-    box: Annotated[list[Box], Meta(min_length=1)]
-    battery: Annotated[list[Battery], Meta(min_length=1)]
+    flight: Annotated[list[DayFlight], Meta(min_length=1)]
+    box: Annotated[list[DayBox], Meta(min_length=1)]
+    battery: Annotated[list[DayBattery], Meta(min_length=1)]
     name: str = "day"
     date: datetime.date | None = None
-    charger: list[Charger] = []
-    source: list[Source] = []
-    weather: Weather = msgspec.field(default_factory=Weather)
+    charger: list[DayCharger] = []
+    source: list[DaySource] = []
+    weather: DayWeather = msgspec.field(default_factory=DayWeather)
     turnaround_min: Minutes = 10.0
     longest_wait_min: Minutes = 90.0
     night_c: Celsius = 15.0

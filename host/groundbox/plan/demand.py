@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from groundbox.battery.values import Limits
 from groundbox.plan.day import LOADED_VOLTS, Day, PlannedFlight, mean_amps, peak_amps
-from groundbox.plan.day_shape import Box, Load
+from groundbox.plan.day_shape import DayBox, DayLoad
 from groundbox.thermal.model import CaseModel, Drive, steady
 
 FANS_HOLD_K = 2.0  # the thermostat keeps the case about this much under where its fans start
@@ -22,7 +22,7 @@ class Demand:
     fan_amps: float
 
 
-def case_model(box: Box) -> CaseModel:
+def case_model(box: DayBox) -> CaseModel:
     """The case's heat as the day file tells it."""
     case = box.case
     return CaseModel(
@@ -34,11 +34,11 @@ def case_model(box: Box) -> CaseModel:
     )
 
 
-def _settled(box: Box, watts: float, ambient_c: float, sun: float, fraction: float) -> float:
+def _settled(box: DayBox, watts: float, ambient_c: float, sun: float, fraction: float) -> float:
     return steady(case_model(box), Drive(watts=watts, outside_c=ambient_c, fans=2 * fraction, sun=sun)).air_c
 
 
-def case_and_fans(box: Box, watts: float, ambient_c: float, sun: float) -> tuple[float, float]:
+def case_and_fans(box: DayBox, watts: float, ambient_c: float, sun: float) -> tuple[float, float]:
     """(settled case temperature, share of the time the fans run) under the thermostat."""
     if not any(load.with_fans for load in box.load):
         return _settled(box, watts, ambient_c, sun, 0.0), 0.0
@@ -54,7 +54,7 @@ def case_and_fans(box: Box, watts: float, ambient_c: float, sun: float) -> tuple
     return wanted, high
 
 
-def running(day: Day, box: Box, planned: PlannedFlight | None) -> list[Load]:
+def running(day: Day, box: DayBox, planned: PlannedFlight | None) -> list[DayLoad]:
     """Loads that are on: in a flight those it names (else all), between flights those that stay on; fans apart."""
     names = planned.flight.loads.get(box.name) if planned is not None else None
     return [
@@ -66,7 +66,7 @@ def running(day: Day, box: Box, planned: PlannedFlight | None) -> list[Load]:
     ]
 
 
-def demand(day: Day, box: Box, planned: PlannedFlight, minute: float) -> Demand:
+def demand(day: Day, box: DayBox, planned: PlannedFlight, minute: float) -> Demand:
     """Currents, limits and heat of `box` in a flight that starts at `minute`.
 
     Several loads' peaks are not added up: the largest step over the mean counts.
@@ -80,7 +80,7 @@ def demand(day: Day, box: Box, planned: PlannedFlight, minute: float) -> Demand:
     wait_fraction = case_and_fans(box, wait * LOADED_VOLTS, ambient, sun)[1] if fan_wait else 0.0
     flight_amps = planned.flight.amps.get(box.name, mean + fan_mean * fraction)
     step = max((peak_amps(load) - mean_amps(load) for load in on), default=0.0)
-    cutoff = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in on if load.essential)])
+    cutoff = max([box.cutoff_volts, *(load.lowest_volts or 0.0 for load in on if not load.sheddable)])
     return Demand(
         flight_amps=flight_amps,
         flight_peak_amps=flight_amps + max(0.0, step),

@@ -7,7 +7,7 @@ from math import log
 from groundbox.plan import charge, supply
 from groundbox.plan.charger import charger_of
 from groundbox.plan.day import Day
-from groundbox.plan.day_shape import Charger as ChargerEntry
+from groundbox.plan.day_shape import DayCharger
 from groundbox.plan.planner import Plan
 from groundbox.plan.result import CHARGING, PARALLEL
 
@@ -54,7 +54,7 @@ def months_until(soc: float, storage_c: float) -> float:
     return log(soc) / log(1 - min(rate, 0.9))
 
 
-def _amps(block: charge.Block, entry: ChargerEntry) -> float | None:
+def _amps(block: charge.Block, entry: DayCharger) -> float | None:
     """Gentle where the charger can be set so, else the least it can that the battery stands."""
     steps = tuple(entry.settable_amps) or (entry.amps,)
     allowed = [step for step in steps if step <= block.limit_amps + 1e-9]

@@ -10,16 +10,19 @@ Watts = Annotated[float, Meta(ge=0, le=2000, description="watts")]
 Amps = Annotated[float, Meta(ge=0, le=200, description="amperes")]
 
 
-class Load(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One consumer. Give `watts` or `amps`: the mean while it is on; `peak_...` is its heaviest moment."""
+class LoadSpec(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One consumer, essential unless it is `sheddable`.
+
+    Give `watts` or `amps`: the mean while it is on. `peak_...` is the maximum at its start or in use.
+    """
 
     name: Annotated[str, Meta(min_length=1, max_length=30, description="what the load is")]
     watts: Watts | None = None
     amps: Amps | None = None
     peak_watts: Watts | None = None
     peak_amps: Amps | None = None
-    share: Annotated[float, Meta(ge=0, le=1, description="share of the time it is on")] = 1.0
-    essential: Annotated[bool, Meta(description="true or false: may never be switched off")] = False
+    fraction: Annotated[float, Meta(ge=0, le=1, description="fraction of the time it is on")] = 1.0
+    sheddable: Annotated[bool, Meta(description="true or false: may be switched off to save charge")] = False
     with_fans: Annotated[bool, Meta(description="true or false: runs only while the board drives the fans")] = False
     lowest_volts: Volts | None = None
     highest_volts: Volts | None = None

@@ -7,7 +7,7 @@ from itertools import combinations
 from msgspec.structs import replace as struct_replace
 
 from groundbox.battery.profile import BatteryProfile
-from groundbox.plan.day import Day, FieldBattery, PlannedFlight
+from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight
 from groundbox.plan.patience import Clock, Patience
 from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable
 from groundbox.plan.result import next_size
@@ -100,14 +100,14 @@ def _free_name(taken: dict[str, object], name: str) -> str:
     return f"{name} {number}"
 
 
-def _with_battery(day: Day, box: str, like: FieldBattery, c20_ah: float | None) -> Day:
+def _with_battery(day: Day, box: str, like: BatteryOfDay, c20_ah: float | None) -> Day:
     """One more battery for a box: a full twin, or (with `c20_ah`) a new larger one."""
     name = _free_name(dict(day.batteries), like.name)
     profile, entry = like.profile, struct_replace(like.battery, name=name, boxes=[box], charge=1.0, rest_volts=None)
     if c20_ah is not None:
         profile = BatteryProfile(c20_ah=c20_ah, cells=profile.cells, age_years=0.0, label=name)
         entry = struct_replace(entry, health=1.0, age_years=0.0, c20_ah=c20_ah, profile=None, max_charge_amps=None)
-    added = FieldBattery(battery=entry, profile=profile)
+    added = BatteryOfDay(battery=entry, profile=profile)
     kept = dict(day.batteries)
     if c20_ah is not None:
         rest = [name for name in like.battery.boxes if name != box]

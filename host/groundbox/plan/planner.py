@@ -74,12 +74,12 @@ def delays_of(day: Day) -> tuple[float, ...]:
 
 
 def sheddable(day: Day) -> list[tuple[str, str]]:
-    """(box, load) pairs that may be switched off: not essential, not fans, on so far; the lightest first."""
+    """(box, load) pairs that the day file allows to be switched off and that are on; the smallest current first."""
     pairs = [
         (mean_amps(load), box.name, load.name)
         for box in day.boxes.values()
         for load in box.load
-        if not load.essential and not load.with_fans and (box.name, load.name) not in day.off
+        if load.sheddable and not load.with_fans and (box.name, load.name) not in day.off
     ]
     return [(box, load) for _, box, load in sorted(pairs)]
 

@@ -8,7 +8,7 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.bank import Bank
 from groundbox.plan import supply
 from groundbox.plan.day import Day, PlannedFlight
-from groundbox.plan.day_shape import Flight
+from groundbox.plan.day_shape import DayFlight
 from groundbox.plan.patience import Clock
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.walk import IN_AIR, Answer
@@ -79,7 +79,7 @@ def _rest_of(flight: PlannedFlight, minute: float, launched_min: float) -> Plann
     return replace(flight, flight=rest, launch_min=minute, gap_min=0.0, in_air=True)
 
 
-def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> Flight:
+def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> DayFlight:
     """The flight with measured currents, for boxes of which its loads are not told one by one."""
     entry = flight.flight
     return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})

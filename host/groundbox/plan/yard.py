@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from groundbox.battery.bank import Bank
 from groundbox.battery.profile import BatteryProfile
 from groundbox.plan import charge, supply
-from groundbox.plan.day import Day, FieldBattery
+from groundbox.plan.day import BatteryOfDay, Day
 from groundbox.plan.problem import Points
 
 CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so many kelvin, on the cold side
@@ -41,7 +41,7 @@ def yard_of(day: Day) -> Yard:
     return Yard(banks=banks, profiles={name: battery.profile for name, battery in day.batteries.items()})
 
 
-def believed_of(battery: FieldBattery) -> Bank:
+def believed_of(battery: BatteryOfDay) -> Bank:
     """One battery as profile, health and stated charge tell it."""
     entry = battery.battery
     return supply.believed(battery.profile, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)

@@ -13,7 +13,7 @@ from groundbox.monitor.learn import learnt_from, source_name
 from groundbox.monitor.start import battery_in
 from groundbox.monitor.timeline import Timeline
 from groundbox.monitor.tracker import sample_of
-from groundbox.settings import Box, Settings
+from groundbox.settings import BoxSettings, Settings
 from groundbox.store import Reader
 from groundbox.ui.capacity import Guide, Told
 
@@ -51,7 +51,7 @@ class LiveTest:
         entry = settings.boxes.get(box)
         if entry is None:
             raise BadInput("box", box, "is not in groundbox.toml; add [boxes.NAME] with its battery and cutoff_volts")
-        self._entry: Box = entry
+        self._entry: BoxSettings = entry
         inside = battery_in(reader, settings, box)
         file = battery or (settings.profile_path(inside.name) if inside and inside.name else None)
         if file is None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from groundbox.plan import charge
 from groundbox.plan.charger import charger_of, open_minutes
 from groundbox.plan.day import Day
-from groundbox.plan.day_shape import Charger
+from groundbox.plan.day_shape import DayCharger
 
 GUESSED_C20 = 0.2  # amps of a charger that is only guessed at, as a share of C20 (common practice, no source)
 USUAL_C = 25.0
@@ -70,12 +70,12 @@ def offer(day: Day | None, need: Need, *, minute: float | None = None, at_home: 
     return Offer(because=because)
 
 
-def _guessed(need: Need) -> Charger:
+def _guessed(need: Need) -> DayCharger:
     limit_amps = need.block.limit_amps
-    return Charger(name="a charger", amps=min(GUESSED_C20 * need.c20_ah, limit_amps))
+    return DayCharger(name="a charger", amps=min(GUESSED_C20 * need.c20_ah, limit_amps))
 
 
-def _reaching(day: Day, need: Need, minute: float | None, at_home: bool) -> Sequence[Charger]:
+def _reaching(day: Day, need: Need, minute: float | None, at_home: bool) -> Sequence[DayCharger]:
     found = []
     for entry in day.chargers.values():
         begin, end = open_minutes(day, entry)
@@ -85,7 +85,7 @@ def _reaching(day: Day, need: Need, minute: float | None, at_home: bool) -> Sequ
     return found
 
 
-def _of(entry: Charger, need: Need) -> Offer:
+def _of(entry: DayCharger, need: Need) -> Offer:
     block = need.block
     amps = charge.chosen_amps(block, entry.amps, tuple(entry.settable_amps))
     charger = charger_of(entry, amps or min([entry.amps, *entry.settable_amps]))

@@ -82,7 +82,7 @@ def as_object(view: BoxView) -> dict[str, object]:
         "day_last_landing_s": view.day.last_landing_s if view.day else None,
         "day_empty_low_s": view.day.empty_s if view.day else None,
         "loads": [
-            {"load": one.name, "essential": one.essential, "on": one.on, "gained_s": one.gained_s} for one in view.loads
+            {"load": one.name, "sheddable": one.sheddable, "on": one.on, "gained_s": one.gained_s} for one in view.loads
         ],
         "heaviest_load": state.heaviest_load,
         "heaviest_load_volts": state.heaviest_volts,

@@ -10,7 +10,7 @@ from tests.host.monitor.test_recorder import SETTINGS, Bench
 from groundbox.errors import BadInput
 from groundbox.model import FanReading, Reading
 from groundbox.monitor.heat import LEVELS_C, Heat, row_of, turning
-from groundbox.settings import Load, load
+from groundbox.settings import LoadSettings, load
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
 from groundbox.thermal.filter import SessionRise
 from groundbox.thermal.fit import CaseFit
@@ -94,7 +94,7 @@ def test_what_a_reading_says_about_heat() -> None:
     assert (row.battery_c, row.sun) == (33.0, 0.5)
     assert row_of(5.0, reading(5, 40.0, intake_c=None)) is None
     assert row_of(5.0, reading(5, 40.0, battery_amps=None)) is None
-    declared = row_of(5.0, reading(5, 40.0, battery_amps=None), [Load(name="display", watts=20)])
+    declared = row_of(5.0, reading(5, 40.0, battery_amps=None), [LoadSettings(name="display", watts=20)])
     assert declared is not None
     assert declared.watts == pytest.approx(20.0)
 

@@ -16,7 +16,7 @@ from groundbox.monitor.order import WAIT_S, InOrder
 from groundbox.monitor.recorder import Recorder
 from groundbox.monitor.sag import Sag
 from groundbox.monitor.timeline import Timeline
-from groundbox.settings import Load
+from groundbox.settings import LoadSettings
 
 
 def _reading(sequence: int, boot: int = 1, **values: object) -> Reading:
@@ -124,11 +124,11 @@ def test_nothing_is_expected_of_a_battery_nobody_knows() -> None:
 
 
 LOADS = [
-    Load(name="receivers", watts=12.0, essential=True),
-    Load(name="servos", watts=6.0, peak_watts=36.0, essential=True),
-    Load(name="usb", amps=1.0, share=0.5, output=2, highest_volts=15.0),
-    Load(name="camera", watts=3.0, highest_volts=14.0),
-    Load(name="fans", watts=6.0, with_fans=True),
+    LoadSettings(name="receivers", watts=12.0),
+    LoadSettings(name="servos", watts=6.0, peak_watts=36.0),
+    LoadSettings(name="usb", amps=1.0, fraction=0.5, output=2, sheddable=True, highest_volts=15.0),
+    LoadSettings(name="camera", watts=3.0, sheddable=True, highest_volts=14.0),
+    LoadSettings(name="fans", watts=6.0, with_fans=True),
 ]
 
 

@@ -55,10 +55,10 @@ lead_ohm = 0.02
 [[boxes.mast.loads]]
 name = "receivers"
 watts = 10
-essential = true
 [[boxes.mast.loads]]
 name = "camera"
 watts = 5
+sheddable = true
 """
 
 

@@ -17,6 +17,7 @@ from groundbox.battery.values import Limits, Phase
 from groundbox.errors import BadInput
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day, side_by_side
+from groundbox.plan.day_shape import DayLoad
 from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.mend import Change, changed, changes_of, flies_all, mends
 from groundbox.plan.planner import Plan, plan_day
@@ -29,7 +30,7 @@ from groundbox.ui.cmd_size import command as size_command
 from groundbox.ui.day_plot import svg_plot, text_plot
 
 sys.path.insert(0, str(Path(__file__).parent))
-from days import EXAMPLE, bog_day, easy_day  # noqa: E402
+from days import EXAMPLE, bog_day, easy_day, random_day  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -74,8 +75,6 @@ def test_the_invented_session_flies_by_charging(plan: Plan) -> None:
 def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
     """The weaker the battery of the mast, the sooner a launch waits; what is waited beyond the gap, the box is off."""
     day = bog_day()
-    mast = struct_replace(day.boxes["mast"], load=[struct_replace(o, essential=True) for o in day.boxes["mast"].load])
-    day = replace(day, boxes={**day.boxes, "mast": mast})
     for health in (0.6, 0.55, 0.5, 0.45, 0.4):
         plan = plan_day(_with_battery(day, "M9", health=health), seconds=1)
         late = [answer for answer in plan.walk.answers if answer.verdict == "wait" and answer.box == "mast"]
@@ -114,8 +113,8 @@ def test_turn_back_leaves_reserve_and_time_home(easy: Plan) -> None:
 def test_a_load_is_kept_off_where_that_flies_more() -> None:
     day = bog_day()
     mast = day.boxes["mast"]
-    hungry = [struct_replace(load, essential=True) for load in mast.load if load.name != "servos"]
-    lamp = struct_replace(hungry[0], name="floodlight", watts=45.0, essential=False)
+    hungry = [load for load in mast.load if load.name != "servos"]
+    lamp = struct_replace(hungry[0], name="floodlight", watts=45.0, sheddable=True)
     plan = plan_day(
         replace(easy_day(), boxes={**day.boxes, "mast": struct_replace(mast, load=[*hungry, lamp])}, chargers={}),
         seconds=1,
@@ -124,6 +123,23 @@ def test_a_load_is_kept_off_where_that_flies_more() -> None:
     _keeps_its_word(plan)
     off = [bool(answer.loads_off) for answer in plan.walk.answers if answer.box == "mast"]
     assert any(off), "off in some flight, on again in those that stand it"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_load_that_no_person_declared_sheddable_is_never_switched_off(seed: int) -> None:
+    """Every load is essential unless declared sheddable, also where switching one off flies more."""
+    day = random_day(seed, batteries=2, flights=4, chargers=0)
+    lean = plan_day(day, seconds=0.5)
+    boxes = {
+        name: struct_replace(box, load=[struct_replace(load, sheddable=False) for load in box.load])
+        for name, box in day.boxes.items()
+    }
+    plan = plan_day(replace(day, boxes=boxes), seconds=0.5)
+    assert plan.day.off == frozenset()
+    assert all(answer.loads_off == () for answer in plan.walk.answers)
+    assert all(load == "extra" for _, load in lean.day.off)
+    assert not [change for change in changes_of(plan.day) if change.kind == "load off"]
+    assert DayLoad(name="servos", watts=4).sheddable is False
 
 
 def _with_battery(day: Day, name: str, **fields: object) -> Day:

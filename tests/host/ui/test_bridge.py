@@ -243,7 +243,7 @@ def test_automations_hear_what_is_up_even_if_they_come_late(tmp_path: Path) -> N
 
 def test_the_broker_inside_follows_the_settings(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
-    box = settings.Box(cutoff_volts=11.0)
+    box = settings.BoxSettings(cutoff_volts=11.0)
     chosen = Settings(database=str(tmp_path / "day.db"), boxes={"mast": box})
     _, way_in, lines = own_broker(chosen)
     kept = tmp_path / "day.db.broker" / "mast.password"

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from groundbox.conversion import from_wire
 from groundbox.model import FanReading, Mark, Reading, WarningChange
-from groundbox.settings import Load
+from groundbox.settings import LoadSettings
 from groundbox.store import Store
 from groundbox.ui.cmd_report import command
 from groundbox.ui.report import data
@@ -21,7 +21,7 @@ from groundbox.wire.messages import fields_of
 
 BASE_S = 1_800_000_000.0
 ROW = Reading(box="mast", boot=1, sequence=1, uptime_ms=0, battery_volts=12.0, battery_amps=2.0, wall_s=BASE_S)
-LOADS = (Load(name="receivers", watts=18, essential=True), Load(name="fans", watts=6, with_fans=True))
+LOADS = (LoadSettings(name="receivers", watts=18), LoadSettings(name="fans", watts=6, with_fans=True))
 SETTINGS = """
 database = "day.db"
 [batteries.M9]

@@ -63,11 +63,11 @@ class DayPlan:
             return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
 
     def _off(self, told: object) -> frozenset[tuple[str, str]]:
-        may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if not load.essential}
+        may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if load.sheddable}
         pairs = told if isinstance(told, list) else []
         found = frozenset((str(pair[0]), str(pair[1])) for pair in pairs if isinstance(pair, list) and len(pair) == 2)
         if found - may or len(found) != len(pairs):
-            raise BadInput("off", str(told)[:60], "wants [box, load] pairs of loads that are not essential")
+            raise BadInput("off", str(told)[:60], "wants [box, load] pairs of sheddable loads")
         return found
 
     def _told(self, plan: Plan, words: str) -> dict[str, object]:
@@ -82,7 +82,7 @@ class DayPlan:
                 {"box": box.name, "name": load.name, "off": (box.name, load.name) in day.off}
                 for box in day.boxes.values()
                 for load in box.load
-                if not load.essential and not load.with_fans
+                if load.sheddable and not load.with_fans
             ],
         }
 

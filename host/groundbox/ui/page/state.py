@@ -5,13 +5,13 @@ import math
 from groundbox.model import FanReading
 from groundbox.monitor.board_limits import case_levels_c, celsius
 from groundbox.monitor.view import BoxView
-from groundbox.settings import Box
+from groundbox.settings import BoxSettings
 from groundbox.ui import lines
 from groundbox.ui.answer import Answer, old_after_s, withdrawn_after_s
 from groundbox.wire.settings import OUTPUT_KINDS
 
 
-def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str, object]:
+def box_state(view: BoxView, found: Answer, box: BoxSettings | None = None) -> dict[str, object]:
     """One box: `found` is its answer, `box` its settings."""
     state, reading = view.state, view.reading
     needs_s = None if state.next_flight_s is None else state.next_flight_s + state.reserve_s
@@ -52,7 +52,7 @@ def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str,
         "loads": [
             {
                 "name": load.name,
-                "essential": load.essential,
+                "sheddable": load.sheddable,
                 "on": load.on,
                 "minutes": None if load.gained_s is None else load.gained_s / 60,
             }
@@ -66,7 +66,7 @@ def box_state(view: BoxView, found: Answer, box: Box | None = None) -> dict[str,
     }
 
 
-def _outputs(view: BoxView, box: Box | None) -> list[dict[str, object]]:
+def _outputs(view: BoxView, box: BoxSettings | None) -> list[dict[str, object]]:
     """The outputs that a person may switch."""
     found: list[dict[str, object]] = []
     for number in sheddable(view):

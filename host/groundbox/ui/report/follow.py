@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from groundbox.model import Reading
 from groundbox.monitor.loads import declared_amps
 from groundbox.monitor.tracker import Tracker
-from groundbox.settings import Load
+from groundbox.settings import LoadSettings
 from groundbox.ui.report.measure import LONGEST_STEP_S
 from groundbox.ui.report.runs import LIMIT_S, Point, Run
 
@@ -21,7 +21,9 @@ class Follower:
         whole_s: length of the session; long ones are asked for fewer answers.
     """
 
-    def __init__(self, trackers: Sequence[tuple[float, Tracker | None]], loads: Sequence[Load], whole_s: float) -> None:
+    def __init__(
+        self, trackers: Sequence[tuple[float, Tracker | None]], loads: Sequence[LoadSettings], whole_s: float
+    ) -> None:
         self.runs: list[Run] = []
         self.after_ah = 0.0  # drawn since the last of them ended
         self._coming = list(trackers)

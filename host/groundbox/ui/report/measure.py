@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from groundbox.model import Reading
 from groundbox.monitor.loads import declared_amps, fans_run, is_on
-from groundbox.settings import Load
+from groundbox.settings import LoadSettings
 from groundbox.ui.report.runs import Point, at
 
 LONGEST_STEP_S = 5.0  # a longer silence is not added up
@@ -16,7 +16,7 @@ LONGEST_STEP_S = 5.0  # a longer silence is not added up
 class Sums:
     """Sums over the readings of one box; Wh and Ah by measured current, else by the declared loads."""
 
-    loads: Sequence[Load] = ()
+    loads: Sequence[LoadSettings] = ()
     readings: int = 0
     first_s: float | None = None
     last_s: float | None = None
@@ -86,7 +86,7 @@ class Sums:
             return
         for load in self.loads:
             if is_on(load, reading):
-                part = load.mean_amps(volts) * load.share / declared
+                part = load.mean_amps(volts) * load.fraction / declared
                 self.by_load_wh[load.name] += part * drawn_ah * volts
 
 

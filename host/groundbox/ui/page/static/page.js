@@ -216,7 +216,7 @@ function loads(box, gone) {
   const words = (load) => (!load.on ? "off" : load.minutes === null ? "on" : `on, costs ${Math.round(load.minutes)} min`);
   return make("div", {}, make("h3", {}, "What is on, and the minutes it costs"),
     make("ul", { class: "loads" }, ...box.loads.map((load) =>
-      make("li", {}, make("span", {}, load.name + (load.essential ? " (essential)" : "")), make("span", {}, words(load))))));
+      make("li", {}, make("span", {}, load.name + (load.sheddable ? " (sheddable)" : "")), make("span", {}, words(load))))));
 }
 
 function warnings(box) {
