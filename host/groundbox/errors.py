@@ -1,38 +1,38 @@
 """Every error of this package.
 
 GroundboxError
-├── BadInput       a file or argument a person can mend: names the file, the place and the mend
-├── WireError      a line or message that is not of our registry
-├── LinkError      a port or broker that is gone or refuses
+├── BadInput       a wrong file or argument: names the file, the place and what to type
+├── WireError      a line or message that the registry does not define
+├── LinkError      a lost port or broker, or one that refuses
 └── StoreError     a database that is read-only, locked, full, or from a newer version
 """
 
 
 class GroundboxError(Exception):
-    """Base of all errors a person should see as one line, without a traceback."""
+    """Base of all errors that a person sees as one line, without a traceback."""
 
 
 class BadInput(GroundboxError):
-    """A file or argument that a person can mend.
+    """A wrong file or argument, which a person can correct.
 
     Args:
         source: the file (or option) it came from.
         place: the key, row or column within it, or "" for the whole.
-        mend: what is wrong and what to write instead.
+        problem: what is wrong and what to type instead.
     """
 
-    def __init__(self, source: object, place: str, mend: str) -> None:
-        self.source, self.place, self.mend = str(source), place, mend
-        super().__init__(f"{source}: {place}: {mend}" if place else f"{source}: {mend}")
+    def __init__(self, source: object, place: str, problem: str) -> None:
+        self.source, self.place, self.problem = str(source), place, problem
+        super().__init__(f"{source}: {place}: {problem}" if place else f"{source}: {problem}")
 
 
 class WireError(GroundboxError):
-    """A line or message that does not fit the registry."""
+    """A line or message that the registry does not define."""
 
 
 class LinkError(GroundboxError):
-    """A port or broker that is gone or refuses."""
+    """A lost port or broker, or one that refuses."""
 
 
 class StoreError(GroundboxError):
-    """A database that cannot be read or written, with what to do about it."""
+    """A database that cannot be read or written; the text has an instruction."""

@@ -1,4 +1,4 @@
-"""A group of commands that knows each one's name and line of help without importing it: `--help` answers at once."""
+"""A group of commands with the names and help lines of its commands; `--help` imports none of them."""
 
 from collections.abc import Mapping
 from importlib import import_module
@@ -10,7 +10,7 @@ Part = tuple[str, str, str]
 
 
 class OnDemand(click.Group):
-    """Imports a command when it is asked for.
+    """Imports a command when a person types it.
 
     Args:
         parts: name -> (module of groundbox.ui, the command in it, line of help).

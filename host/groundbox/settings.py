@@ -1,4 +1,4 @@
-"""groundbox.toml: boxes, their loads and batteries, flights, ports, brokers: every key checked, each error one line."""
+"""groundbox.toml: boxes, loads, batteries, flights, ports, brokers. Every key is checked; each error is one line."""
 
 from pathlib import Path
 from typing import Annotated, Literal
@@ -26,34 +26,34 @@ class LoadSettings(LoadSpec, frozen=True, kw_only=True):
 
 
 class BoxSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One box, by the name its board gives."""
+    """One box, by the name that its board sends."""
 
-    cutoff_volts: Annotated[float, Meta(ge=4, le=60, description="volts at the equipment under which it stops working")]
-    battery: Annotated[str | None, Meta(description="name of the battery in it at first, one of [batteries]")] = None
+    cutoff_volts: Annotated[float, Meta(ge=4, le=60, description="volts at the equipment below which it stops")]
+    battery: Annotated[
+        str | None, Meta(description="name of the battery that is in it at the start, one of [batteries]")
+    ] = None
     lead_ohm: Annotated[
-        float, Meta(ge=0, le=2, description="ohms of leads, fuse and connectors, battery to equipment")
+        float, Meta(ge=0, le=2, description="ohms of leads, fuse and connectors from battery to equipment")
     ] = 0.0
-    reserve_min: Annotated[float, Meta(ge=0, le=600, description="minutes of runtime that must be left at landing")] = (
+    reserve_min: Annotated[float, Meta(ge=0, le=600, description="minutes of runtime that must remain at landing")] = (
         15.0
     )
-    case: Annotated[
-        str | None, Meta(description="what its case does with heat, a file made by `groundbox case fit`")
-    ] = None
+    case: Annotated[str | None, Meta(description="file of its fitted case, made by `groundbox case fit`")] = None
     loads: list[LoadSettings] = []
 
 
 class BatterySettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One battery; batteries wired in parallel count as one, with their Ah added up."""
+    """One battery. Batteries in parallel count as one: its profile has the sum of their Ah."""
 
-    profile: Annotated[str, Meta(min_length=1, description="its profile, a TOML file; see `groundbox battery new`")]
+    profile: Annotated[str, Meta(min_length=1, description="file of its profile, made by `groundbox battery new`")]
 
 
 class FlightSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a flight is expected to take, where the day file does not say."""
+    """The expected length of a flight, where the day file has none."""
 
     length_min: Annotated[float, Meta(ge=1, le=1440, description="minutes from launch to landing")] | None = None
-    time_home_min: Annotated[float, Meta(ge=0, le=600, description='minutes from "turn back" to landing')] | None = None
-    day: Annotated[str | None, Meta(description="day file, see `groundbox plan`: its flights are the load to come")] = (
+    time_home_min: Annotated[float, Meta(ge=0, le=600, description="minutes from turn-back to landing")] | None = None
+    day: Annotated[str | None, Meta(description="day file of `groundbox plan`: its flights give the expected load")] = (
         None
     )
 
@@ -65,12 +65,12 @@ class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     port: Annotated[int, Meta(ge=1, le=65535, description="its TCP port")] = 1883
     username: Annotated[str | None, Meta(description="user name at the broker")] = None
     password_file: Annotated[str | None, Meta(description="file whose first line is the password")] = None
-    ca_file: Annotated[str | None, Meta(description="PEM file of the authority to trust; turns TLS on")] = None
-    warnings: Annotated[bool, Meta(description="true or false: tell your own automations the warnings there")] = False
+    ca_file: Annotated[str | None, Meta(description="PEM file of the authority to trust; switches TLS on")] = None
+    warnings: Annotated[bool, Meta(description="true or false: publish the warnings there for other programs")] = False
 
 
-class OwnBroker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A broker inside `groundbox log`, for a table with none installed."""
+class OwnBrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A broker inside `groundbox log`, for a computer without an installed broker."""
 
     listen: Annotated[str, Meta(min_length=1, description="address it listens on; 0.0.0.0 for every network")] = (
         "127.0.0.1"
@@ -82,7 +82,7 @@ class OwnBroker(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class WebhookSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An address that is told of warnings."""
+    """An address that receives warnings by HTTP."""
 
     url: Annotated[
         str,
@@ -90,7 +90,8 @@ class WebhookSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     ]
     token_file: Annotated[str | None, Meta(description="file whose first line is sent as a bearer token")] = None
     severity: Annotated[
-        Literal["notice", "urgent", "stop"], Meta(description='lowest severity told: "notice", "urgent" or "stop"')
+        Literal["notice", "urgent", "stop"],
+        Meta(description='lowest severity that is sent: "notice", "urgent" or "stop"'),
     ] = "urgent"
 
 
@@ -100,24 +101,26 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     database: Annotated[
         str | None, Meta(description="path of the database file, or postgresql://USER@HOST/DATABASE")
     ] = None
-    ports: Annotated[list[str] | None, Meta(description='list of serial ports or patterns, as ["/dev/ttyACM*"]')] = None
+    ports: Annotated[
+        list[str] | None, Meta(description='list of serial ports or patterns, for example ["/dev/ttyACM*"]')
+    ] = None
     sound: Annotated[
         Literal["auto", "bell", "off"],
-        Meta(description='"auto" (bell, and speech or a sound where there is a program), "bell" or "off"'),
+        Meta(description='"auto" (bell, and speech or a sound where a program for it is installed), "bell" or "off"'),
     ] = "auto"
     keys: Annotated[str | None, Meta(description="folder of the boxes' command keys, for boxes on a network")] = None
     flight: FlightSettings = FlightSettings()
     boxes: dict[Word, BoxSettings] = {}
     batteries: dict[Word, BatterySettings] = {}
     brokers: list[BrokerSettings] = []
-    own_broker: OwnBroker | None = None
+    own_broker: OwnBrokerSettings | None = None
     webhooks: list[WebhookSettings] = []
 
 
 class Settings(SettingsFile, frozen=True, kw_only=True):
-    """All of groundbox.toml; with no file at all everything has a default and boxes appear by themselves."""
+    """All of groundbox.toml; without a file every key has a default, and each box that reports appears."""
 
-    file: Path | None = None  # where it was read from
+    file: Path | None = None  # the file that was read
 
     @property
     def folder(self) -> Path:
@@ -174,7 +177,7 @@ def load(path: Path | str | None) -> Settings:
     """The settings in `path`; the defaults for None.
 
     Raises:
-        BadInput: file, key and mend in one line.
+        BadInput: file, key, and what to write instead, in one line.
     """
     if path is None:
         return Settings()
@@ -201,7 +204,9 @@ def _check_together(settings: Settings, source: object) -> None:
         names: set[str] = set()
         for number, load in enumerate(box.loads, 1):
             if load.name in names:
-                raise BadInput(source, f"{place}.loads {number}, name", f'"{load.name}" is there twice; rename one')
+                raise BadInput(
+                    source, f"{place}.loads {number}, name", f'"{load.name}" is used twice; rename one of the loads'
+                )
             names.add(load.name)
             if wrong := load.contradiction():
                 raise BadInput(source, f"{place}.loads {number}", f'"{load.name}" {wrong}')
@@ -215,7 +220,7 @@ def _check_together(settings: Settings, source: object) -> None:
 
 
 def _wrong_cutoff(settings: Settings, box: BoxSettings) -> str | None:
-    """Why the box's cutoff does not go with its battery; a wrong profile is an error where it is used, not here."""
+    """Why the cutoff does not fit the battery, or None. An error in the profile is reported where it is used."""
     path = None if box.battery is None else settings.profile_path(box.battery)
     try:
         return None if path is None else cutoff_mismatch(box.cutoff_volts, load_profile(path).cells, box.battery or "")

@@ -1,6 +1,6 @@
-"""Reads one TOML file into frozen structs; everything wrong with it becomes one line with file, place and mend.
+"""Reads one TOML file into frozen structs. Each error is one line: the file, the key, the problem, what to type.
 
-What a key wants is told by its type: its Meta's description, else the unit in its name, and its range.
+The type of a key gives what it wants: the description of its Meta, else the unit in its name, and its range.
 """
 
 import difflib
@@ -20,7 +20,7 @@ from groundbox.errors import BadInput
 
 T = TypeVar("T")
 
-# How a name ends, the longer ending first, and the unit that this stands for.
+# Ending of a key -> its unit; a longer ending before a shorter one.
 UNITS = {
     "mv_per_k": "millivolts a kelvin",
     "w_per_k": "watts a kelvin",
@@ -49,7 +49,7 @@ UNITS = {
     "litres": "litres",
     "pa": "pascals",
     "farad": "farads",
-    "rpm": "turns a minute",
+    "rpm": "revolutions a minute",
 }
 WORDS: dict[type, str] = {
     inspect.FloatType: "a number",
@@ -67,10 +67,10 @@ def read_toml(path: Path | str, shape: type[T], hint: str = "check the name") ->
     Args:
         path: the file.
         shape: a msgspec struct.
-        hint: what to do when the file cannot be read.
+        hint: instruction for a file that cannot be read.
 
     Raises:
-        BadInput: it is missing, not text, not TOML, or has unknown, missing or wrong keys.
+        BadInput: the file is missing, is not text or TOML, or has unknown, missing or wrong keys.
     """
     try:
         tree = tomllib.loads(Path(path).read_text(encoding="utf-8"))
@@ -84,7 +84,7 @@ def read_toml(path: Path | str, shape: type[T], hint: str = "check the name") ->
 
 
 def shaped(tree: object, shape: type[T], source: object) -> T:
-    """Plain values as a `shape`; BadInput names the very key, what was found and what it wants."""
+    """Plain values as a `shape`; BadInput names the key, its value and what it wants."""
     _check(tree, shape, source, "")
     return msgspec.convert(tree, shape)
 
@@ -108,7 +108,7 @@ def wants(shape: type[msgspec.Struct], key: str) -> str:
 
 
 def near(word: str, known: Iterable[str]) -> str:
-    """What was probably meant, as the tail of a sentence."""
+    """The most similar known word, or all known words, as the end of a sentence."""
     names = sorted(known)
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.5)
     if close:
@@ -117,7 +117,7 @@ def near(word: str, known: Iterable[str]) -> str:
 
 
 def _check(raw: Any, hint: Any, source: object, place: str) -> None:
-    """Walks the file beside the types, innermost first, so that an error names the very key."""
+    """Checks the values against the types, innermost first, so that an error names the exact key."""
     kind = _bare(hint)
     within = get_args(kind)
     if isinstance(raw, dict) and _is_struct(kind):
@@ -133,12 +133,12 @@ def _check(raw: Any, hint: Any, source: object, place: str) -> None:
     if isinstance(raw, float) and not math.isfinite(raw):
         raise BadInput(source, place, f"{raw} is not a number that can be used; wants {_wants(hint, place)}")
     if isinstance(raw, str) and "\0" in raw:
-        raise BadInput(source, place, "holds a zero character, which no name or path may hold: type it anew")
+        raise BadInput(source, place, "has a zero character, which no name or path can have: type the text again")
     try:
         msgspec.convert(raw, hint)
     except msgspec.ValidationError as error:
         quoted = ": write it without quotes" if isinstance(raw, str) and kind in (int, float) else ""
-        raise BadInput(source, place, f"{_shown(raw)} will not do; wants {_wants(hint, place)}{quoted}") from error
+        raise BadInput(source, place, f"{_shown(raw)} is not allowed; wants {_wants(hint, place)}{quoted}") from error
 
 
 def _check_keys(raw: dict[str, Any], kind: Any, source: object, place: str) -> None:
@@ -159,7 +159,7 @@ def _hints(kind: Any) -> dict[str, Any]:
 
 
 def _bare(hint: Any) -> Any:
-    """The type without what is said about it, and without None."""
+    """The type without its Meta and without None."""
     if get_origin(hint) is Annotated:
         return _bare(get_args(hint)[0])
     if get_origin(hint) in (Union, UnionType):
@@ -169,7 +169,7 @@ def _bare(hint: Any) -> Any:
 
 
 def _inner(hint: Any) -> Any:
-    """What a list or table holds; anything else as it is."""
+    """The type of the items of a list or table; any other type unchanged."""
     kind = _bare(hint)
     return _bare(get_args(kind)[-1]) if get_origin(kind) in (list, dict) else kind
 
@@ -189,33 +189,33 @@ def _shown(raw: Any) -> str:
 
 
 def _meant(key: str, hints: dict[str, Any]) -> str:
-    """What to write in place of a key that does not exist: the same quantity in our unit, else the nearest word."""
+    """Proposal for an unknown key: the same quantity in the right unit, else the most similar key."""
     stem = key.rsplit("_", 1)[0]
     same = [name for name in hints if name.rsplit("_", 1)[0] == stem]
     close = difflib.get_close_matches(key, same or hints, n=1, cutoff=0.0 if same else 0.6)
     if not close:
         return f"known: {', '.join(hints)}"
     found = close[0]
-    told = "" if _is_struct(_inner(hints[found])) else f" ({_wants(hints[found], found)})"
-    return f"did you mean {found}{told}?"
+    text = "" if _is_struct(_inner(hints[found])) else f" ({_wants(hints[found], found)})"
+    return f"did you mean {found}{text}?"
 
 
 def _wants(hint: Any, place: str) -> str:
-    return _told(inspect.type_info(hint), place)
+    return _text(inspect.type_info(hint), place)
 
 
-def _told(kind: inspect.Type, place: str) -> str:
+def _text(kind: inspect.Type, place: str) -> str:
     if isinstance(kind, inspect.Metadata):
-        said = (kind.extra_json_schema or {}).get("description")
-        return f"{said}{_range(kind.type)}" if said else _told(kind.type, place)
+        description = (kind.extra_json_schema or {}).get("description")
+        return f"{description}{_range(kind.type)}" if description else _text(kind.type, place)
     if isinstance(kind, inspect.UnionType):
-        return " or ".join(_told(each, place) for each in kind.types if not isinstance(each, inspect.NoneType))
+        return " or ".join(_text(each, place) for each in kind.types if not isinstance(each, inspect.NoneType))
     if isinstance(kind, inspect.StructType):
         return f"a table with {', '.join(field.name for field in kind.fields)}"
     if isinstance(kind, (inspect.ListType, inspect.VarTupleType, inspect.DictType)):
-        return _told_many(kind, place)
+        return _many_text(kind, place)
     if isinstance(kind, inspect.TupleType):
-        return f"a list of {len(kind.item_types)}: {', '.join(_told(each, place) for each in kind.item_types)}"
+        return f"a list of {len(kind.item_types)}: {', '.join(_text(each, place) for each in kind.item_types)}"
     if isinstance(kind, inspect.LiteralType):
         return " or ".join(_shown(value) for value in kind.values)
     words = WORDS.get(type(kind), "another value")
@@ -224,15 +224,15 @@ def _told(kind: inspect.Type, place: str) -> str:
     return words + _range(kind)
 
 
-def _told_many(kind: inspect.ListType | inspect.VarTupleType | inspect.DictType, place: str) -> str:
+def _many_text(kind: inspect.ListType | inspect.VarTupleType | inspect.DictType, place: str) -> str:
     name = re.sub(r" \d+(, |$)", ".", place).rstrip(".")
     if isinstance(kind, inspect.DictType):
         struct = isinstance(kind.value_type, inspect.StructType)
-        return f"[{name}.NAME] tables" if struct else f"a table, for each name {_told(kind.value_type, place)}"
-    least = f"at least {kind.min_length} of " if kind.min_length else ""
+        return f"[{name}.NAME] tables" if struct else f"a table, for each name {_text(kind.value_type, place)}"
+    minimum = f"at least {kind.min_length} of " if kind.min_length else ""
     if isinstance(kind.item_type, inspect.StructType):
-        return f"{least}[[{name}]] tables"
-    return f"a list, {least}{'' if least else 'each '}{_told(kind.item_type, place)}"
+        return f"{minimum}[[{name}]] tables"
+    return f"a list, {minimum}{'' if minimum else 'each '}{_text(kind.item_type, place)}"
 
 
 def _unit(place: str) -> str:

@@ -1,4 +1,4 @@
-"""groundbox.toml: what is read, and the one line a person gets for each mistake."""
+"""groundbox.toml: what is read, and the one line for each mistake."""
 
 from pathlib import Path
 
@@ -56,20 +56,20 @@ def test_works_with_no_file_at_all() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "mend"),
+    ("old", "new", "place", "problem"),
     [
         ("cutoff_volts = 11.0", "cutoff_mv = 11000", "boxes.mast.cutoff_mv", "did you mean cutoff_volts (volts"),
         ("cutoff_volts = 11.0", "cutof_volts = 11.0", "boxes.mast.cutof_volts", "did you mean cutoff_volts"),
         ("cutoff_volts = 11.0", "", "boxes.mast.cutoff_volts", "is missing; wants volts"),
-        ("cutoff_volts = 11.0", "cutoff_volts = 11000", "boxes.mast.cutoff_volts", "11000 will not do; wants volts"),
-        ("cutoff_volts = 11.0", 'cutoff_volts = "11 V"', "boxes.mast.cutoff_volts", '"11 V" will not do'),
+        ("cutoff_volts = 11.0", "cutoff_volts = 11000", "boxes.mast.cutoff_volts", "11000 is not allowed; wants volts"),
+        ("cutoff_volts = 11.0", 'cutoff_volts = "11 V"', "boxes.mast.cutoff_volts", '"11 V" is not allowed'),
         ("cutoff_volts = 11.0", "cutoff_volts = 5.0", "boxes.mast.cutoff_volts", "0.83 V for each of the 6 cells"),
         ("cutoff_volts = 11.0", "cutoff_volts = 22.0", "boxes.mast.cutoff_volts", "a full sedge at rest: lower it"),
         ("length_min = 35", "length_s = 2100", "flight.length_s", "did you mean length_min (minutes"),
         ("[flight]", "[fligth]", "fligth", "did you mean flight?"),
         ("watts = 10", "watts = 10\namps = 1", "boxes.mast.loads 1", "either watts or amps"),
         ("peak_watts = 36", "peak_watts = 3", "boxes.mast.loads 2", "a peak below its mean"),
-        ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2, name", "there twice"),
+        ('name = "servos"', 'name = "receivers"', "boxes.mast.loads 2, name", "used twice"),
         ("watts = 10", "colour = 3\nwatts = 10", "boxes.mast.loads 1, colour", "known: name, watts"),
         ('battery = "sedge"', 'battery = "heath"', "boxes.mast.battery", "there is no battery"),
         ('"sedge.toml"', '"lost.toml"', "batteries.sedge.profile", "there is no file"),
@@ -79,15 +79,15 @@ def test_works_with_no_file_at_all() -> None:
         ("[flight]", "flight = 3\n[fly]", "flight", "a table with length_min"),
     ],
 )
-def test_a_mistake_is_one_line_with_file_place_and_mend(
-    tmp_path: Path, old: str, new: str, place: str, mend: str
+def test_a_mistake_is_one_line_with_file_place_and_instruction(
+    tmp_path: Path, old: str, new: str, place: str, problem: str
 ) -> None:
     assert GOOD.count(old) >= 1
     path = _write(tmp_path, GOOD.replace(old, new, 1))
     with pytest.raises(BadInput) as caught:
         settings.load(path)
     assert caught.value.place == place
-    assert mend in caught.value.mend
+    assert problem in caught.value.problem
     assert str(caught.value).startswith(f"{path}: ")
     assert "\n" not in str(caught.value)
 
@@ -114,7 +114,7 @@ def test_working_directory_before_configuration_folder(tmp_path: Path, monkeypat
     assert settings.find(work) == work / "groundbox.toml"
 
 
-def test_every_key_says_what_it_wants() -> None:
+def test_every_key_documents_what_it_wants() -> None:
     rows = documented(settings.SettingsFile)
-    assert ("boxes.NAME.cutoff_volts", "volts at the equipment under which it stops working, 4 to 60") in rows
+    assert ("boxes.NAME.cutoff_volts", "volts at the equipment below which it stops, 4 to 60") in rows
     assert all(text for _, text in rows), [key for key, text in rows if not text]

@@ -1,4 +1,4 @@
-"""Any TOML file into any struct: what a key wants is told by its type, and no mistake gets past."""
+"""Any TOML file into any struct: the type of a key gives what it wants, and every mistake is found."""
 
 import datetime
 from pathlib import Path
@@ -37,30 +37,33 @@ GOOD = '[[pump]]\nname = "a"\n'
     ("text", "line"),
     [
         ("shelves = 3", "pump: is missing; wants at least 1 of [[pump]] tables"),
-        ("pump = []", "pump: [] will not do; wants at least 1 of [[pump]] tables"),
-        ("pump = 3", "pump: 3 will not do; wants at least 1 of [[pump]] tables"),
+        ("pump = []", "pump: [] is not allowed; wants at least 1 of [[pump]] tables"),
+        ("pump = 3", "pump: 3 is not allowed; wants at least 1 of [[pump]] tables"),
         ("[[pump]]\nhold_s = 1", "pump 1, name: is missing; wants text in quotes, 1 to 5 characters"),
-        (GOOD + "hold_amps = 0", "pump 1, hold_amps: 0 will not do; wants amperes, above 0 up to 5"),
-        (GOOD + "hold_s = -1", "pump 1, hold_s: -1 will not do; wants seconds, 0 or more"),
-        (GOOD + "hold_s = true", "pump 1, hold_s: true will not do; wants seconds, 0 or more"),
-        (GOOD + 'hold_s = "4"', 'pump 1, hold_s: "4" will not do; wants seconds, 0 or more: write it without quotes'),
+        (GOOD + "hold_amps = 0", "pump 1, hold_amps: 0 is not allowed; wants amperes, above 0 up to 5"),
+        (GOOD + "hold_s = -1", "pump 1, hold_s: -1 is not allowed; wants seconds, 0 or more"),
+        (GOOD + "hold_s = true", "pump 1, hold_s: true is not allowed; wants seconds, 0 or more"),
+        (
+            GOOD + 'hold_s = "4"',
+            'pump 1, hold_s: "4" is not allowed; wants seconds, 0 or more: write it without quotes',
+        ),
         (GOOD + "hold_s = nan", "pump 1, hold_s: nan is not a number that can be used; wants seconds, 0 or more"),
         (GOOD + "hold_ms = 40", "pump 1, hold_ms: is not known here; did you mean hold_s (seconds, 0 or more)?"),
         (GOOD + "colour = 1", "pump 1, colour: is not known here; known: name, hold_amps, hold_s"),
         ("pumps = 3\n" + GOOD, "pumps: is not known here; did you mean pump?"),
-        ("spare = 3\n" + GOOD, "spare: 3 will not do; wants a table with name, hold_amps, hold_s"),
-        ('opens = "9:00"\n' + GOOD, 'opens: "9:00" will not do; wants a clock time, as 13:20:00'),
-        ('kind = "damp"\n' + GOOD, 'kind: "damp" will not do; wants "dry" or "wet"'),
-        ("shelves = 2.5\n" + GOOD, "shelves: 2.5 will not do; wants a whole number"),
-        ("locked = 1\n" + GOOD, "locked: 1 will not do; wants true or false"),
-        ("words = 1\n" + GOOD, "words: 1 will not do; wants a list, each text in quotes"),
-        ("words = ['a', 2]\n" + GOOD, "words 2: 2 will not do; wants text in quotes"),
+        ("spare = 3\n" + GOOD, "spare: 3 is not allowed; wants a table with name, hold_amps, hold_s"),
+        ('opens = "9:00"\n' + GOOD, 'opens: "9:00" is not allowed; wants a clock time, as 13:20:00'),
+        ('kind = "damp"\n' + GOOD, 'kind: "damp" is not allowed; wants "dry" or "wet"'),
+        ("shelves = 2.5\n" + GOOD, "shelves: 2.5 is not allowed; wants a whole number"),
+        ("locked = 1\n" + GOOD, "locked: 1 is not allowed; wants true or false"),
+        ("words = 1\n" + GOOD, "words: 1 is not allowed; wants a list, each text in quotes"),
+        ("words = ['a', 2]\n" + GOOD, "words 2: 2 is not allowed; wants text in quotes"),
         ("points = [[1, inf]]\n" + GOOD, "points 1 2: inf is not a number that can be used; wants a number"),
-        ("points = [[1, 2, 3]]\n" + GOOD, "points 1: [1, 2, 3] will not do; wants a list of 2: a number, a number"),
-        ('by_hour = { "13" = 24 }\n' + GOOD, "by_hour.13: 24 will not do; wants share of full sun, 0 to 1"),
+        ("points = [[1, 2, 3]]\n" + GOOD, "points 1: [1, 2, 3] is not allowed; wants a list of 2: a number, a number"),
+        ('by_hour = { "13" = 24 }\n' + GOOD, "by_hour.13: 24 is not allowed; wants share of full sun, 0 to 1"),
         (
             "by_hour = 3\n" + GOOD,
-            "by_hour: 3 will not do; wants a table, for each name share of full sun, 0 to 1",
+            "by_hour: 3 is not allowed; wants a table, for each name share of full sun, 0 to 1",
         ),
     ],
 )

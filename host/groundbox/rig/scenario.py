@@ -219,6 +219,6 @@ def _check(trial: Box, thing: str, value: Value, source: str, place: str) -> Non
             return
         except BadInput as error:
             others = ", ".join([*listener.WORDS, *listener.SHARES, *board_faults.THINGS])
-            reason = error.mend + (f", {others}" if "not a thing" in error.mend else "")
+            reason = error.problem + (f", {others}" if "not a thing" in error.problem else "")
     if reason:
         raise BadInput(source, f"{place}, {thing}", reason)

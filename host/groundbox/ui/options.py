@@ -27,7 +27,7 @@ class Place(click.Path):
 
 
 class Number(click.FloatRange):
-    """A number within a range; "nan" is none, which a plain range lets through."""
+    """A number within a range; "nan" is refused, which a plain range accepts."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """See click.ParamType."""
@@ -68,7 +68,7 @@ def chosen_settings(settings_file: Path | None, database: Path | str | None) -> 
 
 
 def database_to_write(chosen: Settings) -> Path | str:
-    """Where to write: the address of a server, or a file in a folder that is there now.
+    """Where to write: the address of a server, or a file whose folder exists now.
 
     Raises:
         StoreError: the folder cannot be made.
@@ -77,15 +77,15 @@ def database_to_write(chosen: Settings) -> Path | str:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StoreError(f"{path.parent}: cannot be made or is no folder ({error.strerror})") from error
+        raise StoreError(f"{path.parent}: cannot be made, or is not a folder ({error.strerror})") from error
     return chosen.store
 
 
 def open_reader(chosen: Settings) -> Reader:
-    """The database, to look at.
+    """The database, for reading only.
 
     Raises:
-        BadInput: there is none yet.
+        BadInput: the database does not exist yet.
         StoreError: it cannot be read.
     """
     if isinstance(chosen.store, Path) and not chosen.store.exists():
@@ -94,10 +94,10 @@ def open_reader(chosen: Settings) -> Reader:
 
 
 def known_box(chosen: Settings, box: str) -> str:
-    """`box`, when the settings or the database know it.
+    """`box`, if the settings or the database have it.
 
     Raises:
-        BadInput: they do not; the mend names those they do.
+        BadInput: neither has it; the error names the known boxes.
     """
     names = set(chosen.boxes)
     if isinstance(chosen.store, str) or chosen.store.exists():
@@ -105,13 +105,13 @@ def known_box(chosen: Settings, box: str) -> str:
             names |= set(reader.boxes())
     if box not in names:
         near = difflib.get_close_matches(box, names, n=1, cutoff=0.5)
-        mend = f"did you mean {near[0]}?" if near else f"known boxes: {', '.join(sorted(names)) or 'none yet'}"
-        raise BadInput("box", box, f"no such box; {mend}")
+        proposal = f"did you mean {near[0]}?" if near else f"known boxes: {', '.join(sorted(names)) or 'none yet'}"
+        raise BadInput("box", box, f"no such box; {proposal}")
     return box
 
 
 def note_unused(log: str) -> None:
-    """Says on standard error which columns of a log are not read."""
+    """Lists on standard error the columns of a log that are not used."""
     if unused := unused_columns(log):
         read = ", ".join(("t_s", "volts", *OPTIONAL))
         click.echo(f"groundbox: {log}: line 1: not read: {', '.join(unused)} (read are {read})", err=True)

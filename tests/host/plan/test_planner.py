@@ -428,7 +428,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
             "overlaps",
         ),
         ("launch = 13:20:00", "launch = 12:20:00", "flight 1 (north edge), launch", "before the day's start"),
-        ("length_min = 35", "length_min = -35", "flight 1, length_min", "-35 will not do; wants minutes, 1 to 1440"),
+        ("length_min = 35", "length_min = -35", "flight 1, length_min", "-35 is not allowed; wants minutes, 1 to 1440"),
         ("gap_min = 40", "gap_min = -5", "flight 2, gap_min", "minutes since the landing before"),
         (
             'name = "dams"',
@@ -472,5 +472,5 @@ def test_a_wrong_day_file_is_told_where_and_how(tmp_path: Path, old: str, new: s
     with pytest.raises(BadInput) as caught:
         load_day(file)
     assert caught.value.place == place
-    assert mend in caught.value.mend
+    assert mend in caught.value.problem
     assert "\n" not in str(caught.value)

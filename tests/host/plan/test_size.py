@@ -161,7 +161,7 @@ def test_a_wrong_file_is_told_where_and_how(tmp_path: Path, text: str, place: st
     with pytest.raises(BadInput) as caught:
         load_box(file)
     assert caught.value.place == place
-    assert mend in caught.value.mend
+    assert mend in caught.value.problem
     assert str(caught.value).startswith(str(file))
     assert "\n" not in str(caught.value)
 

@@ -23,7 +23,7 @@ from groundbox.link.embedded import EmbeddedBroker
 from groundbox.link.questions import Moment
 from groundbox.link.rights import PROGRAM
 from groundbox.model import WarningChange
-from groundbox.settings import OwnBroker, Settings
+from groundbox.settings import OwnBrokerSettings, Settings
 from groundbox.ui.bridge.metrics import Metrics
 from groundbox.ui.bridge.start import bridges_of, own_broker
 from groundbox.ui.bridge.topic import WarningsTopic
@@ -251,7 +251,7 @@ def test_the_broker_inside_follows_the_settings(tmp_path: Path) -> None:
     assert (way_in.host, way_in.port, way_in.ca_file) == ("127.0.0.1", 1883, None)
     assert "passwords of mast in" in lines[0]
     assert not any(word in " ".join(lines) for word in (kept.read_text().strip(), str(way_in.password)))
-    open_to_all = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBroker(listen="0.0.0.0"))
+    open_to_all = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBrokerSettings(listen="0.0.0.0"))
     assert "without TLS" in own_broker(open_to_all)[2][1]
     with pytest.raises(BadInput, match="means something else at a broker"):
         own_broker(Settings(database=str(tmp_path / "day.db"), boxes={"a#b": box}))
@@ -259,7 +259,7 @@ def test_the_broker_inside_follows_the_settings(tmp_path: Path) -> None:
 
 def test_a_folder_or_certificate_that_will_not_do_is_named(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
-    chosen = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBroker(folder=str(tmp_path / "broker")))
+    chosen = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBrokerSettings(folder=str(tmp_path / "broker")))
     with pytest.raises(BadInput, match="see `groundbox broker setup`"):
         own_broker(chosen)
     (tmp_path / "broker").mkdir()

@@ -102,13 +102,13 @@ def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
         (("now",), "no such database; `groundbox log` makes it"),
         (("acknowledge",), "no such database"),
         (("log", "--settings", "none.toml"), "none.toml: cannot be read"),
-        (("log", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made or is no folder"),
-        (("mark", "launch", "mast", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made or is no folder"),
+        (("log", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made, or is not a folder"),
+        (("mark", "launch", "mast", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made, or is not a folder"),
     ],
 )
 def test_mistakes_are_one_line(folder: Path, run: Run, words: tuple[str, ...], mend: str) -> None:
     status, text = run(*words)
-    assert status == 1
+    assert status == 2
     assert text.startswith("groundbox: ")
     assert text.count("\n") == 1
     assert mend in text
@@ -117,7 +117,7 @@ def test_mistakes_are_one_line(folder: Path, run: Run, words: tuple[str, ...], m
 def test_settings_mistakes_reach_the_person(folder: Path, run: Run) -> None:
     (folder / "groundbox.toml").write_text(SETTINGS.replace("cutoff_volts = 11.0", "cutoff_mv = 11000"))
     status, text = run("log")
-    assert status == 1
+    assert status == 2
     assert text.startswith(
         "groundbox: groundbox.toml: boxes.mast.cutoff_mv: is not known here; did you mean cutoff_volts"
     )
@@ -127,7 +127,7 @@ def test_settings_mistakes_reach_the_person(folder: Path, run: Run) -> None:
 def test_a_database_of_another_kind(folder: Path, run: Run) -> None:
     (folder / "day.db").write_text("this is no database at all, but a text long enough to be looked at " * 20)
     status, text = run("log")
-    assert status == 1
+    assert status == 2
     assert text.count("\n") == 1
     assert "day.db" in text
 
@@ -144,7 +144,7 @@ def test_a_read_only_database(folder: Path, run: Run) -> None:
         status, text = run("log")
     finally:
         folder.chmod(0o755)
-    assert status == 1
+    assert status == 2
     assert text.count("\n") == 1
 
 
@@ -164,7 +164,7 @@ def _warn(folder: Path, **changes: str) -> None:
 def test_acknowledge(folder: Path, run: Run) -> None:
     _warn(folder)
     assert run("acknowledge", "mast", "silent") == (
-        1,
+        2,
         "groundbox: warning: silent: does not wait to be seen at mast; what does: heat\n",
     )
     assert run("acknowledge") == (0, "seen: URGENT mast: 56 C: open it\n")
@@ -204,7 +204,7 @@ def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> Non
     broker = '\n[[brokers]]\nhost = "127.0.0.1"\nusername = "host"\npassword_file = "secret"\n'
     (folder / "groundbox.toml").write_text(SETTINGS + broker)
     status, text = run("log")
-    assert status == 1
+    assert status == 2
     assert (
         text
         == "groundbox: groundbox.toml: brokers 1.password_file: secret cannot be read (No such file or directory)\n"

@@ -10,7 +10,7 @@ from groundbox.link.broker_files import AUTHORITY, CERTIFICATE, KEY
 from groundbox.link.embedded import HERE, EmbeddedBroker
 from groundbox.link.passwords import kept_passwords
 from groundbox.link.rights import AUTOMATION, PROGRAM, unfit_name
-from groundbox.settings import OwnBroker, Settings
+from groundbox.settings import OwnBrokerSettings, Settings
 from groundbox.ui.bridge.output import Bridge
 from groundbox.ui.bridge.topic import WarningsTopic
 from groundbox.ui.bridge.webhook import Webhook
@@ -23,7 +23,7 @@ def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
     Raises:
         BadInput: a box's name will not do at a broker, or a file or the extra is missing.
     """
-    entry = settings.own_broker or OwnBroker()
+    entry = settings.own_broker or OwnBrokerSettings()
     for box in settings.boxes:
         if why := unfit_name(box):
             raise BadInput(settings.file, f"boxes.{box}", why)
