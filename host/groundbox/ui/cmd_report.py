@@ -1,4 +1,4 @@
-"""`groundbox report`: one self-contained page about an session, its readings beside it."""
+"""`groundbox report`: one self-contained page about a session, with its readings as tables."""
 
 import sys
 from collections.abc import Callable, Iterator
@@ -15,19 +15,19 @@ from groundbox.plan.day_file import load_day
 from groundbox.store import Reader
 from groundbox.ui.options import chosen_settings, open_reader, settings_options
 from groundbox.ui.page.past import APART_S
-from groundbox.ui.report import data
+from groundbox.ui.report import tables
 from groundbox.ui.report.gather import gather
 from groundbox.ui.report.write import page
 
 EXAMPLE = """
 \b
 Examples:
-  groundbox report                        the newest session, to session.html
+  groundbox report                        the newest session, into session.html
   groundbox report --session 2 --out bog.html
-  groundbox report --day bog_day.toml     what to charge tonight, by its chargers
+  groundbox report --day bog_day.toml     with its chargers for tonight
 
-Open it in any browser, offline; print it from there. Beside it: every reading of
-each box as CSV and, with pip install 'groundbox[parquet]', as Parquet.
+Open the page in any browser, without internet, or print it. Every reading of each box
+is beside it as CSV and, with pip install 'groundbox[parquet]', as Parquet.
 """
 
 
@@ -35,11 +35,9 @@ each box as CSV and, with pip install 'groundbox[parquet]', as Parquet.
 @settings_options
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("session.html"), show_default=True)
 @click.option("--session", type=click.IntRange(min=1), default=1, show_default=True, help="1 is the newest.")
-@click.option(
-    "--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file whose chargers are used tonight."
-)
+@click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file; its chargers are used tonight.")
 def command(settings_file: Path | None, database: Path | None, out: Path, session: int, day: Path | None) -> None:
-    """Write a page about an session: flights and margins, energy, heat, warnings, how good the predictions were."""
+    """Write a page about a session: flights, margins, energy, heat, warnings, predicted and actual runtime."""
     chosen = chosen_settings(settings_file, database)
     the_day = load_day(day) if day else None
     with open_reader(chosen) as reader:
@@ -48,25 +46,25 @@ def command(settings_file: Path | None, database: Path | None, out: Path, sessio
         with _progress(2 * count) as tick:
             found = [gather(reader, chosen, box, since_s, until_s, tick) for box in boxes]
             title = f"Session of {datetime.fromtimestamp(since_s):%d %B %Y}"
-            tables: list[Path] = []
+            files: list[Path] = []
             try:
                 for box in boxes:
-                    tables += data.write(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
-                names = [path.name for path in tables]
+                    files += tables.write(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
+                names = [path.name for path in files]
                 out.write_text(page(title, found, since_s, until_s, names, the_day), encoding="utf-8")
             except OSError as error:
-                raise BadInput(out, "", f"cannot be written ({error.strerror}); name another with --out") from error
-    for path in (out, *tables):
+                raise BadInput(out, "", f"cannot be written ({error.strerror}); choose another --out") from error
+    for path in (out, *files):
         click.echo(str(path))
-    if not data.has_parquet():
-        click.echo(data.NO_PARQUET, err=True)
+    if not tables.has_parquet():
+        click.echo(tables.NO_PARQUET, err=True)
 
 
 def _session(reader: Reader, number: int) -> tuple[float, float, list[str]]:
-    """(start, end, its boxes) of an session."""
+    """(start, end, boxes) of a session; number 1 is the newest."""
     sessions = reader.sessions(APART_S)
     if number > len(sessions):
-        raise BadInput("--session", str(number), f"sessions in the database: {len(sessions)}")
+        raise BadInput("--session", str(number), f"the database has {len(sessions)} sessions; type a smaller number")
     spans = {box: reader.measured(box, *sessions[-number]) for box in reader.boxes()}
     measured = {box: span for box, span in spans.items() if span}
     return min(span[0] for span in measured.values()), max(span[1] for span in measured.values()), list(measured)
@@ -74,7 +72,7 @@ def _session(reader: Reader, number: int) -> tuple[float, float, list[str]]:
 
 @contextmanager
 def _progress(count: int) -> Iterator[Callable[[], object]]:
-    """A bar on a terminal, nothing elsewhere."""
+    """A progress bar on a terminal; nothing elsewhere."""
     if not sys.stderr.isatty():
         yield lambda: None
         return

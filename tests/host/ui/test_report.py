@@ -1,4 +1,4 @@
-"""The report: its sums are the readings', its page needs nothing else and says what was and what is not known."""
+"""The report: its sums are those of the readings; its page is self-contained and states what is unknown."""
 
 import csv
 import html.parser
@@ -13,10 +13,10 @@ from groundbox.model import FanReading, Mark, Reading, WarningChange
 from groundbox.settings import LoadSettings
 from groundbox.store import Store
 from groundbox.ui.cmd_report import command
-from groundbox.ui.report import data
-from groundbox.ui.report.measure import Sums, flights_told
-from groundbox.ui.report.plot import Plot
-from groundbox.ui.report.runs import Point, Run, counted_back, judged, quality, truth_held
+from groundbox.ui.report import tables
+from groundbox.ui.report.gather import SessionSums, flights_of
+from groundbox.ui.report.lanes import LanePlot
+from groundbox.ui.report.runs import DischargeRun, RunPoint, counted_back, judged, quality, truth_held
 from groundbox.wire.messages import fields_of
 
 BASE_S = 1_800_000_000.0
@@ -35,8 +35,8 @@ watts = 24
 """
 
 
-def _sums(*rows: Reading) -> Sums:
-    sums = Sums(loads=LOADS)
+def _sums(*rows: Reading) -> SessionSums:
+    sums = SessionSums(loads=LOADS)
     for row in rows:
         sums.take(row)
     return sums
@@ -50,7 +50,7 @@ def test_energy_is_volts_times_amps_times_hours() -> None:
     assert sums.charged_ah == 0
 
 
-def test_energy_is_shared_among_what_is_on_and_nothing_is_lost() -> None:
+def test_energy_is_divided_among_the_loads_that_are_on() -> None:
     rows = [replace(ROW, wall_s=BASE_S + s, fans={1: FanReading(percent=100 if s > 1800 else 0)}) for s in range(3601)]
     sums = _sums(*rows)
     assert sum(sums.by_load_wh.values()) == pytest.approx(sums.drawn_wh)
@@ -58,7 +58,7 @@ def test_energy_is_shared_among_what_is_on_and_nothing_is_lost() -> None:
     assert (sums.fan_starts, sums.fans_s) == (1, 1800.0)
 
 
-def test_gaps_charges_and_sag_are_told_apart() -> None:
+def test_gaps_charges_and_dips_are_kept_apart() -> None:
     sums = _sums(
         ROW,
         replace(ROW, wall_s=BASE_S + 3600.0),
@@ -71,19 +71,19 @@ def test_gaps_charges_and_sag_are_told_apart() -> None:
     assert sums.hottest == (51.0, BASE_S + 3601.0)
 
 
-def test_flights_carry_what_was_left_when_they_landed() -> None:
-    points = [Point(wall_s=float(at), soc=None, runtime_s=(at, at + 1.0, at + 2.0)) for at in range(0, 100, 10)]
-    told = flights_told([(5.0, "launch"), (47.0, "landing"), (48.0, "landing"), (60.0, "launch")], points)
-    assert [(one.launched_s, one.landed_s, one.runtime_s) for one in told] == [
+def test_a_flight_has_the_runtime_at_its_landing() -> None:
+    points = [RunPoint(wall_s=float(at), soc=None, runtime_s=(at, at + 1.0, at + 2.0)) for at in range(0, 100, 10)]
+    flights = flights_of([(5.0, "launch"), (47.0, "landing"), (48.0, "landing"), (60.0, "launch")], points)
+    assert [(one.launched_s, one.landed_s, one.runtime_s) for one in flights] == [
         (5.0, 47.0, (40, 41.0, 42.0)),
         (60.0, None, None),
     ]
 
 
-def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> Run:
-    """Ninety predictions a second apart, each promising second 100; charge falls by 0.01 of 9 Ah a second."""
+def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> DischargeRun:
+    """Ninety predictions a second apart, each with second 100 as its end; charge falls by 0.01 of 9 Ah a second."""
     points = [
-        Point(
+        RunPoint(
             wall_s=float(at),
             soc=(0.9 - at / 100, 1.0 - at / 100, 1.0 - at / 100 + 0.05),
             runtime_s=(90.0 - at, 100.0 - at, 110.0 - at),
@@ -91,27 +91,29 @@ def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> Run:
         )
         for at in range(90)
     ]
-    return Run(battery="M9", points=points, ended_s=ended_s, ended_by=ended_by, drawn_ah=drawn_ah, capacity_ah=9.0)
+    return DischargeRun(
+        battery="M9", points=points, ended_s=ended_s, ended_by=ended_by, drawn_ah=drawn_ah, capacity_ah=9.0
+    )
 
 
 def test_predictions_are_judged_by_a_run_that_ended() -> None:
     assert [one.held for one in judged(_run(100.0))] == [True] * 4
     assert [one.held for one in judged(_run(150.0))] == [False] * 4
-    told = quality([_run(100.0)])
-    assert told is not None
-    assert (told.count, told.held, told.errors) == (90, 1.0, (0.0, 0.0))
+    found = quality([_run(100.0)])
+    assert found is not None
+    assert (found.count, found.held, found.errors) == (90, 1.0, (0.0, 0.0))
     missed = quality([_run(150.0)])
     assert missed is not None
-    assert (missed.held, missed.early_kept, missed.errors[0]) == (0.0, 1.0, pytest.approx(1 / 3))
+    assert (missed.held, missed.low_held, missed.errors[0]) == (0.0, 1.0, pytest.approx(1 / 3))
 
 
-def test_a_run_cut_short_proves_only_how_long_it_lasted_at_least() -> None:
+def test_a_run_without_its_limit_proves_only_its_minimum_runtime() -> None:
     run = _run(5000.0, "charge")
-    assert {one.held for one in judged(run)} == {False}  # it lasted longer than the latest of all
+    assert {one.held for one in judged(run)} == {False}  # it was longer than every high value
     slow = replace(run, points=[replace(point, runtime_s=(90.0, 100.0, 9e9)) for point in run.points])
     assert {one.held for one in judged(slow)} == {None}
     assert quality([run]) is None
-    assert judged(_run(80.0, "session")) == []  # too short a time to prove anything
+    assert judged(_run(80.0, "session")) == []  # too short to prove anything
     assert judged(replace(run, points=[])) == []
 
 
@@ -121,14 +123,14 @@ def test_charge_is_counted_back_from_the_limit_only() -> None:
     assert truth_held(_run(100.0)) == 1.0
     assert counted_back(_run(100.0, "charge")) == []
     assert truth_held(_run(100.0, "charge")) is None
-    assert counted_back(replace(_run(100.0), unseen_s=2.0)) == []  # too much was not seen
+    assert counted_back(replace(_run(100.0), unseen_s=2.0)) == []  # too much has no readings
     wrong = replace(_run(100.0), capacity_ah=4.5)
     assert truth_held(wrong) is not None
     assert (truth_held(wrong) or 0) < 0.2
 
 
-def test_a_plot_breaks_where_time_is_missing_and_says_what_it_shows() -> None:
-    plot = Plot("volts", 0.0, 7200.0, 10.0, 13.0)
+def test_a_plot_breaks_where_values_are_missing_and_has_a_description() -> None:
+    plot = LanePlot("volts", 0.0, 7200.0, 10.0, 13.0)
     plot.line([(0.0, 12.0, 12.0), (60.0, 12.0, 12.0), (4000.0, 11.0, 11.0), (4060.0, 11.0, 11.0)], "mean")
     drawn = plot.svg('falls & "sags"')
     assert drawn.count("<polyline") == 2
@@ -136,7 +138,7 @@ def test_a_plot_breaks_where_time_is_missing_and_says_what_it_shows() -> None:
 
 
 def test_a_plot_of_days_is_not_broken_between_its_sparse_values() -> None:
-    plot = Plot("runtime left", 0.0, 172800.0, 0.0, 40.0)
+    plot = LanePlot("runtime left", 0.0, 172800.0, 0.0, 40.0)
     plot.line([(720.0 * n, 40 - n / 6, 40 - n / 6) for n in range(240)], "mean")
     assert plot.svg("falls").count("<polyline") == 1
 
@@ -166,24 +168,24 @@ def session(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def _wired(sequence: int, told_mv: int | None = None) -> Reading:
+def _wired(sequence: int, level_mv: int | None = None) -> Reading:
     known = {"box": "mast", "boot": 1, "sequence": sequence, "uptime_ms": sequence * 1000, "battery_ma": 2000}
     millivolts = 12600 - sequence // 10 - (1500 if sequence == 700 else 0)
     known |= {"battery_mv": 12600 - sequence // 10, "battery_min_mv": millivolts, "battery_max_mv": 12650}
-    if told_mv is not None:
-        known |= dict.fromkeys(("battery_mv", "battery_min_mv", "battery_max_mv"), told_mv)
+    if level_mv is not None:
+        known |= dict.fromkeys(("battery_mv", "battery_min_mv", "battery_max_mv"), level_mv)
     known |= {"case_centi_c": 3000 + sequence, "charging": "no"}
     values = [known.get(name) for name, *_ in fields_of("reading")]
     return from_wire(Reading, values, wall_s=BASE_S + sequence, wall_uncertainty_s=0.1, wall_source="exchange")
 
 
-def test_one_file_that_needs_nothing_and_a_table_beside_it(session: Path) -> None:
-    arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "told.html")]
+def test_one_self_contained_file_and_a_table_beside_it(session: Path) -> None:
+    arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "page.html")]
     done = CliRunner().invoke(command, arguments, catch_exceptions=False)
     assert done.exit_code == 0
-    tables = [session / f"told-mast.{kind}" for kind in (("csv", "parquet") if data.has_parquet() else ("csv",))]
-    assert [Path(line) for line in done.stdout.split()] == [session / "told.html", *tables]
-    text = (session / "told.html").read_text(encoding="utf-8")
+    files = [session / f"page-mast.{kind}" for kind in (("csv", "parquet") if tables.has_parquet() else ("csv",))]
+    assert [Path(line) for line in done.stdout.split()] == [session / "page.html", *files]
+    text = (session / "page.html").read_text(encoding="utf-8")
     html.parser.HTMLParser().feed(text)
     for never in ("http:", "https:", "<script", "src=", "<b>hot</b>", "<receivers>"):
         assert never not in text
@@ -194,49 +196,48 @@ def test_one_file_that_needs_nothing_and_a_table_beside_it(session: Path) -> Non
         "hydrogen",
         "not enough data yet: no discharge",
         "&lt;receivers&gt;",
-        "deepest sag 1.50 V under the mean of its second",
-        "proves only how long",
-        "never run down to its limit",
-        "How long it would have lasted is not known",
-        "36.5 C, a limit of its board",
-        "set to go on at 33.2 C and off at 30.1 C",
+        "deepest dip 1.50 V under the mean of its second",
+        "This session proves only a minimum",
+        "36.5 °C, limit of its board",
+        "set to start at 33.2 °C and stop at 30.1 °C",
     ):
         assert always in text
-    with (session / "told-mast.csv").open(encoding="utf-8") as file:
+    assert text.count("the actual runtime is unknown") == 1
+    with (session / "page-mast.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 1499
     assert rows[699]["battery_min_mv"] == str(12600 - 70 - 1500)
 
 
-def test_an_session_that_is_not_there_is_named(session: Path) -> None:
+def test_a_session_that_does_not_exist_is_an_error(session: Path) -> None:
     done = CliRunner().invoke(command, ["--settings", str(session / "groundbox.toml"), "--session", "7"])
     assert done.exit_code != 0
-    assert "sessions in the database: 1" in str(done.exception)
+    assert "the database has 1 sessions" in str(done.exception)
 
 
-def test_parquet_holds_what_the_csv_holds(session: Path) -> None:
+def test_parquet_has_the_values_of_the_csv(session: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
-    arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "told.html")]
+    arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "page.html")]
     assert CliRunner().invoke(command, arguments).exit_code == 0
-    table = parquet.read_table(session / "told-mast.parquet")
-    with (session / "told-mast.csv").open(encoding="utf-8") as file:
+    table = parquet.read_table(session / "page-mast.parquet")
+    with (session / "page-mast.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert table.num_rows == len(rows)
-    for row, told in zip(table.to_pylist()[::100], rows[::100], strict=True):
-        assert {name: "" if value is None else str(value) for name, value in row.items()} == told
+    for row, text in zip(table.to_pylist()[::100], rows[::100], strict=True):
+        assert {name: "" if value is None else str(value) for name, value in row.items()} == text
 
 
-def test_without_pyarrow_one_line_says_so(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(data, "_pyarrow", lambda: None)
+def test_without_pyarrow_one_line_states_it(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tables, "_pyarrow", lambda: None)
     done = CliRunner().invoke(
         command, ["--settings", str(session / "groundbox.toml"), "--out", str(session / "o.html")]
     )
     assert done.exit_code == 0
-    assert done.stderr.splitlines() == [data.NO_PARQUET]
+    assert done.stderr.splitlines() == [tables.NO_PARQUET]
     assert not list(session.glob("*.parquet"))
 
 
-def test_an_session_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
+def test_a_session_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
     (tmp_path / "groundbox.toml").write_text(SETTINGS + '[batteries.M7]\nprofile = "M9.toml"\n')
     (tmp_path / "M9.toml").write_text("c20_ah = 9.0\n")
     with Store(tmp_path / "day.db") as store:
@@ -251,12 +252,13 @@ def test_an_session_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
     )
     assert done.exit_code == 0
     text = out.read_text(encoding="utf-8")
-    assert "by the last estimate; the 0." in text
-    assert "(90 % is meant)" in text
+    assert "the dashed line adds the 0." in text
+    assert "(target 90 %)" in text
+    assert "end voltage 10." in text
     assert "battery M7" in text
-    lane = text.split('aria-label="Runtime left of mast')[1].split("</svg>")[0]
-    assert lane.count('class="truth"') == 1, "of the stretch that ended at its limit, and of no other"
+    lane = text.split('aria-label="Runtime of mast')[1].split("</svg>")[0]
+    assert lane.count('class="truth"') == 1, "only for the run that ended at its limit"
     assert lane.count('class="soc"') == 2
-    came = [float(dot.split(",")[1]) for dot in lane.split('class="truth" points="')[1].split('"')[0].split()]
-    assert came == sorted(came), "less and less is left"
-    assert "How long it would have lasted is not known" not in text
+    actual_y = [float(dot.split(",")[1]) for dot in lane.split('class="truth" points="')[1].split('"')[0].split()]
+    assert actual_y == sorted(actual_y), "the actual runtime only falls"
+    assert "the actual runtime is unknown" not in text

@@ -1,1 +1,1 @@
-"""The report of an session: what was measured, estimated again from the store, written as one page."""
+"""The report of a session: the stored readings, estimated again, as one page with tables beside it."""

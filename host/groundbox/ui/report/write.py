@@ -1,16 +1,18 @@
-"""The report as one HTML file that needs nothing else. Pure."""
+"""The report as one self-contained HTML file. Pure."""
 
 from collections.abc import Sequence
 from datetime import datetime
 from html import escape
 
-from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed, span
+from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed
 from groundbox.monitor.board_limits import celsius
 from groundbox.plan.day import Day
+from groundbox.ui.chargers import Need, offer
 from groundbox.ui.report.gather import BoxReport
-from groundbox.ui.report.lanes import lanes
-from groundbox.ui.report.runs import Judged, judged, quality
-from groundbox.ui.report.tonight import words as charge_words
+from groundbox.ui.report.lanes import lanes, minutes
+from groundbox.ui.report.runs import JudgedPrediction, judged, quality
+
+CHARGE_KEPT = 0.95  # of the ampere-hours put in (measured charge factor 1.04 to 1.10 on a 17 Ah block)
 
 STYLE = """
 :root{font:15px/1.4 system-ui,sans-serif;color:#10201a;background:#fff}
@@ -39,21 +41,21 @@ def page(
     """The whole file.
 
     Args:
-        data: names of the files with the readings, beside it.
-        day: whose chargers are used tonight; None for none.
+        data: names of the files with the readings.
+        day: its chargers are used tonight; None for a default charger.
     """
     body = "".join(_box(box, since_s, until_s) for box in boxes)
     cautions = "; ".join(CHARGE_CAUTIONS)
     files = "".join(f"<li>{escape(name)}</li>" for name in data)
-    tonight = "".join(f"<p>{escape(charge_words(box, day))}</p>" for box in boxes)
+    tonight = "".join(f"<p>{escape(charge_text(box, day))}</p>" for box in boxes)
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width"><title>{escape(title)}</title>'
         f"<style>{STYLE}</style></head><body><main><h1>{escape(title)}</h1>"
         f'<p class="lead">{escape(paragraph(boxes, since_s, until_s))}</p>{body}'
         f"<h2>Charging tonight</h2>{tonight}"
-        f'<div class="caution"><b>Mind:</b> {escape(cautions)}. Follow the battery maker’s sheet '
-        f"where it differs.</div><h2>Data</h2><ul>{files}</ul></main></body></html>"
+        f'<div class="caution"><b>Caution:</b> {escape(cautions)}. The data sheet of '
+        f"the battery maker comes first.</div><h2>Data</h2><ul>{files}</ul></main></body></html>"
     )
 
 
@@ -63,18 +65,18 @@ def paragraph(boxes: Sequence[BoxReport], since_s: float, until_s: float) -> str
     flights = boxes[0].flights if boxes else ()
     flown_s = sum(one.landed_s - one.launched_s for one in flights if one.landed_s is not None)
     names = listed(box.box for box in boxes)
-    count = {0: "no flight was marked", 1: f"one flight, {span(flown_s)} in the air"}.get(
-        len(flights), f"{len(flights)} flights, {span(flown_s)} in the air"
+    count = {0: "no flight was marked", 1: f"one flight, {minutes(flown_s)} in the air"}.get(
+        len(flights), f"{len(flights)} flights, {minutes(flown_s)} in the air"
     )
-    followed = f"{names} {'was' if len(boxes) == 1 else 'were'} followed"
+    followed = f"{names} {'was' if len(boxes) == 1 else 'were'} recorded"
     words = [f"{day}, {clock(since_s)} to {clock(until_s)}: {followed}; {count}."]
     for box in boxes:
         sums = box.sums
         parts = [f"{box.box} used {sums.drawn_wh:.0f} Wh"]
         if sums.lowest:
-            parts.append(f"its voltage was lowest at {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}")
+            parts.append(f"its lowest voltage was {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}")
         if sums.hottest:
-            parts.append(f"its case warmest at {sums.hottest[0]:.0f} C at {clock(sums.hottest[1])}")
+            parts.append(f"its highest case temperature was {sums.hottest[0]:.0f} °C at {clock(sums.hottest[1])}")
         severe = [one for one in box.warnings if one.severity != "notice"]
         parts.append(f"{len(severe) or 'no'} urgent or stop warning{'' if len(severe) == 1 else 's'}")
         words.append(f"{', '.join(parts)}.")
@@ -83,7 +85,8 @@ def paragraph(boxes: Sequence[BoxReport], since_s: float, until_s: float) -> str
 
 def _box(box: BoxReport, since_s: float, until_s: float) -> str:
     battery = f", battery {box.battery}" if box.battery else ""
-    unknown = f"<p>Charge and runtime unknown: {escape(box.unknown_because)}.</p>" if box.unknown_because else ""
+    cause = box.unknown_because
+    unknown = f"<p>State of charge and runtime are unknown: {escape(cause)}.</p>" if cause else ""
     return (
         f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{lanes(box, since_s, until_s)}"
         f"{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
@@ -98,7 +101,7 @@ def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none:
     return f"<h3>{title}</h3><table><thead><tr>{heads}</tr></thead><tbody>{cells}</tbody></table>"
 
 
-def _minutes(runtime_s: tuple[float, float, float] | None) -> str:
+def _low_expected_high(runtime_s: tuple[float, float, float] | None) -> str:
     return "unknown" if runtime_s is None else " / ".join(str(int(seconds // 60)) for seconds in runtime_s)
 
 
@@ -106,22 +109,22 @@ def _flights(box: BoxReport) -> str:
     rows = [
         (
             clock(one.launched_s),
-            "still out" if one.landed_s is None else clock(one.landed_s),
-            "" if one.landed_s is None else span(one.landed_s - one.launched_s),
-            _minutes(one.runtime_s),
+            "none marked" if one.landed_s is None else clock(one.landed_s),
+            "" if one.landed_s is None else minutes(one.landed_s - one.launched_s),
+            _low_expected_high(one.runtime_s),
             _margin(one.margin_s),
         )
         for one in box.flights
     ]
-    left = "minutes left at landing, at worst / likely / at best"
-    head = ("launch", "landing", "in the air", left, "over the reserve")
+    runtime = "runtime at landing, minutes: low / expected / high"
+    head = ("launch", "landing", "in the air", runtime, "above the reserve")
     return _table("Flights", head, rows, "No flight was marked.")
 
 
 def _margin(margin_s: float | None) -> str:
     if margin_s is None:
         return "unknown"
-    return span(margin_s) if margin_s >= 0 else f"{span(-margin_s)} SHORT"
+    return minutes(margin_s) if margin_s >= 0 else f"{-int(margin_s // 60)} min too short"
 
 
 def _energy(box: BoxReport) -> str:
@@ -130,9 +133,9 @@ def _energy(box: BoxReport) -> str:
         (name, f"{wh:.1f} Wh", f"{100 * wh / sums.drawn_wh:.0f} %" if sums.drawn_wh else "")
         for name, wh in sorted(sums.by_load_wh.items(), key=lambda one: -one[1])
     ]
-    rows.append(("in all", f"{sums.drawn_wh:.1f} Wh", f"{sums.drawn_ah:.2f} Ah"))
-    title = "Energy used (what was measured, shared out by what the settings declare)"
-    return _table(title, ("load", "energy", "share"), rows, "")
+    rows.append(("total", f"{sums.drawn_wh:.1f} Wh", f"{sums.drawn_ah:.2f} Ah"))
+    title = "Energy used (measured; the settings give the fraction of each load)"
+    return _table(title, ("load", "energy", "fraction"), rows, "")
 
 
 def _sag(box: BoxReport) -> str:
@@ -142,9 +145,9 @@ def _sag(box: BoxReport) -> str:
     words = f"lowest {sums.lowest[0]:.2f} V at {clock(sums.lowest[1])}"
     if sums.sag is not None:
         under, at_s, amps = sums.sag
-        words += f"; deepest sag {under:.2f} V under the mean of its second, at {clock(at_s)}"
+        words += f"; deepest dip {under:.2f} V under the mean of its second, at {clock(at_s)}"
         words += "" if amps is None else f", with a peak of {amps:.1f} A"
-    return f"<h3>Worst sag</h3><p>{escape(words)}.</p>"
+    return f"<h3>Lowest voltage</h3><p>{escape(words)}.</p>"
 
 
 def _thermostat(box: BoxReport) -> str:
@@ -152,16 +155,17 @@ def _thermostat(box: BoxReport) -> str:
     hours = sums.watched_s / 3600
     if not hours:
         return ""
-    parts = [f"fans started {sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour), ran {span(sums.fans_s)}"]
+    starts = f"{sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour)"
+    parts = [f"fans started {starts}, ran {minutes(sums.fans_s)}"]
     if "fan_on_centi_c" in box.limits:
         on_c, off_c = celsius(box.limits, "fan_on_centi_c", "fan_off_centi_c")
-        parts.append(f"set to go on at {on_c:.1f} C and off at {off_c:.1f} C")
-    for name, cases in (("on", sums.on_c), ("off", sums.off_c)):
+        parts.append(f"set to start at {on_c:.1f} °C and stop at {off_c:.1f} °C")
+    for name, cases in (("started", sums.on_c), ("stopped", sums.off_c)):
         if cases:
             spread = f" ({min(cases):.1f} to {max(cases):.1f})" if len(cases) > 1 else ""
-            parts.append(f"went {name} at {sum(cases) / len(cases):.1f} C{spread}")
+            parts.append(f"{name} at {sum(cases) / len(cases):.1f} °C{spread}")
     if sums.hottest is not None:
-        parts.append(f"warmest {sums.hottest[0]:.1f} C at {clock(sums.hottest[1])}")
+        parts.append(f"maximum {sums.hottest[0]:.1f} °C at {clock(sums.hottest[1])}")
     return f"<h3>Thermostat</h3><p>{escape(box.box)}: {', '.join(parts)}.</p>"
 
 
@@ -171,44 +175,82 @@ def _warnings(box: BoxReport) -> str:
             clock(one.raised_s),
             one.severity.upper(),
             one.sentence,
-            "not cleared" if one.cleared_s is None else f"cleared after {span(one.cleared_s - one.raised_s)}",
+            "not cleared" if one.cleared_s is None else f"cleared after {minutes(one.cleared_s - one.raised_s)}",
         )
         for one in box.warnings
     ]
-    return _table("Warnings", ("raised", "severity", "what", "cleared"), rows, "None was raised.")
+    return _table("Warnings", ("raised", "severity", "warning", "cleared"), rows, "There was no warning.")
 
 
 def _predictions(box: BoxReport) -> str:
     found = [one for run in box.runs for one in judged(run)]
-    rows = [(clock(one.wall_s), _minutes(one.runtime_s), _true(one), _verdict(one)) for one in found]
-    head = ("told at", "minutes left, at worst / likely / at best", "came true after", "band")
-    none = "No prediction can be judged: runtime was not known, or too short a time was watched."
-    return _table("How good the predictions were", head, rows, none) + f"<p>{escape(_quality(box))}</p>"
+    rows = [(clock(one.wall_s), _low_expected_high(one.runtime_s), _true(one), _held(one)) for one in found]
+    head = ("predicted at", "runtime, minutes: low / expected / high", "actual", "band")
+    none = "There is no prediction to compare: the runtime was unknown, or the session was too short."
+    return _table("Predicted and actual runtime", head, rows, none) + f"<p>{escape(_quality(box))}</p>"
 
 
-def _true(one: Judged) -> str:
+def _true(one: JudgedPrediction) -> str:
     return f"{'more than ' if one.at_least else ''}{one.true_s / 60:.0f} min"
 
 
-def _verdict(one: Judged) -> str:
-    return {True: "held", False: "MISSED", None: "not contradicted"}[one.held]
+def _held(one: JudgedPrediction) -> str:
+    return {True: "correct", False: "WRONG", None: "not contradicted"}[one.held]
 
 
 def _quality(box: BoxReport) -> str:
-    told = quality(box.runs)
-    if told is None:
+    found = quality(box.runs)
+    if found is None:
         return (
-            "The limit never came, so this session proves only how long each battery lasted at least: a band that "
-            "ended earlier was wrong, the others may have been right."
+            "No battery reached its limit, so the actual runtime is unknown. This session proves only a minimum: "
+            "a band that ended earlier was wrong; the others were not contradicted."
         )
-    middle, worst = told.errors
+    median, maximum = found.errors
     return (
-        f"Of {told.count} predictions the band held the truth in {100 * told.held:.0f} % (90 % is meant), and the "
-        f"worst-case number was kept in {100 * told.early_kept:.0f} % (95 % is meant). The likely number was off by "
-        f"{100 * middle:.0f} % of the whole runtime in the middle, {100 * worst:.0f} % at most."
+        f"Of {found.count} predictions the band contains the actual runtime in {100 * found.held:.0f} % (target 90 %). "
+        f"The low value was not too long in {100 * found.low_held:.0f} % (target 95 %). The error of the expected "
+        f"value was {100 * median:.0f} % of the whole runtime (median), {100 * maximum:.0f} % (maximum)."
     )
 
 
 def _health(box: BoxReport) -> str:
     words = [*([f"health: {box.health}"] if box.health else []), *box.findings]
     return f"<h3>Battery</h3><p>{escape('; '.join(words))}.</p>" if words else ""
+
+
+def missing_ah(box: BoxReport) -> tuple[float, str] | None:
+    """Ampere-hours that its battery lacks, and the source of that figure; None where nothing is known."""
+    last = box.runs[-1] if box.runs else None
+    point = last.points[-1] if last and last.points else None
+    if point and point.soc and last and last.capacity_ah:
+        low, expected, high = ((1 - soc) * last.capacity_ah + box.after_ah for soc in reversed(point.soc))
+        return expected, f"{expected:.1f} Ah ({low:.1f} to {high:.1f}) by the last estimate"
+    counted = box.sums.drawn_ah - CHARGE_KEPT * box.sums.charged_ah
+    return (counted, f"{counted:.1f} Ah by counting") if counted > 0 else None
+
+
+def charge_text(box: BoxReport, day: Day | None) -> str:
+    """One or two sentences."""
+    lacks = missing_ah(box)
+    if lacks is None or box.c20_ah is None:
+        drawn = f"{box.sums.drawn_ah:.1f} Ah were drawn and {box.sums.charged_ah:.1f} Ah put back"
+        return f"{box.box}: {drawn}; its battery is unknown. Charge it until the charger shows full."
+    capacity_ah = box.runs[-1].capacity_ah if box.runs else None
+    need = Need(
+        box=box.box,
+        battery=box.battery,
+        c20_ah=box.c20_ah,
+        missing_ah=lacks[0],
+        health=min(max((capacity_ah or box.c20_ah) / box.c20_ah, 0.2), 1.2),
+        cells=box.cells,
+        max_amps=box.max_charge_amps,
+        battery_c=box.last_battery_c,
+    )
+    found = offer(day, need, at_home=day is not None)
+    text = f"{box.box}, battery {box.battery} lacks {lacks[1]}."
+    if box.end_volts and box.sums.lowest and box.sums.lowest[0] < box.end_volts:
+        text += f" Its lowest voltage was {box.sums.lowest[0]:.1f} V, which damages it. Charge it at once."
+    if found.hours is None:
+        return f"{text} Do not charge now: {found.because}."
+    charger = found.charger or "a charger with a constant voltage of 14.4 V"
+    return f"{text} Charge it with {charger} at {found.amps:.1f} A: about {minutes(3600 * found.hours)}."

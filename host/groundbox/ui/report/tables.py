@@ -1,4 +1,4 @@
-"""The readings beside the report: every one, in wire units, as columns named in the registry; unknown is empty."""
+"""The tables beside the report: every reading, in wire units, in columns named by the registry; unknown is empty."""
 
 import csv
 from collections.abc import Callable, Iterator
@@ -12,7 +12,7 @@ from groundbox.store import Reader
 from groundbox.store.schema import columns
 
 CHUNK = 10_000
-NO_PARQUET = "no Parquet beside it: that needs pyarrow (pip install 'groundbox[parquet]')"
+NO_PARQUET = "no Parquet file: it needs pyarrow (pip install 'groundbox[parquet]')"
 
 Rows = list[tuple[object, ...]]
 
@@ -20,10 +20,10 @@ Rows = list[tuple[object, ...]]
 def write(
     reader: Reader, box: str, since_s: float, until_s: float, stem: Path, tick: Callable[[], object]
 ) -> list[Path]:
-    """Writes `stem`.csv and, where there is pyarrow, `stem`.parquet; gives the files written.
+    """Writes `stem`.csv and, if pyarrow is installed, `stem`.parquet; returns the written files.
 
     Args:
-        tick: called with each reading.
+        tick: called after each reading.
 
     Raises:
         OSError: a file cannot be written.
