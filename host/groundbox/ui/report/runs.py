@@ -1,8 +1,8 @@
 """Predictions and the measured truth, for each run on one charge. Pure.
 
 A run that ended at its limit gives the truth: the time until the equipment fell under its cutoff voltage, or the
-battery under its end voltage, and the ampere-hours counted until then. A run that ended with a charge, a swap or the session
-proves only a minimum runtime.
+battery under its end voltage, and the ampere-hours counted until then. A run that ended with a charge, a swap
+or the session proves only a minimum runtime.
 """
 
 from collections.abc import Sequence
