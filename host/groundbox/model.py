@@ -225,9 +225,15 @@ class Console:
 class LinkNote:
     """One line for the person about a link.
 
-    `kind`: "found" (a board answers), "lost" (port or broker gone; it is retried), "stranger" (a device that does not
-    answer in our form), "registry" (a board of another version; its data is not decoded), "restarted" (the board
-    started anew), "gap" (records lost for good), "twice" (a second board of the same name; its data is not decoded).
+    `kind`:
+        found: a board answers. restarted: it answers after a restart.
+        connection_lost: the port or broker does not answer; the program keeps trying.
+        unknown_device: the device at the port does not send groundbox messages.
+        version_mismatch: the firmware has another message registry; its data is not decoded.
+        duplicate_name: a second board has the same name; its data is not recorded.
+        records_lost: the board no longer holds records that are missing here.
+        key_problem: the box's command key is missing, unreadable or not the board's.
+        program_fault: an error of this program; it continues.
     """
 
     source: str

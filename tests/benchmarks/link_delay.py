@@ -11,7 +11,8 @@ import time
 from pathlib import Path
 
 from groundbox.conversion import to_wire
-from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.clock import Clocks
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Reading
 from groundbox.monitor.recorder import COMMIT_EVERY_S, TAKE_S
@@ -67,7 +68,7 @@ def record(store: Store, ports: list[str], seconds: int) -> list[tuple[Reading, 
         if time.monotonic() - committed_s < COMMIT_EVERY_S:
             continue
         committed_s = time.monotonic()
-        links.tell_stored(store.commit().stored)
+        links.acknowledge_stored(store.commit().stored)
         arrivals.committed()
         now_s = time.time()
         dated = [one for one in waiting if one.wall_source == "exchange" and one.wall_s is not None]

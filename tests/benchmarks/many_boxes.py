@@ -10,8 +10,8 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from groundbox.link import keys
 from groundbox.link.broker import Broker
+from groundbox.link.secret_files import new_key
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum, fields_of
 from groundbox.wire.settings import SETTINGS
@@ -57,7 +57,7 @@ class Boxes:
         self.done: list[tuple[str, str]] = []
         self._counters: dict[str, bytes] = {}
         self._held: defaultdict[str, dict[int, bytes]] = defaultdict(dict)
-        self._keys = {name: keys.new_key(keys_folder, name) for name in names} if keys_folder else {}
+        self._keys = {name: new_key(keys_folder, name) for name in names} if keys_folder else {}
         self._lock = threading.Lock()
         self._began_s = time.monotonic()
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"boxes-{names[0]}-{random.random()}")

@@ -9,7 +9,7 @@ import pytest
 from tests.benchmarks.faults import keep
 from tests.board.fake_broker import FakeBroker, packet, text
 
-from groundbox.link.network_file import network_file
+from groundbox.link.secret_files import network_file
 from groundbox.rig.bench import Bench
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import BY_NAME, fields_of

@@ -12,8 +12,7 @@ from pathlib import Path
 from tests.field.database import rows
 from tests.field.ports import free_port
 
-from groundbox.link.keys import new_key
-from groundbox.link.network_file import network_file
+from groundbox.link.secret_files import network_file, new_key
 from groundbox.rig.clock import SimClock
 from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.runner import SimulatedBoard

@@ -20,8 +20,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.field.ports import free_port
 
 from groundbox.link.broker import Broker
+from groundbox.link.clock import Clocks
 from groundbox.link.mqtt import MqttSource
-from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkCount, Reading
 from groundbox.store import Reader, Store
@@ -96,7 +96,7 @@ class Host:
         store.add(items)
         done = store.commit()
         self.arrivals.committed()
-        self.source.tell_stored(done.stored)
+        self.source.acknowledge_stored(done.stored)
         self.taken += sum(isinstance(item, Reading) for item in items)
         self.corrupt += sum(item.corrupt_lines or 0 for item in items if isinstance(item, LinkCount))
         return len(items)

@@ -18,8 +18,7 @@ from tests.field.hostile import CLOCKS, MOSQUITTO, count, host, millivolts, mosq
 from tests.field.ports import free_port
 
 from groundbox import settings
-from groundbox.link.keys import new_key
-from groundbox.link.network_file import network_file
+from groundbox.link.secret_files import network_file, new_key
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkNote, Reading
 from groundbox.rig.clock import SimClock

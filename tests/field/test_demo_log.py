@@ -121,7 +121,7 @@ def test_a_port_that_vanishes_is_warned_about_and_comes_back(field: Field) -> No
     assert field.end(signal.SIGTERM) == 0
     kept = field.sequences()
     assert kept == list(range(1, len(kept) + 1))
-    assert "it is tried again" in field.said
+    assert "keeps trying" in field.said
 
 
 def test_marks_and_acknowledgements_from_another_process(field: Field) -> None:

@@ -8,9 +8,8 @@ from tests.benchmarks import faults
 from tests.field.hostile import Count, Flood, count, flooded, host, speaker
 from tests.field.ports import free_port
 
-from groundbox.link.broker import Broker
-from groundbox.link.embedded import EmbeddedBroker
-from groundbox.link.rights import PROGRAM
+from groundbox.link.broker import PROGRAM, Broker
+from groundbox.link.embedded_broker import EmbeddedBroker
 
 PASSWORDS = {PROGRAM: "still water", "mast": "quiet heron"}
 

@@ -23,7 +23,7 @@ from tests.field.hostile import (
     until,
 )
 
-from groundbox.link.serial_link import Clocks
+from groundbox.link.clock import Clocks
 
 DAY_S, YEAR_S = 86_400.0, 365 * 86_400.0
 TOPIC = "groundbox/mast/reading"

@@ -18,7 +18,7 @@ from tests.host.ui.test_report import _wired
 
 from groundbox.advice.warner import Active
 from groundbox.advice.words import clock
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import Answer, Mark
 from groundbox.monitor.ahead import DayLook
 from groundbox.settings import Settings

@@ -9,10 +9,8 @@ import pytest
 from tests.benchmarks import faults
 from tests.host.monitor.test_recorder import Heard
 
+from groundbox.link.clock import BoardMemory, Clocks, Moment
 from groundbox.link.exchange import Exchange
-from groundbox.link.known import Known
-from groundbox.link.questions import Moment
-from groundbox.link.serial_link import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Stored
 from groundbox.monitor import service
@@ -45,7 +43,7 @@ class Cable(BufferConsole):
         super().__init__()
         self.now = Moment(wall_s=0.0, monotonic_s=0.0, real_s=0.0)
         self._arrivals = arrivals
-        self._session = Exchange("cable", Known(), 1)
+        self._session = Exchange("cable", BoardMemory(), 1)
 
     def from_board(self, data: bytes) -> None:
         for item in self._session.receive(data, self.now):
@@ -64,10 +62,10 @@ class Cable(BufferConsole):
     def stop(self) -> None:
         """See Source."""
 
-    def tell_stored(self, stored: Iterable[Stored]) -> None:
+    def acknowledge_stored(self, stored: Iterable[Stored]) -> None:
         """See Source."""
         for one in stored:
-            self._session.tell_stored(one)
+            self._session.acknowledge_stored(one)
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
         """See Source."""
@@ -104,7 +102,7 @@ def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monke
     desk = next((tmp_path / "board" / "flash").rglob("desk.py"))
     desk.write_text(desk.read_text().replace("gc.mem_free()", "(gc.collect(), gc.mem_free())[1]"))
     clocks = Clocks(wall_s=lambda: START_S + board.world.now_us / 1e6, monotonic_s=lambda: board.world.now_us / 1e6)
-    monkeypatch.setattr("groundbox.link.serial_link.time.monotonic", lambda: board.world.now_us / 1e6)
+    monkeypatch.setattr("groundbox.link.clock.time.monotonic", lambda: board.world.now_us / 1e6)
     resident_mb = []
     with board, Store(settings.database_path) as store:
         joined = service.Recorder(settings, store, arrivals, [cable], clocks, Heard(), commit_every_s=10.0)

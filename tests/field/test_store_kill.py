@@ -43,7 +43,8 @@ while True:
 
 HOST = """
 import sys, time
-from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.clock import Clocks
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.store import Store
 store, arrivals = Store(sys.argv[1]), Arrivals()
@@ -51,7 +52,7 @@ ports = SerialPorts(arrivals, Clocks(wall_s=time.time, monotonic_s=time.monotoni
 ports.start()
 while True:
     store.add(arrivals.take(wait_s=0.05))
-    ports.tell_stored(store.commit().stored)
+    ports.acknowledge_stored(store.commit().stored)
     arrivals.committed()
 """
 

@@ -11,7 +11,7 @@ import network_file as board_file
 from groundbox import settings
 from groundbox.cli import main
 from groundbox.errors import BadInput
-from groundbox.link.network_file import network_file
+from groundbox.link.secret_files import network_file
 from groundbox.store import Store
 from groundbox.toml_file import read_toml
 from groundbox.ui import cmd_board_network

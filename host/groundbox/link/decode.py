@@ -1,14 +1,16 @@
-"""Bytes of a serial line in, messages out: pure, with one bounded buffer.
+"""Bytes of a serial line in, messages out, and messages to values in host units: pure, with one bounded buffer.
 
-A damaged line is data, not an exception: it comes out as Corrupt and is counted. Console text shares the line.
+A damaged line is no exception: it is returned as Corrupt and counted. Console text shares the line with messages.
 """
 
 from dataclasses import dataclass
 
+from groundbox.conversion import from_wire
+from groundbox.model import Event, Health, Hello, Reading, Summary
 from groundbox.wire import line as wire_line
 from groundbox.wire.messages import BY_NAME
 
-MOST_BUFFERED = 2 * wire_line.LONGEST_LINE  # room for two lines whose newline between was damaged
+MAX_BUFFERED = 2 * wire_line.LONGEST_LINE  # room for two lines whose newline between was damaged
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,10 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class OtherRegistry:
-    """A board's hello, undamaged, by another registry than ours. What it tells in its first places never moves."""
+    """A board's undamaged hello by another registry than this program's.
+
+    The first fields of a hello have the same place in every registry.
+    """
 
     box: str
     firmware: str
@@ -35,7 +40,7 @@ class OtherRegistry:
 
 @dataclass(frozen=True, slots=True)
 class Corrupt:
-    """A line that was one of ours once, or is no text."""
+    """A line that was a message once, or is not text."""
 
     cause: str
     data: bytes
@@ -49,35 +54,36 @@ class ConsoleText:
 
 
 Found = Frame | OtherRegistry | Corrupt | ConsoleText
+BoardItem = Reading | Event | Summary | Hello | Health
 
 
 class Decoder:
-    """Cuts bytes into lines, however they come, and says what each line is."""
+    """Cuts bytes into lines, in pieces of any size, and decodes each line."""
 
     def __init__(self) -> None:
         self._buffer = bytearray()
 
     def feed(self, data: bytes) -> list[Found]:
-        """What became complete with `data`; never raises, never keeps more than MOST_BUFFERED bytes."""
+        """What `data` completes; never raises, never keeps more than MAX_BUFFERED bytes."""
         found: list[Found] = []
-        for start in range(0, len(data), MOST_BUFFERED):
-            self._buffer += data[start : start + MOST_BUFFERED]
+        for start in range(0, len(data), MAX_BUFFERED):
+            self._buffer += data[start : start + MAX_BUFFERED]
             while (text := self._cut()) is not None:
                 found += classify(text)
         return found
 
     def _cut(self) -> bytes | None:
         """The next line without its newline, or as much of it as the buffer may hold; None while incomplete."""
-        end = self._buffer.find(b"\n", 0, MOST_BUFFERED + 1)
-        if end < 0 and len(self._buffer) <= MOST_BUFFERED:
+        end = self._buffer.find(b"\n", 0, MAX_BUFFERED + 1)
+        if end < 0 and len(self._buffer) <= MAX_BUFFERED:
             return None
-        text = bytes(self._buffer[: end if end >= 0 else MOST_BUFFERED])
-        del self._buffer[: end + 1 if end >= 0 else MOST_BUFFERED]
+        text = bytes(self._buffer[: end if end >= 0 else MAX_BUFFERED])
+        del self._buffer[: end + 1 if end >= 0 else MAX_BUFFERED]
         return text
 
 
 def classify(text: bytes) -> list[Found]:
-    """What one line holds: nothing, one thing, or several where the newline between was damaged."""
+    """What one line holds: nothing, one message or text, or several where the newline between was damaged."""
     text = text.strip()
     if not text:
         return []
@@ -110,7 +116,7 @@ def _message(text: bytes) -> Frame | OtherRegistry | Corrupt:
 
 
 def _other_registry(text: bytes) -> OtherRegistry | None:
-    """A hello that our registry cannot read although its checksum is right."""
+    """A hello that this registry cannot decode although its checksum is right."""
     try:
         words = wire_line.words_of(text)
     except ValueError:
@@ -126,3 +132,27 @@ def _otherwise(text: bytes, cause: str) -> Corrupt | ConsoleText:
     if not all(32 <= byte < 127 or byte == 9 for byte in text):
         return Corrupt("not plain text", text)
     return ConsoleText(text.decode("ascii"))
+
+
+def to_item(frame: Frame, **host_only: object) -> BoardItem | None:
+    """The value of a board's message; None for a message that only the link uses.
+
+    Args:
+        frame: a decoded message.
+        host_only: wall_s, wall_uncertainty_s, wall_source, again; as far as known.
+
+    Raises:
+        WireError: a required field is unknown.
+    """
+    match frame.name:
+        case "reading":
+            return from_wire(Reading, frame.values, **host_only)
+        case "event":
+            return from_wire(Event, frame.values, **host_only)
+        case "summary":
+            return from_wire(Summary, frame.values, **host_only)
+        case "hello":
+            return from_wire(Hello, frame.values, **host_only)
+        case "health":
+            return from_wire(Health, frame.values, **host_only)
+    return None

@@ -1,4 +1,4 @@
-"""What the broker inside checks: passwords, rights, sizes. Imported with amqtt only."""
+"""What the embedded broker checks: passwords, rights, sizes. Imported with amqtt only."""
 
 import asyncio
 import hmac
@@ -14,24 +14,24 @@ from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler  # type: ig
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin  # type: ignore[import-untyped]
 from amqtt.session import Session  # type: ignore[import-untyped]
 
-from groundbox.link.rights import may_hear, may_say, own_id
+from groundbox.link.broker import may_publish, may_subscribe, own_id
 
-MOST_BYTES = 8192  # in one piece; amqtt itself would take 256 MB from a stranger
+MAX_BYTES = 8192  # in one piece; amqtt itself takes 256 MB from anybody
 CONNECT_S = 10.0
 
 
-class Rights(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
-    """Lets users in by password, and lets each say and hear what link.rights allows."""
+class BrokerRights(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
+    """Admits users by password; each may publish and subscribe to what link.broker allows."""
 
     async def authenticate(self, *, session: Session) -> bool:
-        """True for a user with the right password, an id of its own, and a last word on a topic of its own."""
-        user, told = session.username, session.password
+        """True for a user with the right password, its own client id, and a last will on its own topic."""
+        user, given = session.username, session.password
         known = self.config.passwords.get(user)
-        if known is None or told is None or not hmac.compare_digest(known.encode(), str(told).encode()):
+        if known is None or given is None or not hmac.compare_digest(known.encode(), str(given).encode()):
             return False
         if not own_id(user, session.client_id or ""):
             return False
-        return not session.will_flag or may_say(user, session.will_topic or "")
+        return not session.will_flag or may_publish(user, session.will_topic or "")
 
     async def topic_filtering(
         self, *, session: Session | None = None, topic: str | None = None, action: Action | None = None
@@ -41,7 +41,7 @@ class Rights(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
             return False
         if action == Action.RECEIVE:  # of a subscription that was allowed
             return True
-        return (may_say if action == Action.PUBLISH else may_hear)(session.username, topic)
+        return (may_publish if action == Action.PUBLISH else may_subscribe)(session.username, topic)
 
     @dataclass
     class Config:
@@ -51,10 +51,10 @@ class Rights(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]
 
 
 class TightBroker(Broker):  # type: ignore[misc]
-    """Reads no more than MOST_BYTES at once from anybody, and looks at the password before anything else.
+    """Reads no more than MAX_BYTES at once from anybody, and checks the password before anything else.
 
-    amqtt takes over the connection, the last word and the user of whoever has the same client id, and looks at the
-    password then: a stranger could have one message published anywhere.
+    amqtt itself first takes over the connection, last will and user of the same client id, and checks the password
+    then: anybody could have one message published anywhere.
     """
 
     async def stream_connected(
@@ -71,7 +71,7 @@ class TightBroker(Broker):  # type: ignore[misc]
             _, session = await asyncio.wait_for(first, CONNECT_S)
         except Exception as error:
             await writer.close()
-            raise MQTTError("no connection that can be read") from error
+            raise MQTTError("no readable connection") from error
         if not await self._authenticate(session, None):
             await ConnackPacket.build(0, NOT_AUTHORIZED).to_stream(writer)
             await writer.close()
@@ -81,7 +81,7 @@ class TightBroker(Broker):  # type: ignore[misc]
 
 
 class _TightReader(StreamReaderAdapter):  # type: ignore[misc]
-    """Bounded; what was read up to `rewind` is read once more."""
+    """Bounded; what was read before `rewind` is read once more."""
 
     def __init__(self, reader: asyncio.StreamReader) -> None:
         super().__init__(reader)
@@ -92,7 +92,7 @@ class _TightReader(StreamReaderAdapter):  # type: ignore[misc]
         self._again, self._read = self._read or b"", None
 
     async def read(self, n: int = -1) -> bytes:
-        if not 0 <= n <= MOST_BYTES:
+        if not 0 <= n <= MAX_BYTES:
             raise NoDataError("too long")
         if self._again:
             data, self._again = self._again[:n], self._again[n:]

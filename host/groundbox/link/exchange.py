@@ -1,8 +1,8 @@
-"""The talk with one board over one connection: pure. Bytes or messages and time go in, items and lines come out.
+"""The exchange with one board over one connection: pure. Bytes or messages and time go in, items and lines come out.
 
-Order of a connection: ask who is there; on hello compare registries; ask for the clock; then let the records through
-and ask for those that are missing. Records that come earlier are held back, a few; more are lost and asked for later.
-A board is known by its hello alone: until then nothing it sends counts as data.
+Order of a connection: ask who is there; compare the registry of the hello; ask for the clock; then pass records on and
+request the missing ones. Up to HELD records that arrive earlier wait; further ones are dropped and requested later.
+A board is known by its hello alone: until then none of its messages counts as data.
 """
 
 from collections import deque
@@ -12,30 +12,27 @@ from dataclasses import replace
 
 from groundbox.conversion import from_wire
 from groundbox.errors import WireError
-from groundbox.link import notes
-from groundbox.link.asking import CLOCK_SET_S, Asking
-from groundbox.link.decode import ConsoleText, Corrupt, Decoder, Found, Frame, OtherRegistry
-from groundbox.link.items import to_item
-from groundbox.link.known import Known
-from groundbox.link.missing import Missing
-from groundbox.link.questions import Moment, Questions
-from groundbox.link.tally import Tally
+from groundbox.link import report
+from groundbox.link.clock import BoardMemory, Moment
+from groundbox.link.commands import CLOCK_SET_S, CommandQueue, PollSchedule, RecordTracker
+from groundbox.link.decode import ConsoleText, Corrupt, Decoder, Found, Frame, OtherRegistry, to_item
+from groundbox.link.report import LinkCounter
 from groundbox.model import Answer, Hello, Item, LinkNote, StartTime, Stored
 from groundbox.wire.messages import BY_NAME, checksum
 
-INTRODUCED_S = 5.0  # without an answer for the clock by then, records go on with the time they came
+CLOCK_BUDGET_S = 5.0  # without a clock answer by then, records are passed on with their time of arrival
 HELD = 64
 HEARD_S = 5.0
 
 
 class Exchange:
-    """One connection to whatever is at the other end of a port.
+    """One connection to the device at a port, or to one box at a broker.
 
     Args:
-        source: the port's name.
-        known: what outlives the connection.
+        source: name of the port or broker.
+        memory: clocks and acknowledgements, kept from one connection to the next.
         first_command: number before the first command; random, so that no answer to an earlier program fits.
-        claim: asked with a box's name whether this port may speak for it.
+        claim: (box) -> True when this connection may represent that box.
 
     Attributes:
         hello: the board's latest hello; None while unknown or refused.
@@ -45,94 +42,94 @@ class Exchange:
     def __init__(
         self,
         source: str,
-        known: Known,
+        memory: BoardMemory,
         first_command: int,
         claim: Callable[[str], bool] = lambda box: True,
     ) -> None:
         self.source = source
         self.hello: Hello | None = None
         self.heard_s: float | None = None
-        self._known, self._claim = known, claim
+        self._memory, self._claim = memory, claim
         self._decoder = Decoder()
-        self._questions = Questions(first_command)
-        self._tally = Tally(source)
-        self._records = Missing(None, 0)
+        self._commands = CommandQueue(first_command)
+        self._counter = LinkCounter(source)
+        self._records = RecordTracker(None, 0)
         self._held: deque[Frame] = deque(maxlen=HELD)
-        self._refused: str | None = None
-        self._met: str | None = None
+        self._refused: str | None = None  # the sentence that says why
+        self._last_box: str | None = None
         self._introduced = self._again = False
-        self._introduce_at_s = 0.0
-        self._asking = Asking()
-        self._torn = True  # the first line after opening may lack its beginning
+        self._introduce_by_s = 0.0
+        self._schedule = PollSchedule()
+        self._partial = True  # the first line after opening may lack its beginning
 
     def receive(self, data: bytes, now: Moment) -> list[Item]:
-        """The items that became complete with `data`, which came at `now`."""
+        """The items that `data`, received at `now`, completes."""
         items: list[Item] = []
         for found in self._decoder.feed(data):
             try:
                 items += self._found(found, now)
             except WireError:
-                self._tally.corrupt += 1
-            self._torn = False
+                self._counter.corrupt += 1
+            self._partial = False
         return items
 
     def receive_frame(self, frame: Frame, now: Moment) -> list[Item]:
-        """The items that became complete with one message, however it came."""
+        """The items that one message, from a serial line or a broker, completes."""
         try:
             return self._frame(frame, now)
         except WireError:
-            self._tally.corrupt += 1
+            self._counter.corrupt += 1
             return []
 
     def tick(self, now: Moment) -> list[Item]:
         """Does what is due at `now`; called several times a second."""
-        if self._asking.who_is_due(now, known=self.hello is not None):
-            self._questions.send("who", "*")
+        if self._schedule.who_is_due(now, known=self.hello is not None):
+            self._commands.send("who", "*")
         items: list[Item] = []
         if self.hello:
-            if self._asking.clock_is_due(now):
+            if self._schedule.clock_is_due(now):
                 self._ask_clock(now)
-            if not self._introduced and now.real_s >= self._introduce_at_s:
+            if not self._introduced and now.real_s >= self._introduce_by_s:
                 items += self._introduce(None, now)
             if self._introduced:
                 self._ask_missing(now)
-        self._questions.expire(now)
-        return items + self._tally.due(self.hello.box if self.hello else None, now)
+        self._commands.expire(now)
+        return items + self._counter.due(self.hello.box if self.hello else None, now)
 
     def unanswered(self, now: Moment) -> bool:
-        """True while a board is heard that does not say who it is although it is asked."""
+        """True while a board sends messages and does not answer who it is."""
         recently = self.heard_s is not None and now.real_s - self.heard_s < HEARD_S
         return recently and self.hello is None and self._refused is None
 
     def output(self) -> bytes:
-        """What to write to the port now."""
-        return self._questions.output()
+        """The bytes to write to the port now."""
+        return self._commands.output()
 
     def lines(self) -> list[bytes]:
-        """All lines to say now, for a link that takes whole messages."""
-        return self._questions.lines()
+        """All lines to send now, for a link that takes whole messages."""
+        return self._commands.lines()
 
-    def tell_stored(self, stored: Stored) -> None:
-        """Tells the board, if it is this one."""
+    def acknowledge_stored(self, stored: Stored) -> None:
+        """Acknowledges stored records to the board, if it is this one."""
         if self.hello and self.hello.box == stored.box:
             if stored.summary is not None:
-                self._questions.send("summary_stored", stored.box, number=stored.summary)
+                self._commands.send("summary_stored", stored.box, number=stored.summary)
                 return
-            self._known.tell(stored)
-            self._questions.send("stored", stored.box, stored_boot=stored.boot, stored_sequence=stored.sequence)
+            self._memory.acknowledge(stored)
+            self._commands.send("stored", stored.box, stored_boot=stored.boot, stored_sequence=stored.sequence)
 
     def command(
         self, box: str, name: str, fields: dict[str, int | str | None], future: Future[Answer], now: Moment
     ) -> None:
         """Sends a command; `future` gets the answer, or LinkError."""
-        self._questions.command(box, name, fields, future, now)
+        self._commands.command(box, name, fields, future, now)
 
     def close(self) -> list[Item]:
         """The last counts; commands without an answer end with LinkError."""
-        self._questions.close(f"{self.source}: the connection was lost before the board answered")
-        return self._tally.flush(self.hello.box if self.hello else None)
+        self._commands.close(f"{self.source}: the connection was lost before the board answered")
+        return self._counter.flush(self.hello.box if self.hello else None)
 
-    # --- what comes in ---
+    # --- messages in ---
 
     def _found(self, found: Found, now: Moment) -> list[Item]:
         match found:
@@ -140,23 +137,25 @@ class Exchange:
                 return self._frame(found, now)
             case OtherRegistry():
                 self.heard_s = now.real_s
-                return self._refuse(notes.registry(self.source, now, found.box, found.firmware, found.registry), now)
+                return self._refuse(
+                    report.version_mismatch(self.source, now, found.box, found.firmware, found.registry), now
+                )
             case Corrupt():
-                if self._refused:  # its messages, by a registry that is not ours
+                if self._refused:  # its messages, by another registry
                     self.heard_s = now.real_s
-                elif not self._torn:
-                    self._tally.corrupt += 1
+                elif not self._partial:
+                    self._counter.corrupt += 1
             case ConsoleText():
-                if not self._torn:
-                    return self._tally.console(self.hello.box if self.hello else None, found.text, now)
+                if not self._partial:
+                    return self._counter.console(self.hello.box if self.hello else None, found.text, now)
         return []
 
     def _frame(self, frame: Frame, now: Moment) -> list[Item]:
-        if BY_NAME[frame.name][1] != "board":  # our own words come back: no board
+        if BY_NAME[frame.name][1] != "board":  # an echo of our own messages: no board
             return []
         self.heard_s = now.real_s
         if self.hello:
-            self._asking.heard(now)
+            self._schedule.heard(now)
         if frame.name == "hello":
             return self._on_hello(frame, now)
         if self._refused:
@@ -164,7 +163,7 @@ class Exchange:
         if frame.name == "clock":
             return self._on_clock(frame, now)
         if frame.name == "answer":
-            self._questions.answered(from_wire(Answer, frame.values))
+            self._commands.answered(from_wire(Answer, frame.values))
             return []
         return self._admit(frame, now)
 
@@ -172,16 +171,18 @@ class Exchange:
         hello = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
         assert isinstance(hello, Hello)
         if hello.registry != checksum():
-            return self._refuse(notes.registry(self.source, now, hello.box, hello.firmware, hello.registry), now)
+            return self._refuse(
+                report.version_mismatch(self.source, now, hello.box, hello.firmware, hello.registry), now
+            )
         if not self._claim(hello.box):
-            return self._refuse(notes.twice(self.source, now, hello.box), now)
+            return self._refuse(report.duplicate_name(self.source, now, hello.box), now)
         self._refused = None
-        if self._goes_on(hello):
+        if self._same_start(hello):
             self.hello = hello
-            return self._count_lost(self._records.told(hello.oldest_sequence, hello.sequence), now)
+            return self._count_lost(self._records.board_holds(hello.oldest_sequence, hello.sequence), now)
         return self._begin(hello, now)
 
-    def _goes_on(self, hello: Hello) -> bool:
+    def _same_start(self, hello: Hello) -> bool:
         """True when `hello` is of the start that is known already."""
         before = self.hello
         return (
@@ -192,59 +193,61 @@ class Exchange:
         )
 
     def _begin(self, hello: Hello, now: Moment) -> list[Item]:
-        note = notes.met(self.source, now, hello, again=self._met == hello.box)
-        self.hello, self._met, self._introduced = hello, hello.box, False
-        self._records = Missing(hello.oldest_sequence, hello.sequence)
-        self._introduce_at_s = now.real_s + INTRODUCED_S
+        note = report.answers(self.source, now, hello, again=self._last_box == hello.box)
+        self.hello, self._last_box, self._introduced = hello, hello.box, False
+        self._records = RecordTracker(hello.oldest_sequence, hello.sequence)
+        self._introduce_by_s = now.real_s + CLOCK_BUDGET_S
         self._ask_clock(now)
         return [note]
 
     def _on_clock(self, frame: Frame, now: Moment) -> list[Item]:
         box, boot, _, number, uptime_ms = frame.values
-        question = self._questions.clock_answered(number)
+        question = self._commands.clock_answered(number)
         if question is None or self.hello is None or not isinstance(uptime_ms, int):
             return []
         if (box, boot) != (self.hello.box, self.hello.boot):
-            self._ask_anew()
+            self._identify_again()
             return []
         round_trip_s = now.monotonic_s - question.monotonic_s
-        if abs(now.wall_s - question.wall_s - round_trip_s) > CLOCK_SET_S:  # the host's clock was set meanwhile
+        if (
+            abs(now.wall_s - question.wall_s - round_trip_s) > CLOCK_SET_S
+        ):  # the host's clock was set during the round trip
             self._ask_clock(now)
             return []
-        exchanged = self._known.clock(self.hello.box).exchange(
+        update = self._memory.clock(self.hello.box).exchange(
             self.hello.boot,
             uptime_ms,
             received_wall_s=now.wall_s,
             received_monotonic_s=now.monotonic_s,
             round_trip_s=round_trip_s,
         )
-        self._asking.clock_answered(now)
-        self._again = self._again or exchanged.again
-        self._skip_told()
+        self._schedule.clock_answered(now)
+        self._again = self._again or update.again
+        self._skip_acknowledged()
         if not self._introduced:
-            return self._introduce(exchanged.start, now)
+            return self._introduce(update.start, now)
         if self._again:
-            self._ask_anew()
+            self._identify_again()
             return []
-        return [exchanged.start] if exchanged.start else []
+        return [update.start] if update.start else []
 
-    def _skip_told(self) -> None:
-        """Records that this very start was told are stored need not come again."""
+    def _skip_acknowledged(self) -> None:
+        """Records of this very start that were acknowledged are not requested again."""
         assert self.hello
         box, boot = self.hello.box, self.hello.boot
         if self._again:
-            self._known.forget(box, boot)
+            self._memory.forget(box, boot)
         else:
-            self._records.told(self._known.told(box, boot) + 1, 0)
+            self._records.board_holds(self._memory.acknowledged(box, boot) + 1, 0)
 
     def _introduce(self, start: StartTime | None, now: Moment) -> list[Item]:
-        """The hello, dated, and the records held back until now."""
+        """The hello with its wall time, and the records that waited for it."""
         assert self.hello
         hello = self.hello
-        if self._known.clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
-            self._known.heard(hello.box, hello.boot, hello.uptime_ms, now)
+        if self._memory.clock(hello.box).wall(hello.boot, hello.uptime_ms) is None:
+            self._memory.heard(hello.box, hello.boot, hello.uptime_ms, now)
         items: list[Item] = [
-            replace(hello, again=self._again, **self._known.dated(hello.box, hello.boot, hello.uptime_ms))
+            replace(hello, again=self._again, **self._memory.wall_fields(hello.box, hello.boot, hello.uptime_ms))
         ]
         if start:
             items.append(start)
@@ -255,24 +258,24 @@ class Exchange:
         return items
 
     def _admit(self, frame: Frame, now: Moment) -> list[Item]:
-        """A reading, event or health, let through once its board is introduced."""
+        """A reading, event, summary or health message, passed on once its board is introduced."""
         if not self._introduced:
             self._held.append(frame)
             return []
         try:
-            return self._on_told(frame, now)
+            return self._on_record(frame, now)
         except WireError:
-            self._tally.corrupt += 1
+            self._counter.corrupt += 1
             return []
 
-    def _on_told(self, frame: Frame, now: Moment) -> list[Item]:
+    def _on_record(self, frame: Frame, now: Moment) -> list[Item]:
         box, boot, sequence = frame.values[:3]
         assert self.hello
         if not isinstance(boot, int) or not isinstance(sequence, int) or box != self.hello.box:
-            self._asking.who_soon()
+            self._schedule.who_soon()
             raise WireError(f"{frame.name} of box {box} from box {self.hello.box}")
-        if boot > self.hello.boot:  # it started anew, and its hello was lost
-            self._ask_anew()
+        if boot > self.hello.boot:  # it restarted, and its hello was lost
+            self._identify_again()
             self._held.append(frame)
             return []
         if frame.name == "summary":
@@ -284,36 +287,36 @@ class Exchange:
         if not isinstance(uptime_ms, int):
             raise WireError(f"{frame.name} without uptime_ms")
         start = self._count_record(boot, sequence, uptime_ms, now) if boot == self.hello.boot else None
-        item = to_item(frame, **self._known.dated(self.hello.box, boot, uptime_ms))
+        item = to_item(frame, **self._memory.wall_fields(self.hello.box, boot, uptime_ms))
         return [one for one in (start, item) if one]
 
     def _summary(self, frame: Frame, boot: int) -> list[Item]:
-        """One of an earlier start may have no time; it is kept all the same, since the board will drop it."""
+        """A summary of an earlier start may have no time; it is kept all the same, since the board drops it next."""
         assert self.hello
         uptime_ms = frame.values[3]
-        dated = self._known.dated(self.hello.box, boot, uptime_ms) if isinstance(uptime_ms, int) else {}
+        dated = self._memory.wall_fields(self.hello.box, boot, uptime_ms) if isinstance(uptime_ms, int) else {}
         item = to_item(frame, **dated)
         return [item] if item else []
 
     def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> StartTime | None:
-        skipped = self._records.came(sequence)
-        if skipped is None:  # from the backlog
+        skipped = self._records.arrived(sequence)
+        if skipped is None:  # an older record
             return None
-        self._tally.gap += skipped
+        self._counter.gap += skipped
         assert self.hello
-        return self._known.heard(self.hello.box, boot, uptime_ms, now)
+        return self._memory.heard(self.hello.box, boot, uptime_ms, now)
 
-    # --- what goes out ---
+    # --- requests out ---
 
-    def _ask_anew(self) -> None:
-        """Forgets who the board is and asks."""
+    def _identify_again(self) -> None:
+        """Forgets who the board is and asks again."""
         self.hello, self._introduced = None, False
-        self._asking.who_soon()
+        self._schedule.who_soon()
 
     def _ask_clock(self, now: Moment) -> None:
         assert self.hello
-        self._questions.ask_clock(self.hello.box, now)
-        self._asking.clock_asked(now)
+        self._commands.ask_clock(self.hello.box, now)
+        self._schedule.clock_asked(now)
 
     def _ask_missing(self, now: Moment) -> None:
         assert self.hello
@@ -322,21 +325,21 @@ class Exchange:
             return
         first, last, before = wanted
         if before:
-            self._questions.send("who", "*")  # its hello tells what it holds no longer
-        self._questions.send("resend", self.hello.box, from_sequence=first, to_sequence=last)
+            self._commands.send("who", "*")  # its hello shows which records it holds no longer
+        self._commands.send("resend", self.hello.box, from_sequence=first, to_sequence=last)
 
-    # --- small change ---
+    # --- notes and counts ---
 
     def _refuse(self, note: LinkNote, now: Moment) -> list[Item]:
-        """Takes nothing from a board; says why, once."""
+        """Takes no data from a board; reports the reason once."""
         self.hello, self._introduced = None, False
         self._held.clear()
-        self._asking.who_later(now)
+        self._schedule.who_later(now)
         known, self._refused = self._refused, note.sentence
         return [] if known == note.sentence else [note]
 
     def _count_lost(self, lost: int, now: Moment) -> list[Item]:
         if not lost or not self.hello:
             return []
-        self._tally.lost += lost
-        return [notes.lost_records(self.source, now, self.hello.box, lost)]
+        self._counter.lost += lost
+        return [report.records_lost(self.source, now, self.hello.box, lost)]

@@ -1,4 +1,4 @@
-"""Where items come from: the Source interface, the bounded queue to the service, and a source that replays bytes."""
+"""Where items come from: the Source interface, the bounded queue to the monitor, and a source that replays bytes."""
 
 from collections import deque
 from collections.abc import Callable, Iterable
@@ -8,19 +8,18 @@ from threading import Condition, Event, Thread
 from typing import Protocol
 
 from groundbox.errors import LinkError, WireError
-from groundbox.link.decode import Corrupt, Decoder, Frame
-from groundbox.link.items import to_item
+from groundbox.link.decode import Corrupt, Decoder, Frame, to_item
 from groundbox.model import Answer, Health, Item, LinkCount, Stored
 
 
 class Arrivals:
-    """The bounded queue between links and the service.
+    """The bounded queue between links and the monitor.
 
-    The service's loop: `items = arrivals.take(); store.add(items); done = store.commit(); arrivals.committed()`.
+    The monitor's loop: `items = arrivals.take(); store.add(items); done = store.commit(); arrivals.committed()`.
     """
 
-    def __init__(self, most: int = 10_000) -> None:
-        self._most = most
+    def __init__(self, max_items: int = 10_000) -> None:
+        self._max_items = max_items
         self._waiting: deque[tuple[Item, Callable[[], None] | None]] = deque()
         self._receipts: list[Callable[[], None]] = []
         self._changed = Condition()
@@ -31,30 +30,30 @@ class Arrivals:
         `receipt` is called by `committed` once the item is on the disk; it must not raise.
         """
         with self._changed:
-            if not self._changed.wait_for(lambda: len(self._waiting) < self._most, wait_s):
+            if not self._changed.wait_for(lambda: len(self._waiting) < self._max_items, wait_s):
                 return False
             self._waiting.append((item, receipt))
             self._changed.notify_all()
         return True
 
-    def take(self, most: int = 1000, wait_s: float = 0.0) -> list[Item]:
-        """Up to `most` items, oldest first; waits up to `wait_s` real seconds for the first."""
+    def take(self, max_items: int = 1000, wait_s: float = 0.0) -> list[Item]:
+        """Up to `max_items` items, oldest first; waits up to `wait_s` real seconds for the first."""
         with self._changed:
             self._changed.wait_for(lambda: bool(self._waiting), wait_s)
-            taken = [self._waiting.popleft() for _ in range(min(most, len(self._waiting)))]
+            taken = [self._waiting.popleft() for _ in range(min(max_items, len(self._waiting)))]
             self._changed.notify_all()
         self._receipts += [receipt for _, receipt in taken if receipt]
         return [item for item, _ in taken]
 
     def committed(self) -> None:
-        """Tells the sources that everything taken so far is on the disk."""
+        """Reports to the sources that everything taken so far is on the disk."""
         receipts, self._receipts = self._receipts, []
         for receipt in receipts:
             receipt()
 
 
 class Source(Protocol):
-    """Something that brings items: a set of serial ports, a broker, a capture."""
+    """Brings items: a set of serial ports, a broker, a capture."""
 
     def start(self) -> None:
         """Begins; returns at once. Items come through the Arrivals given at construction."""
@@ -62,8 +61,8 @@ class Source(Protocol):
     def stop(self) -> None:
         """Ends and waits for its threads; harmless when not started."""
 
-    def tell_stored(self, stored: Iterable[Stored]) -> None:
-        """Tells boards what they need not keep any longer; boards that are not here are passed over."""
+    def acknowledge_stored(self, stored: Iterable[Stored]) -> None:
+        """Acknowledges stored records to their boards, which drop them; boards that are not here are skipped."""
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
         """A future of the board's answer to command `name` of the registry ("set", "mark", "switch", ...).
@@ -83,8 +82,8 @@ class ReplaySource:
     Args:
         arrivals: where items go.
         data: the captured bytes, in pieces of any size.
-        start_wall_s: the wall time to give to the first start's uptime 0; a later start follows the last record.
-        source: what the link counts call it.
+        start_wall_s: wall time of the first start's uptime 0; a later start follows the last record.
+        source: its name in the link counts.
     """
 
     def __init__(self, arrivals: Arrivals, data: Iterable[bytes], start_wall_s: float, source: str = "replay") -> None:
@@ -105,15 +104,15 @@ class ReplaySource:
         self.join()
 
     def join(self) -> None:
-        """Waits until everything has been replayed."""
+        """Waits until everything is replayed."""
         if self._thread:
             self._thread.join()
 
-    def tell_stored(self, stored: Iterable[Stored]) -> None:
-        """A capture keeps nothing back."""
+    def acknowledge_stored(self, stored: Iterable[Stored]) -> None:
+        """A capture needs no acknowledgement."""
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
-        """A capture answers nothing."""
+        """A capture answers no command."""
         future: Future[Answer] = Future()
         future.set_exception(LinkError(f"{self._source}: a capture takes no commands"))
         return future

@@ -9,8 +9,8 @@ from typing import TypeVar
 import serial
 
 from groundbox.errors import BadInput, LinkError
+from groundbox.link.commands import command_values
 from groundbox.link.decode import Decoder, Frame, OtherRegistry
-from groundbox.link.items import command_values
 from groundbox.wire import line as wire_line
 
 ANSWER_S = 5.0

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from groundbox.advice.warner import Active
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.monitor.view import BoxView
 

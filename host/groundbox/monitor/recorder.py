@@ -10,8 +10,7 @@ from groundbox.advice.state import SILENT_AFTER_S
 from groundbox.advice.warner import Warner
 from groundbox.advice.words import span
 from groundbox.errors import StoreError
-from groundbox.link.questions import Moment
-from groundbox.link.serial_link import Clocks
+from groundbox.link.clock import Clocks, Moment
 from groundbox.link.source import Arrivals, Source
 from groundbox.model import (
     Acknowledge,
@@ -253,7 +252,7 @@ class Recorder:
             return
         self._complain(now, None)
         self._arrivals.committed()
-        self._tell_stored(done.stored)
+        self._acknowledge_stored(done.stored)
         for notice in done.notices:
             self.output.say(now.wall_s, notice)
         for box in done.anew:
@@ -264,9 +263,9 @@ class Recorder:
             else:
                 self._acknowledge(handed, stored=True)
 
-    def _tell_stored(self, stored: Sequence[Stored]) -> None:
+    def _acknowledge_stored(self, stored: Sequence[Stored]) -> None:
         for source in self._sources:
-            source.tell_stored(stored)
+            source.acknowledge_stored(stored)
 
     def _judge(self, now: Moment) -> None:
         self.views = []

@@ -9,10 +9,9 @@ import random
 import time
 from collections.abc import Sequence
 
-from groundbox.link.keys import boxes as boxes_with_keys
-from groundbox.link.questions import Moment
-from groundbox.link.serial_link import Clocks
-from groundbox.link.shared import SharedSource
+from groundbox.link.clock import Clocks, Moment
+from groundbox.link.mqtt_shared import SharedSource
+from groundbox.link.secret_files import boxes_with_keys
 from groundbox.link.source import Arrivals
 from groundbox.model import Event, Item, LinkNote, Mark, Reading, Stored, Summary
 from groundbox.monitor.flight import Flight
@@ -63,7 +62,7 @@ class Worker(Recorder):
         """One turn of the loop: keeps what came, and once a second follows the boxes held."""
         time.sleep(GULP_S)
         room = self.store.waiting < self.store.MOST_WAITING
-        items = self._arrivals.take(most=TAKE) if room else []
+        items = self._arrivals.take(max_items=TAKE) if room else []
         now = self._clocks.now()
         self.store.add(items)
         for item in items:
@@ -92,14 +91,14 @@ class Worker(Recorder):
         elif isinstance(item, Summary):
             self._summaries.add((item.box, item.number))
 
-    def _tell_stored(self, stored: Sequence[Stored]) -> None:
+    def _acknowledge_stored(self, stored: Sequence[Stored]) -> None:
         """Summaries that are now on the disk, to boxes held; what one worker has kept of records says nothing of what
         has come: see `_speak`.
         """
         for box, number in sorted(self._summaries):
             for share in self._shares if box in self._held else ():
-                if share.may_say(box):
-                    share.say(box, "summary_stored", number=number)
+                if share.may_send(box):
+                    share.send(box, "summary_stored", number=number)
         self._summaries.clear()
 
     def _hold(self, now: Moment) -> None:
@@ -166,13 +165,13 @@ class Worker(Recorder):
         if asking:
             self._asked_s = now.real_s
         for box, held in self._held.items():
-            ways = [share for share in self._shares if share.may_say(box)]
+            ways = [share for share in self._shares if share.may_send(box)]
             if not ways:
                 held.give_up(now.real_s)
             for share in ways:
                 if (upto := held.to_tell()) is not None:
-                    share.say(box, "stored", stored_boot=held.own_boot, stored_sequence=upto)
+                    share.send(box, "stored", stored_boot=held.own_boot, stored_sequence=upto)
             for first, last in held.gaps(self.store)[:1] if asking and ways else ():
                 for share in ways:
-                    share.say(box, "who")
-                    share.say(box, "resend", from_sequence=first, to_sequence=last)
+                    share.send(box, "who")
+                    share.send(box, "resend", from_sequence=first, to_sequence=last)

@@ -10,10 +10,8 @@ import msgspec
 from msgspec import Meta
 
 from groundbox.errors import BadInput, LinkError
-from groundbox.link.keys import keep_key, read_key
-from groundbox.link.network_file import network_file
-from groundbox.link.passwords import write_secret
-from groundbox.link.rights import unfit_name
+from groundbox.link.broker import unfit_name
+from groundbox.link.secret_files import network_file, read_key, store_key, write_secret
 from groundbox.maintenance.dialogue import Dialogue
 from groundbox.maintenance.flash import Flash, maintained
 from groundbox.toml_file import read_toml
@@ -89,7 +87,7 @@ def command(file: Path, port: str | None, settings_file: Path | None, folder: Pa
         with maintained(port, PROMPT_S) as flash:
             put(flash, content)
     if key != before:
-        keep_key(keys, told.box, key)
+        store_key(keys, told.box, key)
     click.echo(
         f"Box {told.box} has it, {'and a new command key' if key != before else 'and its command key as before'}."
     )

@@ -16,7 +16,8 @@ from groundbox import settings
 from groundbox.advice.state import SILENT_AFTER_S
 from groundbox.advice.words import clock, span
 from groundbox.errors import BadInput, LinkError
-from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.clock import Clocks
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.monitor.output import Output

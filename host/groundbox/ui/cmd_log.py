@@ -8,7 +8,7 @@ import click
 from rich.console import Console
 
 from groundbox.errors import BadInput
-from groundbox.link.serial_link import Clocks
+from groundbox.link.clock import Clocks
 from groundbox.link.source import Arrivals
 from groundbox.monitor.output import Output
 from groundbox.monitor.recorder import Recorder

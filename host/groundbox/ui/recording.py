@@ -10,10 +10,11 @@ from types import FrameType
 
 from groundbox.errors import BadInput
 from groundbox.link.broker import Broker
+from groundbox.link.clock import Clocks
 from groundbox.link.mqtt import MqttSource
-from groundbox.link.passwords import read_password
-from groundbox.link.serial_link import Clocks, SerialPorts
-from groundbox.link.shared import SharedSource
+from groundbox.link.mqtt_shared import SharedSource
+from groundbox.link.secret_files import read_password
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals, Source
 from groundbox.monitor.recorder import Recorder
 from groundbox.settings import Settings

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from groundbox.advice.warner import Active
 from groundbox.advice.words import span
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.monitor.view import BoxView
 from groundbox.ui import lines

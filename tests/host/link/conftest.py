@@ -5,9 +5,8 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from groundbox.link.clock import BoardMemory, Moment
 from groundbox.link.exchange import Exchange
-from groundbox.link.known import Known
-from groundbox.link.questions import Moment
 from groundbox.model import Item
 from groundbox.wire import line
 from groundbox.wire.messages import checksum, fields_of
@@ -119,7 +118,7 @@ def board() -> FakeBoard:
 
 @pytest.fixture
 def desk(board: FakeBoard) -> Desk:
-    return Desk(Exchange("/dev/board", Known(), 1000), board)
+    return Desk(Exchange("/dev/board", BoardMemory(), 1000), board)
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from groundbox.errors import BadInput
-from groundbox.link.embedded import EmbeddedBroker
-from groundbox.link.rights import AUTOMATION, PROGRAM, may_hear, may_say, own_id, unfit_name
+from groundbox.link.broker import AUTOMATION, PROGRAM, may_publish, may_subscribe, own_id, unfit_name
+from groundbox.link.embedded_broker import EmbeddedBroker
 
 pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
 PASSWORDS = {"mast": "heather", "table": "sedge", PROGRAM: "moss", AUTOMATION: "fern"}
@@ -166,7 +166,7 @@ def test_a_taken_port_is_named(port: int) -> None:
 def test_without_the_extra_it_says_what_to_install() -> None:
     code = (
         "import sys; sys.modules['amqtt'] = sys.modules['amqtt.broker'] = None\n"
-        "from groundbox.link.embedded import EmbeddedBroker\n"
+        "from groundbox.link.embedded_broker import EmbeddedBroker\n"
         "from groundbox.errors import BadInput\n"
         "try: EmbeddedBroker({}, '127.0.0.1', 1)\n"
         "except BadInput as error: print(error)"
@@ -176,13 +176,13 @@ def test_without_the_extra_it_says_what_to_install() -> None:
 
 
 def test_rights() -> None:
-    assert may_say("mast", "groundbox/mast/presence")
-    assert not may_say("mast", "groundbox/mast")
-    assert not may_say("mast", "groundbox/+/reading")
-    assert not may_say(PROGRAM, "groundbox/mast/command/more")
-    assert may_say(PROGRAM, "groundbox_host/warnings/mast")
-    assert not may_hear("mast", "groundbox/+/command")
-    assert not may_hear(PROGRAM, "$SYS/#")
+    assert may_publish("mast", "groundbox/mast/presence")
+    assert not may_publish("mast", "groundbox/mast")
+    assert not may_publish("mast", "groundbox/+/reading")
+    assert not may_publish(PROGRAM, "groundbox/mast/command/more")
+    assert may_publish(PROGRAM, "groundbox_host/warnings/mast")
+    assert not may_subscribe("mast", "groundbox/+/command")
+    assert not may_subscribe(PROGRAM, "$SYS/#")
     assert own_id("host", "groundbox-host")
     assert not own_id("program", f"{PROGRAM}:host")
     assert not own_id(PROGRAM, PROGRAM)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.link.clock import AGAIN_S, ARRIVAL_UNCERTAINTY_S, SET_S, BoardClock, Exchanged
+from groundbox.link.clock import ARRIVAL_UNCERTAINTY_S, RESTART_S, SET_S, BoardClock, ClockUpdate
 from groundbox.model import StartTime
 
 WALL_S = 1_760_000_000.0
@@ -27,7 +27,7 @@ class Truth:
     def wall_s(self, true_s: float) -> float:
         return WALL_S + true_s + self.off_s
 
-    def exchange(self, true_s: float, there_s: float = 0.004, back_s: float = 0.004, boot: int = 3) -> Exchanged:
+    def exchange(self, true_s: float, there_s: float = 0.004, back_s: float = 0.004, boot: int = 3) -> ClockUpdate:
         return self.clock.exchange(
             boot,
             self.uptime_ms(true_s),
@@ -134,7 +134,7 @@ def test_the_board_starts_anew_with_a_new_number() -> None:
 def test_another_start_under_the_same_number() -> None:
     truth = Truth()
     truth.exchange(100.0)
-    truth.started_s = 100.0 + 2 * AGAIN_S
+    truth.started_s = 100.0 + 2 * RESTART_S
     exchanged = truth.exchange(120.0)
     assert exchanged.again
     assert exchanged.start is not None

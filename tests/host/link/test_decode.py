@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.link.decode import MOST_BUFFERED, ConsoleText, Corrupt, Decoder, Frame, OtherRegistry
+from groundbox.link.decode import MAX_BUFFERED, ConsoleText, Corrupt, Decoder, Frame, OtherRegistry
 from groundbox.wire import line
 
 EVENT = line.encode("event", ["mast", 3, 7, 61_000, "launch", None])
@@ -87,7 +87,7 @@ def test_goes_on_after_any_dirt() -> None:
 def test_long_lines_do_not_fill_memory() -> None:
     decoder = Decoder()
     found = [one for _ in range(100) for one in decoder.feed(b"x" * 1000)]
-    assert len(decoder._buffer) <= MOST_BUFFERED
+    assert len(decoder._buffer) <= MAX_BUFFERED
     assert sum(len(one.text) for one in found if isinstance(one, ConsoleText)) >= 98_000
     decoder.feed(b"\n")
     assert decoder.feed(EVENT) == [EVENT_FRAME]

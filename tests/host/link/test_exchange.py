@@ -8,8 +8,8 @@ import pytest
 
 from groundbox.conversion import to_wire
 from groundbox.errors import LinkError
+from groundbox.link.clock import BoardMemory
 from groundbox.link.exchange import HELD, Exchange
-from groundbox.link.known import Known
 from groundbox.model import Answer, Console, Hello, Item, LinkCount, LinkNote, Reading, StartTime, Stored
 from groundbox.wire import line
 from groundbox.wire.messages import checksum
@@ -82,7 +82,7 @@ def test_what_the_board_holds_no_longer_is_counted_as_lost(desk, board) -> None:
     for sequence in range(1, 8):  # two of the three, and older ones that are here already
         board.records.pop(sequence)
     items = desk.run(40.0)
-    assert [note.kind for note in _of(LinkNote, items)] == ["gap"]
+    assert [note.kind for note in _of(LinkNote, items)] == ["records_lost"]
     assert sum(count.lost_records for count in _of(LinkCount, items)) == 2
     missing = set(range(1, board.sequence + 1)) - set(_sequences(desk.items))
     assert missing == {6, 7}
@@ -96,7 +96,7 @@ def test_a_new_connection_asks_for_what_the_board_still_holds(make_desk: Callabl
     for _ in range(300):
         board.now_s += 1.0
         board.measure(say=False)
-    desk = make_desk(Exchange("/dev/board", Known(), 1), board)
+    desk = make_desk(Exchange("/dev/board", BoardMemory(), 1), board)
     items = desk.run(3.0)
     assert sorted(set(_sequences(items))) == list(range(62, board.sequence + 1)), "240 when it said hello"
     assert _of(LinkCount, items) == [], "what was before this connection is no gap of it"
@@ -153,9 +153,9 @@ def test_an_answer_to_an_earlier_program_is_not_taken(desk, board) -> None:
 
 def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_board: Callable) -> None:
     board = make_board(registry="0BADCAFE")
-    desk = make_desk(Exchange("/dev/board", Known(), 1), board)
+    desk = make_desk(Exchange("/dev/board", BoardMemory(), 1), board)
     items = desk.run(60.0)
-    assert [note.kind for note in _of(LinkNote, items)] == ["registry"]
+    assert [note.kind for note in _of(LinkNote, items)] == ["version_mismatch"]
     assert "0BADCAFE" in items[0].sentence
     assert checksum() in items[0].sentence
     assert len(items) == 1
@@ -167,9 +167,9 @@ def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_boa
 
 def test_a_second_board_of_the_same_name_is_not_taken(make_desk: Callable, make_board: Callable) -> None:
     free = {"mast": False}
-    desk = make_desk(Exchange("/dev/board", Known(), 1, claim=lambda box: free[box]), make_board())
+    desk = make_desk(Exchange("/dev/board", BoardMemory(), 1, claim=lambda box: free[box]), make_board())
     items = desk.run(30.0)
-    assert [note.kind for note in _of(LinkNote, items)] == ["twice"]
+    assert [note.kind for note in _of(LinkNote, items)] == ["duplicate_name"]
     assert len(items) == 1
     free["mast"] = True
     assert _sequences(desk.run(30.0))
@@ -177,7 +177,7 @@ def test_a_second_board_of_the_same_name_is_not_taken(make_desk: Callable, make_
 
 def test_an_echo_is_no_board(make_desk: Callable, make_board: Callable) -> None:
     board = make_board()
-    desk = make_desk(Exchange("/dev/board", Known(), 1), board)
+    desk = make_desk(Exchange("/dev/board", BoardMemory(), 1), board)
     board.hear = lambda data: setattr(board, "out", data)  # type: ignore[method-assign]
     assert desk.run(10.0, measure=False) == []
     assert desk.session.heard_s is None
@@ -193,18 +193,18 @@ def test_records_of_another_box_are_not_taken(desk, board) -> None:
 
 def test_stored_goes_to_its_board_alone(desk, board) -> None:
     desk.run(5.0)
-    desk.session.tell_stored(Stored(box="table", boot=3, sequence=5))
-    desk.session.tell_stored(Stored(box="mast", boot=3, sequence=4))
+    desk.session.acknowledge_stored(Stored(box="table", boot=3, sequence=5))
+    desk.session.acknowledge_stored(Stored(box="mast", boot=3, sequence=4))
     desk.run(1.0)
     assert board.told == 4
     assert len(_said(board, "stored")) == 1
 
 
 def test_what_this_very_start_was_told_is_not_asked_for_again(make_desk: Callable, make_board: Callable) -> None:
-    board, known = make_board(), Known()
+    board, known = make_board(), BoardMemory()
     desk = make_desk(Exchange("/dev/board", known, 1), board)
     desk.run(20.0)
-    desk.session.tell_stored(Stored(box="mast", boot=3, sequence=18))
+    desk.session.acknowledge_stored(Stored(box="mast", boot=3, sequence=18))
     desk.session = Exchange("/dev/board", known, 1)
     assert min(_sequences(desk.run(3.0))) == 19
     board.restart(3)  # installed anew: what the other start was told does not count

@@ -13,8 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from groundbox.errors import WireError
-from groundbox.link.decode import MOST_BUFFERED, Decoder, Frame
-from groundbox.link.items import to_item
+from groundbox.link.decode import MAX_BUFFERED, Decoder, Frame, to_item
 from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import BY_NAME
 
@@ -116,7 +115,7 @@ def test_any_bytes_on_a_line(pieces: list[object], cut: int) -> None:
         for found in decoder.feed(data[at : at + cut]):
             if isinstance(found, Frame):
                 _harmless(found.name, list(found.values))
-        assert len(decoder._buffer) <= MOST_BUFFERED
+        assert len(decoder._buffer) <= MAX_BUFFERED
 
 
 @campaign

@@ -17,12 +17,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from groundbox.errors import BadInput, LinkError, WireError
 from groundbox.link.broker import Broker, why_not
+from groundbox.link.clock import Clocks, Moment
 from groundbox.link.decode import Frame
-from groundbox.link.keys import Keys, new_key
 from groundbox.link.mqtt import MqttSource
-from groundbox.link.mqtt_boxes import Boxes
-from groundbox.link.questions import Moment
-from groundbox.link.serial_link import Clocks
+from groundbox.link.mqtt_boxes import KeyedBoxes
+from groundbox.link.secret_files import Keys, new_key
 from groundbox.link.source import Arrivals
 from groundbox.model import Health, Hello, Item, LinkCount, LinkNote, Reading, StartTime, Stored
 from groundbox.wire import auth, json_form, line
@@ -187,7 +186,7 @@ def test_a_box_with_a_key_is_asked_who_it_is_and_dated_by_its_clock(arrivals, ta
     assert {item.sequence for item in readings} == {1, 2, 3, 4, 5}, "what is missing was asked for"
     assert {item.wall_source for item in readings} == {"exchange"}
     assert len(boards.named("ask_clock")) == 1
-    source.tell_stored([Stored(box="mast", boot=3, sequence=5), Stored(box="table", boot=1, sequence=1)])
+    source.acknowledge_stored([Stored(box="mast", boot=3, sequence=5), Stored(box="table", boot=1, sequence=1)])
     _wait(lambda: boards.named("stored"))
     assert [values[2:] for values in boards.named("stored")] == [[3, 5]]
     counters = [counter for counter, _, _ in boards.heard]
@@ -254,7 +253,7 @@ def test_dirt_is_counted_and_harms_nothing(arrivals, start, board, make_reading)
     _say(board, "reading", good)
     items = _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))
     assert [item.sequence for item in items if isinstance(item, Reading)] == [1]
-    assert source._tally.corrupt + sum(i.corrupt_lines for i in items if isinstance(i, LinkCount)) == len(dirt) + 1
+    assert source._counter.corrupt + sum(i.corrupt_lines for i in items if isinstance(i, LinkCount)) == len(dirt) + 1
 
 
 def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, make_reading) -> None:
@@ -264,7 +263,7 @@ def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, 
     _say(board, "reading", make_reading("mast", 3, 1, 1000))
     _say(board, "hello", _hello(checksum()))
     items = _until(arrivals, lambda items: any(isinstance(item, Hello) for item in items))
-    assert [item.kind for item in items if isinstance(item, LinkNote)] == ["registry"]
+    assert [item.kind for item in items if isinstance(item, LinkNote)] == ["version_mismatch"]
     assert "0BADCAFE" in items[0].sentence
     assert not any(isinstance(item, Reading) for item in items)
 
@@ -310,7 +309,7 @@ def test_no_broker_is_said_once(arrivals) -> None:
     time.sleep(1.5)
     source.stop()
     items += arrivals.take()
-    assert [item.kind for item in items] == ["lost"]
+    assert [item.kind for item in items] == ["connection_lost"]
 
 
 def test_a_box_without_its_key_is_named_once(arrivals, broker, board, make_reading, tmp_path) -> None:
@@ -323,37 +322,37 @@ def test_a_box_without_its_key_is_named_once(arrivals, broker, board, make_readi
         items += arrivals.take(wait_s=0.2)
     source.stop()
     (note,) = [item for item in items if isinstance(item, LinkNote)]
-    assert "box mast is heard and only listened to" in note.sentence
+    assert "box mast is heard and gets no commands" in note.sentence
     assert isinstance(items[-1], Reading), "it is recorded all the same"
 
 
 def test_a_box_that_does_not_hear_us_is_named_once(tmp_path, make_reading) -> None:
     told: list[str] = []
     new_key(tmp_path, "mast")
-    boxes = Boxes("broker", Keys(tmp_path), lambda box, sealed: None, lambda box, why: told.append(why))
+    boxes = KeyedBoxes("broker", Keys(tmp_path), lambda box, sealed: None, lambda box, why: told.append(why))
     for second in range(60):
         now = Moment(wall_s=1e9 + second, monotonic_s=second, real_s=second)
         assert boxes.receive("mast", Frame("reading", tuple(make_reading("mast", 3, second + 1, 5000))), now) == []
         boxes.tick(now)
         assert len(told) == (second >= 20)
-    assert "speaks and does not answer" in told[0]
+    assert "sends messages and does not answer" in told[0]
 
 
 def test_a_broker_with_another_certificate_is_not_called_absent(tmp_path) -> None:
     error = ssl.SSLCertVerificationError("no")
     error.verify_message = "self-signed certificate"
     assert "certificate does not fit ca_file and host (self-signed certificate)" in why_not(error)
-    assert "does not speak TLS" in why_not(ssl.SSLError())
+    assert "does not use TLS" in why_not(ssl.SSLError())
     assert why_not(ConnectionRefusedError()) == "no broker answers there"
     assert "check host" in why_not(socket.gaierror(-2, "unknown"))
 
 
-def test_a_refused_subscription_is_told(arrivals, start) -> None:
+def test_a_refused_subscription_is_reported(arrivals, start) -> None:
     source = start(arrivals)
     source._on_subscribe(None, None, 1, [ReasonCode(PacketTypes.SUBACK, "Not authorized")], None)
     notes = [item.sentence for item in arrivals.take(wait_s=1.0) if isinstance(item, LinkNote)]
     source.stop()
-    assert any("lets this user in, but not hear boxes" in sentence for sentence in notes)
+    assert any("the broker refuses the subscription" in sentence for sentence in notes)
 
 
 def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_reading, monkeypatch) -> None:
@@ -362,7 +361,7 @@ def test_an_exception_does_not_end_the_thread(arrivals, start, board, make_readi
     monkeypatch.setattr(source, "_items", lambda message, now: 1 / 0)
     _say(board, "reading", make_reading("mast", 3, 1, 1000))
     items = _until(arrivals, lambda items: len(items) >= 1)
-    assert "could not be dealt with" in items[0].sentence
+    assert "a fault of this program with one message" in items[0].sentence
     monkeypatch.setattr(source, "_items", real)
     _say(board, "reading", make_reading("mast", 3, 2, 2000))
     assert _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))

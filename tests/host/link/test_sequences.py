@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.link.missing import LONGEST_RESEND_S, RESEND_S, Missing
+from groundbox.link.commands import MAX_RESEND_S, RESEND_S, RecordTracker
 from groundbox.wire.sequences import MOST_PIECES, Sequences
 
 STEPS = st.lists(
@@ -45,7 +45,7 @@ def test_bounded_and_still_right() -> None:
 
 
 def test_missing_records_are_asked_for_with_patience() -> None:
-    missing = Missing(1, 10)
+    missing = RecordTracker(1, 10)
     assert missing.to_ask(0.0) == (1, 10, False)
     assert missing.to_ask(1.0) is None
     assert missing.to_ask(RESEND_S) == (1, 10, True)
@@ -56,24 +56,24 @@ def test_missing_records_are_asked_for_with_patience() -> None:
             times.append(now_s)
     waits = [b - a for a, b in zip(times, times[1:], strict=False)]
     assert waits == sorted(waits)
-    assert waits[-1] == LONGEST_RESEND_S
+    assert waits[-1] == MAX_RESEND_S
 
 
 def test_while_they_come_nothing_is_asked() -> None:
-    missing = Missing(1, 100)
+    missing = RecordTracker(1, 100)
     assert missing.to_ask(0.0) == (1, 100, False)
     for number in range(1, 90):
-        assert missing.came(number) is None
+        assert missing.arrived(number) is None
         assert missing.to_ask(number * 0.9 * RESEND_S) is None
-    missing.came(91)  # 90 was damaged
+    missing.arrived(91)  # 90 was damaged
     for number in range(92, 101):
-        missing.came(number)
+        missing.arrived(number)
     assert missing.to_ask(89 * 0.9 * RESEND_S + 1) is None
     assert missing.to_ask(91 * RESEND_S) == (90, 90, True)
 
 
 def test_a_new_gap_is_asked_for_at_once() -> None:
-    missing = Missing(1, 0)
-    assert missing.came(1) == 0
-    assert missing.came(5) == 3
+    missing = RecordTracker(1, 0)
+    assert missing.arrived(1) == 0
+    assert missing.arrived(5) == 3
     assert missing.to_ask(0.0) == (2, 4, False)

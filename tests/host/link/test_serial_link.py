@@ -11,10 +11,11 @@ from random import Random
 import pytest
 
 from groundbox.errors import LinkError, WireError
-from groundbox.link import port, serial_link
-from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link import serial_link
+from groundbox.link.clock import Clocks
+from groundbox.link.commands import RetryDelay
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
-from groundbox.link.waits import Waits
 from groundbox.model import Hello, Item, LinkNote, Reading, Stored
 
 REAL = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
@@ -86,9 +87,9 @@ def arrivals() -> Arrivals:
 
 @pytest.fixture
 def ports(tmp_path: Path, arrivals: Arrivals, monkeypatch: pytest.MonkeyPatch) -> Iterator[SerialPorts]:
-    monkeypatch.setattr(port, "LOST_WAIT_S", 0.05)
+    monkeypatch.setattr(serial_link, "LOST_RETRY_S", 0.05)
     monkeypatch.setattr(serial_link, "SCAN_S", 0.05)
-    monkeypatch.setattr(port, "STRANGER_S", 1.2)
+    monkeypatch.setattr(serial_link, "UNKNOWN_S", 1.2)
     ports = SerialPorts(arrivals, REAL, [str(tmp_path / "tty*")], Random(1))
     yield ports
     ports.stop()
@@ -117,7 +118,7 @@ def test_found_read_told_asked(ports: SerialPorts, arrivals: Arrivals, plugged: 
     assert _notes(items) == ["found"]
     reading = next(item for item in items if isinstance(item, Reading))
     assert abs(reading.wall_s - time.time()) < 5.0
-    ports.tell_stored([Stored(box="mast", boot=3, sequence=2)])
+    ports.acknowledge_stored([Stored(box="mast", boot=3, sequence=2)])
     answer = ports.command("mast", "get", setting="fan_on_centi_c").result(5.0)
     assert answer.value == "42"
     _until(arrivals, lambda _: plugged.board.told == 2)
@@ -128,8 +129,8 @@ def test_unplugged_and_plugged_in_again(ports: SerialPorts, arrivals: Arrivals, 
     came = _until(arrivals, lambda items: len(_readings(items)) >= 2)
     for _ in range(3):
         plugged.unplug()
-        lost = _until(arrivals, lambda items: "lost" in _notes(items))
-        assert _notes(lost).count("lost") == 1
+        lost = _until(arrivals, lambda items: "connection_lost" in _notes(items))
+        assert _notes(lost).count("connection_lost") == 1
         for _ in range(4):
             plugged.board.measure(say=False)  # measured while nobody listened
         plugged.plug()
@@ -168,7 +169,7 @@ def test_strangers_are_left_alone(
     stranger = Plugged(tmp_path / "ttySTRANGER", board, answer)
     try:
         ports.start()
-        items = _until(arrivals, lambda items: "stranger" in _notes(items))
+        items = _until(arrivals, lambda items: "unknown_device" in _notes(items))
         assert _readings(items) == []
         heard_s = time.monotonic()
         while time.monotonic() < heard_s + 0.5:
@@ -184,7 +185,7 @@ def test_two_boards_of_one_name(
     _until(arrivals, lambda items: "found" in _notes(items))
     second = Plugged(tmp_path / "ttySECOND", make_board(boot=99))
     try:
-        items = _until(arrivals, lambda items: "twice" in _notes(items))
+        items = _until(arrivals, lambda items: "duplicate_name" in _notes(items))
         items += _until(arrivals, lambda more: len(_readings(more)) >= 3)
         assert {item.boot for item in items if isinstance(item, Reading)} == {3}
     finally:
@@ -192,7 +193,7 @@ def test_two_boards_of_one_name(
 
 
 def test_a_full_queue_stops_the_link_and_loses_nothing(tmp_path: Path, plugged: Plugged) -> None:
-    arrivals = Arrivals(most=5)
+    arrivals = Arrivals(max_items=5)
     ports = SerialPorts(arrivals, REAL, [str(tmp_path / "tty*")], Random(1))
     ports.start()
     try:
@@ -207,9 +208,9 @@ def test_a_fault_of_ours_does_not_end_the_thread(
     ports: SerialPorts, arrivals: Arrivals, plugged: Plugged, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     faults = iter([True])
-    monkeypatch.setattr(port, "LOST_LONGEST_S", 0.05)
-    real = port.Exchange.tick
-    monkeypatch.setattr(port.Exchange, "tick", lambda *given: 1 / 0 if next(faults, False) else real(*given))
+    monkeypatch.setattr(serial_link, "LOST_MAX_RETRY_S", 0.05)
+    real = serial_link.Exchange.tick
+    monkeypatch.setattr(serial_link.Exchange, "tick", lambda *given: 1 / 0 if next(faults, False) else real(*given))
     ports.start()
     items = _until(arrivals, lambda items: len(_readings(items)) >= 1)
     assert "a fault of this program: ZeroDivisionError" in items[0].sentence
@@ -226,7 +227,7 @@ def test_ports_by_pattern_and_by_name(arrivals: Arrivals, tmp_path: Path) -> Non
 
 
 def test_waits_grow_to_a_limit_and_begin_anew() -> None:
-    waits = Waits(1.0, 10.0, Random(1))
+    waits = RetryDelay(1.0, 10.0, Random(1))
     series = [waits.next_s() for _ in range(12)]
     assert all(2 / 3 * 1.5**n <= wait <= 1.5**n for n, wait in enumerate(series[:5]))
     assert all(20 / 3 <= wait <= 10 for wait in series[7:])

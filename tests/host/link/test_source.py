@@ -15,19 +15,19 @@ def test_first_in_first_out() -> None:
     arrivals = Arrivals()
     for text in "abc":
         assert arrivals.put(_note(text))
-    assert [item.sentence for item in arrivals.take(most=2)] == ["a", "b"]
+    assert [item.sentence for item in arrivals.take(max_items=2)] == ["a", "b"]
     assert [item.sentence for item in arrivals.take()] == ["c"]
     assert arrivals.take() == []
 
 
 def test_a_full_queue_holds_its_source_back() -> None:
-    arrivals = Arrivals(most=2)
+    arrivals = Arrivals(max_items=2)
     assert arrivals.put(_note("a"))
     assert arrivals.put(_note("b"))
     assert not arrivals.put(_note("c"), wait_s=0.01)
     waiting = Thread(target=lambda: arrivals.put(_note("d")))
     waiting.start()
-    assert [item.sentence for item in arrivals.take(most=1)] == ["a"]
+    assert [item.sentence for item in arrivals.take(max_items=1)] == ["a"]
     waiting.join(5.0)
     assert not waiting.is_alive()
     assert [item.sentence for item in arrivals.take()] == ["b", "d"]
@@ -37,7 +37,7 @@ def test_receipts_come_after_the_commit_and_only_for_what_was_taken() -> None:
     arrivals, told = Arrivals(), []
     for text in "abc":
         arrivals.put(_note(text), lambda text=text: told.append(text))
-    arrivals.take(most=2)
+    arrivals.take(max_items=2)
     assert told == []
     arrivals.committed()
     assert told == ["a", "b"]
@@ -71,6 +71,6 @@ def test_replay(make_reading) -> None:
 
 def test_replay_can_be_stopped(make_reading) -> None:
     one = line.encode("reading", make_reading("mast", 3, 1, 1000))
-    source = ReplaySource(Arrivals(most=10), [one] * 1000, 0.0)
+    source = ReplaySource(Arrivals(max_items=10), [one] * 1000, 0.0)
     source.start()
     source.stop()

@@ -10,8 +10,7 @@ import pytest
 from groundbox.advice.warner import Active
 from groundbox.conversion import from_wire
 from groundbox.errors import StoreError
-from groundbox.link.questions import Moment
-from groundbox.link.serial_link import Clocks
+from groundbox.link.clock import Clocks, Moment
 from groundbox.link.source import Arrivals
 from groundbox.model import (
     Acknowledge,
@@ -98,7 +97,7 @@ class Boards:
     def stop(self) -> None:
         pass
 
-    def tell_stored(self, stored: Iterable[Stored]) -> None:
+    def acknowledge_stored(self, stored: Iterable[Stored]) -> None:
         self.stored += stored
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
@@ -223,7 +222,7 @@ class Bench:
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterable[Bench]:
     monkeypatch.setattr("groundbox.monitor.recorder.TAKE_S", 0.0)
     monkeypatch.setattr("groundbox.monitor.recorder.ESTIMATE_EVERY_S", 4.0)
-    monkeypatch.setattr("groundbox.link.serial_link.time.monotonic", lambda: made.now_s if made else 0.0)
+    monkeypatch.setattr("groundbox.link.clock.time.monotonic", lambda: made.now_s if made else 0.0)
     made: Bench | None = None
     (tmp_path / "sedge.toml").write_text("c20_ah = 9.0\n")
     (tmp_path / "heath.toml").write_text("c20_ah = 18.0\n")

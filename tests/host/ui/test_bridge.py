@@ -18,20 +18,19 @@ from tests.host.ui.test_lines import VIEW, WALL_S
 from groundbox import settings
 from groundbox.advice.warner import Active
 from groundbox.errors import BadInput
-from groundbox.link.broker import Broker
-from groundbox.link.embedded import EmbeddedBroker
-from groundbox.link.questions import Moment
-from groundbox.link.rights import PROGRAM
+from groundbox.link.broker import PROGRAM, Broker
+from groundbox.link.clock import Moment
+from groundbox.link.embedded_broker import EmbeddedBroker
 from groundbox.model import WarningChange
 from groundbox.settings import OwnBrokerSettings, Settings
 from groundbox.ui.bridge.metrics import Metrics
 from groundbox.ui.bridge.start import bridges_of, own_broker
 from groundbox.ui.bridge.topic import WarningsTopic
-from groundbox.ui.bridge.webhook import MOST_WAITING, Webhook
+from groundbox.ui.bridge.webhook import MAX_WAITING, Webhook
 
-FAN = Active(box="mast", kind="fan_stalled", severity="urgent", sentence="fan 2 stands", acknowledged=False)
+FAN = Active(box="mast", kind="fan_stalled", severity="urgent", sentence="fan 2 does not turn", acknowledged=False)
 CHANGE = WarningChange(
-    box="mast", warning="fan_stalled", severity="urgent", change="raised", sentence="fan 2 stands", wall_s=WALL_S
+    box="mast", warning="fan_stalled", severity="urgent", change="raised", sentence="fan 2 does not turn", wall_s=WALL_S
 )
 TOKEN = "sphagnum-and-sundew"
 
@@ -50,7 +49,7 @@ def _until(enough: Callable[[], object], wait_s: float = 10.0) -> None:
 # --- OpenMetrics ---
 
 
-def test_metrics_are_openmetrics_with_units_and_leave_out_what_is_unknown() -> None:
+def test_metrics_are_openmetrics_with_units_and_leave_out_unknown_values() -> None:
     metrics = Metrics()
     blind = replace(VIEW, state=replace(VIEW.state, box="table", battery_volts=None), runtime_s=None, warnings=())
     metrics.show([replace(VIEW, warnings=(FAN,)), blind], _moment())
@@ -58,14 +57,14 @@ def test_metrics_are_openmetrics_with_units_and_leave_out_what_is_unknown() -> N
     volts = families["groundbox_battery_volts"]
     assert volts.unit == "volts"
     assert [(s.labels["box"], s.value) for s in volts.samples] == [("mast", VIEW.state.battery_volts)]
-    left = {s.labels["bound"]: s.value for s in families["groundbox_runtime_left_seconds"].samples}
-    assert tuple(left[bound] for bound in ("early", "likely", "late")) == VIEW.runtime_s
+    left = {s.labels["bound"]: s.value for s in families["groundbox_runtime_seconds"].samples}
+    assert tuple(left[bound] for bound in ("low", "expected", "high")) == VIEW.runtime_s
     (warning,) = families["groundbox_warning"].samples
     assert warning.labels == {"box": "mast", "warning": "fan_stalled", "severity": "urgent"}
-    assert families["groundbox_seen_timestamp_seconds"].samples[0].value == WALL_S
+    assert families["groundbox_updated_timestamp_seconds"].samples[0].value == WALL_S
 
 
-def test_metrics_before_the_first_look_are_empty_and_a_box_cannot_forge_a_line() -> None:
+def test_metrics_before_the_first_update_are_empty_and_a_box_cannot_forge_a_line() -> None:
     metrics = Metrics()
     assert metrics.text().endswith(b"# EOF\n")
     metrics.show([replace(VIEW, state=replace(VIEW.state, box='a"}1#\\'))], _moment())
@@ -77,7 +76,7 @@ def test_metrics_before_the_first_look_are_empty_and_a_box_cannot_forge_a_line()
 
 
 class Hook:
-    """An HTTP server on this computer that answers as told, and keeps what it heard."""
+    """An HTTP server on this computer that gives the answers set, and keeps what it gets."""
 
     def __init__(self) -> None:
         self.heard: list[tuple[dict[str, object], str | None]] = []
@@ -100,8 +99,8 @@ class Hook:
 
             do_GET = do_POST
 
-            def log_message(self, *told: object) -> None:
-                """Says nothing."""
+            def log_message(self, *_: object) -> None:
+                """Prints nothing."""
 
         self.server = HTTPServer(("127.0.0.1", 0), Handler)
         self.url = f"http://127.0.0.1:{self.server.server_port}/secret-path/"
@@ -133,11 +132,11 @@ def started() -> Iterator[Callable[[Webhook], Webhook]]:
         webhook.stop()
 
 
-def test_a_webhook_is_told_until_it_takes_it_and_no_secret_is_said(
+def test_a_webhook_is_retried_until_it_takes_a_warning_and_no_secret_is_shown(
     hook: Hook, started: Callable[[Webhook], Webhook]
 ) -> None:
     hook.answers = [503, 500, 429]
-    webhook = started(Webhook(hook.url, TOKEN, "urgent", first_wait_s=0.02))
+    webhook = started(Webhook(hook.url, TOKEN, "urgent", first_retry_s=0.02))
     webhook.warn(CHANGE)
     webhook.warn(replace(CHANGE, severity="notice"))
     webhook.warn(replace(CHANGE, change="cleared", wall_s=WALL_S + 60))
@@ -150,16 +149,16 @@ def test_a_webhook_is_told_until_it_takes_it_and_no_secret_is_said(
             "warning": "fan_stalled",
             "severity": "urgent",
             "change": "raised",
-            "sentence": "fan 2 stands",
+            "sentence": "fan 2 does not turn",
             "time": "2027-01-15T08:00:00Z",
         },
         f"Bearer {TOKEN}",
     )
-    said = " ".join(webhook.notes)
-    assert "status 503" in said
-    assert "takes warnings again" in said
-    assert TOKEN not in said
-    assert "secret-path" not in said
+    notes = " ".join(webhook.notes)
+    assert "status 503" in notes
+    assert "takes warnings again" in notes
+    assert TOKEN not in notes
+    assert "secret-path" not in notes
 
 
 @pytest.mark.parametrize("status", [302, 400, 404])
@@ -167,7 +166,7 @@ def test_a_refusal_is_final_and_no_redirect_is_followed(
     hook: Hook, started: Callable[[Webhook], Webhook], status: int
 ) -> None:
     hook.answers = [status]
-    webhook = started(Webhook(hook.url, TOKEN, "urgent", first_wait_s=0.02))
+    webhook = started(Webhook(hook.url, TOKEN, "urgent", first_retry_s=0.02))
     webhook.warn(CHANGE)
     webhook.warn(replace(CHANGE, change="cleared"))
     _until(lambda: hook.heard)
@@ -175,18 +174,18 @@ def test_a_refusal_is_final_and_no_redirect_is_followed(
     assert f"status {status}" in webhook.notes[0]
 
 
-def test_an_address_that_hangs_or_is_gone_holds_nothing_up(hook: Hook) -> None:
+def test_an_address_that_hangs_or_is_missing_delays_nothing(hook: Hook) -> None:
     hook.hold.clear()
     for url in (hook.url, "http://127.0.0.1:9/"):
-        webhook = Webhook(url, None, "notice", first_wait_s=0.02)
+        webhook = Webhook(url, None, "notice", first_retry_s=0.02)
         webhook.start()
         began_s = time.process_time()
-        for number in range(3 * MOST_WAITING):
+        for number in range(3 * MAX_WAITING):
             webhook.warn(replace(CHANGE, wall_s=WALL_S + number))
         assert time.process_time() - began_s < 5.0  # of this computer's work, whatever else it does
-        assert len(webhook._waiting) == MOST_WAITING
+        assert len(webhook._waiting) == MAX_WAITING
         webhook.stop()
-        assert f"{3 * MOST_WAITING} changes of warnings were not told" in webhook.notes[-1]
+        assert f"{3 * MAX_WAITING} changes of warnings were not sent" in webhook.notes[-1]
 
 
 @pytest.mark.parametrize(
@@ -209,7 +208,7 @@ def test_a_token_that_cannot_be_read_is_named(tmp_path: Path) -> None:
 # --- MQTT ---
 
 
-def test_automations_hear_what_is_up_even_if_they_come_late(tmp_path: Path) -> None:
+def test_automations_get_active_warnings_even_if_they_subscribe_later(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -227,9 +226,9 @@ def test_automations_hear_what_is_up_even_if_they_come_late(tmp_path: Path) -> N
         late.connect("127.0.0.1", port)
         late.loop_start()
         _until(lambda: {name for name, _ in got} == {"groundbox_host/recording", "groundbox_host/warnings/mast"})
-        told = dict(got)["groundbox_host/warnings/mast"]
-        assert told["warnings"] == [
-            {"warning": "fan_stalled", "severity": "urgent", "sentence": "fan 2 stands", "acknowledged": False}
+        published = dict(got)["groundbox_host/warnings/mast"]
+        assert published["warnings"] == [
+            {"warning": "fan_stalled", "severity": "urgent", "sentence": "fan 2 does not turn", "acknowledged": False}
         ]
         got.clear()
         topic.show([replace(VIEW, warnings=(FAN,))], _moment(1.0))  # nothing new
@@ -241,26 +240,26 @@ def test_automations_hear_what_is_up_even_if_they_come_late(tmp_path: Path) -> N
     assert [body.get("warnings", body.get("recording")) for _, body in got] == [[], False]
 
 
-def test_the_broker_inside_follows_the_settings(tmp_path: Path) -> None:
+def test_the_embedded_broker_follows_the_settings(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
     box = settings.BoxSettings(cutoff_volts=11.0)
     chosen = Settings(database=str(tmp_path / "day.db"), boxes={"mast": box})
-    _, way_in, lines = own_broker(chosen)
-    kept = tmp_path / "day.db.broker" / "mast.password"
-    assert kept.stat().st_mode & 0o077 == 0
-    assert (way_in.host, way_in.port, way_in.ca_file) == ("127.0.0.1", 1883, None)
+    _, connection, lines = own_broker(chosen)
+    password = tmp_path / "day.db.broker" / "mast.password"
+    assert password.stat().st_mode & 0o077 == 0
+    assert (connection.host, connection.port, connection.ca_file) == ("127.0.0.1", 1883, None)
     assert "passwords of mast in" in lines[0]
-    assert not any(word in " ".join(lines) for word in (kept.read_text().strip(), str(way_in.password)))
+    assert not any(word in " ".join(lines) for word in (password.read_text().strip(), str(connection.password)))
     open_to_all = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBrokerSettings(listen="0.0.0.0"))
-    assert "without TLS" in own_broker(open_to_all)[2][1]
-    with pytest.raises(BadInput, match="means something else at a broker"):
+    assert "has no TLS" in own_broker(open_to_all)[2][1]
+    with pytest.raises(BadInput, match="has another meaning at a broker"):
         own_broker(Settings(database=str(tmp_path / "day.db"), boxes={"a#b": box}))
 
 
-def test_a_folder_or_certificate_that_will_not_do_is_named(tmp_path: Path) -> None:
+def test_an_unusable_folder_or_certificate_is_named(tmp_path: Path) -> None:
     pytest.importorskip("amqtt", reason="the extra `broker` is not installed")
     chosen = Settings(database=str(tmp_path / "day.db"), own_broker=OwnBrokerSettings(folder=str(tmp_path / "broker")))
-    with pytest.raises(BadInput, match="see `groundbox broker setup`"):
+    with pytest.raises(BadInput, match="write it: groundbox broker setup"):
         own_broker(chosen)
     (tmp_path / "broker").mkdir()
     assert own_broker(chosen)[1].ca_file is None

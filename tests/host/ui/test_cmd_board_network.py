@@ -7,8 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from groundbox.errors import BadInput
-from groundbox.link.keys import new_key, read_key
-from groundbox.link.network_file import network_file
+from groundbox.link.secret_files import network_file, new_key, read_key
 from groundbox.ui.cmd_board_network import command
 
 TOLD = """

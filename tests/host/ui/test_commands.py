@@ -14,8 +14,9 @@ from tests.host.monitor.test_recorder import SETTINGS, Boards, Heard
 
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.cli import COMMANDS, commands, main
+from groundbox.link.clock import Clocks
 from groundbox.link.mqtt import MqttSource
-from groundbox.link.serial_link import Clocks, SerialPorts
+from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
 from groundbox.monitor.recorder import Recorder

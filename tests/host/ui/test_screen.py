@@ -12,7 +12,7 @@ from rich.console import Console
 from tests.host.ui.test_lines import STALLED, VIEW, WALL_S
 
 from groundbox.advice.warner import Active
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.ui import sound
 from groundbox.ui.screen import Screen

@@ -1,1 +1,1 @@
-"""What other programs are told, by open standards: OpenMetrics, MQTT, HTTP."""
+"""Outputs for other programs, by open standards: OpenMetrics, MQTT, HTTP."""

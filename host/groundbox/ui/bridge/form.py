@@ -1,4 +1,4 @@
-"""Warnings as JSON for other programs. Pure. A field once told keeps its name and meaning."""
+"""Warnings as JSON for other programs. Pure. A published field keeps its name and meaning."""
 
 import json
 from datetime import UTC, datetime
@@ -17,17 +17,17 @@ def change_json(change: WarningChange) -> str:
             "severity": change.severity,
             "change": change.change,
             "sentence": change.sentence,
-            "time": told_time(change.wall_s),
+            "time": utc_text(change.wall_s),
         }
     )
 
 
 def box_json(view: BoxView, wall_s: float) -> str:
-    """All warnings that are up at one box, most severe first; an empty list when there is none."""
+    """All active warnings of one box, most severe first; an empty list when there is none."""
     return json.dumps(
         {
             "box": view.state.box,
-            "time": told_time(wall_s),
+            "time": utc_text(wall_s),
             "warnings": [
                 {
                     "warning": one.kind,
@@ -41,6 +41,6 @@ def box_json(view: BoxView, wall_s: float) -> str:
     )
 
 
-def told_time(wall_s: float) -> str:
-    """As 2026-05-01T10:20:30Z."""
+def utc_text(wall_s: float) -> str:
+    """ISO 8601, as 2026-05-01T10:20:30Z."""
     return datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

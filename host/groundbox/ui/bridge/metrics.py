@@ -1,4 +1,4 @@
-"""How things stand in the OpenMetrics form, for whoever collects it. A value that is unknown is left out, never 0."""
+"""The state of all boxes as OpenMetrics text. An unknown value is left out, never 0."""
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
@@ -8,7 +8,7 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.monitor.view import BoxView
 
@@ -20,19 +20,19 @@ FAMILIES = (
     ("battery_amps", "amps", "Battery current, positive while discharging", ()),
     ("battery_charge_ratio", "ratio", "State of charge, 0 to 1", ()),
     ("battery_celsius", "celsius", "Temperature of the battery", ()),
-    ("case_celsius", "celsius", "Air in the case", ()),
-    ("intake_celsius", "celsius", "Air drawn in", ()),
-    ("runtime_left_seconds", "seconds", "Runtime left: early, likely and late", ("bound",)),
-    ("turn_back_timestamp_seconds", "seconds", "Turn-back time, while the aircraft is out", ()),
-    ("reading_age_seconds", "seconds", "Since the box was last heard", ()),
-    ("fan_rpm", "rpm", "Turns of a fan in a minute", ("fan",)),
+    ("case_celsius", "celsius", "Air temperature in the case", ()),
+    ("intake_celsius", "celsius", "Air temperature at the intake", ()),
+    ("runtime_seconds", "seconds", "Runtime until cutoff or end voltage: low, expected and high", ("bound",)),
+    ("turn_back_timestamp_seconds", "seconds", "Turn-back time, in flight", ()),
+    ("reading_age_seconds", "seconds", "Time since the last reading of the box", ()),
+    ("fan_rpm", "rpm", "Fan speed in revolutions per minute", ("fan",)),
     ("fan_stalled", "", "1 while a fan is driven and does not turn", ("fan",)),
-    ("warning", "", "1 while a warning is up", ("warning", "severity")),
+    ("warning", "", "1 while a warning is active", ("warning", "severity")),
 )
 
 
 class Metrics:
-    """A Bridge that is asked: `text` is how things stood at the last turn; called from any thread."""
+    """A Bridge for programs that ask: `text` gives the state at the last update; called from any thread."""
 
     def __init__(self) -> None:
         self.notes: deque[str] = deque()
@@ -55,19 +55,19 @@ class Metrics:
     def text(self) -> bytes:
         """The OpenMetrics text."""
         registry = CollectorRegistry()
-        registry.register(_Standing(self._views, self._wall_s))
+        registry.register(_StateCollector(self._views, self._wall_s))
         return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
 
 
-class _Standing(Collector):
+class _StateCollector(Collector):
     def __init__(self, views: Sequence[BoxView], wall_s: float | None) -> None:
         self._views, self._wall_s = views, wall_s
 
     def collect(self) -> Iterable[Metric]:
         """All families."""
         if self._wall_s is not None:
-            seen = "When this program last looked; if it stands still, the program hangs"
-            yield GaugeMetricFamily("groundbox_seen_timestamp_seconds", seen, self._wall_s, unit="seconds")
+            meaning = "Time of this program's last update; a constant value means that the program hangs"
+            yield GaugeMetricFamily("groundbox_updated_timestamp_seconds", meaning, self._wall_s, unit="seconds")
         for name, unit, meaning, labels in FAMILIES:
             family = GaugeMetricFamily(f"groundbox_{name}", meaning, labels=("box", *labels), unit=unit)
             for view in self._views:
@@ -91,8 +91,8 @@ def _samples(name: str, view: BoxView) -> Iterator[Sample]:
     }
     if name in plain:
         yield (), plain[name]
-    elif name == "runtime_left_seconds" and view.runtime_s:
-        yield from (((bound,), s) for bound, s in zip(("early", "likely", "late"), view.runtime_s, strict=True))
+    elif name == "runtime_seconds" and view.runtime_s:
+        yield from (((bound,), s) for bound, s in zip(("low", "expected", "high"), view.runtime_s, strict=True))
     elif name == "warning":
         yield from (((one.kind, one.severity), 1.0) for one in view.warnings)
     elif name.startswith("fan_") and reading:

@@ -1,21 +1,21 @@
-"""An Output that tells a person as before, and other programs besides."""
+"""An Output that passes everything on to the person's output, and to other programs."""
 
 from collections import deque
 from collections.abc import Sequence
 from typing import Protocol
 
 from groundbox.advice.warner import Active
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.monitor.output import Output
 from groundbox.monitor.view import BoxView
 
 
 class Bridge(Protocol):
-    """Something that tells another program; none of its methods waits or raises.
+    """An output to another program; none of its methods waits or raises.
 
     Attributes:
-        notes: sentences for the person, oldest first; taken away once said.
+        notes: sentences for the person, oldest first; removed once shown.
     """
 
     notes: deque[str]
@@ -27,7 +27,7 @@ class Bridge(Protocol):
         """A warning was raised, cleared or acknowledged."""
 
     def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """How things stand."""
+        """The state of all boxes now."""
 
     def stop(self) -> None:
         """Ends within seconds."""

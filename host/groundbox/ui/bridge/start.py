@@ -1,15 +1,14 @@
-"""The broker inside and the bridges, as the settings want them."""
+"""The embedded broker and the bridges, as the settings name them."""
 
 import ssl
 from collections.abc import Sequence
 from pathlib import Path
 
 from groundbox.errors import BadInput
-from groundbox.link.broker import Broker
-from groundbox.link.broker_files import AUTHORITY, CERTIFICATE, KEY
-from groundbox.link.embedded import HERE, EmbeddedBroker
-from groundbox.link.passwords import kept_passwords
-from groundbox.link.rights import AUTOMATION, PROGRAM, unfit_name
+from groundbox.link.broker import AUTOMATION, PROGRAM, Broker, unfit_name
+from groundbox.link.broker_setup import AUTHORITY, CERTIFICATE, KEY
+from groundbox.link.embedded_broker import HERE, EmbeddedBroker
+from groundbox.link.secret_files import stored_passwords
 from groundbox.settings import OwnBrokerSettings, Settings
 from groundbox.ui.bridge.output import Bridge
 from groundbox.ui.bridge.topic import WarningsTopic
@@ -18,23 +17,25 @@ from groundbox.ui.recording import secret_in
 
 
 def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
-    """The broker inside, how this program gets to it, and what a person should know of it.
+    """The embedded broker, how this program connects to it, and sentences on it for the person.
 
     Raises:
-        BadInput: a box's name will not do at a broker, or a file or the extra is missing.
+        BadInput: a box's name does not fit a broker, or a file or the extra is missing.
     """
     entry = settings.own_broker or OwnBrokerSettings()
     for box in settings.boxes:
         if why := unfit_name(box):
             raise BadInput(settings.file, f"boxes.{box}", why)
-    beside = settings.database_path.with_name(settings.database_path.name + ".broker")
-    folder = beside if entry.folder is None else settings.folder / Path(entry.folder).expanduser()
+    default = settings.database_path.with_name(settings.database_path.name + ".broker")
+    folder = default if entry.folder is None else settings.folder / Path(entry.folder).expanduser()
     if entry.folder is not None and not folder.is_dir():
-        raise BadInput(settings.file, "own_broker.folder", f"there is no folder {folder}; see `groundbox broker setup`")
-    passwords = kept_passwords(folder, [*settings.boxes, PROGRAM, AUTOMATION])
+        raise BadInput(
+            settings.file, "own_broker.folder", f"there is no folder {folder}; write it: groundbox broker setup"
+        )
+    passwords = stored_passwords(folder, [*settings.boxes, PROGRAM, AUTOMATION])
     certificate = certificate_in(folder)
-    inside = EmbeddedBroker(passwords, entry.listen, entry.port, certificate)
-    way_in = Broker(
+    embedded = EmbeddedBroker(passwords, entry.listen, entry.port, certificate)
+    connection = Broker(
         host=HERE if entry.listen in ("0.0.0.0", "::") else entry.listen,
         port=entry.port,
         username=PROGRAM,
@@ -44,19 +45,17 @@ def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:
     boxes = (
         ", ".join(user for user in passwords if user not in (PROGRAM, AUTOMATION)) or "no box yet (add [boxes.NAME])"
     )
-    lines = [f"broker inside: {entry.listen}:{entry.port}; passwords of {boxes} in {folder}"]
+    lines = [f"embedded broker: {entry.listen}:{entry.port}; passwords of {boxes} in {folder}"]
     if entry.listen not in (HERE, "::1", "localhost") and not certificate:
-        lines.append(
-            "it speaks without TLS: who listens on this network reads the passwords; see groundbox broker setup"
-        )
-    return inside, way_in, lines
+        lines.append("it has no TLS: anybody on this network can read the passwords; add TLS: groundbox broker setup")
+    return embedded, connection, lines
 
 
 def certificate_in(folder: Path) -> tuple[Path, Path] | None:
     """Certificate and key in `folder`; None where it has none.
 
     Raises:
-        BadInput: they cannot be used.
+        BadInput: they cannot be loaded.
     """
     pair = folder / CERTIFICATE, folder / KEY
     if not all(path.exists() for path in pair):
@@ -68,13 +67,13 @@ def certificate_in(folder: Path) -> tuple[Path, Path] | None:
     return pair
 
 
-def bridges_of(settings: Settings, told: Sequence[Broker]) -> list[Bridge]:
-    """Warnings topics at the brokers to be `told`, and the settings' webhooks.
+def bridges_of(settings: Settings, publish_to: Sequence[Broker]) -> list[Bridge]:
+    """Warnings topics at the brokers `publish_to`, and the settings' webhooks.
 
     Raises:
         BadInput: a token cannot be read.
     """
-    found: list[Bridge] = [WarningsTopic(broker) for broker in told]
+    found: list[Bridge] = [WarningsTopic(broker) for broker in publish_to]
     for number, hook in enumerate(settings.webhooks, 1):
         token = secret_in(settings, hook.token_file, f"webhooks {number}.token_file")
         found.append(Webhook(hook.url, token, hook.severity))

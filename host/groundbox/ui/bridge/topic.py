@@ -1,4 +1,4 @@
-"""Tells people's own automations through a broker which warnings are up: retained, for who comes later too."""
+"""Publishes the active warnings at a broker for people's own automations: retained, for later subscribers too."""
 
 from collections import deque
 from collections.abc import Sequence
@@ -8,16 +8,15 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from groundbox.link.broker import Broker
+from groundbox.link.broker import OUT, PROGRAM, Broker, unfit_name
+from groundbox.link.clock import Moment
 from groundbox.link.mqtt import KEEPALIVE_S
-from groundbox.link.questions import Moment
-from groundbox.link.rights import OUT, PROGRAM, unfit_name
 from groundbox.model import WarningChange
 from groundbox.monitor.view import BoxView
 from groundbox.ui.bridge.form import box_json
 
 RECORDING = f"{OUT}/recording"
-FRESH_S = 60.0  # sentences hold figures, so that they are told anew
+REPEAT_S = 60.0  # sentences hold figures, so they are published again
 YES, NO = b'{"recording": true}', b'{"recording": false}'
 
 
@@ -27,7 +26,7 @@ class WarningsTopic:
     def __init__(self, broker: Broker) -> None:
         self.notes: deque[str] = deque(maxlen=20)
         self._broker = broker
-        self._told: dict[str, tuple[object, float, str]] = {}  # box: what was up, when told, the very words
+        self._published: dict[str, tuple[object, float, str]] = {}  # box: active warnings, when, the text
         self._lock = Lock()
         self._unfit: set[str] = set()
         client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"{PROGRAM}:warnings")
@@ -52,19 +51,19 @@ class WarningsTopic:
         """See Bridge."""
         for view in views:
             box = view.state.box
-            up = [(one.kind, one.severity, one.acknowledged) for one in view.warnings]
-            before = self._told.get(box)
-            if before and before[0] == up and not (up and moment.real_s - before[1] >= FRESH_S):
+            active = [(one.kind, one.severity, one.acknowledged) for one in view.warnings]
+            before = self._published.get(box)
+            if before and before[0] == active and not (active and moment.real_s - before[1] >= REPEAT_S):
                 continue
             if why := unfit_name(box):
                 if box not in self._unfit:
                     self._unfit.add(box)
-                    self.notes.append(f"{box}: its warnings are not told to automations, its name {why}")
+                    self.notes.append(f"{box}: its warnings are not published for automations: its name {why}")
                 continue
-            words = box_json(view, moment.wall_s)
+            text = box_json(view, moment.wall_s)
             with self._lock:
-                self._told[box] = (up, moment.real_s, words)
-            self._publish(box, words)
+                self._published[box] = (active, moment.real_s, text)
+            self._publish(box, text)
 
     def stop(self) -> None:
         """See Bridge."""
@@ -75,14 +74,14 @@ class WarningsTopic:
 
     def _on_connect(self, client: paho.Client, _data: object, _flags: object, reason: Any, _more: object) -> None:
         if reason.is_failure:
-            return  # MqttSource says so
+            return  # MqttSource reports it
         client.publish(RECORDING, YES, qos=1, retain=True)
         with self._lock:
-            told = {box: words for box, (_, _, words) in self._told.items()}
-        for box, words in told.items():
-            self._publish(box, words)
+            texts = {box: text for box, (_, _, text) in self._published.items()}
+        for box, text in texts.items():
+            self._publish(box, text)
 
-    def _publish(self, box: str, words: str) -> None:
-        """Nothing waits for a broker that is away: it is told all that is up when it comes back."""
+    def _publish(self, box: str, text: str) -> None:
+        """Never waits for the broker: it gets all active warnings when it connects again."""
         if self._client.is_connected():
-            self._client.publish(f"{OUT}/warnings/{box}", words, qos=1, retain=True)
+            self._client.publish(f"{OUT}/warnings/{box}", text, qos=1, retain=True)

@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from groundbox.advice.warner import Active
-from groundbox.link.questions import Moment
+from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.monitor.view import BoxView
 from groundbox.settings import Settings

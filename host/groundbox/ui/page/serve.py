@@ -15,7 +15,7 @@ import segno
 import uvicorn
 
 from groundbox.errors import BadInput, LinkError
-from groundbox.link.questions import COMMAND_S
+from groundbox.link.commands import COMMAND_S
 from groundbox.model import Acknowledge, Answer, Mark
 from groundbox.plan.day import Day
 from groundbox.settings import Settings

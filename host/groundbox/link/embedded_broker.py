@@ -1,8 +1,8 @@
-"""A broker inside this program (amqtt, an extra), for a table where none is installed.
+"""An embedded broker (amqtt, an extra), for a computer where none is installed.
 
-Its limits, against an installed broker: hundreds to some thousand messages a second; what it keeps for boxes that are
-away is gone when it ends; a box that dies in silence never triggers its last word. None of it loses readings: a board
-keeps them until told that they are stored, and this program judges silence by itself.
+Its limits against an installed broker: hundreds to about a thousand messages a second; it loses what it keeps for
+absent boxes when it ends; a box whose power fails never triggers its last will. No reading is lost: a board keeps it
+until it is acknowledged, and this program detects silence itself.
 """
 
 import asyncio
@@ -15,16 +15,16 @@ from typing import Any
 from groundbox.errors import BadInput
 
 HERE = "127.0.0.1"
-MOST_CONNECTIONS = 100
+MAX_CONNECTIONS = 100
 START_S = 10.0
 
 
 class EmbeddedBroker:
-    """Runs from entry to exit of a `with`, in a thread of its own.
+    """Runs from entry to exit of a `with`, in its own thread.
 
     Args:
         passwords: user -> password.
-        listen, port: where to listen.
+        listen, port: address and TCP port to listen on.
         certificate: certificate and key, PEM files, for TLS; None for none.
 
     Raises:
@@ -36,10 +36,10 @@ class EmbeddedBroker:
     ) -> None:
         _require_amqtt()
         self._listen, self._port = listen, port
-        listener: dict[str, Any] = {"type": "tcp", "bind": f"{listen}:{port}", "max_connections": MOST_CONNECTIONS}
+        listener: dict[str, Any] = {"type": "tcp", "bind": f"{listen}:{port}", "max_connections": MAX_CONNECTIONS}
         if certificate:
             listener |= {"ssl": True, "certfile": str(certificate[0]), "keyfile": str(certificate[1])}
-        plugins = {"groundbox.link.embedded_rights.Rights": {"passwords": dict(passwords)}}
+        plugins = {"groundbox.link.embedded_rights.BrokerRights": {"passwords": dict(passwords)}}
         self._config = {"listeners": {"default": listener}, "plugins": plugins}
         self._ready, self._ending = threading.Event(), threading.Event()
         self._failed: Exception | None = None
@@ -48,12 +48,12 @@ class EmbeddedBroker:
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
 
     def __enter__(self) -> "EmbeddedBroker":
-        logging.getLogger("amqtt").setLevel(logging.CRITICAL + 1)  # it logs every stranger with a traceback
+        logging.getLogger("amqtt").setLevel(logging.CRITICAL + 1)  # it logs every failed connection with a traceback
         logging.getLogger("transitions").setLevel(logging.CRITICAL + 1)
         self._thread.start()
         self._ready.wait(START_S)
         if self._failed is not None:
-            why = f"cannot be used ({self._failed.__cause__ or self._failed}); name another"
+            why = f"cannot be used ({self._failed.__cause__ or self._failed}); name another port"
             raise BadInput("own_broker", f"{self._listen}:{self._port}", why)
         return self
 
@@ -69,11 +69,11 @@ class EmbeddedBroker:
         from groundbox.link.embedded_rights import TightBroker
 
         self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
-        self._loop.set_exception_handler(lambda loop, context: None)  # a torn connection is nothing to tell
+        self._loop.set_exception_handler(lambda loop, context: None)  # a broken connection needs no report
         try:
             broker = TightBroker(self._config)
             await broker.start()
-        except Exception as error:  # noqa: BLE001 (told by __enter__)
+        except Exception as error:  # noqa: BLE001 (reported by __enter__)
             self._failed = error
             return
         finally:
@@ -86,7 +86,7 @@ def _require_amqtt() -> None:
     try:
         from amqtt.broker import Broker  # type: ignore[import-untyped]
     except ImportError as error:
-        mend = 'a broker inside needs more than is installed: pip install "groundbox[broker]"'
-        raise BadInput("own_broker", "", mend) from error
-    if not hasattr(Broker, "_initialize_client_session"):  # where the password is looked at, see embedded_rights
-        raise BadInput("own_broker", "", "this version of amqtt is not known here; install 0.12.1")
+        fix = 'the embedded broker is not installed; type: pip install "groundbox[broker]"'
+        raise BadInput("own_broker", "", fix) from error
+    if not hasattr(Broker, "_initialize_client_session"):  # where the password is checked, see embedded_rights
+        raise BadInput("own_broker", "", "this version of amqtt does not fit; type: pip install amqtt==0.12.1")
