@@ -1,8 +1,9 @@
 # make demo       two simulated boxes with the real firmware    (ARGS=--once ends by itself)
-# make test       format, types and the short suite
-# make endurance  day-long checks; results are kept in tests/benchmarks/
+# make test       format, spelling, types and the short suite, on WORKERS processor cores
+# make endurance  day-long checks; results are in tests/benchmarks/
 PYTHON ?= python3
 VENV ?= .venv
+WORKERS ?= 2
 BIN := $(VENV)/bin
 
 .PHONY: demo test lint endurance benchmarks lock clean
@@ -11,11 +12,12 @@ demo: $(VENV)/.ready
 	$(BIN)/groundbox demo $(ARGS)
 
 test: $(VENV)/.ready lint
-	$(BIN)/python -m pytest -m "not endurance" $(ARGS)
+	$(BIN)/python -m pytest -m "not endurance" -n $(WORKERS) --dist loadgroup $(ARGS)
 
 lint: $(VENV)/.ready
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
+	$(BIN)/codespell README.md DEVELOPERS.md Makefile pyproject.toml .ci/run firmware hardware host tests
 	$(BIN)/mypy
 
 endurance: $(VENV)/.ready

@@ -1,4 +1,4 @@
-"""Lets CPython import the firmware's modules as a board does, and finds the interpreter with a 32-bit object model."""
+"""Imports of the firmware's modules on CPython, groups for parallel runs, and MicroPython with a 32-bit object model."""
 
 import os
 import shutil
@@ -18,9 +18,19 @@ _micropython.const = lambda value: value  # type: ignore[attr-defined]
 sys.modules.setdefault("micropython", _micropython)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Groups for `pytest -n N --dist loadgroup`: a file is one group, all of tests/field is one.
+
+    Tests in tests/field run whole programs against the clock, so they run one after the other.
+    """
+    for item in items:
+        path = item.path.relative_to(_ROOT / "tests")
+        item.add_marker(pytest.mark.xdist_group("field" if path.parts[0] == "field" else str(path)))
+
+
 @pytest.fixture(scope="session")
 def on_32_bit() -> Callable[..., str]:
-    """Runs code on MicroPython with 31-bit small integers, as on a board; gives what it printed.
+    """Runs code on MicroPython with 31-bit small integers, as on a board; returns its output.
 
     Needs node and GROUNDBOX_NODE_MODULES, the folder npm installed @micropython/micropython-webassembly-pyscript into.
     """

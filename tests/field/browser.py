@@ -30,7 +30,7 @@ class Browser:
 
     def __init__(self) -> None:
         from selenium import webdriver
-        from selenium.webdriver.chrome.service import Recorder
+        from selenium.webdriver.chrome.service import Service
 
         programs = shutil.which("chromium"), shutil.which("chromedriver")
         if None in programs:
@@ -40,7 +40,7 @@ class Browser:
         for flag in FLAGS:
             options.add_argument(flag)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-        self.driver = webdriver.Chrome(options=options, service=Recorder(str(programs[1])))
+        self.driver = webdriver.Chrome(options=options, service=Service(str(programs[1])))
         self.asked: set[str] = set()
         self.size(1280, 800)
 
