@@ -1,4 +1,4 @@
-"""Imports of the firmware's modules on CPython, groups for parallel runs, and MicroPython with a 32-bit object model."""
+"""Firmware modules on CPython, groups for parallel runs, and MicroPython with a 32-bit object model."""
 
 import os
 import shutil

@@ -35,7 +35,7 @@ from groundbox.ui.demo_day import (
     Standing,
 )
 from groundbox.ui.lines import LASTS_MEANS
-from groundbox.ui.options import Number
+from groundbox.ui.options import PAGE_PORT, Number
 from groundbox.ui.recording import Stop, record, stop_signals
 from groundbox.ui.screen import Screen
 from groundbox.ui.sound import Sounder
@@ -58,7 +58,9 @@ Examples:
 @click.command(epilog=EXAMPLE)
 @click.option("--once", is_flag=True, help="End by itself within two minutes and print where things are.")
 @click.option("--speed", type=Number(1, 300), help=f"Times real time; {SPEED:g}, with --once {ONCE_SPEED:g}.")
-@click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Of the live page.")
+@click.option(
+    "--page-port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="Port of the page."
+)
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where to keep database and log.")
 def command(once: bool, speed: float | None, page_port: int, folder: Path | None) -> None:
     """Two simulated boxes running the real firmware, logged, estimated and warned about."""

@@ -20,7 +20,7 @@ from groundbox.ui.bridge.metrics import Metrics
 from groundbox.ui.bridge.output import Bridged
 from groundbox.ui.bridge.start import bridges_of, own_broker
 from groundbox.ui.lines import LASTS_MEANS
-from groundbox.ui.options import chosen_settings, database_to_write, settings_options
+from groundbox.ui.options import PAGE_PORT, chosen_settings, database_to_write, settings_options
 from groundbox.ui.recording import broker_of, record, shares_of, sources_of, stop_signals
 from groundbox.ui.screen import Screen
 from groundbox.ui.sound import Sounder
@@ -48,7 +48,9 @@ groundbox acknowledge.
 )
 @click.option("--page", "with_page", is_flag=True, help="Also serve the live page, to this computer only.")
 @click.option("--lan", is_flag=True, help="With --page: also to this network, by passphrases shown as QR codes.")
-@click.option("--page-port", type=click.IntRange(0, 65535), default=8470, show_default=True, help="Port of the page.")
+@click.option(
+    "--page-port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="Port of the page."
+)
 @click.option("--broker", "with_broker", is_flag=True, help="Also run a broker for boxes on a network; see own_broker.")
 @click.option(
     "--share",

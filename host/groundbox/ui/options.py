@@ -15,6 +15,10 @@ from groundbox.errors import BadInput, StoreError
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
+# TCP port of the page: a user port below 32768, where the ports for outgoing connections start on Linux. It is not in
+# /etc/services of Debian, and not assigned in the IANA list (from memory).
+PAGE_PORT = 28470
+
 
 class Place(click.Path):
     """A file, or the address of a database on a server, which stays text."""

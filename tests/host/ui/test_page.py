@@ -254,6 +254,6 @@ def test_passphrases_are_kept_for_this_user_only(tmp_path: Path) -> None:
 
 
 def test_the_qr_code_is_square_in_a_terminal() -> None:
-    rows = qr_lines("http://192.168.1.7:8470/enter#abcdefghkmnp")
+    rows = qr_lines("http://192.168.1.7:28470/enter#abcdefghkmnp")
     assert len({len(row) for row in rows}) == 1
     assert abs(len(rows) * 2 - len(rows[0])) <= 1

@@ -20,6 +20,7 @@ from groundbox.model import Acknowledge, Answer, Mark
 from groundbox.plan.day import Day
 from groundbox.settings import Settings
 from groundbox.store import Reader, leave
+from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
 from groundbox.ui.page.access import Access, kept_passphrases
 from groundbox.ui.page.app import application
@@ -29,7 +30,6 @@ from groundbox.wire.messages import MARKS
 if TYPE_CHECKING:
     from groundbox.ui.page.plan import DayPlan
 
-PORT = 8470
 HERE = "127.0.0.1"
 
 
@@ -81,7 +81,7 @@ class Page:
         settings: Settings,
         wall_s: Callable[[], float],
         *,
-        port: int = PORT,
+        port: int = PAGE_PORT,
         lan: bool = False,
         day: Path | None = None,
         metrics: Callable[[], bytes] = bytes,
@@ -260,7 +260,7 @@ def _listening(address: str, port: int) -> socket.socket:
         listening.listen(128)
     except OSError as error:
         listening.close()
-        raise BadInput("--page-port", str(port), f"cannot be used ({error.strerror}); name another") from error
+        raise BadInput("--page-port", str(port), f"cannot be used ({error.strerror}); choose another") from error
     return listening
 
 
