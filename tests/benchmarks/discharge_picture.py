@@ -12,7 +12,7 @@ from random import Random
 from click.testing import CliRunner
 
 from groundbox.cli import commands as groundbox
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.rig.electric import SimBattery, SimBatterySettings
 
 PICTURE = Path(__file__).parents[1] / "field" / "pictures" / "discharge.png"
 REST_S, STEP_S, END_VOLTS = 1800, 60, 10.4
@@ -21,7 +21,7 @@ NOISE_VOLTS, NOISE_AMPS = 0.006, 0.01
 
 def run_down(path: Path, seed: int) -> None:
     """Writes a log of one discharge, half an hour of rest before it."""
-    chance, battery = Random(seed), LeadAcid(BatterySettings(c20_ah=18, health=0.95))
+    chance, battery = Random(seed), SimBattery(SimBatterySettings(c20_ah=18, health=0.95))
     rows, t_s, volts = ["t_s,volts,amps"], 0, 13.0
     while volts >= END_VOLTS:
         amps = 0.0 if t_s < REST_S else 2.4 + t_s // 600 % 2

@@ -16,9 +16,8 @@ from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Reading
 from groundbox.monitor.recorder import COMMIT_EVERY_S, TAKE_S
-from groundbox.rig import session
-from groundbox.rig.clock import SimClock
-from groundbox.rig.runner import SimulatedBoard
+from groundbox.rig import demo_boxes
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.store import Store
 from groundbox.wire import json_form, line
 
@@ -31,7 +30,8 @@ def main(arguments: list[str]) -> None:
     with tempfile.TemporaryDirectory() as name:
         clock = SimClock(1.0)
         boards = [
-            SimulatedBoard(settings, clock, Path(name) / settings.name) for settings in (session.TABLE, session.MAST)
+            SimulatedBoard(settings, clock, Path(name) / settings.name)
+            for settings in (demo_boxes.TABLE, demo_boxes.MAST)
         ]
         for board in boards:
             board.start()

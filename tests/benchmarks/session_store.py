@@ -6,7 +6,7 @@ from pathlib import Path
 
 from groundbox.conversion import from_wire
 from groundbox.model import Mark, Reading, WarningChange
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.rig.electric import SimBattery, SimBatterySettings
 from groundbox.store import Store
 from groundbox.wire.messages import fields_of
 
@@ -35,15 +35,15 @@ lead_ohm = 0.03
 loads = [{ name = "receivers", watts = 14 }, { name = "fans", watts = 5, with_fans = true }]
 """
 BOXES = {
-    "table": (BatterySettings(c20_ah=18.0, ohm=0.016), 1.5),
-    "mast": (BatterySettings(c20_ah=9.0, health=0.9, ohm=0.032), 1.15),
+    "table": (SimBatterySettings(c20_ah=18.0, ohm=0.016), 1.5),
+    "mast": (SimBatterySettings(c20_ah=9.0, health=0.9, ohm=0.032), 1.15),
 }
 
 
 def readings(box: str, hours: float) -> Iterator[Reading]:
     """One reading a second; fans come and go, and every seventh second has a short peak of 3 A."""
     settings, base_amps = BOXES[box]
-    battery = LeadAcid(settings)
+    battery = SimBattery(settings)
     case_c, fans = 28.0, False
     for second in range(int(hours * 3600)):
         fans = case_c > 31 if fans else case_c > 35

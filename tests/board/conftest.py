@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from groundbox.rig.bench import Bench
-from groundbox.rig.box import BoxSettings
-from groundbox.rig.lead_acid import BatterySettings
+from groundbox.rig.box import SimBoxSettings
+from groundbox.rig.electric import SimBatterySettings
 from groundbox.rig.process import interpreter_path
 
 ROOT = Path(__file__).parents[2]
@@ -53,7 +53,7 @@ def bench(micropython: str, tmp_path: Path) -> Iterator[NewBench]:
     with ExitStack() as stack:
 
         def new(**more: object) -> Bench:
-            box = BoxSettings(name="mast", battery=BatterySettings(c20_ah=9.0))
+            box = SimBoxSettings(name="mast", battery=SimBatterySettings(c20_ah=9.0))
             return stack.enter_context(Bench(box, tmp_path, **more))
 
         yield new

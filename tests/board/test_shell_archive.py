@@ -20,11 +20,11 @@ def _take_all(board: Bench, seconds: int = 120, keep_to: int = 0) -> list[dict[s
     found: list[dict[str, int | str | None]] = []
     for number in range(seconds):
         if number % 5 == 0:
-            board.say("who", ["mast", 100 + number])
+            board.send("who", ["mast", 100 + number])
         new = _summaries(board.run_for(1.0))
         found += new
         for summary in new:
-            board.say("summary_stored", ["mast", 1000 + number, summary["number"]])
+            board.send("summary_stored", ["mast", 1000 + number, summary["number"]])
     return found
 
 

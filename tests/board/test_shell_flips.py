@@ -41,7 +41,7 @@ def test_the_board_does_only_what_came_whole(bench: NewBench) -> None:
             said = line.encode("mark", ["mast", number, "charge"])
             bad = _flipped(said, rate, dice)
             whole += bad.strip() == said.strip()
-            board.console.say(bad + b"\n")
+            board.console.send(bad + b"\n")
             messages = board.run_for(0.5)
             answered |= {values[3] for name, values in messages if name == "answer"}
             marks |= _marks(messages)

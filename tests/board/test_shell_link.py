@@ -47,28 +47,28 @@ def test_a_board_says_hello_and_a_reading_each_second(bench: NewBench) -> None:
 def test_records_are_kept_until_stored_and_no_longer(bench: NewBench) -> None:
     board = bench()
     boot = _field(board.run_for(10.5)[0], "boot")
-    board.say("stored", ["mast", 8, boot - 1, 20])  # another start's
-    board.say("stored", ["mast", 1, boot, 6])
-    board.say("who", ["mast", 2])
+    board.send("stored", ["mast", 8, boot - 1, 20])  # another start's
+    board.send("stored", ["mast", 1, boot, 6])
+    board.send("who", ["mast", 2])
     again = board.run_for(0.3)
     assert _records(again) == list(range(7, 12))
     assert [_field(("hello", values), "oldest_sequence") for values in _named(again, "hello")] == [7]
-    board.say("stored", ["mast", 3, boot, 10_000])  # more than there is: all there is
-    board.say("stored", ["mast", 4, boot, 3])  # late: takes nothing back
-    board.say("who", ["mast", 6])
+    board.send("stored", ["mast", 3, boot, 10_000])  # more than there is: all there is
+    board.send("stored", ["mast", 4, boot, 3])  # late: takes nothing back
+    board.send("who", ["mast", 6])
     assert len(_records(board.run_for(0.9))) <= 1
-    board.say("resend", ["mast", 7, 2, 4])
+    board.send("resend", ["mast", 7, 2, 4])
     assert [number for number in _records(board.run_for(0.5)) if number < 9] == [2, 3, 4]
 
 
 def test_what_a_present_host_does_not_store_comes_again_by_itself(bench: NewBench) -> None:
     board = bench()
     board.run_for(5.5)
-    board.say("ask_clock", ["mast", 1])
+    board.send("ask_clock", ["mast", 1])
     heard = []
     for number in range(2, 6):
         heard += _records(board.run_for(6.0))
-        board.say("ask_clock", ["mast", number])
+        board.send("ask_clock", ["mast", number])
     assert heard.count(1) == 1
     assert heard[0] == 7, "a live one"
     board.run_for(12.0)
@@ -78,7 +78,7 @@ def test_what_a_present_host_does_not_store_comes_again_by_itself(bench: NewBenc
 def test_backlog_comes_behind_live_readings(bench: NewBench) -> None:
     board = bench()
     board.run_for(200.5)
-    board.say("who", ["mast", 1])
+    board.send("who", ["mast", 1])
     records = _records(board.run_for(3.0))
     newest = [number for number in records if number > 201]
     assert len(newest) == 3
@@ -91,7 +91,7 @@ def test_the_clock_is_told_as_it_is_when_it_is_told(bench: NewBench) -> None:
     board.run_for(3.0)
     offsets_ms = []
     for number in range(20):
-        board.say("ask_clock", ["mast", number])
+        board.send("ask_clock", ["mast", number])
         began_ms = board.world.now_us // 1000
         (clock,) = _named(board.run_for(0.37), "clock")
         assert clock[3] == number
@@ -135,7 +135,7 @@ SerialUplink.turn = _turn
     messages = board.run_for(20.5)
     assert b"text of a library {not a message}\n" in board.console.heard
     assert b"and some past every rule" in board.console.heard
-    board.say("who", ["mast", 1])
+    board.send("who", ["mast", 1])
     assert set(_records(messages) + _records(board.run_for(1))) >= set(range(1, 21))
 
 
@@ -147,14 +147,14 @@ def test_dirt_on_the_line_is_counted_and_harmless(bench: NewBench) -> None:
     for _ in range(40):
         torn = bytearray(good)
         torn[dirt.randrange(len(good) - 1)] ^= 1 << dirt.randrange(7)
-        board.console.say(bytes(torn) + bytes(dirt.randrange(256) for _ in range(dirt.randrange(900))) + b"\n")
-        board.console.say(b"\x03\x04\x01\r\n" + b"{" * 3000 + b"\n" + good[: dirt.randrange(len(good))])
+        board.console.send(bytes(torn) + bytes(dirt.randrange(256) for _ in range(dirt.randrange(900))) + b"\n")
+        board.console.send(b"\x03\x04\x01\r\n" + b"{" * 3000 + b"\n" + good[: dirt.randrange(len(good))])
         board.run_for(0.7)
-    board.console.say(b"\n")
+    board.console.send(b"\n")
     board.run_for(1)
-    board.say("get", ["mast", 9, "fan_on_centi_c"])
-    board.say("get", ["*", 10, "sample_hz"])
-    board.say("get", ["table", 11, "sample_hz"])
+    board.send("get", ["mast", 9, "fan_on_centi_c"])
+    board.send("get", ["*", 10, "sample_hz"])
+    board.send("get", ["table", 11, "sample_hz"])
     messages = board.run_for(40)
     answers = [values[3:6] for values in _named(messages, "answer")]
     assert answers == [[9, "ok", "fan_on_centi_c"], [10, "ok", "sample_hz"]]
@@ -169,7 +169,7 @@ def test_messages_from_another_registry_are_answered(bench: NewBench) -> None:
     board = bench()
     board.run_for(1.5)
     for text in (b"dance|mast|12|fast", b"set|mast|13|fan_on_centi_c", b"mark|mast|14|pause", b"dance|table|15|slow"):
-        board.console.say(b"{%s}%08X\n" % (text, crc32(text)))
+        board.console.send(b"{%s}%08X\n" % (text, crc32(text)))
     answers = _named(board.run_for(1), "answer")
     assert [values[3:5] for values in answers] == [[12, "unknown"], [13, "refused"], [14, "refused"]]
     assert answers[0][9] == "no_message_is_called_dance"
@@ -178,9 +178,9 @@ def test_messages_from_another_registry_are_answered(bench: NewBench) -> None:
 def test_our_own_words_sent_back_are_ignored(bench: NewBench) -> None:
     board = bench()
     board.run_for(5.5)
-    board.console.say(bytes(board.console.heard))
+    board.console.send(bytes(board.console.heard))
     assert {name for name, _ in board.run_for(1)} <= {"reading"}
-    board.say("get", ["mast", 1, "sample_hz"])
+    board.send("get", ["mast", 1, "sample_hz"])
     assert _named(board.run_for(1), "answer"), "the link still lives"
 
 
@@ -208,7 +208,7 @@ def test_a_reader_that_stalls_does_not_hold_up_control(bench: NewBench) -> None:
     assert max(values[2] for values in readings) >= 310
     assert set(range(20, 310)) <= set(_records(messages)), "the backlog follows"
     board.run_for(60)
-    board.say("who", ["*", 1])
+    board.send("who", ["*", 1])
     health = [message for message in board.run_for(70) if message[0] == "health"][-1]
     assert _field(health, "worst_step_us") < 20_000
     assert (_field(health, "late_steps"), _field(health, "link_restarts")) == (0, 0)
@@ -225,5 +225,5 @@ def test_a_port_that_takes_a_byte_at_a_time_says_the_same(
     pins.write_text(pins.read_text() + 'PINS["write_bytes"] = 1\n')
     messages = board.run_for(30.5)
     assert _records(messages) == list(range(1, 32))
-    board.say("who", ["mast", 1])
+    board.send("who", ["mast", 1])
     assert set(_records(board.run_for(10))) >= set(range(1, 40))

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from groundbox.rig.bench import Bench, Message
-from groundbox.rig.happenings import Happening
+from groundbox.rig.changes import SimChange
 from groundbox.wire.messages import fields_of
 
 NewBench = Callable[..., Bench]
@@ -48,15 +48,15 @@ def _spoil(tmp_path: Path, file: str, code: str) -> None:
 def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
     board = bench()
     first = _hello(board.run_for(3))
-    board.say("set", ["mast", 1, "low_urgent_mv", "11500"])
-    board.say("set", ["mast", 2, "low_urgent_mv", "9000"])
+    board.send("set", ["mast", 1, "low_urgent_mv", "11500"])
+    board.send("set", ["mast", 2, "low_urgent_mv", "9000"])
     messages = board.run_for(2)
     assert _answers(messages) == ["ok", "refused"]
     assert "settings_changed" in _events(messages)
     board.world.power_cut()
     board.run_for(2)
-    board.say("who", ["mast", 3])
-    board.say("get", ["mast", 4, "low_urgent_mv"])
+    board.send("who", ["mast", 3])
+    board.send("get", ["mast", 4, "low_urgent_mv"])
     messages = board.run_for(2)
     second = _hello(messages)
     assert _field(second, "boot") == _field(first, "boot") + 1
@@ -68,7 +68,7 @@ def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
 def test_a_change_of_what_is_fitted_counts_at_once(bench: NewBench) -> None:
     board = bench(board_settings={"intake_sensor_kind": 0})
     assert _field(board.run_for(5)[-1], "intake_sensor") == "absent"
-    board.say("set", ["mast", 1, "intake_sensor_kind", "1"])
+    board.send("set", ["mast", 1, "intake_sensor_kind", "1"])
     reading = board.run_for(5)[-1]
     assert _field(reading, "intake_sensor") == "ok"
     assert _field(reading, "intake_centi_c") is not None
@@ -86,9 +86,9 @@ def test_damaged_settings_do_not_stop_a_start(bench: NewBench, tmp_path: Path) -
 
 
 def test_a_box_without_sensors_still_starts_and_says_what_is_missing(bench: NewBench) -> None:
-    happenings = [Happening(at_s=0, thing=name, value="open") for name in ("case", "intake", "battery")]
-    happenings.append(Happening(at_s=0, thing="monitor", value="silent"))
-    messages = bench(happenings=happenings).run_for(30)
+    changes = [SimChange(at_s=0, thing=name, value="open") for name in ("case", "intake", "battery")]
+    changes.append(SimChange(at_s=0, thing="monitor", value="silent"))
+    messages = bench(changes=changes).run_for(30)
     reading = messages[-1]
     assert _field(reading, "voltage_sensor") == "silent"
     assert _field(reading, "battery_mv") is not None, "the divider takes over"
@@ -98,11 +98,11 @@ def test_a_box_without_sensors_still_starts_and_says_what_is_missing(bench: NewB
 
 
 def test_a_monitor_that_comes_back_is_configured_again(bench: NewBench) -> None:
-    happenings = [
-        Happening(at_s=5, thing="monitor", value="silent"),
-        Happening(at_s=20, thing="monitor", value="sound"),
+    changes = [
+        SimChange(at_s=5, thing="monitor", value="silent"),
+        SimChange(at_s=20, thing="monitor", value="ok"),
     ]
-    board = bench(happenings=happenings)
+    board = bench(changes=changes)
     assert _field(board.run_for(18)[-1], "current_sensor") == "silent"
     assert _field(board.run_for(8)[-1], "current_sensor") == "ok"
 
@@ -129,7 +129,7 @@ def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -
 
     board.world._wiring.drive = watch
     board.run_for(3)
-    board.say("switch", ["mast", 1, 2, "off"])
+    board.send("switch", ["mast", 1, 2, "off"])
     assert _answers(board.run_for(2)) == ["ok"]
     assert seen == [[True, True], [True, False]]
     board.world.power_cut()
@@ -142,7 +142,7 @@ def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -
 def test_flight_outlasts_a_reset(bench: NewBench) -> None:
     board = bench()
     board.run_for(3)
-    board.say("mark", ["mast", 1, "launch"])
+    board.send("mark", ["mast", 1, "launch"])
     board.run_for(2)
     board.world.power_cut()
     assert _field(board.run_for(3)[-1], "place") == "flight"
@@ -150,7 +150,7 @@ def test_flight_outlasts_a_reset(bench: NewBench) -> None:
 
 def test_the_button_marks_when_held_and_a_tap_in_flight_silences_and_marks_the_return(bench: NewBench) -> None:
     presses = [(5, "pressed"), (7, "released"), (10, "pressed"), (10.3, "released"), (15, "pressed"), (17, "released")]
-    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    board = bench(changes=[SimChange(at_s=at_s, thing="button", value=value) for at_s, value in presses])
     assert _events(board.run_for(20)) == ["started", "launch", "silenced", "returning", "landing"]
 
 
@@ -265,8 +265,8 @@ def test_a_start_that_fails_is_told_and_tried_again(bench: NewBench, tmp_path: P
 def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench) -> None:
     board = bench()
     board.run_for(3)
-    board.say("switch", ["mast", 1, 2, "off"])
-    board.say("maintenance", ["mast", 2])
+    board.send("switch", ["mast", 1, 2, "off"])
+    board.send("maintenance", ["mast", 2])
     messages = board.run_for(4)
     assert _answers(messages) == ["ok", "ok"]
     assert board.world.starts == 2
@@ -287,7 +287,7 @@ def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench)
 def test_a_board_forgotten_in_maintenance_goes_back_to_work(bench: NewBench) -> None:
     board = bench()
     board.run_for(3)
-    board.say("maintenance", ["mast", 1])
+    board.send("maintenance", ["mast", 1])
     board.run_for(1700)
     assert board.world.starts == 2
     assert _field(_hello(board.run_for(200)), "reset_cause") == "maintenance"
@@ -296,22 +296,22 @@ def test_a_board_forgotten_in_maintenance_goes_back_to_work(bench: NewBench) -> 
 def test_no_maintenance_in_flight(bench: NewBench) -> None:
     board = bench()
     board.run_for(3)
-    board.say("mark", ["mast", 1, "launch"])
-    board.say("maintenance", ["mast", 2])
+    board.send("mark", ["mast", 1, "launch"])
+    board.send("maintenance", ["mast", 2])
     assert _answers(board.run_for(5)) == ["ok", "refused"]
     assert board.world.starts == 1
 
 
 def test_the_button_held_at_power_on_and_let_go_asks_for_maintenance(bench: NewBench) -> None:
     presses = [(0, "pressed"), (4.5, "released")]
-    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    board = bench(changes=[SimChange(at_s=at_s, thing="button", value=value) for at_s, value in presses])
     assert board.run_for(10) == []
     assert b"maintenance" in board.console.heard
 
 
 def test_the_button_held_through_a_watchdog_restart_asks_for_nothing(bench: NewBench, tmp_path: Path) -> None:
     presses = [(12, "pressed"), (26, "released")]
-    board = bench(happenings=[Happening(at_s=at_s, thing="button", value=value) for at_s, value in presses])
+    board = bench(changes=[SimChange(at_s=at_s, thing="button", value=value) for at_s, value in presses])
     _spoil(tmp_path, "core/control.py", HANG)
     messages = board.run_for(28)
     hellos = [message for message in messages if message[0] == "hello"]
@@ -320,7 +320,7 @@ def test_the_button_held_through_a_watchdog_restart_asks_for_nothing(bench: NewB
 
 
 def test_a_stuck_button_only_delays_a_start(bench: NewBench) -> None:
-    board = bench(happenings=[Happening(at_s=0, thing="button", value="pressed")])
+    board = bench(changes=[SimChange(at_s=0, thing="button", value="pressed")])
     messages = board.run_for(20)
     assert _field(_hello(messages), "reset_cause") == "power"
     assert [message for message in messages if message[0] == "reading"]

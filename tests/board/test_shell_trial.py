@@ -13,7 +13,7 @@ NewBench = Callable[..., Bench]
 
 
 def _slot(board: Bench, seconds: float = 1) -> str | int | None:
-    board.say("get", ["mast", 99, "slot"])
+    board.send("get", ["mast", 99, "slot"])
     answers = [values for name, values in board.run_for(seconds) if name == "answer"]
     return answers[-1][6] if answers else None
 
@@ -40,7 +40,7 @@ def _choice(tmp_path: Path) -> str:
 def test_what_is_kept_stays(trying: Bench, tmp_path: Path) -> None:
     trying.run_for(5)
     assert _slot(trying) == "b:trial"
-    trying.say("keep", ["mast", 1])
+    trying.send("keep", ["mast", 1])
     assert _answer(trying.run_for(1)) == ["ok"]
     assert _choice(tmp_path) == "b"
     trying.run_for(200)
@@ -91,7 +91,7 @@ def test_a_firmware_that_hangs_before_its_watchdog_goes_back(trying: Bench, tmp_
 
 def test_whoever_launches_on_it_has_taken_it(trying: Bench, tmp_path: Path) -> None:
     trying.run_for(3)
-    trying.say("mark", ["mast", 1, "launch"])
+    trying.send("mark", ["mast", 1, "launch"])
     trying.run_for(150)
     assert trying.world.starts == 1
     assert _choice(tmp_path) == "b"

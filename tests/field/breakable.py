@@ -13,9 +13,8 @@ from tests.field.database import rows
 from tests.field.ports import free_port
 
 from groundbox.link.secret_files import network_file, new_key
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST
-from groundbox.rig.runner import SimulatedBoard
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 PATIENCE_S = 30.0

@@ -17,10 +17,9 @@ from click.testing import CliRunner, Result
 from groundbox import cli
 from groundbox.errors import BadInput, LinkError
 from groundbox.maintenance.dialogue import Dialogue
-from groundbox.rig import session
-from groundbox.rig.clock import SimClock
+from groundbox.rig import demo_boxes
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.process import MICROPYTHON, interpreter_path
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.ui import cmd_board_install, cmd_board_try
 from groundbox.ui.cmd_board_install import _package
 
@@ -35,7 +34,7 @@ def board(tmp_path: Path) -> Iterator[NewBoard]:
     with ExitStack() as stack:
 
         def new(speed: float = 1.0, **more: object) -> SimulatedBoard:
-            cool = replace(session.TABLE, start_c=20.0)
+            cool = replace(demo_boxes.TABLE, start_c=20.0)
             made = SimulatedBoard(cool, SimClock(speed), tmp_path, interpreter=MICROPYTHON, **more)
             made.start()
             stack.callback(made.stop)

@@ -21,10 +21,9 @@ from groundbox import settings
 from groundbox.link.secret_files import network_file, new_key
 from groundbox.link.source import Arrivals
 from groundbox.model import LinkNote, Reading
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.process import interpreter_path
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.toml_file import read_toml
 from groundbox.ui import cmd_board_network
 from groundbox.ui.bridge.start import own_broker

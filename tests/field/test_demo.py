@@ -96,7 +96,7 @@ def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypat
 def test_without_micropython_the_same_firmware_runs_under_cpython(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("groundbox.rig.runner.best_interpreter", lambda: CPYTHON)
+    monkeypatch.setattr("groundbox.rig.bench.best_interpreter", lambda: CPYTHON)
     monkeypatch.setattr(cmd_demo, "ONCE_REAL_S", 4.0)
     done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
     assert done.exit_code == 0, done.output

@@ -11,9 +11,8 @@ from pathlib import Path
 import pytest
 
 from groundbox.errors import StoreError
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.store import Reader
 
 PATIENCE_S = 60.0

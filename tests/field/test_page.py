@@ -17,16 +17,15 @@ import pytest
 from tests.field.browser import PATIENCE_S, Browser
 from tests.field.ports import free_port
 
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import TABLE
-from groundbox.rig.runner import SimulatedBoard
-from groundbox.rig.weather import Weather
+from groundbox.rig.heat import SimWeather
 from groundbox.store import Reader
 
 FIRST_SCREEN_S = 3.0 * 5  # three seconds, on a machine that does other things too
 STALL_SEEN_S = 15.0
 COMMAND = [sys.executable, "-c", "from groundbox.cli import main; main()"]
-HOT = Weather(outside_c=((0.0, 38.0),), sun_w_m2=((0.0, 0.0),))  # so that the fans run at once
+HOT = SimWeather(outside_c=((0.0, 38.0),), sun_w_m2=((0.0, 0.0),))  # so that the fans run at once
 SETTINGS = """
 database = "day.db"
 sound = "off"

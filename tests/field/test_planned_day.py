@@ -9,11 +9,9 @@ from groundbox.plan.charge import holds_back
 from groundbox.plan.charger import charger_of
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.rig.box import Box, BoxSettings
-from groundbox.rig.lead_acid import BatterySettings
-from groundbox.rig.loads import LoadSettings
-from groundbox.rig.power import Charger
-from groundbox.rig.weather import Weather
+from groundbox.rig.box import SimBox, SimBoxSettings
+from groundbox.rig.electric import SimBatterySettings, SimCharger, SimLoadSettings
+from groundbox.rig.heat import SimWeather
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host" / "plan"))
 from days import bog_day, random_day  # noqa: E402
@@ -22,7 +20,7 @@ STEP_S = 5.0
 SERVO_BURST_S, SERVO_WATTS, SERVO_MEAN_WATTS = 2.0, 36.0, 4.0
 
 
-def _loads(plan: Plan, box: str) -> tuple[LoadSettings, ...]:
+def _loads(plan: Plan, box: str) -> tuple[SimLoadSettings, ...]:
     loads = []
     for load in plan.day.boxes[box].load:
         if load.with_fans or (box, load.name) in plan.day.off:
@@ -30,16 +28,16 @@ def _loads(plan: Plan, box: str) -> tuple[LoadSettings, ...]:
         if load.peak_watts:
             rest_s = SERVO_BURST_S * (load.peak_watts / (load.watts or 1.0) - 1)
             bursts = ((SERVO_BURST_S, load.peak_watts),)
-            loads.append(LoadSettings(name=load.name, watts=0.0, rest_s=rest_s, bursts=bursts, irregular=True))
+            loads.append(SimLoadSettings(name=load.name, watts=0.0, rest_s=rest_s, bursts=bursts, irregular=True))
         else:
-            loads.append(LoadSettings(name=load.name, watts=(load.watts or 0.0) * load.fraction))
+            loads.append(SimLoadSettings(name=load.name, watts=(load.watts or 0.0) * load.fraction))
     return tuple(loads)
 
 
-def _fan_load(plan: Plan, box: str) -> LoadSettings:
+def _fan_load(plan: Plan, box: str) -> SimLoadSettings:
     """Fans as the mean of what the plan expects at its warmest flight: the plan's heat is not what is tried here."""
     demands = [demand(plan.day, plan.day.boxes[box], flight, flight.launch_min) for flight in plan.day.flights]
-    return LoadSettings(name="fans", watts=max(found.fan_amps for found in demands) * 11.8)
+    return SimLoadSettings(name="fans", watts=max(found.fan_amps for found in demands) * 11.8)
 
 
 class _Battery:
@@ -53,10 +51,10 @@ class _Battery:
             ((float(hour) * 60 - clock) * 60, value) for hour, value in sorted(plan.day.weather.ambient_c.items())
         )
         c20_ah = entry.profile.c20_ah
-        self.box = Box(
-            BoxSettings(
+        self.box = SimBox(
+            SimBoxSettings(
                 name=box,
-                battery=BatterySettings(
+                battery=SimBatterySettings(
                     c20_ah=c20_ah,
                     health=(entry.battery.health or 1.0) * health,
                     ohm=0.016 * 18 / c20_ah,
@@ -64,7 +62,7 @@ class _Battery:
                 ),
                 loads=(*_loads(plan, box), _fan_load(plan, box)),
                 fans=(),
-                weather=Weather(outside_c=rows),
+                weather=SimWeather(outside_c=rows),
                 lead_ohm=plan.day.boxes[box].lead_ohm,
                 board_watts=0.0,
                 start_c=plan.day.battery_c(0.0),
@@ -72,7 +70,7 @@ class _Battery:
             )
         )
 
-    def run(self, until_min: float, on: bool, charger: Charger) -> None:
+    def run(self, until_min: float, on: bool, charger: SimCharger) -> None:
         self.box.charger = charger
         for load in self.box.loads.values():
             load.wanted = None if on else False
@@ -84,7 +82,7 @@ class _Battery:
     def minutes_left(self, wanted_min: float) -> float:
         """Minutes, all loads on, until the equipment is first under its cutoff; looked for up to `wanted_min`."""
         box, cutoff = self.box, self.plan.day.boxes[self.box_name].cutoff_volts
-        box.charger = Charger()
+        box.charger = SimCharger()
         for load in box.loads.values():
             load.wanted = None
         begin = box.now_s
@@ -95,13 +93,13 @@ class _Battery:
         return (box.now_s - begin) / 60
 
 
-def _charger_at(plan: Plan, battery: str, minute: float, box_on: float) -> Charger:
+def _charger_at(plan: Plan, battery: str, minute: float, box_on: float) -> SimCharger:
     for run in plan.walk.charges:
         if run.battery == battery and run.from_min <= minute < run.until_min:
             charger = charger_of(plan.day.chargers[run.charger], run.amps)
             stage = "float" if box_on and holds_back(charger, box_on) else "absorption"
-            return Charger(amps=run.amps, volts=charger.volts(stage, plan.day.battery_c(minute)))
-    return Charger()
+            return SimCharger(amps=run.amps, volts=charger.volts(stage, plan.day.battery_c(minute)))
+    return SimCharger()
 
 
 def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, str, float]]:

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from groundbox.rig.bench import Bench, Message
+from groundbox.rig.changes import SimChange
 from groundbox.rig.demo_boxes import MAST, TABLE
-from groundbox.rig.happenings import Happening
-from groundbox.rig.loads import LoadSettings
+from groundbox.rig.electric import SimLoadSettings
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
 from groundbox.wire import messages
 
@@ -67,14 +67,14 @@ def test_what_the_board_reads_is_what_the_box_has(bench: NewBench) -> None:
 
 def test_a_stall_of_20_ms_shows_between_two_readings(bench: NewBench) -> None:
     """500 fast samples a second: ten of them fall into a servo's stall of 20 ms."""
-    servo = LoadSettings(name="servo", watts=0.0, rest_s=5.0, bursts=((0.02, 60.0),))
+    servo = SimLoadSettings(name="servo", watts=0.0, rest_s=5.0, bursts=((0.02, 60.0),))
     board = bench(replace(MAST, loads=(servo,)))
     readings = _readings(board.run_for(32))[2:]
     assert sum(r["battery_mv"] - r["battery_min_mv"] > 150 for r in readings) == 6
 
 
 def test_a_stalled_fan_is_seen_and_its_partner_goes_full(bench: NewBench) -> None:
-    board = bench(happenings=[Happening(at_s=60, thing="fan2", value="stalled")])
+    board = bench(changes=[SimChange(at_s=60, thing="fan2", value="stalled")])
     before = _readings(board.run_for(58))[-1]
     assert (before["fan1_state"], before["fan2_state"]) == ("running", "running")
     assert before["fan2_rpm"] == pytest.approx(3000, abs=60)
@@ -85,10 +85,10 @@ def test_a_stalled_fan_is_seen_and_its_partner_goes_full(bench: NewBench) -> Non
 
 def test_broken_sensors_are_told_apart(bench: NewBench) -> None:
     board = bench(
-        happenings=[
-            Happening(at_s=20, thing="block", value="open"),
-            Happening(at_s=20, thing="intake", value="shorted"),
-            Happening(at_s=20, thing="monitor", value="silent"),
+        changes=[
+            SimChange(at_s=20, thing="battery", value="open"),
+            SimChange(at_s=20, thing="intake", value="shorted"),
+            SimChange(at_s=20, thing="monitor", value="silent"),
         ]
     )
     last = _readings(board.run_for(60))[-1]
@@ -106,12 +106,12 @@ def test_same_seed_same_run_other_seed_another(bench: NewBench) -> None:
 
 def test_both_interpreters_and_both_compilers_decide_alike(bench: NewBench) -> None:
     """To the bit: every reading and event of five minutes with a fan that stalls and a charger plugged in."""
-    happenings = [
-        Happening(at_s=60, thing="fan1", value="stalled"),
-        Happening(at_s=200, thing="charger_amps", value=4.0),
+    changes = [
+        SimChange(at_s=60, thing="fan1", value="stalled"),
+        SimChange(at_s=200, thing="charger_amps", value=4.0),
     ]
     kinds: list[dict[str, object]] = [{"interpreter": MICROPYTHON}, {"native": True}, {"interpreter": CPYTHON}]
-    runs = [bench(MAST, happenings=happenings, **kind).run_for(300) for kind in kinds]
+    runs = [bench(MAST, changes=changes, **kind).run_for(300) for kind in kinds]
     kept = [[message for message in run if message[0] in ("reading", "event")] for run in runs]
     assert len(kept[0]) > 295
     assert kept[0] == kept[1] == kept[2]

@@ -6,22 +6,22 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.rig import session
+from groundbox.rig import demo_boxes
 from groundbox.rig.bench import Bench
-from groundbox.rig.box import BoxSettings
-from groundbox.rig.happenings import Happening
+from groundbox.rig.box import SimBoxSettings
+from groundbox.rig.changes import SimChange
 from groundbox.rig.process import best_interpreter
 
 _DAY_S = 8 * 3600
 
 
 @pytest.mark.endurance
-@pytest.mark.parametrize("box", [session.TABLE, session.MAST], ids=lambda box: box.name)
-def test_a_day_without_a_restart_a_late_step_or_a_gap(box: BoxSettings, tmp_path: Path) -> None:
+@pytest.mark.parametrize("box", [demo_boxes.TABLE, demo_boxes.MAST], ids=lambda box: box.name)
+def test_a_day_without_a_restart_a_late_step_or_a_gap(box: SimBoxSettings, tmp_path: Path) -> None:
     """The speed is printed, never asserted."""
-    charge = [Happening(at_s=hour * 3600.0, thing="charger_amps", value=amps) for hour, amps in ((3, 4.0), (5, 0.0))]
+    charge = [SimChange(at_s=hour * 3600.0, thing="charger_amps", value=amps) for hour, amps in ((3, 4.0), (5, 0.0))]
     kinds: Counter[str] = Counter()
-    with Bench(box, tmp_path, happenings=charge, interpreter=best_interpreter(), native=True, ahead=True) as board:
+    with Bench(box, tmp_path, changes=charge, interpreter=best_interpreter(), native=True, ahead=True) as board:
         began = time.perf_counter()
         health: list[int | str | None] = []
         for _ in range(_DAY_S // 600):

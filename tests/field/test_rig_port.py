@@ -9,9 +9,8 @@ import pytest
 import serial
 
 from groundbox.errors import LinkError
-from groundbox.rig import session
-from groundbox.rig.clock import SimClock
-from groundbox.rig.runner import SimulatedBoard
+from groundbox.rig import demo_boxes
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.wire import line
 
 SPEED = 30.0
@@ -24,7 +23,7 @@ def board(tmp_path: Path) -> Iterator[NewBoard]:
     with ExitStack() as stack:
 
         def new(speed: float = SPEED, **more: object) -> SimulatedBoard:
-            made = SimulatedBoard(session.TABLE, SimClock(speed), tmp_path, **more)
+            made = SimulatedBoard(demo_boxes.TABLE, SimClock(speed), tmp_path, **more)
             made.start()
             stack.callback(made.stop)
             return made
@@ -126,7 +125,7 @@ def test_cpython_stands_in(board: NewBoard) -> None:
 
 def test_two_boards_side_by_side_under_one_clock(tmp_path: Path) -> None:
     clock = SimClock(SPEED)
-    boards = [SimulatedBoard(box, clock, tmp_path / box.name) for box in (session.TABLE, session.MAST)]
+    boards = [SimulatedBoard(box, clock, tmp_path / box.name) for box in (demo_boxes.TABLE, demo_boxes.MAST)]
     for each in boards:
         each.start()
     try:
@@ -141,7 +140,7 @@ def test_two_boards_side_by_side_under_one_clock(tmp_path: Path) -> None:
 
 
 def test_a_failed_simulation_is_not_silent(tmp_path: Path) -> None:
-    simulated = SimulatedBoard(session.TABLE, SimClock(SPEED), tmp_path, interpreter="none")
+    simulated = SimulatedBoard(demo_boxes.TABLE, SimClock(SPEED), tmp_path, interpreter="none")
     simulated.start()
-    with pytest.raises(LinkError, match="table: .*none: is not to be had here"):
+    with pytest.raises(LinkError, match="table: .*none: is not installed"):
         simulated.stop()

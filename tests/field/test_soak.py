@@ -14,10 +14,10 @@ from groundbox.link.exchange import Exchange
 from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Stored
 from groundbox.monitor import service
-from groundbox.rig import session
+from groundbox.rig import demo_boxes
 from groundbox.rig.bench import Bench
+from groundbox.rig.changes import SimChange
 from groundbox.rig.console import BufferConsole
-from groundbox.rig.happenings import Happening
 from groundbox.rig.process import interpreter_path
 from groundbox.settings import load
 from groundbox.store import Reader, Store
@@ -54,7 +54,7 @@ class Cable(BufferConsole):
         self.now = now
         for item in self._session.tick(now):
             self._arrivals.put(item)
-        self.say(self._session.output())
+        self.send(self._session.output())
 
     def start(self) -> None:
         """See Source."""
@@ -79,10 +79,10 @@ def _resident_mb() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * PAGE / 1e6
 
 
-def _charges() -> list[Happening]:
+def _charges() -> list[SimChange]:
     """Two hours of charge after each three of load."""
     return [
-        Happening(at_s=3600.0 * hour, thing="charger_amps", value=0.0 if number % 2 else 4.0)
+        SimChange(at_s=3600.0 * hour, thing="charger_amps", value=0.0 if number % 2 else 4.0)
         for number, hour in enumerate(hour for start in range(3, HOURS, 5) for hour in (start, start + 2))
     ]
 
@@ -98,7 +98,7 @@ def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monke
     settings = load(tmp_path / "groundbox.toml")
     arrivals = Arrivals()
     cable = Cable(arrivals)
-    board = Bench(session.TABLE, tmp_path / "board", happenings=_charges(), native=True, ahead=True, console=cable)
+    board = Bench(demo_boxes.TABLE, tmp_path / "board", changes=_charges(), native=True, ahead=True, console=cable)
     desk = next((tmp_path / "board" / "flash").rglob("desk.py"))
     desk.write_text(desk.read_text().replace("gc.mem_free()", "(gc.collect(), gc.mem_free())[1]"))
     clocks = Clocks(wall_s=lambda: START_S + board.world.now_us / 1e6, monotonic_s=lambda: board.world.now_us / 1e6)

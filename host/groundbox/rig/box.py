@@ -1,43 +1,39 @@
-"""The simulated box: battery, charger, loads, fans, heat and sensors in one, moved on step by step. Pure and seeded."""
+"""The simulated box: battery, charger, loads, fans, heat and sensors, advanced step by step. Pure and seeded."""
 
 from dataclasses import dataclass, field
 
-from groundbox.rig.case import Case, CaseSettings
-from groundbox.rig.fans import Fan, FanSettings, flow_m3_per_h
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid
-from groundbox.rig.loads import Load, LoadSettings
-from groundbox.rig.power import Charger, Node, solve
-from groundbox.rig.senses import Senses, SenseSettings
-from groundbox.rig.weather import Weather
+from groundbox.rig.electric import SimBattery, SimBatterySettings, SimCharger, SimLoad, SimLoadSettings, SimNode, solve
+from groundbox.rig.heat import SimCase, SimCaseSettings, SimFan, SimFanSettings, SimWeather, flow_m3_per_h
+from groundbox.rig.senses import SimSensors, SimSensorSettings
 
 _HEAT_EVERY_S = 0.5
 _STEADY_VOLTS = 0.001  # from one step to the next
 _FANS_LOWEST_VOLTS = 6.0  # assumed
-_NOTHING = Node(0.0, 0.0, 0.0, 0.0, 0.0)
+_NOTHING = SimNode(0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BoxSettings:
+class SimBoxSettings:
     """One box on its day.
 
     Attributes:
         name: 1 to 16 plain characters.
         lead_ohm: from the battery to the equipment, there and back.
-        board_watts: what the board itself takes.
-        ticks_start_ms: what the board's tick counter shows at power-on; it wraps at 2**30.
-        start_c: temperature of everything at the start; None: as outside.
-        board_lowest_volts: at the equipment; under it for longer than its converter holds up, the board is without
-            power. None: fed from elsewhere, as by USB.
+        board_watts: drawn by the board itself.
+        ticks_start_ms: the board's tick counter at power-on; it wraps at 2**30.
+        start_c: temperature of everything at the start; None: the outside temperature.
+        board_lowest_volts: at the equipment; under it for longer than its converter bridges, the board is without
+            power. None: fed by USB.
         seed: the same seed and settings give the same run.
     """
 
     name: str
-    battery: BatterySettings
-    loads: tuple[LoadSettings, ...] = ()
-    fans: tuple[FanSettings, ...] = (FanSettings(), FanSettings())
-    case: CaseSettings = field(default_factory=CaseSettings)
-    senses: SenseSettings = field(default_factory=SenseSettings)
-    weather: Weather = field(default_factory=Weather)
+    battery: SimBatterySettings
+    loads: tuple[SimLoadSettings, ...] = ()
+    fans: tuple[SimFanSettings, ...] = (SimFanSettings(), SimFanSettings())
+    case: SimCaseSettings = field(default_factory=SimCaseSettings)
+    senses: SimSensorSettings = field(default_factory=SimSensorSettings)
+    weather: SimWeather = field(default_factory=SimWeather)
     lead_ohm: float = 0.02
     board_watts: float = 0.3
     ticks_start_ms: int = 0
@@ -46,34 +42,34 @@ class BoxSettings:
     seed: int = 1
 
 
-class Box:
+class SimBox:
     """A box in time.
 
     Attributes:
         now_s: simulated seconds since the start.
-        next_change_s: when a load next switches by itself; no step may go beyond it.
+        next_change_s: when a load next switches by itself; no step may go beyond.
         node: voltages and currents over the last step.
-        steady: whether a board would see nothing new if that step went on for a while.
+        steady: whether a longer step would change nothing that the board measures.
         output_on: whether the board's two switched outputs feed their loads.
         buzzer, lamp: what the board drives.
-        button_pressed, fuse_open, tach_leads_crossed, extra_ohm, sag_volts, blocked: what people and fate do to it; the
-            tachometers of fans 1 and 2 on each other's plugs, ohms in series with the battery, volts it gives less than
-            it should, share of the filter's area lost.
-        load_joules, lead_joules, charger_joules: taken by loads and fans, lost in the lead, given by the charger.
+        button_pressed, fuse_open, tach_leads_crossed, extra_ohm, sag_volts, blocked: set by changes.py: button, fuse,
+            tachometers of fans 1 and 2 exchanged, ohms in series with the battery, volts it gives less than it should,
+            fraction of the filter's area that is blocked.
+        load_joules, lead_joules, charger_joules: energy into loads and fans, into the lead, and from the charger.
     """
 
-    def __init__(self, settings: BoxSettings) -> None:
+    def __init__(self, settings: SimBoxSettings) -> None:
         self.settings = settings
         self.now_s = 0.0
         outside_c, _ = settings.weather.at(0.0)
         start_c = outside_c if settings.start_c is None else settings.start_c
         seed = f"{settings.seed}/{settings.name}"
-        self.battery = LeadAcid(settings.battery)
-        self.charger = Charger()
-        self.loads = {load.name: Load(load, f"{seed}/{load.name}") for load in settings.loads}
-        self.fans = [Fan(fan) for fan in settings.fans]
-        self.case = Case(settings.case, start_c)
-        self.senses = Senses(settings.senses, start_c, f"{seed}/senses")
+        self.battery = SimBattery(settings.battery)
+        self.charger = SimCharger()
+        self.loads = {load.name: SimLoad(load, f"{seed}/{load.name}") for load in settings.loads}
+        self.fans = [SimFan(fan) for fan in settings.fans]
+        self.case = SimCase(settings.case, start_c)
+        self.senses = SimSensors(settings.senses, start_c, f"{seed}/senses")
         self.node = _NOTHING
         self.steady = False
         self.output_on = [True, True]
@@ -89,12 +85,12 @@ class Box:
         self._switch_loads()
 
     def step(self, dt_s: float) -> None:
-        """Moves everything on by `dt_s`, at most up to `next_change_s`, under the drives and faults that stand."""
-        self.feel(dt_s)
+        """Advances everything by `dt_s`, at most up to `next_change_s`, under the present drives and faults."""
+        self.begin_step(dt_s)
         self.advance(dt_s)
 
-    def feel(self, dt_s: float) -> None:
-        """Works out `node` for a step of `dt_s` that begins now; `advance` has to follow."""
+    def begin_step(self, dt_s: float) -> None:
+        """Works out `node` for a step of `dt_s` that begins now; `advance` must follow."""
         self._watts, self._warming = self._taken()
         before = self.node.battery_volts
         self.node = node = self._solve(self._watts)
@@ -104,7 +100,7 @@ class Box:
         self.senses.average(dt_s, node.battery_volts, node.battery_amps)
 
     def advance(self, dt_s: float) -> None:
-        """Moves on by the step felt before."""
+        """Advances by the step that `begin_step` began."""
         node, battery_volts, equipment_volts = self.node, self.node.battery_volts, self.node.equipment_volts
         heat = self.battery.step(dt_s, battery_volts, node.battery_amps) if not self.fuse_open else 0.0
         load_watts = node.load_amps * equipment_volts
@@ -113,14 +109,14 @@ class Box:
         self.load_joules += load_watts * dt_s
         self.lead_joules += lead_watts * dt_s
         self.charger_joules += node.charger_amps * battery_volts * dt_s
-        share = load_watts / self._watts if self._watts > 0 else 0.0
+        fraction = load_watts / self._watts if self._watts > 0 else 0.0
         self._battery_joules += heat - fuse_watts * dt_s
-        self._air_joules += (self._warming * share + lead_watts + fuse_watts) * dt_s
+        self._air_joules += (self._warming * fraction + lead_watts + fuse_watts) * dt_s
         for fan in self.fans:
             fan.step(dt_s, equipment_volts > _FANS_LOWEST_VOLTS)
         self.now_s += dt_s
         for load in self._loads:
-            load.feel(equipment_volts)
+            load.update_voltage(equipment_volts)
         if self.now_s >= self.next_change_s:
             self._switch_loads()
         self._heat_s += dt_s
@@ -133,19 +129,19 @@ class Box:
         self.next_change_s = min((load.until_s for load in self._loads), default=float("inf"))
 
     def _taken(self) -> tuple[float, float]:
-        """Watts taken, and those of them that warm the air in the case."""
+        """Watts drawn, and those of them that warm the air in the case."""
         watts = warming = self.settings.board_watts
         for load in self._loads:
             output = load.settings.output
             taken = load.taken(output == 0 or self.output_on[output - 1])
             watts += taken
-            warming += taken * load.settings.heat_share
+            warming += taken * load.settings.heat_fraction
         for fan in self.fans:
             watts += fan.watts
             warming += fan.watts
         return watts, warming
 
-    def _solve(self, watts: float) -> Node:
+    def _solve(self, watts: float) -> SimNode:
         if self.fuse_open:
             return _NOTHING
         battery = self.battery
@@ -153,7 +149,7 @@ class Box:
         return solve(battery.inner_volts() - self.sag_volts, ohms, self.settings.lead_ohm, watts, self.charger)
 
     def _warm(self) -> None:
-        """Heat moves slowly: it is worked out for many steps at once."""
+        """Heat changes slowly: it is computed for many steps at once."""
         outside_c, sun_w_m2 = self.settings.weather.at(self.now_s)
         pairs = (self.fans[i : i + 2] for i in range(0, len(self.fans), 2))
         self.flow_m3_per_h = sum(flow_m3_per_h(pair, self.settings.case.path, self.blocked) for pair in pairs)

@@ -1,35 +1,35 @@
 """Conditions an expectation can name, and when they held in a run. expect.py has the sentences around them.
 
-Numbers, with `above X UNIT` or `below X UNIT`:
+Numbers, with `above X UNIT` or `below X UNIT` (`C` is accepted for `°C`):
 
-    case, walls, battery          true temperatures, C
-    battery, equipment          true volts at the posts and at the loads, V
+    case, walls, battery        true temperatures, °C
+    voltage, equipment          true voltage at the battery's terminals and at the loads, V
     current                     out of the battery, A
-    charge                      of the battery, %
-    air                         through the case, m3/h
-    fan 1 speed                 rpm
-    case shown, battery shown, intake shown, voltage shown, lowest shown, highest shown, check shown, current shown,
-    fan 1 shown                 what the board said
-    case error, battery error, voltage error, current error      how far that is from the truth, either way
+    charge                      true state of charge of the battery, %
+    air                         air flow through the case, m3/h
+    fan 1 speed                 true speed, rpm
+    case reported, battery reported, intake reported, voltage reported, lowest voltage reported,
+    highest voltage reported, check reported, current reported, fan 1 reported       what the board reported
+    case error, battery error, voltage error, current error      difference from the truth, without its sign
 
 Words:
 
-    fans            off, on, full, lowest        as the board drives them; `lowest` is on and not full
-    output 1        on, off                      as driven
-    buzzer          sounding, quiet
-    board           up, down
-    load NAME       working, starved
-    fan 1           off, starting, running, stalled, unsupervised, absent        as the board said, as all below
-    output 1 told   on, off, dropped, absent
-    case sensor     ok, open, shorted, range, frozen, disagree, silent, absent
-                    likewise voltage, check, current, battery, intake
+    fans                off, on, full, partial      as the board drives them; `partial` is on and not full
+    output 1            on, off                     as driven
+    buzzer              sounding, silent
+    board               running, off
+    load NAME           working, stopped
+    fan 1               off, starting, running, stalled, unsupervised, absent       as the board reported, as all below
+    output 1 reported   on, off, shed, absent
+    case sensor         ok, open, shorted, range, frozen, disagree, silent, absent
+                        likewise voltage, check, current, battery, intake
     low voltage, overvoltage, case heat          clear, notice, urgent, stop
-    charging        no, yes, cold, warm, hot
-    place           ground, flight
-    warning KIND    up, clear, notice, urgent, stop       each of these levels or a worse one; see below
+    charging            no, yes, cold, warm, hot
+    place               ground, flight
+    warning KIND        active, clear, notice, urgent, stop       each of these severities or a worse one; see below
 
-A warning is judged twice: as the host's table raises it and, where the board signals the same by itself, as the board
-said it; both have to do what is expected.
+A warning is judged twice: as the host raises it and, where the board signals the same by itself, as the board reported
+it; both have to do what is expected.
 """
 
 import re
@@ -46,17 +46,17 @@ Spans = list[tuple[float, float]]
 _LEVELS = messages.LEVELS
 _FAULTS = ("open", "shorted", "range", "frozen", "silent")
 _CHARGE = {"no": "clear", "yes": "clear", "cold": "urgent", "warm": "urgent", "hot": "stop"}
-_SHOWN = {
-    "case": ("case_c", "C"),
-    "battery": ("battery_c", "C"),
-    "intake": ("intake_c", "C"),
+_REPORTED = {
+    "case": ("case_c", "°C"),
+    "battery": ("battery_c", "°C"),
+    "intake": ("intake_c", "°C"),
     "voltage": ("battery_volts", "V"),
-    "lowest": ("battery_min_volts", "V"),
-    "highest": ("battery_max_volts", "V"),
+    "lowest voltage": ("battery_min_volts", "V"),
+    "highest voltage": ("battery_max_volts", "V"),
     "check": ("check_volts", "V"),
     "current": ("battery_amps", "A"),
 }
-_TRUE = {"case": "C", "walls": "C", "battery": "C", "voltage": "V", "equipment": "V", "current": "A", "charge": "%"}
+_TRUE = {"case": "°C", "walls": "°C", "battery": "°C", "voltage": "V", "equipment": "V", "current": "A", "charge": "%"}
 _TRUE |= {"air": "m3/h"}
 _LEVEL_FIELDS = {"low voltage": "low_voltage", "overvoltage": "overvoltage", "case heat": "case_heat"}
 _LEVEL_FIELDS |= {"charging": "charging", "place": "place"}
@@ -80,8 +80,8 @@ class Subject:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
-    """A subject that is as said; `text` as written."""
+class ScenarioCondition:
+    """A subject in a named state; `text` as written."""
 
     text: str
     subject: Subject
@@ -100,7 +100,7 @@ class Condition:
         return found
 
     def value_at(self, trace: Trace, at_s: float) -> str:
-        """The subject's value then, to show."""
+        """The subject's value at that time, as text."""
         value: float | str | None = None
         for from_s, step in self.subject.steps(trace):
             if from_s > at_s + 1e-9:
@@ -111,14 +111,14 @@ class Condition:
 
 
 def subject(text: str) -> list[Subject] | None:
-    """The subject called `text`, a warning as the host's and the board's; None when nothing is called so."""
+    """The subject called `text`; a warning gives the host's and the board's; None when there is no such subject."""
     kind = re.fullmatch(r"warning (\w+)", text)
     if kind and kind[1] in KINDS:
-        words = ("up", *_LEVELS)
+        words = ("active", *_LEVELS)
         host = Subject(name=f"host's {text}", words=words, steps=lambda trace: trace.warned_steps(kind[1]))
         signal = _SIGNALS.get(kind[1])
         return [host] + ([Subject(name=f"board's {text}", words=words, steps=signal)] if signal else [])
-    found = _number(text) or _driven(text) or _told(text)
+    found = _number(text) or _driven(text) or _reported(text)
     return [found] if found else None
 
 
@@ -129,21 +129,23 @@ def _number(text: str) -> Subject | None:
     fan = re.fullmatch(r"fan ([1-4])", head)
     if fan and tail == "speed":
         return Subject(name=text, unit="rpm", steps=lambda trace: trace.true_steps(text))
-    if fan and tail == "shown":
+    if fan and tail == "reported":
         number = int(fan[1])
-        return Subject(name=text, unit="rpm", steps=lambda trace: trace.shown_steps(lambda one: one.fans[number].rpm))
-    if head in _SHOWN and tail == "shown":
-        field, unit = _SHOWN[head]
-        return Subject(name=text, unit=unit, steps=lambda trace: trace.shown_steps(attrgetter(field)))
+        return Subject(
+            name=text, unit="rpm", steps=lambda trace: trace.reported_steps(lambda one: one.fans[number].rpm)
+        )
+    if head in _REPORTED and tail == "reported":
+        field, unit = _REPORTED[head]
+        return Subject(name=text, unit=unit, steps=lambda trace: trace.reported_steps(attrgetter(field)))
     if head in ("case", "battery", "voltage", "current") and tail == "error":
-        return Subject(name=text, unit=_SHOWN[head][1], steps=lambda trace: _error(trace, head))
+        return Subject(name=text, unit=_REPORTED[head][1], steps=lambda trace: _error(trace, head))
     return None
 
 
 def _error(trace: Trace, name: str) -> Steps:
     truth = dict(trace.true_steps(name))
     found: Steps = []
-    for at_s, shown in trace.shown_steps(attrgetter(_SHOWN[name][0])):
+    for at_s, shown in trace.reported_steps(attrgetter(_REPORTED[name][0])):
         true = truth.get(at_s)
         known = isinstance(shown, float) and isinstance(true, float)
         found.append((at_s, abs(shown - true) if known else None))  # type: ignore[operator]
@@ -154,7 +156,7 @@ def _driven(text: str) -> Subject | None:
     output = re.fullmatch(r"output ([12])", text)
     load = re.fullmatch(r"load (\S+)", text)
     if text == "fans":
-        return Subject(name=text, words=("off", "on", "full", "lowest"), steps=_fans)
+        return Subject(name=text, words=("off", "on", "full", "partial"), steps=_fans)
     if output:
         n = int(output[1]) - 1
         return Subject(
@@ -163,29 +165,31 @@ def _driven(text: str) -> Subject | None:
             steps=lambda trace: [(s, "on" if o[n] else "off") for s, _, o, _ in trace.drives],
         )
     if text == "buzzer":
-        words = ("quiet", "sounding")
+        words = ("silent", "sounding")
         return Subject(name=text, words=words, steps=lambda trace: [(s, words[b]) for s, _, _, b in trace.drives])
     if text == "board":
         return Subject(
-            name=text, words=("up", "down"), steps=lambda trace: [(s, "up" if up else "down") for s, up in trace.up]
+            name=text,
+            words=("running", "off"),
+            steps=lambda trace: [(s, "running" if up else "off") for s, up in trace.up],
         )
     if load:
-        return Subject(name=text, words=("working", "starved"), steps=lambda trace: trace.true_steps(text))
+        return Subject(name=text, words=("working", "stopped"), steps=lambda trace: trace.true_steps(text))
     return None
 
 
 def _fans(trace: Trace) -> Steps:
     found: Steps = []
     for at_s, percents, _, _ in trace.drives:
-        most = max(percents, default=0)
-        least = min(percents, default=0)
-        found.append((at_s, "off" if most == 0 else "full" if least == 100 else "lowest"))
+        maximum = max(percents, default=0)
+        minimum = min(percents, default=0)
+        found.append((at_s, "off" if maximum == 0 else "full" if minimum == 100 else "partial"))
     return found
 
 
-def _told(text: str) -> Subject | None:
+def _reported(text: str) -> Subject | None:
     fan = re.fullmatch(r"fan ([1-4])", text)
-    output = re.fullmatch(r"output ([12]) told", text)
+    output = re.fullmatch(r"output ([12]) reported", text)
     sensor = re.fullmatch(r"(voltage|check|current|case|battery|intake) sensor", text)
     words: tuple[str, ...]
     value: Callable[[Reading], str | None]
@@ -201,11 +205,11 @@ def _told(text: str) -> Subject | None:
         words = {"charging": messages.CHARGE_STATES, "place": messages.PLACES}.get(field, _LEVELS)
     else:
         return None
-    return Subject(name=text, words=words, steps=lambda trace: trace.shown_steps(value))
+    return Subject(name=text, words=words, steps=lambda trace: trace.reported_steps(value))
 
 
 def _signal(words: Callable[[Reading], Iterable[str | None]], bad: Callable[[str], str]) -> Callable[[Trace], Steps]:
-    """The worst level that `bad` makes of the board's own words."""
+    """The worst severity that `bad` gives to the words the board reported."""
 
     def steps(trace: Trace) -> Steps:
         found: Steps = [(0.0, "clear")]
@@ -235,24 +239,24 @@ _SIGNALS = {
 }
 
 
-def condition(subject: Subject, words: str) -> Condition | str:
-    """`subject` being as `words` say; else what is wrong with them."""
+def condition(subject: Subject, words: str) -> ScenarioCondition | str:
+    """The condition that `subject` is as `words` say; else what is wrong with them."""
     number = re.fullmatch(r"(above|below) (-?\d+(?:\.\d+)?) (\S+)", words)
     text = f"{subject.name} {words}"
     if subject.unit:
         if not number or number[3] != subject.unit:
-            return f'"{words}": say above or below, a number and {subject.unit}'
+            return f'"{words}": write above or below, a number and {subject.unit}'
         limit = float(number[2])
         if number[1] == "above":
-            return Condition(text=text, subject=subject, holds=lambda value: float(value) > limit)
-        return Condition(text=text, subject=subject, holds=lambda value: float(value) < limit)
+            return ScenarioCondition(text=text, subject=subject, holds=lambda value: float(value) > limit)
+        return ScenarioCondition(text=text, subject=subject, holds=lambda value: float(value) < limit)
     if words not in subject.words:
         return f'"{words}": {subject.name} can be {", ".join(subject.words)}'
-    if "up" in subject.words and "stop" in subject.words:
+    if "active" in subject.words:
         if words == "clear":
-            return Condition(text=text, subject=subject, holds=lambda value: value == "clear")
-        least = max(1, _LEVELS.index(words)) if words != "up" else 1
-        return Condition(text=text, subject=subject, holds=lambda value: _LEVELS.index(str(value)) >= least)
+            return ScenarioCondition(text=text, subject=subject, holds=lambda value: value == "clear")
+        lowest = max(1, _LEVELS.index(words)) if words != "active" else 1
+        return ScenarioCondition(text=text, subject=subject, holds=lambda value: _LEVELS.index(str(value)) >= lowest)
     if subject.name == "fans" and words == "on":
-        return Condition(text=text, subject=subject, holds=lambda value: value != "off")
-    return Condition(text=text, subject=subject, holds=lambda value: value == words)
+        return ScenarioCondition(text=text, subject=subject, holds=lambda value: value != "off")
+    return ScenarioCondition(text=text, subject=subject, holds=lambda value: value == words)

@@ -1,49 +1,64 @@
-"""The board's serial console: for a program outside as a port to open, for a test as bytes to read."""
+"""The board's serial console: bytes for a test, a port for other programs, or the host of a scenario.
+
+| thing | becomes |
+|---|---|
+| `host` | listening, silent (hears, never sends), stalled (holds the port open and reads nothing) |
+| `link_lost`, `link_flipped` | fraction of the board's bytes that are lost, or have one bit flipped; 0 to 0.5 |
+| `mark` | launch, landing, charge, swap: a person's mark at the host |
+| `switch1`, `switch2` | on, off: a person's command for the board's output |
+"""
 
 import os
 import pty
 import select
 import tty
 from pathlib import Path
+from random import Random
 from typing import Protocol
 
+from groundbox.conversion import from_wire
+from groundbox.errors import BadInput
+from groundbox.model import Event, Health, Reading
+from groundbox.rig.changes import Value
+from groundbox.wire import line, messages
 
-class Console(Protocol):
-    """The world's side of the line between board and host."""
+
+class BoardConsole(Protocol):
+    """The simulation's side of the line between board and host."""
 
     def from_board(self, data: bytes) -> None:
-        """Takes what the board has said."""
+        """Takes bytes from the board."""
 
     def full(self) -> bool:
-        """True while the listener does not keep up: the board has to wait."""
+        """True while the host does not keep up: the board has to wait."""
 
     def to_board(self) -> bytes:
-        """What the host has said since."""
+        """Bytes from the host since the last call."""
 
     def fd(self) -> int | None:
-        """A descriptor that becomes readable when the host speaks; None when nobody listens."""
+        """A descriptor that becomes readable when the host sends; None when no host is connected."""
 
     def board_ends(self) -> None:
         """The board is reset or without power."""
 
     def board_starts(self) -> None:
-        """The board comes up."""
+        """The board starts."""
 
 
 class BufferConsole:
     """For a test in the same process.
 
     Attributes:
-        heard: everything the board has said.
+        heard: all bytes from the board.
     """
 
     def __init__(self) -> None:
         self.heard = bytearray()
-        self._said = b""
+        self._to_board = b""
 
-    def say(self, data: bytes) -> None:
-        """Says something to the board."""
-        self._said += data
+    def send(self, data: bytes) -> None:
+        """Sends bytes to the board."""
+        self._to_board += data
 
     def from_board(self, data: bytes) -> None:
         self.heard += data
@@ -52,14 +67,14 @@ class BufferConsole:
         return False
 
     def to_board(self) -> bytes:
-        said, self._said = self._said, b""
-        return said
+        sent, self._to_board = self._to_board, b""
+        return sent
 
     def fd(self) -> int | None:
         return None
 
     def board_ends(self) -> None:
-        """Nothing: the test keeps listening."""
+        """Nothing: the test stays connected."""
 
     def board_starts(self) -> None:
         """Nothing."""
@@ -68,8 +83,8 @@ class BufferConsole:
 class PortConsole:
     """A port other programs open like that of a board on USB.
 
-    While nobody has it open, what the board says is lost, and when the board is reset the port vanishes for a while,
-    both as on USB. `path` is a link and stays the same.
+    While no program has it open, the board's bytes are lost. When the board is reset the port is absent for a
+    while. Both are as on USB. `path` is a link and stays the same.
     """
 
     def __init__(self, path: Path) -> None:
@@ -81,7 +96,7 @@ class PortConsole:
         self._open()
 
     def plug(self, plugged: bool) -> None:
-        """Puts the cable in, or draws it: then the port vanishes under whoever has it open."""
+        """Connects the cable, or disconnects it: then the port is absent also for the program that has it open."""
         self._cable = plugged
         if plugged:
             self._open()
@@ -129,19 +144,145 @@ class PortConsole:
             return b""
         try:
             return os.read(self._master, 4096)
-        except OSError:  # nothing said, or nobody there
+        except OSError:  # no bytes, or no program there
             return b""
 
     def fd(self) -> int | None:
         return self._master if self._is_open() else None
 
     def _is_open(self) -> bool:
-        return self._master is not None and not self._poll.poll(0)  # a hang-up is reported unasked
+        return self._master is not None and not self._poll.poll(0)  # a hang-up is always reported
 
     def _send(self) -> None:
         if not self._rest or self._master is None:
             return
         try:
             self._rest = self._rest[os.write(self._master, self._rest) :]
-        except OSError:  # no room, or nobody there any more
+        except OSError:  # no room, or no program there any more
             return
+
+
+WORDS: dict[str, tuple[str, ...]] = {
+    "host": ("listening", "silent", "stalled"),
+    "mark": messages.MARKS,
+    "switch1": messages.SWITCH,
+    "switch2": messages.SWITCH,
+}
+FRACTIONS = ("link_lost", "link_flipped")
+_MAX_FRACTION = 0.5
+# After each message from the host the board polls for a fifth of a second, which costs twenty slices of the run.
+_SEND_EVERY_S = 5
+
+
+def refuse(thing: str, value: Value) -> str:
+    """Why `thing` cannot become `value`; "" when it can."""
+    if thing in WORDS:
+        return "" if value in WORDS[thing] else f"is {value!r}; write one of {', '.join(WORDS[thing])}"
+    good = not isinstance(value, str) and 0 <= value <= _MAX_FRACTION
+    return "" if good else f"is {value!r}; write a number from 0 to {_MAX_FRACTION:g}"
+
+
+class SimHost(BufferConsole):
+    """The host of a scenario, in the same thread: it hears the board over a link that may lose or flip bytes.
+
+    Attributes:
+        damaged: lines that the link damaged.
+    """
+
+    def __init__(self, box: str, seed: int) -> None:
+        super().__init__()
+        self.damaged = 0
+        self._items: list[Reading | Event | Health] = []
+        self._box, self._random = box, Random(f"{seed}/link")
+        self._state = "listening"
+        self._fraction = dict.fromkeys(FRACTIONS, 0.0)
+        self._rest = b""
+        self._commands = self._since_sent_s = 0
+        self._have: dict[int, set[int]] = {}
+        self._complete: dict[int, int] = {}
+        self._confirmed = (0, 0)
+
+    def make_change(self, thing: str, value: Value) -> None:
+        """Makes `thing` become `value`, by the table above."""
+        reason = refuse(thing, value)
+        if reason:
+            raise BadInput("change", thing, reason)
+        if thing == "host":
+            self._state = str(value)
+        elif thing in FRACTIONS:
+            self._fraction[thing] = float(value)
+        elif thing == "mark":
+            self._command("mark", [str(value)])
+        else:
+            self._command("switch", [int(thing[-1]), str(value)])
+
+    def take(self) -> list[Reading | Event | Health]:
+        """Messages since the last call, once a second; every few calls it confirms records and requests gaps."""
+        items, self._items = self._items, []
+        if self._state == "listening" and self._complete:
+            self._confirm(max(self._complete))
+        return items
+
+    def _confirm(self, boot: int) -> None:
+        self._since_sent_s += 1
+        if self._since_sent_s < _SEND_EVERY_S:
+            return
+        self._since_sent_s = 0
+        top, have = self._complete[boot], self._have[boot]
+        if (boot, top) != self._confirmed:
+            self._confirmed = (boot, top)
+            self._command("stored", [boot, top])
+        if len(have) > top:
+            self._command("resend", [top + 1, min(n for n in have if n > top) - 1])
+
+    def missing(self) -> int:
+        """Records that the board numbered and this host never received."""
+        return sum(max(have) - len(have) for have in self._have.values())
+
+    def full(self) -> bool:
+        return self._state == "stalled"
+
+    def from_board(self, data: bytes) -> None:
+        self.heard += data
+        *lines, self._rest = (self._rest + self._damage(data)).split(b"\n")
+        for text in lines:
+            self._hear(text)
+
+    def _damage(self, data: bytes) -> bytes:
+        lost, flipped = self._fraction["link_lost"], self._fraction["link_flipped"]
+        if not lost and not flipped:
+            return data
+        random, kept = self._random, bytearray()
+        for byte in data:
+            if random.random() >= lost:
+                kept.append(byte ^ (1 << random.randrange(8)) if random.random() < flipped else byte)
+        return bytes(kept)
+
+    def _hear(self, text: bytes) -> None:
+        try:
+            name, values = line.decode(text)
+        except ValueError:
+            self.damaged += bool(text)
+            return
+        kind = {"reading": Reading, "event": Event, "health": Health}.get(name)
+        if kind is None:
+            return
+        item = from_wire(kind, values)
+        if not isinstance(item, Health) and not self._is_new(item.boot, item.sequence):
+            return
+        self._items.append(item)
+
+    def _is_new(self, boot: int, sequence: int) -> bool:
+        have = self._have.setdefault(boot, set())
+        if sequence in have:
+            return False
+        have.add(sequence)
+        top = self._complete.get(boot, 0)
+        while top + 1 in have:
+            top += 1
+        self._complete[boot] = top
+        return True
+
+    def _command(self, name: str, values: list[int | str | None]) -> None:
+        self._commands += 1
+        self.send(line.encode(name, [self._box, self._commands, *values]))

@@ -1,25 +1,25 @@
-"""What a scenario expects, in plain sentences of our own, and whether a run did it.
+"""What a scenario expects, in plain sentences, and whether a run did it.
 
-COND is a condition of conditions.py, as `case above 45 C` or `fans full`. TIME is a span: `10 s`, `5 min`, `2 h`.
-MOMENT is `start`, `end`, a clock time, or a row of [[happens]] as `THING becoming VALUE`.
+COND is a condition of conditions.py, as `case above 45 °C` or `fans full`. TIME is a span: `10 s`, `5 min`, `2 h`.
+MOMENT is `start`, `end`, a clock time, or a row of [[change]] as `THING becoming VALUE`.
 
-    SUBJECT never|always REST [WINDOW]            case never above 55 C;  output 1 always on from 12:10
+    SUBJECT never|always REST [WINDOW]            case never above 55 °C;  output 1 always on from 12:10
     COND within TIME of MOMENT                    fans full within 6 s of case becoming open
-    COND before COND[, not before COND]           warning heat notice before case above 47 C, not before case above 44 C
+    COND before COND[, not before COND]           case heat notice before case above 47 °C, not before case above 44 °C
     COND not before COND|MOMENT
-    COND stays until COND|MOMENT                  output 2 told shed stays until charging yes
+    once COND, holds until COND|MOMENT            once output 2 reported shed, holds until charging yes
     whenever COND, COND within TIME               whenever case sensor open, fans full within 4 s
-    whenever COND, COND meanwhile                 true at every moment, a tenth of a second of grace at both ends
-    SUBJECT peaks between X and Y UNIT [WINDOW]   case peaks between 41 and 44 C
-    fans no more than N starts an hour
-    COND N times [WINDOW]                         output 2 told shed 1 times
-    COND for at most|at least TIME in one piece [WINDOW]
+    whenever COND, COND throughout                true at every moment, a tenth of a second of grace at both ends
+    SUBJECT maximum between X and Y UNIT [WINDOW] case maximum between 41 and 44 °C
+    fans start at most N times an hour
+    COND N times [WINDOW]                         output 2 reported shed 1 time
+    COND for at most|at least TIME each time [WINDOW]
     event KIND N times [WINDOW]
     board starts N times
-    watchdog never bites
+    watchdog never restarts the board
     every record arrives
-    no step late
-    back to normal within TIME of MOMENT          no warning up, nothing signalled, and so to the end
+    no control step late
+    back to normal within TIME of MOMENT          no warning active and the buzzer silent, from then to the end
 
 WINDOW is one or more of `from MOMENT`, `until MOMENT`, `while COND`.
 """
@@ -30,25 +30,26 @@ from dataclasses import dataclass
 
 from groundbox.errors import BadInput
 from groundbox.rig import judges
-from groundbox.rig.conditions import Condition, Spans, Subject, condition, subject
-from groundbox.rig.happenings import Happening
-from groundbox.rig.judges import Judge, Verdict
+from groundbox.rig.changes import SimChange
+from groundbox.rig.conditions import ScenarioCondition, Spans, Subject, condition, subject
+from groundbox.rig.judges import Judge, RigVerdict
 from groundbox.rig.trace import Trace
 from groundbox.toml_file import near
 from groundbox.wire.messages import EVENTS
 
 _TIME = r"(\d+(?:\.\d+)?) (s|min|h)"
+_DEGREES = re.compile(r"(\d) C\b")  # a keyboard may have no degree sign
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
-    """One sentence; `judges` all have to pass, the first that does not speaks."""
+    """One sentence; all `judges` have to pass, the first that does not gives the verdict."""
 
     text: str
     judges: tuple[Judge, ...]
 
-    def judge(self, trace: Trace) -> Verdict:
+    def judge(self, trace: Trace) -> RigVerdict:
         """Whether the run did it."""
         verdicts = [judge(trace) for judge in self.judges]
         return next((verdict for verdict in verdicts if not verdict.passed), verdicts[0])
@@ -56,36 +57,36 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moments:
-    """What moments mean in one file: its clock, what happens, its end."""
+    """The moments of one file: its clock, its changes, its end."""
 
     clock: Callable[[str, str], float]
-    happenings: Sequence[Happening]
+    changes: Sequence[SimChange]
     end_s: float
 
     def at_s(self, text: str, place: str) -> float:
-        """Seconds since the beginning; ValueError with the mend."""
+        """Seconds since the beginning; ValueError with what to write."""
         if text in ("start", "end"):
             return 0.0 if text == "start" else self.end_s
         becoming = re.fullmatch(r"(\S+) becoming (\S+)", text)
         if becoming:
-            for one in self.happenings:
-                if one.at_s > 0 and _says(one, *becoming.groups()):
+            for one in self.changes:
+                if one.at_s > 0 and _matches(one, *becoming.groups()):
                     return one.at_s
-            raise ValueError(f'"{text}": no row of [[happens]] says so')
+            raise ValueError(f'"{text}": no row of [[change]] has it')
         try:
             at_s = self.clock(text, place)
         except BadInput:
-            raise ValueError(f'"{text}" is no moment: start, end, 13:05:30, or THING becoming VALUE') from None
+            raise ValueError(f'"{text}" is no moment; write start, end, 13:05:30, or THING becoming VALUE') from None
         return self.inside(at_s, f'"{text}"')
 
     def inside(self, at_s: float, what: str) -> float:
-        """`at_s`; ValueError when that is after the end, where nothing would be judged."""
+        """`at_s`; ValueError when that is after the end of the run, where nothing is judged."""
         if at_s > self.end_s:
             raise ValueError(f"{what} is after the end of the run: lengthen lasts_min, or name an earlier time")
         return at_s
 
 
-def _says(one: Happening, thing: str, value: str) -> bool:
+def _matches(one: SimChange, thing: str, value: str) -> bool:
     try:
         return one.thing == thing and one.value in (value, float(value))
     except ValueError:
@@ -93,13 +94,15 @@ def _says(one: Happening, thing: str, value: str) -> bool:
 
 
 def parse(text: str, source: str, place: str, moments: Moments) -> Expectation:
-    """The expectation a sentence stands for.
+    """The expectation that a sentence describes.
 
     Raises:
-        BadInput: the word that is not understood, and what to write.
+        BadInput: the word that is not known, and what to write.
     """
     try:
-        return Expectation(text=text, judges=_Parser(moments, place).sentence(" ".join(text.split())))
+        return Expectation(
+            text=text, judges=_Parser(moments, place).sentence(_DEGREES.sub(r"\1 °C", " ".join(text.split())))
+        )
     except ValueError as error:
         raise BadInput(source, place, f'"{text}": {error}') from None
 
@@ -113,25 +116,25 @@ class _Parser:
             found = re.fullmatch(pattern, text)
             if found:
                 return build(*found.groups(default=""))
-        raise ValueError("is not a sentence known here; their forms stand in `groundbox rig --help`")
+        raise ValueError("is not a known form of sentence; `groundbox rig --help` lists the forms")
 
     def _forms(self) -> tuple[tuple[str, Callable[..., tuple[Judge, ...]]], ...]:
         window = r"((?: (?:from|until|while) .+)?)"
         return (
             (r"every record arrives", lambda: (judges.all_arrived,)),
-            (r"watchdog never bites", lambda: (judges.no_bite,)),
-            (r"no step late", lambda: (judges.no_late_step,)),
+            (r"watchdog never restarts the board", lambda: (judges.no_watchdog,)),
+            (r"no control step late", lambda: (judges.no_late_step,)),
             (r"board starts (\d+) times?", lambda n: (judges.starts(int(n)),)),
             (rf"event (\w+) (\d+) times?{window}", self._event),
             (rf"back to normal within {_TIME} of (.+)", self._normal),
-            (r"fans no more than (\d+) starts an hour", lambda n: (judges.fan_starts(int(n)),)),
+            (r"fans start at most (\d+) times? an hour", lambda n: (judges.fan_starts(int(n)),)),
             (rf"whenever (.+), (.+) within {_TIME}", self._whenever),
-            (r"whenever (.+), (.+) meanwhile", self._meanwhile),
-            (rf"(.+) peaks between (-?[\d.]+) and (-?[\d.]+) (\S+?){window}", self._peaks),
-            (rf"(.+) for at (most|least) {_TIME} in one piece{window}", self._for),
+            (r"whenever (.+), (.+) throughout", self._throughout),
+            (rf"(.+) maximum between (-?[\d.]+) and (-?[\d.]+) (\S+?){window}", self._maximum),
+            (rf"(.+) for at (most|least) {_TIME} each time{window}", self._for),
             (rf"(.+?) (never|always) (.+?){window}", self._ever),
             (rf"(.+) within {_TIME} of (.+)", self._within),
-            (r"(.+) stays until (.+)", self._stays),
+            (r"once (.+), holds until (.+)", self._holds),
             (r"([^,]+?) not before ([^,]+)", self._only_not_before),
             (r"([^,]+?) before ([^,]+?)(?:, not before (.+))?", self._before),
             (rf"(.+?) (\d+) times?{window}", self._times),
@@ -144,7 +147,7 @@ class _Parser:
             raise ValueError(f'nothing is called "{text}"; {near(text, names)}')
         return found
 
-    def _conditions(self, text: str) -> list[Condition]:
+    def _conditions(self, text: str) -> list[ScenarioCondition]:
         """A condition, in both views where it is a warning."""
         words = text.split(" ")
         for cut in range(len(words) - 1, 0, -1):
@@ -153,13 +156,13 @@ class _Parser:
                 return [self._condition(one, " ".join(words[cut:])) for one in found]
         return [self._condition(one, "") for one in self._subjects(text)]
 
-    def _condition(self, one: Subject, words: str) -> Condition:
+    def _condition(self, one: Subject, words: str) -> ScenarioCondition:
         made = condition(one, words)
         if isinstance(made, str):
             raise ValueError(made)
         return made
 
-    def _one(self, text: str) -> Condition:
+    def _one(self, text: str) -> ScenarioCondition:
         return self._conditions(text)[0]
 
     def _moment(self, text: str) -> float:
@@ -213,29 +216,29 @@ class _Parser:
             return tuple(judges.never(one, lambda trace: [(0.0, at_s)]) for one in made)
         return tuple(judges.ordered(early, one) for one in made)
 
-    def _stays(self, what: str, until: str) -> tuple[Judge, ...]:
+    def _holds(self, what: str, until: str) -> tuple[Judge, ...]:
         try:
             end = self._one(until)
         except ValueError:
             at_s = self._moment(until)
-            return tuple(judges.stays(one, lambda trace, from_s: at_s) for one in self._conditions(what))
+            return tuple(judges.holds(one, lambda trace, from_s: at_s) for one in self._conditions(what))
         return tuple(
-            judges.stays(one, lambda trace, from_s: judges.first(end, trace, from_s)) for one in self._conditions(what)
+            judges.holds(one, lambda trace, from_s: judges.first(end, trace, from_s)) for one in self._conditions(what)
         )
 
     def _whenever(self, cause: str, what: str, number: str, unit: str) -> tuple[Judge, ...]:
         wait_s = float(number) * _SECONDS[unit]
         return tuple(judges.whenever(self._one(cause), one, wait_s) for one in self._conditions(what))
 
-    def _meanwhile(self, cause: str, what: str) -> tuple[Judge, ...]:
+    def _throughout(self, cause: str, what: str) -> tuple[Judge, ...]:
         first = self._one(cause)
         return tuple(judges.always(one, lambda trace: judges.inside(first, trace)) for one in self._conditions(what))
 
-    def _peaks(self, name: str, low: str, high: str, unit: str, window: str) -> tuple[Judge, ...]:
+    def _maximum(self, name: str, low: str, high: str, unit: str, window: str) -> tuple[Judge, ...]:
         (one,) = self._subjects(name)
         if one.unit != unit:
             raise ValueError(f"{name} is in {one.unit or 'words'}, not {unit}")
-        return (judges.peaks(one, float(low), float(high), self._window(window)),)
+        return (judges.maximum(one, float(low), float(high), self._window(window)),)
 
     def _times(self, what: str, n: str, window: str) -> tuple[Judge, ...]:
         spans = self._window(window)
@@ -243,7 +246,7 @@ class _Parser:
 
     def _for(self, what: str, bound: str, number: str, unit: str, window: str) -> tuple[Judge, ...]:
         spans, limit_s = self._window(window), self._later("start", number, unit)
-        return tuple(judges.pieces(one, limit_s, bound == "most", spans) for one in self._conditions(what))
+        return tuple(judges.each_time(one, limit_s, bound == "most", spans) for one in self._conditions(what))
 
     def _event(self, kind: str, n: str, window: str) -> tuple[Judge, ...]:
         if kind not in EVENTS:

@@ -1,22 +1,22 @@
-"""A scenario file: one box, its day, what happens to it, and what is expected of it.
+"""A scenario file: one box, its day, what changes, and what is expected.
 
 story = "..."                         a sentence or two
 starts = "12:00"                      clock time at the beginning
 lasts_min = 20
-expect = ["case never above 55 C"]    see expect.py
+expect = ["case never above 55 °C"]   see expect.py
 
-[[weather]]                           straight lines between the rows; without any, 25 C and no sun
+[[weather]]                           straight lines between the rows; without any, 25 °C and no sun
 at = "12:00"
 outside_c = 28
 sun_w_m2 = 600
 
 [box]  [battery]  [board]  [settings] (names of the firmware's settings)  [[load]]
 
-[[happens]]                           happenings.py, board_faults.py and listener.py say which things there are
+[[change]]                            changes.py and console.py list the things
 at = "12:10:30"
 thing = "fan1"
 becomes = "stalled"
-for_s = 60                            then back to sound; or, for a number, over_min: in a straight line
+lasts_s = 60                          then back to ok; or, for a number, ramp_min: a straight line that ends after it
 """
 
 from typing import Annotated
@@ -24,7 +24,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-Share = Annotated[float, Meta(ge=0, le=1)]
+Fraction = Annotated[float, Meta(ge=0, le=1)]
 
 
 class _Struct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -32,7 +32,7 @@ class _Struct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class WeatherRow(_Struct, frozen=True, kw_only=True):
-    """The air and the sun at one time."""
+    """Air temperature and sun at one time."""
 
     at: str
     outside_c: Annotated[float, Meta(ge=-40, le=60)]
@@ -40,7 +40,7 @@ class WeatherRow(_Struct, frozen=True, kw_only=True):
 
 
 class BoxPart(_Struct, frozen=True, kw_only=True):
-    """The box; `case` has names of case.CaseSettings; `fitted_case` is a file of `groundbox case fit` to begin from."""
+    """The box; `case` overrides values of heat.SimCaseSettings; `fitted_case` is a file of `groundbox case fit`."""
 
     name: Annotated[str, Meta(min_length=1, max_length=16)] = "box"
     lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.02
@@ -53,16 +53,16 @@ class BoxPart(_Struct, frozen=True, kw_only=True):
 
 
 class BatteryPart(_Struct, frozen=True, kw_only=True):
-    """The battery; see lead_acid.BatterySettings."""
+    """The battery; see electric.SimBatterySettings."""
 
     c20_ah: Annotated[float, Meta(ge=1, le=300)] = 18.0
     health: Annotated[float, Meta(ge=0.2, le=1.1)] = 1.0
     ohm: Annotated[float, Meta(gt=0, le=1)] = 0.016
-    start_soc: Share = 1.0
+    start_soc: Fraction = 1.0
 
 
 class BoardPart(_Struct, frozen=True, kw_only=True):
-    """The board; `wraps_after_s`: its tick counter passes 2**30 so long after power-on."""
+    """The board; `wraps_after_s`: seconds from power-on until its tick counter wraps at 2**30."""
 
     lowest_volts: Annotated[float, Meta(ge=3, le=11)] = 6.5
     usb_power: bool = False
@@ -70,7 +70,7 @@ class BoardPart(_Struct, frozen=True, kw_only=True):
 
 
 class LoadPart(_Struct, frozen=True, kw_only=True):
-    """A load; see loads.LoadSettings."""
+    """A load; see electric.SimLoadSettings; `off`: a person has switched it off at the start."""
 
     name: Annotated[str, Meta(min_length=1)]
     watts: Annotated[float, Meta(ge=0, le=2000)]
@@ -78,23 +78,23 @@ class LoadPart(_Struct, frozen=True, kw_only=True):
     bursts: list[tuple[float, float]] = []
     irregular: bool = False
     output: Annotated[int, Meta(ge=0, le=2)] = 0
-    heat_share: Share = 1.0
+    heat_fraction: Fraction = 1.0
     lowest_volts: Annotated[float, Meta(ge=0, le=20)] = 0.0
     off: bool = False
 
 
-class Happens(_Struct, frozen=True, kw_only=True):
-    """One thing that happens."""
+class ChangeRow(_Struct, frozen=True, kw_only=True):
+    """One change of a thing."""
 
     at: str
     thing: str
     becomes: float | str
-    for_s: Annotated[float, Meta(gt=0)] | None = None
-    over_min: Annotated[float, Meta(gt=0)] | None = None
+    lasts_s: Annotated[float, Meta(gt=0)] | None = None
+    ramp_min: Annotated[float, Meta(gt=0)] | None = None
 
 
 class ScenarioFile(_Struct, frozen=True, kw_only=True):
-    """The file as it stands."""
+    """The content of a scenario file."""
 
     story: str
     lasts_min: Annotated[float, Meta(gt=0, le=2880)]
@@ -107,4 +107,4 @@ class ScenarioFile(_Struct, frozen=True, kw_only=True):
     board: BoardPart = BoardPart()
     settings: dict[str, int] = {}
     load: list[LoadPart] = []
-    happens: list[Happens] = []
+    change: list[ChangeRow] = []

@@ -1,8 +1,8 @@
-"""Hunts for a scenario that breaks what must always hold, and shrinks it to the smallest file that still does.
+"""Searches for a scenario that breaks an invariant, and reduces it to the smallest file that still does.
 
 Hypothesis draws weather, loads, settings and fault times, plays each case on the real firmware, and simplifies what
-fails. What must always hold stands in INVARIANTS, as sentences of expect.py; those about a fault are only asked when
-the fault is in the case.
+fails. `invariants` lists what must always hold, as sentences of expect.py; those about a fault are only judged when the
+fault is in the case.
 """
 
 import time
@@ -27,7 +27,7 @@ _FAULTS: tuple[tuple[str, str | float], ...] = (
     ("case", "open"),
     ("case", "shorted"),
     ("fan1", "stalled"),
-    ("fan2", "tach_dead"),
+    ("fan2", "no_tach"),
     ("intake", "open"),
     ("monitor", "silent"),
     ("sag_volts", 1.3),
@@ -45,36 +45,36 @@ _LASTING = ("link_task", "board")
 def invariants(file: ScenarioFile) -> list[str]:
     """The sentences that must hold of the case in `file`."""
     values = board.defaults() | file.settings
-    things = {(one.thing, one.becomes) for one in file.happens}
+    things = {(one.thing, one.becomes) for one in file.change}
     hot_c = values["case_notice_centi_c"] / 100
-    found = ["watchdog never bites", "no step late", "output 1 always on", "every record arrives"]
+    found = ["watchdog never restarts the board", "no control step late", "output 1 always on", "every record arrives"]
     if not any(thing == "case" for thing, _ in things):
-        found.append(f"whenever case shown above {hot_c:g} C, fans full within 2 s")
+        found.append(f"whenever case reported above {hot_c:g} °C, fans full within 2 s")
     for word in ("open", "shorted"):
         if ("case", word) in things:
             found.append(f"fans full within 8 s of case becoming {word}")
-            found.append(f"warning sensor_fault up within 12 s of case becoming {word}")
+            found.append(f"warning sensor_fault active within 12 s of case becoming {word}")
     if not _overrides(things):
-        least_s = values["fan_shortest_run_s"] - 1, values["fan_shortest_pause_s"] - 1
-        for word, seconds in zip(("on", "off"), least_s, strict=True):
+        shortest_s = values["fan_shortest_run_s"] - 1, values["fan_shortest_pause_s"] - 1
+        for word, seconds in zip(("on", "off"), shortest_s, strict=True):
             if seconds > 0:
-                found.append(f"fans {word} for at least {seconds} s in one piece from {_STARTS}:05")
+                found.append(f"fans {word} for at least {seconds} s each time from {_STARTS}:05")
     if not any(thing in ("sag_volts", "charger_amps") for thing, _ in things):
         found.append("output 2 always on")
     if ("fan1", "stalled") in things:
-        found.append("whenever fan 1 stalled, warning fan_stalled up within 2 s")
+        found.append("whenever fan 1 stalled, warning fan_stalled active within 2 s")
     return found
 
 
 def _overrides(things: set[tuple[str, str | float]]) -> bool:
-    """Whether faults, charging or a restart may cut a run or pause short."""
-    calm = {"sag_volts", "host", "link_task", "intake"}
-    return any(thing not in calm for thing, _ in things)
+    """Whether faults, charging or a restart may end a fan run or pause early."""
+    harmless = {"sag_volts", "host", "link_task", "intake"}
+    return any(thing not in harmless for thing, _ in things)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """A case that breaks a sentence; `smallest` is False when time ran out while it was shrunk."""
+class SearchResult:
+    """A case that breaks a sentence; `smallest` is False when the time to reduce it ran out."""
 
     file: ScenarioFile
     sentence: str
@@ -82,21 +82,21 @@ class Found:
     smallest: bool = True
 
 
-def broken(file: ScenarioFile, firmware: Path | None) -> Found | None:
+def broken(file: ScenarioFile, firmware: Path | None) -> SearchResult | None:
     """What the case in `file` breaks, the first sentence of it; None when all hold.
 
-    Sentences whose condition never came are not broken.
+    A sentence whose condition never occurred is not broken.
     """
     scenario = prepare(msgspec.structs.replace(file, expect=invariants(file)), "search")
     trace = play(scenario, firmware=firmware)
     for one in scenario.expectations:
         verdict = one.judge(trace)
-        if not verdict.passed and "not put to the test" not in verdict.found:
-            return Found(file=file, sentence=one.text, found=verdict.found)
+        if not verdict.passed and "not tested" not in verdict.found:
+            return SearchResult(file=file, sentence=one.text, found=verdict.found)
     return None
 
 
-def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], None]) -> Found | None:
+def search(tries: int, seed: int, firmware: Path | None, report: Callable[[str], None]) -> SearchResult | None:
     """The smallest case found in about `tries` plays, or None.
 
     Raises:
@@ -107,11 +107,11 @@ def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], N
         from hypothesis import strategies
     except ImportError as error:
         raise BadInput("--search", "", "needs hypothesis: pip install hypothesis") from error
-    played: dict[bytes, Found | None] = {}
-    last: Found | None = None
+    played: dict[bytes, SearchResult | None] = {}
+    last: SearchResult | None = None
     began_s = 0.0
 
-    def look(case: dict[str, Any]) -> Found | None:
+    def played_once(case: dict[str, Any]) -> SearchResult | None:
         key = msgspec.json.encode(_file(case))
         if key not in played:  # simpler choices are often the same case
             played[key] = broken(_file(case), firmware)
@@ -119,11 +119,11 @@ def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], N
 
     def fails(case: dict[str, Any]) -> bool:
         nonlocal last, began_s
-        found = look(case)
+        found = played_once(case)
         if found and last is None:
             began_s = time.monotonic()
         if found and (last is None or last.sentence != found.sentence):
-            tell(f"case {len(played)}: {found.sentence} ({found.found}); making it smaller")
+            report(f"case {len(played)}: {found.sentence} ({found.found}); reducing it")
         last = found or last
         return found is not None
 
@@ -134,7 +134,7 @@ def search(tries: int, seed: int, firmware: Path | None, tell: Callable[[str], N
         case = hypothesis.find(_cases(strategies), fails, settings=profile, random=Random(seed))
     except hypothesis.errors.NoSuchExample:
         return None
-    found = look(case)
+    found = played_once(case)
     return found and replace(found, smallest=time.monotonic() - began_s < _SHRINKS_S)
 
 
@@ -158,7 +158,7 @@ def _cases(st: Any) -> Any:
 
 
 def _file(case: dict[str, Any]) -> ScenarioFile:
-    """A case as a scenario file, saying only what differs from the defaults."""
+    """A case as a scenario file with only what differs from the defaults."""
     on = case["on_centi_c"]
     wanted = {
         "fan_on_centi_c": on,
@@ -167,7 +167,7 @@ def _file(case: dict[str, Any]) -> ScenarioFile:
         "fan_shortest_run_s": case["run_s"],
     }
     standard = board.defaults()
-    happens = [_happens(thing, value, at_s, for_s) for (thing, value), at_s, for_s in case["faults"]]
+    changes = [_change(thing, value, at_s, lasts_s) for (thing, value), at_s, lasts_s in case["faults"]]
     tree = {
         "story": "Found by the search.",
         "starts": _STARTS,
@@ -178,19 +178,19 @@ def _file(case: dict[str, Any]) -> ScenarioFile:
         "battery": {"start_soc": case["soc"]},
         "settings": {name: value for name, value in wanted.items() if value != standard[name]},
         "load": [{"name": "load", "watts": case["watts"]}] if case["watts"] else [],
-        "happens": happens,
+        "change": changes,
     }
     return msgspec.convert(tree, ScenarioFile)
 
 
-def _happens(thing: str, value: str | float, at_s: int, for_s: int) -> dict[str, Any]:
+def _change(thing: str, value: str | float, at_s: int, lasts_s: int) -> dict[str, Any]:
     row = {"at": f"12:{at_s // 60:02d}:{at_s % 60:02d}", "thing": thing, "becomes": value}
-    goes_back = thing not in _LASTING and at_s + for_s + 10 <= MINUTES * 60
-    return row | ({"for_s": for_s + 10} if goes_back else {})
+    ends = thing not in _LASTING and at_s + lasts_s + 10 <= MINUTES * 60
+    return row | ({"lasts_s": lasts_s + 10} if ends else {})
 
 
-def as_toml(found: Found) -> str:
-    """The scenario file that shows what was found."""
+def as_toml(found: SearchResult) -> str:
+    """The scenario file that shows the broken sentence."""
     file = msgspec.structs.replace(found.file, expect=[found.sentence], story=f"Found by the search: {found.sentence}.")
     tree = msgspec.to_builtins(file)
     blank = msgspec.to_builtins(ScenarioFile(story="", lasts_min=1, expect=["-"]))

@@ -1,6 +1,6 @@
-"""What the board's sensors make of the box: converters, thermistors, 1-wire sensors, shunt monitor, with their errors.
+"""The board's sensors in the box: converters, thermistors, 1-wire sensors, shunt monitor, with their errors.
 
-Each box draws its own errors from its seed, within the ranges a bench meets in practice (from memory): converter gain
+Each box draws its own errors from its seed, within the usual ranges (from memory): converter gain
 0.5 %, offset 20 mV at the battery, shunt gain 0.5 % and offset 20 mA, temperature 0.3 K.
 """
 
@@ -8,23 +8,23 @@ from dataclasses import dataclass
 from math import exp
 from random import Random
 
-OPEN_RAW, SHORTED_RAW = -32768, -32767  # as board/onewire.py takes them
-SOUND, OPEN, SHORTED, FROZEN = "sound", "open", "shorted", "frozen"
-FAULTS = (SOUND, OPEN, SHORTED, FROZEN)
+OPEN_RAW, SHORTED_RAW = -32768, -32767  # codes of board/onewire.py
+OK, OPEN, SHORTED, FROZEN = "ok", "open", "shorted", "frozen"
+FAULTS = (OK, OPEN, SHORTED, FROZEN)
 PLACES = ("case", "intake", "battery")
 _MONITOR_AVERAGES_S = 0.035
 _FULL = 65535
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SenseSettings:
+class SimSensorSettings:
     """How the box is wired for sensing; the firmware's own defaults fit these.
 
     Attributes:
         monitor: 0 none, 1 INA226, 2 INA219.
         ntc_beta: of the 10 k thermistors, kelvin.
         ntc_lag_s: time constant of a thermistor in air.
-        perfect: no errors drawn, no noise.
+        perfect: no errors, no noise.
     """
 
     monitor: int = 1
@@ -39,31 +39,31 @@ class SenseSettings:
     perfect: bool = False
 
 
-class Probe:
-    """One temperature sensor: lags behind, and may break.
+class SimProbe:
+    """One temperature sensor with lag, which may break.
 
     Attributes:
         fault: one of FAULTS.
-        drift_c: added to what it shows.
+        drift_c: added to the temperature it reports.
         ntc_u16: converter's reading of a thermistor to ground, pulled up to the converter's reference.
-        onewire_raw: sixteenths of a degree, or the mark of a broken line.
+        onewire_raw: sixteenths of a degree, or the code of a broken line.
     """
 
-    def __init__(self, settings: SenseSettings, start_c: float, error_c: float, lag_s: float) -> None:
-        self.fault = SOUND
+    def __init__(self, settings: SimSensorSettings, start_c: float, error_c: float, lag_s: float) -> None:
+        self.fault = OK
         self.drift_c = 0.0
         self._settings = settings
         self._error_c = error_c
         self._lag_s = lag_s
         self._true_c = start_c
-        self._shown_c = start_c + error_c
+        self._reported_c = start_c + error_c
         self.step(0.0, start_c)
 
     def step(self, dt_s: float, true_c: float) -> None:
         """Follows the true temperature for `dt_s`."""
         self._true_c += (true_c - self._true_c) * (1 - exp(-dt_s / self._lag_s))
         if self.fault != FROZEN:
-            self._shown_c = self._true_c + self._error_c + self.drift_c
+            self._reported_c = self._true_c + self._error_c + self.drift_c
         self.ntc_u16 = self._ntc()
         self.onewire_raw = self._onewire()
 
@@ -73,7 +73,7 @@ class Probe:
             return _FULL
         if self.fault == SHORTED:
             return 0
-        ohm = 10000 * exp(settings.ntc_beta * (1 / (self._shown_c + 273.15) - 1 / 298.15))
+        ohm = 10000 * exp(settings.ntc_beta * (1 / (self._reported_c + 273.15) - 1 / 298.15))
         return round(_FULL * ohm / (ohm + settings.ntc_pullup_ohm))
 
     def _onewire(self) -> int:
@@ -81,54 +81,54 @@ class Probe:
             return OPEN_RAW
         if self.fault == SHORTED:
             return SHORTED_RAW
-        return round(self._shown_c * 16)
+        return round(self._reported_c * 16)
 
 
-class Senses:
+class SimSensors:
     """All sensors of a box.
 
     Attributes:
-        probes: case, intake and block.
-        check_error_volts: added to what the divider shows.
-        reference_error_percent: how much higher the converter's reference is than it should be. Thermistors do not feel
-            it: they hang on the same reference.
+        probes: case, intake and battery.
+        check_error_volts: added to the divider's voltage.
+        reference_error_percent: how much higher the converter's reference is than it should be. It does not change
+            a thermistor's reading, which uses the same reference.
         monitor_silent: the shunt monitor does not answer.
     """
 
-    def __init__(self, settings: SenseSettings, start_c: float, seed: str) -> None:
+    def __init__(self, settings: SimSensorSettings, start_c: float, seed: str) -> None:
         self.settings = settings
         random = Random(seed)
-        share = 0.0 if settings.perfect else 1.0
-        self._gain = 1 + share * random.uniform(-0.005, 0.005)
-        self._offset_volts = share * random.uniform(-0.02, 0.02)
-        self._shunt_gain = 1 + share * random.uniform(-0.005, 0.005)
-        self._shunt_offset_amps = share * random.uniform(-0.02, 0.02)
+        scale = 0.0 if settings.perfect else 1.0
+        self._gain = 1 + scale * random.uniform(-0.005, 0.005)
+        self._offset_volts = scale * random.uniform(-0.02, 0.02)
+        self._shunt_gain = 1 + scale * random.uniform(-0.005, 0.005)
+        self._shunt_offset_amps = scale * random.uniform(-0.02, 0.02)
         self.probes = {
-            name: Probe(
+            name: SimProbe(
                 settings,
                 start_c,
-                share * random.uniform(-0.3, 0.3),
+                scale * random.uniform(-0.3, 0.3),
                 settings.ntc_lag_s * (4 if name == "battery" else 1),
             )
             for name in PLACES
         }
-        self.adc_noise = [round(share * random.gauss(0, settings.adc_noise)) for _ in range(256)]
+        self.adc_noise = [round(scale * random.gauss(0, settings.adc_noise)) for _ in range(256)]
         self.check_error_volts = self.reference_error_percent = 0.0
         self.monitor_silent = False
         self._bus_volts = self._shunt_amps = 0.0
 
     def average(self, dt_s: float, volts: float, amps: float) -> None:
         """The monitor averages over its own conversion time."""
-        share = min(1.0, dt_s / _MONITOR_AVERAGES_S)
-        self._bus_volts += share * (volts - self._bus_volts)
-        self._shunt_amps += share * (amps - self._shunt_amps)
+        weight = min(1.0, dt_s / _MONITOR_AVERAGES_S)
+        self._bus_volts += weight * (volts - self._bus_volts)
+        self._shunt_amps += weight * (amps - self._shunt_amps)
 
     def divider_u16(self, volts: float) -> int:
         """Converter's reading of the battery through its divider; the converter clips what is outside 0..65535."""
         s = self.settings
-        shown = volts * self._gain + (self._offset_volts if volts > 1 else 0.0) + self.check_error_volts
+        measured = volts * self._gain + (self._offset_volts if volts > 1 else 0.0) + self.check_error_volts
         reference_mv = s.reference_mv * (1 + self.reference_error_percent / 100)
-        return round(_FULL * shown * 1000 / s.divider_ratio / reference_mv)
+        return round(_FULL * measured * 1000 / s.divider_ratio / reference_mv)
 
     def monitor_microvolts(self) -> int:
         """At the monitor's bus input; -1 when it does not answer."""

@@ -1,4 +1,4 @@
-"""What was seen of one run: the truth in the box, what the board drove and said, and what the host made of it."""
+"""The record of one run: the truth in the box, what the board drove and reported, and the host's warnings."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -16,14 +16,14 @@ class Trace:
 
     Attributes:
         end_s: when it ended.
-        truth: name -> one value a second at `at_s`: what play.py reads off the box, `fan N speed`, `load NAME`.
+        truth: name -> one value a second at `at_s`: what play.py reads from the box, `fan N speed`, `load NAME`.
         drives: (when, commanded percent of each fan, outputs, buzzer), at every change.
         up: (when, True while the board runs).
         starts: (when, why) of every start of the board.
-        readings, events: as the host got them, in the order they came.
-        warnings: what the host's warnings did.
-        missing: records the host never got.
-        spoilt: lines the host could not read.
+        readings, events: as the host received them, in that order.
+        warnings: changes of the host's warnings.
+        missing: records the host never received.
+        damaged: lines the host could not read.
         late_steps: control steps that began late, by the board's own count.
     """
 
@@ -37,11 +37,11 @@ class Trace:
     events: list[tuple[float, Event]] = field(default_factory=list)
     warnings: list[tuple[float, WarningChange]] = field(default_factory=list)
     missing: int = 0
-    spoilt: int = 0
+    damaged: int = 0
     late_steps: int = 0
 
     def fingerprint(self) -> str:
-        """The same for two runs only if they were the same to the bit (a board's free memory is not looked at)."""
+        """The same for two runs only if they were the same to the bit (a board's free memory is not compared)."""
         rows: list[object] = [
             self.at_s,
             sorted(self.truth.items()),
@@ -55,7 +55,7 @@ class Trace:
         return sha256(repr(rows).encode()).hexdigest()
 
     def live(self) -> Iterator[tuple[float, Reading]]:
-        """The readings that told something newer than all before."""
+        """The readings that are newer than all before."""
         newest = (-1, -1)
         for at_s, reading in self.readings:
             if (reading.boot, reading.sequence) > newest:
@@ -66,12 +66,12 @@ class Trace:
         """A value of `truth` over time."""
         return list(zip([0.0, *self.at_s[1:]], self.truth[name], strict=True))
 
-    def shown_steps(self, value: Callable[[Reading], float | str | None]) -> Steps:
+    def reported_steps(self, value: Callable[[Reading], float | str | None]) -> Steps:
         """A value of the readings over time."""
         return [(at_s, value(reading)) for at_s, reading in self.live()]
 
     def warned_steps(self, kind: str) -> Steps:
-        """Severity of a warning over time, "clear" while it is not up."""
+        """Severity of a warning over time, "clear" while it is not active."""
         found: Steps = [(0.0, "clear")]
         for at_s, change in self.warnings:
             if change.warning == kind and change.change in ("raised", "cleared"):

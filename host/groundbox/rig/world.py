@@ -1,27 +1,23 @@
-"""The world a simulated board lives in: moves the box on, in lockstep with the firmware, and starts the board again."""
+"""Advances the box in lockstep with the firmware, and starts the board again after a reset or a power cut."""
 
 from collections.abc import Callable, Iterable
 from math import ceil
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from select import select
 from typing import Protocol
 
 from groundbox.errors import LinkError
-from groundbox.rig.board_faults import BoardFaults
-from groundbox.rig.box import Box
-from groundbox.rig.clock import SimClock
-from groundbox.rig.console import Console
-from groundbox.rig.happenings import Happening, happen
-from groundbox.rig.process import Process
-from groundbox.rig.wiring import Wiring
+from groundbox.rig.box import SimBox
+from groundbox.rig.changes import BoardFaults, SimChange, make_change
+from groundbox.rig.console import BoardConsole
+from groundbox.rig.process import Process, Wiring
 
 _BOOT_US = 400_000  # from power to the first line of main.py: assumed
-_HOLDS_UP_S = 0.03  # the board's converter without input: assumed
-_COMES_UP_VOLTS = 0.5  # above the lowest: assumed
+_BRIDGES_S = 0.03  # the board's converter without input: assumed
+_RESTART_VOLTS = 0.5  # above the lowest: assumed
 _LONGEST_STEP_US = 250_000
-_LONGEST_SLICE_US = 100_000  # the board sees its inputs as they were when the slice began
-_STIRS_US = 1_000_000  # until every sensor shows what has happened
+_LONGEST_SLICE_US = 100_000  # the board reads its inputs as they were when the slice began
+_SETTLE_US = 1_000_000  # until every sensor shows a change
 NEVER_US = 1 << 60
 _ENDS = {-1: "reset", -2: "watchdog", -3: "soft"}  # as board/rig_clock.py gives them
 
@@ -30,7 +26,7 @@ class Pace(Protocol):
     """Decides when simulated time may pass.
 
     Attributes:
-        ahead_us: how far the board may go on without asking while nothing changes.
+        ahead_us: how far the board may run on without asking while nothing changes.
     """
 
     ahead_us: int
@@ -40,7 +36,7 @@ class Pace(Protocol):
 
 
 class Unpaced:
-    """As fast as it goes; `ahead_us` as in Pace."""
+    """As fast as possible; `ahead_us` as in Pace."""
 
     def __init__(self, ahead_us: int = 0) -> None:
         self.ahead_us = ahead_us
@@ -49,56 +45,29 @@ class Unpaced:
         return until_us
 
 
-class Paced:
-    """No faster than a clock.
-
-    Attributes:
-        ahead_us: nothing.
-        worst_lag_s: most simulated seconds the board was ever behind the clock.
-    """
-
-    ahead_us = 0
-
-    def __init__(self, clock: SimClock) -> None:
-        self._clock = clock
-        self._start_s = clock.monotonic_s()
-        self.worst_lag_s = 0.0
-
-    def wait(self, until_us: int, fd: int | None) -> int:
-        ahead_s = until_us / 1e6 - self._now_s()
-        self.worst_lag_s = max(self.worst_lag_s, -ahead_s)
-        if ahead_s <= 0:
-            return until_us
-        select([] if fd is None else [fd], [], [], ahead_s / self._clock.speed)
-        return min(until_us, max(0, int(self._now_s() * 1e6)))
-
-    def _now_s(self) -> float:
-        return self._clock.monotonic_s() - self._start_s
-
-
 class World:
-    """One box, its board and what happens to them.
+    """One box, its board and their changes.
 
     Attributes:
         now_us: simulated microseconds since the beginning.
-        starts: times the board was started.
-        last_cause: why it was started last: power, watchdog, reset.
-        powered: False keeps the board dead.
+        starts: number of starts of the board.
+        last_cause: cause of the last start: power, watchdog, reset.
+        powered: False keeps the board off.
         starved: True while the box's voltage is too low for the board.
-        stopped: True ends `run_until` after the present step; from any thread.
+        stopped: True ends `run_until` after the present step; may be set from any thread.
     """
 
     def __init__(
         self,
-        box: Box,
+        box: SimBox,
         flash: Path,
-        console: Console,
+        console: BoardConsole,
         interpreter: str,
         pace: Pace,
-        happenings: Iterable[Happening] = (),
+        changes: Iterable[SimChange] = (),
         native: bool = False,
     ) -> None:
-        happenings = tuple(happenings)
+        changes = tuple(changes)
         self.box = box
         self.now_us = 0
         self.starts = 0
@@ -108,16 +77,16 @@ class World:
         self.stopped = False
         self._flash, self._console, self._interpreter, self._pace = flash, console, interpreter, pace
         self._wiring = Wiring(box, flash)
-        self._faults = BoardFaults(self, flash, happenings)
-        self._to_come = sorted(happenings, key=lambda happening: -happening.at_s)
-        self._hungry_s = 0.0
-        self._stirred_us = 0  # when something happened last
+        self._faults = BoardFaults(self, flash, changes)
+        self._to_come = sorted(changes, key=lambda change: -change.at_s)
+        self._undervolted_s = 0.0
+        self._changed_us = 0  # time of the last change
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._native = native
         self._process: Process | None = None
         self._start_us = 0
         self._unread = b""
-        self._heard_of = False
+        self._responded = False
 
     @property
     def pid(self) -> int | None:
@@ -133,18 +102,18 @@ class World:
         self._orders.put(do)
 
     def run_until(self, until_us: int) -> None:
-        """Lets the world go on to `until_us`, or for one step beyond the board's own time."""
+        """Runs to `until_us`, or one step beyond the board's own time."""
         while self.now_us < until_us and not self.stopped:
-            self._obey()
+            self._run_orders()
             if not self.powered or self.starved:
-                self._dead(min(until_us, self.now_us + _BOOT_US))
+                self._without_board(min(until_us, self.now_us + _BOOT_US))
             elif self._process is None:
                 self._power_on()
             else:
                 self._exchange(self._process, until_us)
 
     def power_cut(self, cause: str = "power") -> None:
-        """Ends the board's start at once: what it held in memory is gone. It starts again when `powered`."""
+        """Ends the board's start at once: its memory is lost. It starts again when `powered`."""
         if self._process is not None:
             self._hear(self._process)
             self._process.kill()
@@ -154,7 +123,7 @@ class World:
         self._unread = b""
         self._wiring.release()
 
-    def _obey(self) -> None:
+    def _run_orders(self) -> None:
         try:
             while True:
                 self._orders.get_nowait()()
@@ -163,7 +132,7 @@ class World:
 
     def _power_on(self) -> None:
         self._wiring.release()
-        self._dead(self.now_us + _BOOT_US)
+        self._without_board(self.now_us + _BOOT_US)
         if self.starved:
             return
         self._console.board_starts()
@@ -172,14 +141,14 @@ class World:
         wiring_file = self._flash.parent / "start.json"
         self._wiring.write(wiring_file, self.starts, self.last_cause, process.fds, self._faults.hangs_us(self.now_us))
         process.start(self._flash, wiring_file)
-        self._process, self._start_us, self._heard_of = process, self.now_us, False
+        self._process, self._start_us, self._responded = process, self.now_us, False
 
     def _exchange(self, process: Process, until_us: int) -> None:
         wiring = self._wiring
         if not process.ask(wiring.ask):
             return self._lost(process)
         ask = wiring.ask.tolist()
-        self._heard_of = True
+        self._responded = True
         self._hear(process)
         board_us = self._start_us + ask[0]
         if ask[1] < 0 or wiring.differs(ask[2:]):
@@ -194,37 +163,37 @@ class World:
             fd = None if self._unread else self._console.fd()
             end_us = max(board_us, self._pace.wait(end_us, fd))
         dt_s = (end_us - self.now_us) / 1e6
-        self.box.feel(dt_s)
-        heard = self._speak(process)
+        self.box.begin_step(dt_s)
+        heard = self._send(process)
         steady_us = 0 if heard else self._steady_us(end_us, until_us)
         process.reply(wiring.answer(end_us - board_us, heard, steady_us))
-        self.box.advance(dt_s)  # while the board works
+        self.box.advance(dt_s)  # while the board computes
         self.now_us = end_us
-        self._feed(dt_s)
+        self._check_supply(dt_s)
         return None
 
     def _steady_us(self, end_us: int, until_us: int) -> int:
-        """For how long after `end_us` the board may go on by itself."""
-        if not self.box.steady or end_us - self._stirred_us < _STIRS_US:
+        """For how long after `end_us` the board may run on without asking."""
+        if not self.box.steady or end_us - self._changed_us < _SETTLE_US:
             return 0
         return max(0, min(self._pace.ahead_us, until_us - end_us, self._next_change_us() - end_us))
 
-    def _feed(self, dt_s: float) -> None:
-        """Cuts the board off when its box starves it, and lets it come up again."""
+    def _check_supply(self, dt_s: float) -> None:
+        """Cuts the board's power when its voltage is too low for too long, and restores it."""
         lowest = self.box.settings.board_lowest_volts
         if lowest is None:
             return
         volts = self.box.node.equipment_volts
-        self._hungry_s = self._hungry_s + dt_s if volts < lowest else 0.0
-        if self._hungry_s > _HOLDS_UP_S and not self.starved:
+        self._undervolted_s = self._undervolted_s + dt_s if volts < lowest else 0.0
+        if self._undervolted_s > _BRIDGES_S and not self.starved:
             self.starved = True
             self.power_cut()
-        elif self.starved and volts >= lowest + _COMES_UP_VOLTS:
+        elif self.starved and volts >= lowest + _RESTART_VOLTS:
             self.starved = False
 
     def _lost(self, process: Process) -> None:
-        """The interpreter has hung or crashed, as a board's watchdog would notice; or it never came up."""
-        if not self._heard_of:
+        """The interpreter hung or crashed, which a board's watchdog ends; or it never started."""
+        if not self._responded:
             text = process.console_read().decode(errors="replace").strip()
             raise LinkError(
                 f"{self._interpreter} does not run the board: {text.rpartition(chr(10))[2] or 'no reason given'}"
@@ -238,42 +207,42 @@ class World:
                 return
             self._console.from_board(data)
 
-    def _speak(self, process: Process) -> bool:
+    def _send(self, process: Process) -> bool:
         self._unread += self._console.to_board()
         if not self._unread:
             return False
         self._unread = self._unread[process.console_write(self._unread) :]
         return True
 
-    def _dead(self, until_us: int) -> None:
+    def _without_board(self, until_us: int) -> None:
         """Time without a running board."""
         while self.now_us < until_us:
-            self._console.to_board()  # nobody hears it
+            self._console.to_board()  # the board is off
             self._move(self._pace.wait(min(until_us, self.now_us + _LONGEST_STEP_US), None))
 
     def _catch_up(self, board_us: int) -> None:
-        """Moves on to the board's own time where something changes before it; else the coming step takes it along."""
-        self._happen()
+        """Advances to the board's own time where a change comes before it; else the next step includes it."""
+        self._apply_changes()
         while self._next_change_us() <= board_us:
             self._move(self._next_change_us())
 
     def _move(self, to_us: int) -> None:
-        """Moves the box on, never across a change."""
+        """Advances the box, never across a change."""
         while self.now_us < to_us:
-            self._happen()
+            self._apply_changes()
             next_us = min(to_us, self._next_change_us(), self.now_us + _LONGEST_STEP_US)
             dt_s = (next_us - self.now_us) / 1e6
             self.box.step(dt_s)
             self.now_us = next_us
             if self._process is None:
-                self._feed(dt_s)
+                self._check_supply(dt_s)
 
-    def _happen(self) -> None:
+    def _apply_changes(self) -> None:
         while self._to_come and self._to_come[-1].at_s * 1e6 <= self.now_us:
-            happening = self._to_come.pop()
-            self._stirred_us = self.now_us
-            if not self._faults.take(happening):
-                happen(self.box, happening.thing, happening.value)
+            change = self._to_come.pop()
+            self._changed_us = self.now_us
+            if not self._faults.take(change):
+                make_change(self.box, change.thing, change.value)
 
     def _next_change_us(self) -> int:
         next_s = self.box.next_change_s

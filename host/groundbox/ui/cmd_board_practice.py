@@ -10,9 +10,8 @@ import click
 
 from groundbox.errors import BadInput
 from groundbox.rig import demo_boxes
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.process import MICROPYTHON
-from groundbox.rig.runner import SimulatedBoard
 from groundbox.ui.recording import stop_signals
 
 TURN_S = 0.2
@@ -25,7 +24,7 @@ Examples:
 
 \b
 Type here what happens to the box, or Enter alone for what a meter and a thermometer show:
-  fan1 stalled     fan2 tach_dead     fan1 sound     monitor silent     check_error_volts 0.3
+  fan1 stalled     fan2 no_tach     fan1 ok     monitor silent     check_error_volts 0.3
   sag_volts 2      another voltage, as for a second point of a calibration
   case_drift_c 3   the case's sensor shows 3 C too much
   cable out        cable in           power off      power on

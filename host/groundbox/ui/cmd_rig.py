@@ -26,12 +26,12 @@ _MANUAL = """Sentences a scenario may expect (conditions.py and expect.py have t
   case never above 55 C [from 12:10] [until 13:00] [while charging yes]
   fans full within 6 s of case becoming open
   warning heat notice before case above 47 C, not before case above 44 C
-  output 2 told shed stays until charging yes
+  once output 2 reported shed, holds until charging yes
   whenever case sensor open, fans full within 4 s
-  case peaks between 41 and 44 C
-  fans no more than 12 starts an hour
+  case maximum between 41 and 44 C
+  fans start at most 12 times an hour
   event output2_shed 1 times
-  back to normal within 2 min of case becoming sound
+  back to normal within 2 min of case becoming ok
 
 \b
 Examples:

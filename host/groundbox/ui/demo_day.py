@@ -7,9 +7,8 @@ from pathlib import Path
 from threading import Lock
 
 from groundbox.advice.words import clock, span
-from groundbox.rig.clock import SimClock
+from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST, TABLE
-from groundbox.rig.runner import SimulatedBoard
 
 FIRST_LAUNCH_S = 300.0
 FLIGHTS, FLIGHT_S, GAP_S = 4, 35 * 60.0, 40 * 60.0
@@ -160,7 +159,7 @@ class Session:
                 self._say("a twig stops fan 2 of box table (on purpose)")
         elif not self.freed and now_s >= self.stalled_s + FREED_AFTER_S:
             self.freed = True
-            self.table.set("fan2", "sound")
+            self.table.set("fan2", "ok")
             self._say("the spotter frees fan 2")
 
     def _set_pace(self, now_s: float, standing: Standing) -> None:

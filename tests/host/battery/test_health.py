@@ -12,7 +12,7 @@ from groundbox.battery.fit import fitted_profile
 from groundbox.battery.health import health
 from groundbox.battery.logged import discharges
 from groundbox.battery.profile import BatteryProfile, DischargeRow, HistoryRow
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.rig.electric import SimBattery, SimBatterySettings
 
 PROFILE = BatteryProfile(c20_ah=18.0, label="mast 2")
 
@@ -122,7 +122,7 @@ def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
 
 def _switched(profile: BatteryProfile, extra_ohm: float) -> list[set[str]]:
     """What is found each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
-    battery = LeadAcid(BatterySettings(c20_ah=profile.c20_ah))
+    battery = SimBattery(SimBatterySettings(c20_ah=profile.c20_ah))
     estimator = Estimator(profile, Limits(cutoff_volts=9.0), start_soc=1.0)
     kinds = []
     for minute in range(180):

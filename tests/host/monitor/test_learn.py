@@ -14,7 +14,7 @@ from groundbox.monitor.background import Background
 from groundbox.monitor.discharge import Discharge, Discharging
 from groundbox.monitor.learn import learn, source_name
 from groundbox.monitor.start import tracker_for
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid
+from groundbox.rig.electric import SimBattery, SimBatterySettings
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store
 from groundbox.ui.capacity_live import LiveTest
@@ -50,7 +50,7 @@ def chosen(tmp_path: Path) -> Settings:
 
 def record(chosen: Settings, amps: float, *, charge_after: bool, down_to: float = 10.5) -> tuple[float, float]:
     """Charge, an hour's rest, a load, and a charge; wall times of the first and last loaded reading."""
-    cell = LeadAcid(BatterySettings(c20_ah=9, health=0.85, ohm=0.03, start_soc=0.999))
+    cell = SimBattery(SimBatterySettings(c20_ah=9, health=0.85, ohm=0.03, start_soc=0.999))
     rows: list[Reading] = []
     seen = [0.0, 0.0]
 

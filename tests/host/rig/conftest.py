@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.rig.box import Box, BoxSettings
+from groundbox.rig.box import SimBox, SimBoxSettings
+from groundbox.rig.changes import make_change
 from groundbox.rig.console import BufferConsole
-from groundbox.rig.happenings import happen
+from groundbox.rig.electric import SimBatterySettings
 from groundbox.rig.image import firmware_folder
-from groundbox.rig.lead_acid import BatterySettings
 from groundbox.rig.process import CPYTHON, MICROPYTHON, interpreter_path
-from groundbox.rig.senses import SenseSettings
+from groundbox.rig.senses import SimSensorSettings
 from groundbox.rig.world import Unpaced, World
 
 Run = Callable[..., list[str]]
@@ -30,14 +30,14 @@ def run(request: pytest.FixtureRequest, tmp_path: Path) -> Run:
     (flash / "a" / "pins.py").write_text((firmware_folder() / "pins.py").read_text())
 
     def run_main(
-        main: str, seconds: float = 2.0, happenings: tuple[tuple[str, str | float], ...] = (), **box: object
+        main: str, seconds: float = 2.0, changes: tuple[tuple[str, str | float], ...] = (), **box: object
     ) -> list[str]:
         (flash / "main.py").write_text("import sys\n\nsys.path.append('a')\n" + main)
-        senses = SenseSettings(perfect=True, monitor=int(str(box.pop("monitor", 1))))
-        settings = BoxSettings(name="b", battery=BatterySettings(c20_ah=18), senses=senses, start_c=25.0, **box)
-        simulated, console = Box(settings), BufferConsole()
-        for thing, value in happenings:
-            happen(simulated, thing, value)
+        senses = SimSensorSettings(perfect=True, monitor=int(str(box.pop("monitor", 1))))
+        settings = SimBoxSettings(name="b", battery=SimBatterySettings(c20_ah=18), senses=senses, start_c=25.0, **box)
+        simulated, console = SimBox(settings), BufferConsole()
+        for thing, value in changes:
+            make_change(simulated, thing, value)
         world = World(simulated, flash, console, str(request.param), Unpaced())
         try:
             world.run_until(round(seconds * 1e6))

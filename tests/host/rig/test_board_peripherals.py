@@ -97,8 +97,8 @@ def test_converter_has_twelve_bits_and_clips(run: Run) -> None:
     """10 k thermistor at 25 C against 10 k: half of the reference; open: all of it."""
     read = "from machine import ADC, Pin\nfrom pins import PINS\nprint(ADC(Pin(PINS['ntc'][0])).read_u16())\n"
     assert int(run(read)[0]) == 0x7FF7 or int(run(read)[0]) == 0x8008
-    assert run("import time\ntime.sleep_ms(1500)\n" + read, happenings=(("case", "open"),)) == ["65535"]
-    assert run("import time\ntime.sleep_ms(1500)\n" + read, happenings=(("case", "shorted"),)) == ["0"]
+    assert run("import time\ntime.sleep_ms(1500)\n" + read, changes=(("case", "open"),)) == ["65535"]
+    assert run("import time\ntime.sleep_ms(1500)\n" + read, changes=(("case", "shorted"),)) == ["0"]
 
 
 _MONITOR = (
@@ -132,7 +132,7 @@ def test_shunt_monitor_is_found_and_scaled(run: Run, monitor: int, identity: int
 
 def test_a_silent_monitor_raises_as_on_a_board(run: Run) -> None:
     program = _MONITOR + "try:\n    read(2)\nexcept OSError as error:\n    print(error.args[0], i2c.scan())\n"
-    assert run(program, seconds=10, happenings=(("monitor", "silent"),)) == ["5 []"]
+    assert run(program, seconds=10, changes=(("monitor", "silent"),)) == ["5 []"]
 
 
 _PROBE = (
@@ -161,8 +161,8 @@ def test_onewire_sensor_needs_its_time(run: Run) -> None:
 
 def test_broken_onewire_lines(run: Run) -> None:
     """No sensor: no presence pulse. A line to ground answers all zeros, whose CRC fits."""
-    assert run(_PROBE + "print(scratch())\n", happenings=(("case", "open"),)) == ["None"]
-    assert run(_PROBE + "print(sum(scratch()))\n", happenings=(("case", "shorted"),)) == ["0"]
+    assert run(_PROBE + "print(scratch())\n", changes=(("case", "open"),)) == ["None"]
+    assert run(_PROBE + "print(sum(scratch()))\n", changes=(("case", "shorted"),)) == ["0"]
 
 
 _CAUSE = "import machine, time\nprint(machine.reset_cause())\n"

@@ -5,16 +5,15 @@ from dataclasses import replace
 import pytest
 
 from groundbox.errors import BadInput
-from groundbox.rig.box import Box, BoxSettings
+from groundbox.rig.box import SimBox, SimBoxSettings
+from groundbox.rig.changes import make_change
 from groundbox.rig.demo_boxes import MAST, TABLE
-from groundbox.rig.happenings import happen
-from groundbox.rig.lead_acid import BatterySettings
-from groundbox.rig.loads import Load, LoadSettings
-from groundbox.rig.senses import SenseSettings
-from groundbox.rig.weather import Weather
+from groundbox.rig.electric import SimBatterySettings, SimLoad, SimLoadSettings
+from groundbox.rig.heat import SimWeather
+from groundbox.rig.senses import SimSensorSettings
 
 
-def _run(box: Box, seconds: float, step_s: float = 0.1) -> None:
+def _run(box: SimBox, seconds: float, step_s: float = 0.1) -> None:
     until_s = box.now_s + seconds
     while box.now_s < until_s - 1e-9:
         box.step(max(1e-6, min(step_s, until_s - box.now_s, box.next_change_s - box.now_s)))
@@ -23,17 +22,17 @@ def _run(box: Box, seconds: float, step_s: float = 0.1) -> None:
 @pytest.mark.parametrize("charger_amps", [0.0, 4.0])
 def test_energy_balances(charger_amps: float) -> None:
     """All that battery, charger and sun give is in loads, leads, heat stored and heat gone, to 0.1 %."""
-    settings = replace(TABLE, battery=BatterySettings(c20_ah=18.0, start_soc=0.6), lead_ohm=0.1)
-    box = Box(settings)
-    happen(box, "charger_amps", charger_amps)
-    happen(box, "extra_ohm", 0.05)
+    settings = replace(TABLE, battery=SimBatterySettings(c20_ah=18.0, start_soc=0.6), lead_ohm=0.1)
+    box = SimBox(settings)
+    make_change(box, "charger_amps", charger_amps)
+    make_change(box, "extra_ohm", 0.05)
     _run(box, 3600)
     battery, case = box.battery, box.case
     given = battery.chemical_joules + box.charger_joules
     used = box.load_joules + box.lead_joules + battery.heat_joules
     assert given == pytest.approx(used, rel=0.001)
     outside_joules = sum(
-        load.settings.mean_watts * 3600 * (1 - load.settings.heat_share) for load in box.loads.values()
+        load.settings.mean_watts * 3600 * (1 - load.settings.heat_fraction) for load in box.loads.values()
     )  # by then every load has gone through whole periods
     sun_joules = case.in_joules - (used - outside_joules)
     mean_sun = sum(settings.weather.at(s)[1] for s in range(3600)) / 3600
@@ -42,8 +41,8 @@ def test_energy_balances(charger_amps: float) -> None:
 
 
 def test_a_seed_decides_everything() -> None:
-    def trace(settings: BoxSettings) -> list[tuple[float, float, float]]:
-        box, rows = Box(settings), []
+    def trace(settings: SimBoxSettings) -> list[tuple[float, float, float]]:
+        box, rows = SimBox(settings), []
         for _ in range(60):
             _run(box, 1.0)
             rows.append((box.node.battery_volts, box.case.air_c, box.next_change_s))
@@ -57,7 +56,7 @@ def test_loads_keep_their_mean() -> None:
     """The mast's servos: 4 W in the mean, 36 W when both start (invented session)."""
     servos = next(load for load in MAST.loads if load.name == "servos")
     assert servos.mean_watts == pytest.approx(4.0, rel=0.01)
-    load = Load(servos, "seed")
+    load = SimLoad(servos, "seed")
     joules = now_s = 0.0
     while now_s < 40_000:
         joules += load.watts * (load.until_s - now_s)
@@ -66,8 +65,8 @@ def test_loads_keep_their_mean() -> None:
     assert joules / now_s == pytest.approx(4.0, rel=0.02)
 
 
-def _lasts_s(settings: BoxSettings, most_s: float) -> float:
-    box = Box(settings)
+def _lasts_s(settings: SimBoxSettings, most_s: float) -> float:
+    box = SimBox(settings)
     while box.now_s < most_s and all(load.working for load in box.loads.values()):
         _run(box, 10.0, 5.0)
     return box.now_s
@@ -81,17 +80,17 @@ def test_the_old_battery_does_not_last_the_day_and_the_new_one_does() -> None:
 
 
 def test_a_load_starved_of_voltage_stops_and_comes_back() -> None:
-    load = Load(LoadSettings(name="display", watts=18, lowest_volts=11.0), "seed")
-    load.feel(10.9)
+    load = SimLoad(SimLoadSettings(name="display", watts=18, lowest_volts=11.0), "seed")
+    load.update_voltage(10.9)
     assert load.taken(powered=True) == 0
-    load.feel(11.1)
+    load.update_voltage(11.1)
     assert load.taken(powered=True) == 0
-    load.feel(11.3)
+    load.update_voltage(11.3)
     assert load.taken(powered=True) == 18
 
 
 def test_a_switched_output_feeds_its_load_or_not() -> None:
-    box = Box(TABLE)
+    box = SimBox(TABLE)
     _run(box, 900)  # the USB port is on by now
     with_usb = box.node.load_amps
     box.output_on[1] = False
@@ -100,8 +99,8 @@ def test_a_switched_output_feeds_its_load_or_not() -> None:
 
 
 def test_sun_on_the_lid_warms_the_case() -> None:
-    shade = Box(replace(TABLE, weather=Weather(outside_c=((0, 28),)), start_c=28.0))
-    sunny = Box(replace(TABLE, weather=Weather(outside_c=((0, 28),), sun_w_m2=((0, 800),)), start_c=28.0))
+    shade = SimBox(replace(TABLE, weather=SimWeather(outside_c=((0, 28),)), start_c=28.0))
+    sunny = SimBox(replace(TABLE, weather=SimWeather(outside_c=((0, 28),), sun_w_m2=((0, 800),)), start_c=28.0))
     for box in (shade, sunny):
         for fan in box.fans:
             fan.drive = 0.0
@@ -110,18 +109,18 @@ def test_sun_on_the_lid_warms_the_case() -> None:
 
 
 def test_an_open_fuse_leaves_nothing_to_read() -> None:
-    box = Box(TABLE)
-    happen(box, "fuse", "open")
+    box = SimBox(TABLE)
+    make_change(box, "fuse", "open")
     _run(box, 1)
     assert box.node.battery_volts == box.node.load_amps == 0
-    happen(box, "fuse", "sound")
+    make_change(box, "fuse", "ok")
     _run(box, 1)
     assert box.node.battery_volts > 12
 
 
 def test_a_charger_gives_amps_then_holds_volts() -> None:
-    box = Box(BoxSettings(name="b", battery=BatterySettings(c20_ah=18, start_soc=0.5), fans=()))
-    happen(box, "charger_amps", 4.0)
+    box = SimBox(SimBoxSettings(name="b", battery=SimBatterySettings(c20_ah=18, start_soc=0.5), fans=()))
+    make_change(box, "charger_amps", 4.0)
     _run(box, 60)
     assert box.node.charger_amps == pytest.approx(4.0)
     assert box.node.battery_amps < -3.9
@@ -132,21 +131,21 @@ def test_a_charger_gives_amps_then_holds_volts() -> None:
 
 def test_sensors_show_what_they_should_and_break_as_told() -> None:
     """Thermistor 10 k at 25 C in a 10 k divider is half of the reference; B 3950 at 0 C is 33621 ohm (beta formula)."""
-    perfect = SenseSettings(perfect=True)
-    box = Box(BoxSettings(name="b", battery=BatterySettings(c20_ah=18), senses=perfect, start_c=25.0))
+    perfect = SimSensorSettings(perfect=True)
+    box = SimBox(SimBoxSettings(name="b", battery=SimBatterySettings(c20_ah=18), senses=perfect, start_c=25.0))
     probe = box.senses.probes["case"]
     assert probe.ntc_u16 == pytest.approx(32768, abs=1)
     assert probe.onewire_raw == 400
-    cold = Box(BoxSettings(name="b", battery=BatterySettings(c20_ah=18), senses=perfect, start_c=0.0))
+    cold = SimBox(SimBoxSettings(name="b", battery=SimBatterySettings(c20_ah=18), senses=perfect, start_c=0.0))
     assert cold.senses.probes["case"].ntc_u16 == pytest.approx(65535 * 33621 / 43621, abs=2)
     assert box.senses.divider_u16(12.0) == pytest.approx(65535 * 2.0 / 3.0, abs=1)
     for fault, shown in (("open", 65535), ("shorted", 0)):
-        happen(box, "case", fault)
+        make_change(box, "case", fault)
         _run(box, 1)
         assert probe.ntc_u16 == shown
-    happen(box, "case", "sound")
+    make_change(box, "case", "ok")
     _run(box, 1)
-    happen(box, "case", "frozen")
+    make_change(box, "case", "frozen")
     before = probe.ntc_u16
     box.case.air_c += 20
     _run(box, 30)
@@ -156,15 +155,15 @@ def test_sensors_show_what_they_should_and_break_as_told() -> None:
 @pytest.mark.parametrize(
     ("thing", "value", "words"),
     [
-        ("fan3", "stalled", "not a thing of this box; it has"),
-        ("fan1", "tired", "wants one of sound, stalled, slow, tach_dead"),
-        ("charger_amps", 99.0, "wants a number from 0 to 30"),
-        ("charger_amps", "much", "wants a number"),
-        ("usb", 1.0, "wants one of on, off, auto"),
+        ("fan3", "stalled", "no thing of this box; it has"),
+        ("fan1", "tired", "write one of ok, stalled, slow, no_tach"),
+        ("charger_amps", 99.0, "write a number from 0 to 30"),
+        ("charger_amps", "much", "write a number"),
+        ("usb", 1.0, "write one of on, off, auto"),
     ],
 )
 def test_what_cannot_happen_is_refused_in_one_line(thing: str, value: str | float, words: str) -> None:
     with pytest.raises(BadInput, match=words) as caught:
-        happen(Box(TABLE), thing, value)
+        make_change(SimBox(TABLE), thing, value)
     assert str(caught.value).startswith(f"table: {thing}: ")
     assert "\n" not in str(caught.value)

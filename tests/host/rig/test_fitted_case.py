@@ -8,9 +8,7 @@ import pytest
 
 from groundbox.errors import BadInput
 from groundbox.plan.day_file import load_day
-from groundbox.rig.case import Case, CaseSettings
-from groundbox.rig.fans import Fan, FanSettings, flow_m3_per_h
-from groundbox.rig.fitted_case import as_settings
+from groundbox.rig.heat import SimCase, SimCaseSettings, SimFan, SimFanSettings, as_settings, flow_m3_per_h
 from groundbox.rig.scenario import load
 from groundbox.thermal.case_file import CaseFile, save_case
 from groundbox.thermal.fit import CaseFit
@@ -26,12 +24,12 @@ fitted_case = "case.json"
 """
 
 
-def settled_c(settings: CaseSettings, fans_run: bool, sun_w_m2: float) -> float:
+def settled_c(settings: SimCaseSettings, fans_run: bool, sun_w_m2: float) -> float:
     """The rig's air after two days of 30 W at 20 C outside."""
-    pair = [Fan(FanSettings()), Fan(FanSettings())]
+    pair = [SimFan(SimFanSettings()), SimFan(SimFanSettings())]
     for fan in pair:
         fan.rpm = fan.settings.full_rpm if fans_run else 0.0
-    case = Case(settings, 20.0)
+    case = SimCase(settings, 20.0)
     flow = flow_m3_per_h(pair, settings.path, 0.0)
     for _ in range(48 * 60):
         case.step(60.0, 60 * 30.0, 0.0, sun_w_m2, flow, 20.0)

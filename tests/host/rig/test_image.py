@@ -10,7 +10,7 @@ import pytest
 
 from groundbox.errors import BadInput
 from groundbox.rig import image
-from groundbox.rig.flash import provision
+from groundbox.rig.bench import provision
 
 _ROOT = Path(__file__).parents[3]
 
@@ -68,9 +68,9 @@ def test_the_wheel_carries_a_whole_board(tmp_path: Path) -> None:
     zipfile.ZipFile(wheel).extractall(tmp_path / "site")
     program = (
         "import sys, pathlib\n"
-        "from groundbox.rig import bench, image, session\n"
+        "from groundbox.rig import bench, demo_boxes, image\n"
         "print(image.firmware_folder())\n"
-        "with bench.Bench(session.TABLE, pathlib.Path(sys.argv[1]), interpreter='cpython') as board:\n"
+        "with bench.Bench(demo_boxes.TABLE, pathlib.Path(sys.argv[1]), interpreter='cpython') as board:\n"
         "    print([name for name, _ in board.run_for(3)])\n"
     )
     done = subprocess.run(

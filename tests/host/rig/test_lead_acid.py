@@ -4,12 +4,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.rig.lead_acid import BatterySettings, LeadAcid, along
+from groundbox.rig.electric import SimBattery, SimBatterySettings, along
 
 _END_VOLTS = 10.5  # 1.75 V a cell
 
 
-def _hours_to(battery: LeadAcid, amps: float, end_volts: float, step_s: float) -> float:
+def _hours_to(battery: SimBattery, amps: float, end_volts: float, step_s: float) -> float:
     seconds = 0.0
     while (volts := battery.inner_volts() - amps * battery.ohm(charging=False)) > end_volts:
         battery.step(step_s, volts, amps)
@@ -19,11 +19,11 @@ def _hours_to(battery: LeadAcid, amps: float, end_volts: float, step_s: float) -
 
 def test_tanks_follow_the_worked_example() -> None:
     """Manwell and McGowan 1993, equations worked by hand for q 8.12 Ah, k 1.178 1/h, c 0.376."""
-    battery = LeadAcid(BatterySettings(c20_ah=7.2))
+    battery = SimBattery(SimBatterySettings(c20_ah=7.2))
     battery.step(3600, 12.0, 2.0)
-    assert (battery.at_hand_ah, battery.bound_ah) == pytest.approx((1.567887, 4.552113), abs=1e-6)
+    assert (battery.available_ah, battery.bound_ah) == pytest.approx((1.567887, 4.552113), abs=1e-6)
     battery.step(3600, 12.0, 0.0)
-    assert (battery.at_hand_ah, battery.bound_ah) == pytest.approx((2.075362, 4.044638), abs=1e-6)
+    assert (battery.available_ah, battery.bound_ah) == pytest.approx((2.075362, 4.044638), abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -41,16 +41,16 @@ def test_tanks_follow_the_worked_example() -> None:
     ],
 )
 def test_run_times_are_those_of_real_blocks(c20_ah: float, ohm: float, amps: float, hours: float) -> None:
-    battery = LeadAcid(BatterySettings(c20_ah=c20_ah, ohm=ohm))
+    battery = SimBattery(SimBatterySettings(c20_ah=c20_ah, ohm=ohm))
     assert _hours_to(battery, amps, _END_VOLTS, hours * 3600 / 2000) == pytest.approx(hours, rel=0.08)
 
 
 def test_cold_takes_capacity_and_warmth_gives_it_back() -> None:
     """10 h rate, 0 C: 86 % of 25 C (maker's data sheet series, secondary copy)."""
-    cold = LeadAcid(BatterySettings(c20_ah=17.0))
+    cold = SimBattery(SimBatterySettings(c20_ah=17.0))
     cold.temperature(0.0)
     hours = _hours_to(cold, 1.63, _END_VOLTS, 20)
-    assert hours / _hours_to(LeadAcid(BatterySettings(c20_ah=17.0)), 1.63, _END_VOLTS, 20) == pytest.approx(
+    assert hours / _hours_to(SimBattery(SimBatterySettings(c20_ah=17.0)), 1.63, _END_VOLTS, 20) == pytest.approx(
         0.86, abs=0.05
     )
     cold.temperature(25.0)
@@ -61,7 +61,7 @@ def test_recharge_goes_as_a_recorded_one() -> None:
     """A 17 Ah block charged at 3 A to 14.4 V: most charge back at 14.3 V, then 1.2, 0.65, 0.3 A after 1, 2, 4 hours,
     and 4 to 10 % more put in than was taken. Derived from measured recharges (faster-lead-acid telemetry, BSD-3).
     """
-    battery = LeadAcid(BatterySettings(c20_ah=17.0))
+    battery = SimBattery(SimBatterySettings(c20_ah=17.0))
     taken_ah = 3 * _hours_to(battery, 3.0, _END_VOLTS, 20)
     given_ah, reached_h, amps_after, step_s = 0.0, 0.0, {}, 20.0
     for n in range(int(11 * 3600 / step_s)):
@@ -88,8 +88,8 @@ _STEPS = st.lists(st.tuples(st.floats(1, 600), st.floats(-3, 6)), min_size=1, ma
 @given(_STEPS)
 def test_charge_balances(steps: list[tuple[float, float]]) -> None:
     """What is in the tanks is what was there, less what was drawn; the side reaction on charge only takes away."""
-    battery = LeadAcid(BatterySettings(c20_ah=18.0, start_soc=0.6))
-    expected_ah = battery.at_hand_ah + battery.bound_ah
+    battery = SimBattery(SimBatterySettings(c20_ah=18.0, start_soc=0.6))
+    expected_ah = battery.available_ah + battery.bound_ah
     gas_ah = 0.0
     for seconds, amps in steps:
         volts = battery.inner_volts() - amps * battery.ohm(charging=amps < 0)
@@ -97,18 +97,18 @@ def test_charge_balances(steps: list[tuple[float, float]]) -> None:
         expected_ah -= amps * seconds / 3600
         if amps < 0:
             gas_ah += min(-amps, battery.gas_amps(volts)) * seconds / 3600
-    assert battery.at_hand_ah + battery.bound_ah == pytest.approx(expected_ah - gas_ah, abs=1e-9)
+    assert battery.available_ah + battery.bound_ah == pytest.approx(expected_ah - gas_ah, abs=1e-9)
 
 
 @settings(deadline=None)
 @given(st.floats(0.2, 8), st.floats(1.05, 3))
 def test_a_heavier_load_never_lasts_longer(amps: float, times: float) -> None:
-    light = _hours_to(LeadAcid(BatterySettings(c20_ah=7.2)), amps, _END_VOLTS, 60)
-    assert _hours_to(LeadAcid(BatterySettings(c20_ah=7.2)), amps * times, _END_VOLTS, 60) <= light
+    light = _hours_to(SimBattery(SimBatterySettings(c20_ah=7.2)), amps, _END_VOLTS, 60)
+    assert _hours_to(SimBattery(SimBatterySettings(c20_ah=7.2)), amps * times, _END_VOLTS, 60) <= light
 
 
 def test_voltage_recovers_in_a_rest() -> None:
-    battery = LeadAcid(BatterySettings(c20_ah=7.2))
+    battery = SimBattery(SimBatterySettings(c20_ah=7.2))
     _hours_to(battery, 4.0, 11.0, 10)
     at_once = battery.inner_volts()
     for _ in range(60):
@@ -118,7 +118,7 @@ def test_voltage_recovers_in_a_rest() -> None:
 
 def test_losses_are_heat_both_ways() -> None:
     for amps in (3.0, -3.0):
-        battery = LeadAcid(BatterySettings(c20_ah=18.0, start_soc=0.7))
+        battery = SimBattery(SimBatterySettings(c20_ah=18.0, start_soc=0.7))
         for _ in range(60):
             volts = battery.inner_volts() - amps * battery.ohm(charging=amps < 0)
             assert battery.step(10, volts, amps) > 0

@@ -7,8 +7,8 @@ from click.testing import CliRunner
 
 from groundbox.errors import BadInput
 from groundbox.model import WarningChange
-from groundbox.rig.expect import Moments, Verdict, parse
-from groundbox.rig.happenings import Happening
+from groundbox.rig.changes import SimChange
+from groundbox.rig.expect import Moments, RigVerdict, parse
 from groundbox.rig.scenario import load
 from groundbox.rig.trace import Trace
 from groundbox.ui.cmd_rig import command
@@ -22,16 +22,16 @@ expect = ["case never above 55 C"]
 name = "display"
 watts = 18
 off = true
-[[happens]]
+[[change]]
 at = "00:00:30"
 thing = "display"
 becomes = "on"
-for_s = 5
-[[happens]]
+lasts_s = 5
+[[change]]
 at = "23:59:10"
 thing = "blocked"
 becomes = 0.5
-over_min = 0.25
+ramp_min = 0.25
 """
 
 
@@ -43,9 +43,9 @@ def _write(folder: Path, text: str) -> Path:
 
 def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
     scenario = load(_write(tmp_path, _GOOD))
-    display = [(one.at_s, one.value) for one in scenario.happenings if one.thing == "display"]
+    display = [(one.at_s, one.value) for one in scenario.changes if one.thing == "display"]
     assert display == [(0, "off"), (90, "on"), (95, "off")]
-    blocked = [(one.at_s, one.value) for one in scenario.happenings if one.thing == "blocked"]
+    blocked = [(one.at_s, one.value) for one in scenario.changes if one.thing == "blocked"]
     assert blocked == [(15, pytest.approx(1 / 6)), (20, pytest.approx(1 / 3)), (25, 0.5)]
     assert scenario.clock(90) == "00:00:30"
 
@@ -56,22 +56,22 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
         ('starts = "23:59"', 'starts = "25:00"', r's\.toml: starts: "25:00" is no time of day'),
         ("lasts_min = 2", "lasts_min = 0", r"s\.toml: lasts_min: 0 is not allowed; wants minutes, above 0"),
         ("lasts_min = 2", "last_min = 2", r"s\.toml: last_min: is not known here; did you mean"),
-        ('thing = "display"', 'thing = "dispaly"', r"happens 1, dispaly: is not a thing of this box; it has .*display"),
-        ("00:00:30", "23:58:30", r'happens 1, at: "23:58:30" is outside of the run, which lasts 2 min from 23:59'),
-        ("00:00:30", "00:01:30", r'happens 1, at: "00:01:30" is outside of the run'),
-        ('becomes = "on"', 'becomes = "dim"', r"happens 1, display: is 'dim'; wants one of on, off, auto"),
-        ("becomes = 0.5", "becomes = 2", r"happens 2, blocked: is 2.*; wants a number from 0 to 0\.98"),
-        ('thing = "blocked"', 'thing = "host"', r"happens 2, host: is 0\.5; wants one of listening"),
+        ('thing = "display"', 'thing = "dispaly"', r"change 1, dispaly: is no thing of this box; it has .*display"),
+        ("00:00:30", "23:58:30", r'change 1, at: "23:58:30" is outside of the run, which lasts 2 min from 23:59'),
+        ("00:00:30", "00:01:30", r'change 1, at: "00:01:30" is outside of the run'),
+        ('becomes = "on"', 'becomes = "dim"', r"change 1, display: is 'dim'; write one of on, off, auto"),
+        ("becomes = 0.5", "becomes = 2", r"change 2, blocked: is 2.*; write a number from 0 to 0\.98"),
+        ('thing = "blocked"', 'thing = "host"', r"change 2, host: is 0\.5; write one of listening"),
         ("[[load]]", "[settings]\nfan_on_centi_c = 9000\n[[load]]", r"settings: fan_on_centi_c is 9000; wants 2000 to"),
-        ("[[load]]", "[box.case]\nair = 1\n[[load]]", r"box\.case\.air: is not known here; known: air_battery"),
-        ("case never above 55 C", "case never above 55 F", r"expect 1: .*say above or below, a number and C"),
+        ("[[load]]", "[box.case]\nair = 1\n[[load]]", r"box\.case\.air: is not a known key; known: air_battery"),
+        ("case never above 55 C", "case never above 55 F", r"expect 1: .*write above or below, a number and °C"),
         ("case never above 55 C", "lid never above 55 C", r'expect 1: .*nothing is called "lid"'),
-        ("case never above 55 C", "fans never blue", r"expect 1: .*fans can be off, on, full, lowest"),
-        ("case never above 55 C", "keep it cool", r"expect 1: .*is not a sentence known here"),
+        ("case never above 55 C", "fans never blue", r"expect 1: .*fans can be off, on, full, partial"),
+        ("case never above 55 C", "keep it cool", r"expect 1: .*is not a known form of sentence"),
         ("case never above 55 C", "fans on within 5 s of noon", r'expect 1: .*"noon" is no moment'),
         ("case never above 55 C", "fans on within 5 s of fan1 becoming slow", r"expect 1: .*no row of"),
-        ("for_s = 5", "for_s = 31", r"happens 1, for_s: ends 1 s after the run: make it shorter or lasts_min longer"),
-        ("over_min = 0.25", "over_min = 2", r"happens 2, over_min: ends 10 s after the run"),
+        ("lasts_s = 5", "lasts_s = 31", r"change 1, lasts_s: ends 1 s after the run: make it shorter"),
+        ("ramp_min = 0.25", "ramp_min = 2", r"change 2, ramp_min: ends 10 s after the run"),
         (
             "[[load]]",
             '[[weather]]\nat = "23:59:30"\noutside_c = 9\n[[load]]',
@@ -84,7 +84,7 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
         ),
         (
             "case never above 55 C",
-            "fans off for at least 1 h in one piece",
+            "fans off for at least 1 h each time",
             r"expect 1: .*1 h after start is after the",
         ),
         ("case never above 55 C", "fans always on until 00:02", r'expect 1: .*"00:02" is after the end of the run'),
@@ -113,9 +113,9 @@ def _trace() -> Trace:
     return trace
 
 
-def _judge(text: str) -> Verdict:
-    happenings = (Happening(at_s=25.0, thing="fan1", value="stalled"),)
-    moments = Moments(clock=lambda words, place: 60.0 * int(words[3:5]), happenings=happenings, end_s=60.0)
+def _judge(text: str) -> RigVerdict:
+    changes = (SimChange(at_s=25.0, thing="fan1", value="stalled"),)
+    moments = Moments(clock=lambda words, place: 60.0 * int(words[3:5]), changes=changes, end_s=60.0)
     return parse(text, "f", "expect 1", moments).judge(_trace())
 
 
@@ -132,22 +132,22 @@ def _judge(text: str) -> Verdict:
             "fans full before case above 60 C, not before case above 56 C",
         ),
         ("fans full not before case above 54 C", "fans full not before case above 56 C"),
-        ("fans on stays until case above 64 C", "fans on stays until end"),
+        ("once fans on, holds until case above 64 C", "once fans on, holds until end"),
         ("whenever fans on, case above 44 C within 1 s", "whenever fans on, case above 60 C within 1 s"),
-        ("whenever fans full, buzzer sounding meanwhile", "whenever fans on, buzzer sounding meanwhile"),
-        ("case peaks between 69 and 71 C", "case peaks between 60 and 69 C"),
+        ("whenever fans full, buzzer sounding throughout", "whenever fans on, buzzer sounding throughout"),
+        ("case maximum between 69 and 71 C", "case maximum between 60 and 69 C"),
         (
-            "case peaks between 52 and 53 C until fan1 becoming stalled while fans lowest",
-            "case peaks between 69 and 71 C until fan1 becoming stalled",
+            "case maximum between 52 and 53 C until fan1 becoming stalled while fans partial",
+            "case maximum between 69 and 71 C until fan1 becoming stalled",
         ),
-        ("fans no more than 1 starts an hour", "fans no more than 0 starts an hour"),
+        ("fans start at most 1 times an hour", "fans start at most 0 times an hour"),
         ("fans on 1 times", "fans on 2 times"),
-        ("fans full for at most 20 s in one piece", "fans full for at most 19 s in one piece"),
-        ("fans on for at least 40 s in one piece", "fans on for at least 41 s in one piece"),
+        ("fans full for at most 20 s each time", "fans full for at most 19 s each time"),
+        ("fans on for at least 40 s each time", "fans on for at least 41 s each time"),
         ("output 1 always on", "output 2 always on"),
         ("board starts 1 times", "board starts 2 times"),
         ("warning restarted urgent within 21 s of start", "warning restarted stop within 21 s of start"),
-        ("warning restarted never up until fan1 becoming stalled while fans off", "warning restarted never up"),
+        ("warning restarted never active until fan1 becoming stalled while fans off", "warning restarted never active"),
         ("back to normal within 30 s of fan1 becoming stalled", "back to normal within 10 s of fan1 becoming stalled"),
     ],
 )
@@ -160,7 +160,7 @@ def test_what_never_came_is_not_called_met() -> None:
     for text in ("whenever case above 90 C, fans full within 1 s", "fans never on while case above 90 C"):
         verdict = _judge(text)
         assert not verdict.passed
-        assert "not put to the test" in verdict.found
+        assert "not tested" in verdict.found
 
 
 def test_exit_status_and_json(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from groundbox.rig.play import play
 from groundbox.rig.scenario import load, prepare
 from groundbox.rig.scenario_file import ScenarioFile
 from groundbox.rig.search import as_toml, broken, invariants, search
-from groundbox.rig.sweep import Row, _unbeaten, choices, measure
+from groundbox.rig.sweep import SweepRow, _unbeaten, choices, measure
 from groundbox.rig.trace import Trace
 
 
@@ -24,11 +24,11 @@ def test_a_seeded_fault_is_found_and_shrunk(tmp_path: Path) -> None:
     seeded = text.replace("full = case_age_ms >= LOST_MS or self.case_heat", "full = self.case_heat")
     assert seeded != text
     thermostat.write_text(seeded)
-    told: list[str] = []
-    found = search(60, 1, firmware, told.append)
+    reports: list[str] = []
+    found = search(60, 1, firmware, reports.append)
     assert found is not None
     assert "case becoming" in found.sentence
-    assert len(found.file.happens) == 1
+    assert len(found.file.change) == 1
     path = tmp_path / "found.toml"
     path.write_text(as_toml(found))
     again = load(path)
@@ -42,17 +42,17 @@ def _case(**parts: object) -> ScenarioFile:
 
 
 def test_a_sound_case_breaks_nothing() -> None:
-    happens = [{"at": "12:00:20", "thing": "case", "becomes": "open"}]
-    assert broken(_case(box={"start_c": 25}, happens=happens), None) is None
+    changes = [{"at": "12:00:20", "thing": "case", "becomes": "open"}]
+    assert broken(_case(box={"start_c": 25}, change=changes), None) is None
 
 
 def test_sentences_about_a_fault_are_asked_only_when_it_is_there() -> None:
     mild = invariants(_case())
-    broken_sensor = invariants(_case(happens=[{"at": "12:00:20", "thing": "case", "becomes": "open"}]))
+    broken_sensor = invariants(_case(change=[{"at": "12:00:20", "thing": "case", "becomes": "open"}]))
     assert "fans full within 8 s of case becoming open" in broken_sensor
     assert not [sentence for sentence in mild if "becoming" in sentence]
-    assert [sentence for sentence in mild if "in one piece" in sentence]
-    for file in (_case(), _case(happens=[{"at": "12:00:20", "thing": "fan1", "becomes": "stalled"}])):
+    assert [sentence for sentence in mild if "each time" in sentence]
+    for file in (_case(), _case(change=[{"at": "12:00:20", "thing": "fan1", "becomes": "stalled"}])):
         prepare(msgspec.structs.replace(file, expect=invariants(file)), "s")
 
 
@@ -62,9 +62,9 @@ def test_choices_are_settings_the_board_takes() -> None:
     assert {one["fan_mode"] for one in tried} == {0, 1}
 
 
-def _row(highest_c: float, starts: int) -> Row:
+def _row(highest_c: float, starts: int) -> SweepRow:
     settings = {"fan_mode": 0, "fan_on_centi_c": 3500, "fan_off_centi_c": 3100}
-    return Row(settings=settings, highest_c=highest_c, starts=starts, fan_hours=1.0, battery_min=1.0, noise=1.0)
+    return SweepRow(settings=settings, highest_c=highest_c, starts=starts, fan_hours=1.0, battery_min=1.0, noise=1.0)
 
 
 def test_a_row_beaten_on_every_count_is_not_named() -> None:

@@ -3,11 +3,9 @@
 import math
 from random import Random
 
-from groundbox.rig.box import Box, BoxSettings
-from groundbox.rig.fans import STALLED
-from groundbox.rig.lead_acid import BatterySettings, along
-from groundbox.rig.loads import LoadSettings
-from groundbox.rig.weather import Weather
+from groundbox.rig.box import SimBox, SimBoxSettings
+from groundbox.rig.electric import SimBatterySettings, SimLoadSettings, along
+from groundbox.rig.heat import STALLED, SimWeather
 from groundbox.thermal.model import CaseModel, CaseState, Drive, predict
 from groundbox.thermal.rows import Row
 
@@ -47,28 +45,28 @@ def own(case: CaseModel, seed: int, *, hours: float = 6, sun_noted: bool = True,
     return rows
 
 
-def rig_box(seed: int) -> Box:
-    return Box(
-        BoxSettings(
+def rig_box(seed: int) -> SimBox:
+    return SimBox(
+        SimBoxSettings(
             name="case",
             seed=seed,
-            battery=BatterySettings(c20_ah=40),
+            battery=SimBatterySettings(c20_ah=40),
             loads=(
-                LoadSettings(name="display", watts=18),
-                LoadSettings(name="charging", watts=0, rest_s=1500, bursts=((1500, 12.0),)),
+                SimLoadSettings(name="display", watts=18),
+                SimLoadSettings(name="charging", watts=0, rest_s=1500, bursts=((1500, 12.0),)),
             ),
-            weather=Weather(outside_c=((0.0, 19.0), (10800.0, 27.0), (21600.0, 28.0)), sun_w_m2=SUN_W_M2),
+            weather=SimWeather(outside_c=((0.0, 19.0), (10800.0, 27.0), (21600.0, 28.0)), sun_w_m2=SUN_W_M2),
         )
     )
 
 
-def drive_box(box: Box, *, hours: float, sun_noted: bool = True, stalled: tuple[float, float] = (0, 0)) -> list[Row]:
+def drive_box(box: SimBox, *, hours: float, sun_noted: bool = True, stalled: tuple[float, float] = (0, 0)) -> list[Row]:
     """Rows as the box's own sensors show them, under a thermostat at 35 / 31 C; fan 1 stands in the `stalled` hours."""
     rows, on = [], False
     for second in range(int(hours * HOUR_S)):
         shown = {name: probe._shown_c for name, probe in box.senses.probes.items()}
         on = shown["case"] > 35 or (on and shown["case"] > 31)
-        box.fans[0].fault = STALLED if stalled[0] < second / HOUR_S < stalled[1] else "sound"
+        box.fans[0].fault = STALLED if stalled[0] < second / HOUR_S < stalled[1] else "ok"
         for fan in box.fans:
             fan.drive = float(on)
         watts = 0.0

@@ -10,9 +10,8 @@ import pytest
 from tests.host.thermal.sessions import drive_box, own, rig_box
 
 from groundbox.errors import BadInput, GroundboxError
-from groundbox.rig.box import Box
-from groundbox.rig.case import Case
-from groundbox.rig.fans import flow_m3_per_h
+from groundbox.rig.box import SimBox
+from groundbox.rig.heat import SimCase, flow_m3_per_h
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
 from groundbox.thermal.filter import SessionRise, filter_notice, session_rise
 from groundbox.thermal.fit import CaseFit, fit
@@ -83,9 +82,9 @@ def test_heat_that_no_column_holds_shows_in_the_remarks() -> None:
     assert any("than this model" in remark for remark in found.remarks)
 
 
-def true_rise(box: Box, fans: int) -> float:
+def true_rise(box: SimBox, fans: int) -> float:
     """Steady rise in K/W of the rig's own case, by letting it settle."""
-    case = Case(box.settings.case, 25.0)
+    case = SimCase(box.settings.case, 25.0)
     for i, fan in enumerate(box.fans):
         fan.rpm = fan.settings.full_rpm if i < fans else 0.0
     flow = flow_m3_per_h(box.fans, box.settings.case.path, box.blocked) if fans else 0.0
