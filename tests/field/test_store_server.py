@@ -23,7 +23,8 @@ SECTION = "Store in PostgreSQL"
 BLANK = [None] * (len(fields_of("reading")) - 4)
 WRITER = """
 import sys
-from groundbox.model import Reading, from_wire
+from groundbox.conversion import from_wire
+from groundbox.model import Reading
 from groundbox.store import Store
 from groundbox.wire.messages import fields_of
 where, first = sys.argv[1], int(sys.argv[2])
