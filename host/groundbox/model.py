@@ -11,7 +11,7 @@ clock), "arrival" (only known to be no later than the message came), None (not k
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -106,6 +106,7 @@ class Event:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
+    row: int | None = field(default=None, compare=False)  # place in the store's order of marks and events
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,12 +274,36 @@ class Stored:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What a person did, at the host: launch, landing, charge or swap (wire.messages.MARKS)."""
+    """What a person did, at the host: one of wire.messages.MARKS, or "undo".
+
+    Attributes:
+        box: the box; "*" where the mark concerns the aircraft, and so every box (launch, landing, returning).
+        name: of a swap, the battery now in the box; of a charge, the charger; of an undo, the kind of the mark that it
+            takes back. An undo without a name takes back the last mark of its box, or of any box where that is "*".
+        confirmed: the person was asked, because advice was against it, and confirmed.
+        row: place in the store's order of marks and events; None where it is in no table yet.
+    """
 
     box: str
     kind: str
     wall_s: float
-    name: str | None = None  # of a swap: the battery now in the box; of a charge: the charger
+    name: str | None = None
+    confirmed: bool = False
+    row: int | None = field(default=None, compare=False)
+
+
+def in_force(marks: Iterable[Mark]) -> list[Mark]:
+    """The marks, in the store's order, that no later undo takes back; without the undos."""
+    found: list[Mark] = []
+    for mark in marks:
+        if mark.kind != "undo":
+            found.append(mark)
+            continue
+        for at in range(len(found) - 1, -1, -1):
+            if mark.box in ("*", found[at].box) and mark.name in (None, found[at].kind):
+                del found[at]
+                break
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -317,6 +342,25 @@ class KnownBattery:
 
     name: str
     profile: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceMinute:
+    """What advice said of one box in one minute; None where unknown.
+
+    Attributes:
+        verdict: one of the verdicts of advice.
+        runtime_low_s, runtime_expected_s, runtime_high_s: runtime, 5, 50 and 95 % points.
+        soc: state of charge, 0 to 1.
+    """
+
+    box: str
+    wall_s: float
+    verdict: str
+    runtime_low_s: float | None = None
+    runtime_expected_s: float | None = None
+    runtime_high_s: float | None = None
+    soc: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -195,22 +195,22 @@ def test_an_error_at_every_operation(code: int, name: str, tmp_path: Path) -> No
 
 
 def test_full_for_a_while(tmp_path: Path) -> None:
-    """The disk fills up, the ballast buys a commit or not, room is made, and the ballast is laid by again."""
+    """The disk fills up, the reserve saves a commit or not, room is made, and the ballast is laid by again."""
     disk, count = Disk(), _Count(tmp_path / "session.db")
     with disk.in_use(), Store(count.path) as store:
-        ballast = tmp_path / "session.db.ballast"
+        reserve = tmp_path / "session.db.reserve"
         count.ingest(store, 3)
         for _ in range(3):
-            assert ballast.exists()
+            assert reserve.exists()
             disk.verdict = lambda number, name: FULL if name == "write" else OK
             for _ in range(2):
                 with pytest.raises(StoreError, match="the disk is full"):
                     count.ingest(store, 1)
-            assert not ballast.exists(), "its room is given"
+            assert not reserve.exists(), "its room is given"
             assert store.latest("mast").sequence == count.told, "reading goes on"
             disk.verdict = lambda number, name: OK
             count.ingest(store, 2)
-            assert ballast.exists(), "laid by again"
+            assert reserve.exists(), "made again"
     assert count.lost_and_invented() == (0, 0)
     assert count.told == count.sent
 

@@ -32,7 +32,7 @@ def open_to_read(where: Path | str) -> Engine:
         StoreError: it cannot be had; one line says why.
     """
     if is_server(where):
-        from groundbox.store.postgres import PostgresReader
+        from groundbox.store.postgresql import PostgresReader
 
         return PostgresReader(str(where), shown(where))
     return SqliteReader(Path(where))
@@ -45,7 +45,7 @@ def open_to_write(where: Path | str, busy_s: float, shared: bool = False) -> Wri
         StoreError: it cannot be had; one line says why.
     """
     if is_server(where):
-        from groundbox.store.postgres_writer import PostgresWriter
+        from groundbox.store.postgresql_writer import PostgresWriter
 
         return PostgresWriter(str(where), shown(where), shared)
     if shared:
@@ -60,7 +60,7 @@ def leave(where: Path | str, request: Mark | Acknowledge) -> None:
         StoreError: it cannot be left.
     """
     if is_server(where):
-        from groundbox.store.postgres import leave as leave_on_server
+        from groundbox.store.postgresql import leave as leave_on_server
 
         leave_on_server(str(where), shown(where), request)
         return

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
+from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, Mark
 
 Row = tuple[Any, ...]
@@ -17,12 +18,14 @@ class Engine(Protocol):
 
     Attributes:
         name: what a person knows it by, without secrets.
-        least, greatest: its words for the lowest and highest of several values.
+        least, greatest: its words for the minimum and maximum of several values.
+        next_row: its expression for the next number of `row_order`.
     """
 
     name: str
     least: str
     greatest: str
+    next_row: str
 
     def sentences(self) -> AbstractContextManager[None]:
         """Turns its errors into StoreError, one line that says what to do."""
@@ -84,3 +87,14 @@ class Writer(Engine, Protocol):
     def make_room(self, error: Exception) -> str | None:
         """After a failed commit: a line for the person when there is room now where there was none."""
         raise NotImplementedError
+
+
+def refuse_newer(applied: set[str], known: Sequence[str], name: str) -> None:
+    """Refuses a database that holds migrations which this version does not know.
+
+    Raises:
+        StoreError: it does.
+    """
+    unknown = sorted(applied - set(known))
+    if unknown:
+        raise StoreError(f"{name}: from a newer version of groundbox (it has {unknown[0]}); update this program")

@@ -1,7 +1,8 @@
-"""Marks and acknowledgements left by other processes for the one that writes the store: a folder of small files.
+"""Marks and acknowledgements into the tables, each once, and how other processes leave them for the writer.
 
-A file comes into place whole (written aside, flushed, renamed), is taken over in a transaction that keeps its name as
-the key, and is removed after the commit: killed anywhere between, nothing is lost and nothing counts twice.
+For a SQLite file they wait in a folder of small files. A file comes into place whole (written aside, flushed, renamed),
+is taken over in a transaction that keeps its name as the key, and is removed after the commit: killed anywhere
+between, nothing is lost and nothing counts twice.
 """
 
 import json
@@ -10,9 +11,77 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from uuid import uuid4
 
-from groundbox.model import Acknowledge, Mark
+from groundbox.model import Acknowledge, BatteryFitted, Mark
+from groundbox.store.engine import Engine
 
+Statement = tuple[str, tuple[object, ...]]
 _KINDS: dict[str, type[Mark] | type[Acknowledge]] = {"mark": Mark, "acknowledge": Acknowledge}
+
+
+# --- into the tables ---
+
+
+def new_id(request: Mark | Acknowledge) -> str:
+    """A new id, in order of time."""
+    return f"{round(request.wall_s * 1000):015d}-{uuid4().hex}"
+
+
+def mark_statements(engine: Engine, run: int, id: str, mark: Mark) -> list[Statement]:
+    """What a mark writes; a swap with a name also fits the battery."""
+    statements: list[Statement] = [
+        (
+            "INSERT INTO mark (id, box, kind, name, confirmed, wall_ms, run, row_order)"
+            f" VALUES (?, ?, ?, ?, ?, ?, ?, {engine.next_row})",
+            (id, mark.box, mark.kind, mark.name, int(mark.confirmed), round(mark.wall_s * 1000), run),
+        )
+    ]
+    if mark.kind == "swap" and mark.name:
+        fitted = BatteryFitted(box=mark.box, battery=mark.name, from_wall_s=mark.wall_s)
+        statements += fitted_statements(run, fitted, mark_id=id)
+    return statements
+
+
+def fitted_statements(run: int, fitted: BatteryFitted, mark_id: str | None = None) -> list[Statement]:
+    """What a fitting writes; `mark_id` is that of the swap which it comes from."""
+    return [
+        ("INSERT INTO battery (name, profile) VALUES (?, NULL) ON CONFLICT (name) DO NOTHING", (fitted.battery,)),
+        (
+            "INSERT INTO fitted (box, battery, mark, wall_ms, run) VALUES (?, ?, ?, ?, ?)",
+            (fitted.box, fitted.battery, mark_id, round(fitted.from_wall_s * 1000), run),
+        ),
+    ]
+
+
+def _acknowledge_statements(run: int, request: Acknowledge) -> list[Statement]:
+    """A line in the log for each warning that is open and not acknowledged."""
+    of_kind = "" if request.warning is None else " AND warning = ?"
+    return [
+        (
+            "INSERT INTO warning (box, warning, severity, change, sentence, wall_ms, run)"
+            " SELECT box, warning, severity, 'acknowledged', sentence, ?, ? FROM warning WHERE box = ?"
+            f" AND id IN (SELECT max(id) FROM warning GROUP BY box, warning) AND change = 'raised'{of_kind}",
+            (
+                *(round(request.wall_s * 1000), run, request.box),
+                *(() if request.warning is None else (request.warning,)),
+            ),
+        )
+    ]
+
+
+def take_over(engine: Engine, run: int, id: str, request: Mark | Acknowledge) -> bool:
+    """True when the request was new; part of a transaction."""
+    if isinstance(request, Mark):
+        if engine.rows("SELECT 1 FROM mark WHERE id = ?", (id,)):
+            return False
+        statements = mark_statements(engine, run, id, request)
+    else:
+        statements = _acknowledge_statements(run, request)
+    for statement, values in statements:
+        engine.execute(statement, values)
+    return True
+
+
+# --- files ---
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,10 +106,10 @@ def leave(path: Path, request: Mark | Acknowledge) -> None:
     """
     place = folder(path)
     place.mkdir(parents=True, exist_ok=True)
-    name = f"{round(request.wall_s * 1000):015d}-{uuid4().hex}.{type(request).__name__.lower()}"
+    name = f"{new_id(request)}.{type(request).__name__.lower()}"
     aside = place / f".{name}"
     with aside.open("w", encoding="utf-8") as file:
-        json.dump(asdict(request), file)
+        file.write(as_json(request))
         file.flush()
         os.fsync(file.fileno())
     aside.rename(place / name)
@@ -48,7 +117,7 @@ def leave(path: Path, request: Mark | Acknowledge) -> None:
 
 
 def waiting(path: Path) -> list[Handed]:
-    """What waits, oldest first; files that are not of ours are passed over."""
+    """What waits, oldest first; files of another form are passed over."""
     place = folder(path)
     try:
         files = sorted(file for file in place.iterdir() if not file.name.startswith("."))
@@ -56,12 +125,9 @@ def waiting(path: Path) -> list[Handed]:
         return []
     found = []
     for file in files:
-        kind = _KINDS.get(file.suffix.removeprefix("."))
-        if kind is None:
-            continue
         try:
-            request = kind(**json.loads(file.read_text(encoding="utf-8")))
-        except (FileNotFoundError, ValueError, TypeError):  # taken over at this moment, or not ours
+            request = from_json(file.suffix.removeprefix("."), file.read_text(encoding="utf-8"))
+        except (FileNotFoundError, KeyError, ValueError, TypeError):  # taken over at this moment, or not ours
             continue
         found.append(Handed(id=file.stem, file=file, request=request))
     return found
@@ -70,6 +136,20 @@ def waiting(path: Path) -> list[Handed]:
 def remove(handed: Handed) -> None:
     """Removes what was taken over."""
     handed.file.unlink(missing_ok=True)
+
+
+def as_json(request: Mark | Acknowledge) -> str:
+    """A request as another process leaves it."""
+    return json.dumps(asdict(request))
+
+
+def from_json(kind: str, text: str) -> Mark | Acknowledge:
+    """The request of `kind` ("mark", "acknowledge") that was left.
+
+    Raises:
+        KeyError, ValueError, TypeError: not such a request.
+    """
+    return _KINDS[kind](**json.loads(text))
 
 
 def _flush_folder(place: Path) -> None:

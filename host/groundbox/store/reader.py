@@ -8,6 +8,7 @@ from typing import Any, Self, TypeVar
 
 from groundbox.conversion import from_wire
 from groundbox.model import (
+    AdviceMinute,
     BatteryFitted,
     EstimatorState,
     Event,
@@ -19,8 +20,9 @@ from groundbox.model import (
     Reading,
     Summary,
     WarningChange,
+    in_force,
 )
-from groundbox.store import address, rollups, schema, stand_in
+from groundbox.store import address, rollups, schema, summary_fill
 from groundbox.store.engine import Engine
 
 MOST = 5000
@@ -111,7 +113,7 @@ class Reader:
         )
 
     def summed(self, box: str, since_s: float, until_s: float, steps: int) -> Sequence[tuple[Any, ...]]:
-        """At most about `steps` rows (start_ms, *rollups.NAMES) in wire units over since_s <= wall time < until_s.
+        """At most about `steps` rows (start_s, *rollups.NAMES) over since_s <= wall time < until_s, in host units.
 
         From readings, minutes or hours, whichever is the coarsest that still gives as many; where readings never came,
         from summaries (`filled_s`).
@@ -123,18 +125,20 @@ class Reader:
             if step_ms >= level_ms:
                 table, base_ms, time, sums = level, level_ms, "start_ms", rollups.over_sums()
         step_ms = step_ms // base_ms * base_ms
-        rows = self._rows(
+        rows: Sequence[tuple[Any, ...]] = self._rows(
             f"SELECT {time} / {step_ms} * {step_ms}, {sums} FROM {table}"
             f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1 ORDER BY 1",
             (box, low_ms // base_ms * base_ms, high_ms),
         )
-        standing_in = self._rows(stand_in.STATEMENT, (box, low_ms, high_ms))
-        return stand_in.filled(rows, standing_in, step_ms, low_ms, high_ms) if standing_in else rows
+        summaries = self._rows(summary_fill.STATEMENT, (box, low_ms, high_ms))
+        if summaries:
+            rows = summary_fill.filled(rows, summaries, step_ms, low_ms, high_ms)
+        return rollups.in_host_units(rows)
 
     def filled_s(self, box: str, since_s: float, until_s: float) -> float:
         """Seconds of that time for which summaries stand in for readings that never came."""
-        found = self._rows(stand_in.STATEMENT, (box, round(since_s * 1000), round(until_s * 1000)))
-        return len(found) * stand_in.SPAN_MS / 1000
+        found = self._rows(summary_fill.STATEMENT, (box, round(since_s * 1000), round(until_s * 1000)))
+        return len(found) * summary_fill.SPAN_MS / 1000
 
     def measured(self, box: str, since_s: float, until_s: float) -> tuple[float, float] | None:
         """Start of the first and end of the last minute of `box` with readings in that time; None without any."""
@@ -156,7 +160,10 @@ class Reader:
         return found
 
     def events(self, box: str | None = None, since_s: float | None = None) -> list[Event]:
-        """Events of `box` (None: all) since `since_s`."""
+        """Events of `box` (None: all) since `since_s`, by box, boot and sequence.
+
+        `Event.row` is their place in the order in which events and marks were written.
+        """
         where, values = _of_box(box, since_s)
         return list(self._records(Event, f"{where} ORDER BY box, boot, sequence", values))
 
@@ -175,14 +182,18 @@ class Reader:
         return next(self._records(Health, "box = ? ORDER BY boot DESC, sequence DESC LIMIT 1", [box]), None)
 
     def marks(self, box: str | None = None, since_s: float | None = None) -> list[Mark]:
-        """Marks, oldest first, those still waiting to be taken over by the writer included."""
+        """Marks of `box` and of the aircraft (None: all) since `since_s`, undone ones and undos too; see `in_force`.
+
+        In the order in which they were written (`Mark.row`), not by wall clock. Those which still wait for the writer
+        come last, without a row.
+        """
         waiting = self._engine.waiting_marks()  # first: what is taken over meanwhile is then found in both
-        where, values = _of_box(box, since_s)
-        rows = self._rows(f"SELECT box, kind, name, wall_ms, id FROM mark WHERE {where} ORDER BY wall_ms", values)
-        kept = {row[4] for row in rows}
-        marks = [Mark(box=row[0], kind=row[1], name=row[2], wall_s=row[3] / 1000) for row in rows]
-        marks += [mark for name, mark in waiting if name not in kept and _fits(mark, box, since_s)]
-        return sorted(marks, key=lambda mark: mark.wall_s)
+        kept = self._marks()
+        return [
+            mark
+            for mark in (*kept.values(), *(mark for id, mark in waiting if id not in kept))
+            if (box is None or mark.box in (box, "*")) and (since_s is None or mark.wall_s >= since_s)
+        ]
 
     def warnings(self, box: str | None = None, since_s: float | None = None) -> list[WarningChange]:
         """The warning log, oldest first."""
@@ -224,10 +235,17 @@ class Reader:
         return before[-1] if before else None
 
     def fittings(self, box: str | None = None) -> list[BatteryFitted]:
-        """Every fitting, oldest first."""
+        """Every fitting, oldest first, but for those of swaps that were undone."""
         where, values = _of_box(box, None)
-        rows = self._rows(f"SELECT box, battery, wall_ms FROM fitted WHERE {where} ORDER BY wall_ms, id", values)
-        return [BatteryFitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows]
+        rows = self._rows(f"SELECT box, battery, wall_ms, mark FROM fitted WHERE {where} ORDER BY wall_ms, id", values)
+        undone: set[str] = set()
+        if self._rows("SELECT 1 FROM mark WHERE kind = 'undo' LIMIT 1", ()):
+            marks = self._marks()
+            rest = {mark.row for mark in in_force(marks.values())}
+            undone = {id for id, mark in marks.items() if mark.row not in rest}
+        return [
+            BatteryFitted(box=row[0], battery=row[1], from_wall_s=row[2] / 1000) for row in rows if row[3] not in undone
+        ]
 
     def board_settings(self, box: str, before_s: float | None = None) -> dict[str, int]:
         """Setting -> value as the board of `box` last told before `before_s` (None: at all), in wire units."""
@@ -247,6 +265,43 @@ class Reader:
             box=box, battery=battery, wall_s=wall_ms / 1000, boot=boot, sequence=sequence, state=json.loads(state)
         )
 
+    def advice(self, recorder: str | None = None) -> tuple[float, str] | None:
+        """(wall time at which it was made, JSON text) of the newest advice of `recorder` (None: any); None: none."""
+        where, values = ("true", []) if recorder is None else ("recorder = ?", [recorder])
+        rows = self._rows(
+            f"SELECT made_wall_s, object FROM advice WHERE {where} ORDER BY made_wall_s DESC LIMIT 1", values
+        )
+        return (rows[0][0], rows[0][1]) if rows else None
+
+    def advice_minutes(self, box: str, since_s: float, until_s: float) -> list[AdviceMinute]:
+        """What advice said of `box`, one a minute, with since_s <= wall time < until_s, oldest first."""
+        where, values = _between(since_s, until_s)
+        rows = self._rows(
+            "SELECT wall_ms, verdict, runtime_low_s, runtime_expected_s, runtime_high_s, soc FROM advice_minute"
+            f" WHERE box = ?{where} ORDER BY wall_ms, id",
+            [box, *values],
+        )
+        return [
+            AdviceMinute(
+                box=box,
+                wall_s=row[0] / 1000,
+                verdict=row[1],
+                runtime_low_s=row[2],
+                runtime_expected_s=row[3],
+                runtime_high_s=row[4],
+                soc=row[5],
+            )
+            for row in rows
+        ]
+
+    def _marks(self) -> dict[str, Mark]:
+        """Every mark in the tables by its id, in the order written."""
+        rows = self._rows("SELECT id, box, kind, name, confirmed, wall_ms, row_order FROM mark ORDER BY row_order", ())
+        return {
+            id: Mark(box=box, kind=kind, name=name, confirmed=bool(confirmed), wall_s=wall_ms / 1000, row=row)
+            for id, box, kind, name, confirmed, wall_ms, row in rows
+        }
+
     def _changes(self, where: str, values: Sequence[object]) -> list[WarningChange]:
         rows = self._rows(
             f"SELECT box, warning, severity, change, sentence, wall_ms FROM warning WHERE {where}", values
@@ -260,7 +315,10 @@ class Reader:
         table = kind.__name__.lower()
         wired = len(schema.wire_columns(table))
         for row in self._stream(f"{schema.select(table)} WHERE {where}", values):
-            yield from_wire(kind, row[:wired], **_dated(*row[wired : wired + 3]))
+            host_only = _dated(*row[wired : wired + 3])
+            if kind is Event:
+                host_only["row"] = row[-1]
+            yield from_wire(kind, row[:wired], **host_only)
 
     def _stream(self, statement: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
         with self._engine.sentences():
@@ -292,7 +350,3 @@ def _of_box(box: str | None, since_s: float | None) -> tuple[str, list[object]]:
     if box is not None:
         return f"box = ?{where}", [box, *values]
     return f"true{where}", list(values)
-
-
-def _fits(mark: Mark, box: str | None, since_s: float | None) -> bool:
-    return (box is None or mark.box == box) and (since_s is None or mark.wall_s >= since_s)

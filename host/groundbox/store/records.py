@@ -19,10 +19,10 @@ _TABLES: dict[type[object], str] = {
 }
 _PLAIN = ("summary", "hello", "health")  # told again they say nothing new
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
-_DATED_BY_BOX = ("mark", "warning", "fitted", "link_count", "board_setting")
+_DATED_BY_BOX = ("mark", "warning", "fitted", "link_count", "board_setting", "advice_minute")
 _SAME_MS = 100
 AT_ONCE = 250  # rows; more than fit into a processor's cache would take longer each
-_TOLD_MS = 2500  # smaller moves come from times that were only known by arrival
+_NOTICE_MS = 2500  # smaller moves come from times that were only known by arrival
 REPEAT = schema.REPEAT
 
 
@@ -34,6 +34,8 @@ class Records:
         repeats: box -> how often its numbering has begun anew; the caller puts it back after a rollback.
         boots: box -> its starts, by their numbers in the tables, that this run has heard: their times move when the
             host's clock is set.
+        moved_ms: box, or "*" for marks of the aircraft -> how far this run has moved its times; the caller puts it
+            back after a rollback.
     """
 
     def __init__(
@@ -41,8 +43,10 @@ class Records:
         engine: Writer,
         repeats: dict[str, int],
         boots: defaultdict[str, set[int]],
+        moved_ms: dict[str, int],
     ) -> None:
         self._engine, self._run, self._repeats, self._boots = engine, engine.run, repeats, boots
+        self._moved_ms = moved_ms
         self.inserted = self.repeated = 0
         self.notices: list[str] = []
         self.anew: list[str] = []  # boxes whose numbering has begun anew
@@ -223,12 +227,22 @@ class Records:
             self._engine.execute(
                 f"UPDATE {table} SET wall_ms = wall_ms + ? WHERE box = ? AND run = ?", (by_ms, box, self._run)
             )
-        if abs(by_ms) < _TOLD_MS:
+        self._shift_aircraft(box, by_ms)
+        if abs(by_ms) < _NOTICE_MS:
             return
         self.notices.append(
             f"box {box}: this computer's clock was set by {by_ms / 1000:+.1f} s; the times recorded since the start of "
             "this log were moved with it"
         )
+
+    def _shift_aircraft(self, box: str, by_ms: int) -> None:
+        """Marks of the aircraft move with the first box that shows the new clock, once."""
+        self._moved_ms[box] = self._moved_ms.get(box, 0) + by_ms
+        apart_ms = self._moved_ms[box] - self._moved_ms.get("*", 0)
+        if abs(apart_ms) < _NOTICE_MS:
+            return
+        self._moved_ms["*"] = self._moved_ms[box]
+        self._engine.execute("UPDATE mark SET wall_ms = wall_ms + ? WHERE box = '*' AND run = ?", (apart_ms, self._run))
 
     def _note(self, item: LinkCount | Console) -> None:
         if isinstance(item, Console):

@@ -1,20 +1,21 @@
-"""Minute and hour sums of readings, so that years are drawn at once: minimum and maximum are kept, sag stays visible.
+"""Minute and hour roll-ups of readings, so that years are drawn at once: minimum and maximum keep each sag visible.
 
-A commit adds up the readings that were new in it and merges each minute's sums into the tables, in its own transaction:
-a reading that comes twice changes nothing. Where times move, the span is worked out anew from its readings. Times are
-whole milliseconds; units are the wire's.
+A commit sums up the readings that are new in it and merges each minute into the tables, in its own transaction: a
+reading that comes twice changes nothing. Where times move, the span is computed again from its readings. The tables
+hold whole milliseconds and wire units; `in_host_units` converts what leaves the store.
 """
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from groundbox.store import schema
+from groundbox.conversion import host_name
 from groundbox.store.engine import Engine, Row, Writer
+from groundbox.wire.messages import fields_of
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
-# name of a sum, column of the readings it is of, how it is made
-_KINDS = (
+# name of a roll-up, column of the readings, how it is made
+KINDS = (
     ("readings", "box", "count"),
     ("battery_min_mv", "battery_min_mv", "min"),
     ("battery_mean_mv", "battery_mv", "mean"),
@@ -23,33 +24,54 @@ _KINDS = (
     ("battery_mean_ma", "battery_ma", "mean"),
     ("battery_max_ma", "battery_max_ma", "max"),
     ("case_min_centi_c", "case_centi_c", "min"),
+    ("case_mean_centi_c", "case_centi_c", "mean"),
     ("case_max_centi_c", "case_centi_c", "max"),
     ("battery_min_centi_c", "battery_centi_c", "min"),
     ("battery_max_centi_c", "battery_centi_c", "max"),
     ("intake_min_centi_c", "intake_centi_c", "min"),
     ("intake_max_centi_c", "intake_centi_c", "max"),
-    ("fan_percent", "", "mean"),  # of the fan that is driven hardest
+    ("humidity_min_centi_percent", "humidity_centi_percent", "min"),
+    ("humidity_mean_centi_percent", "humidity_centi_percent", "mean"),
+    ("humidity_max_centi_percent", "humidity_centi_percent", "max"),
+    ("fan_percent", "", "mean"),  # of the fan with the highest drive
 )
-NAMES = tuple(name for name, _, _ in _KINDS)
-# How many readings a mean is of: those in which the value was known.
-_COUNTED = {"battery_mean_mv": "known_mv", "battery_mean_ma": "known_ma", "fan_percent": "readings"}
-_COUNTS = (("known_mv", "battery_mv", "count"), ("known_ma", "battery_ma", "count"))
-_ALL = (*_KINDS, *_COUNTS)
+_UNITS = tuple(host_name(name) for name, _, _ in KINDS)
+NAMES = tuple(name for name, _ in _UNITS)  # in host units, as a reader gives them
+# The number of readings behind a mean: those in which the value is known.
+_COUNTED = {
+    "battery_mean_mv": "known_mv",
+    "battery_mean_ma": "known_ma",
+    "case_mean_centi_c": "known_case",
+    "humidity_mean_centi_percent": "known_humidity",
+    "fan_percent": "readings",
+}
+_COUNTS = tuple((_COUNTED[name], column, "count") for name, column, kind in KINDS if kind == "mean" and column)
+_ALL = (*KINDS, *_COUNTS)
 COLUMNS = tuple(name for name, _, _ in _ALL)
-_FANS = tuple(f"fan{number}_percent" for number in (1, 2, 3, 4))
+_NAMES_OF_READING = [name for name, *_ in fields_of("reading")]
+_FANS = tuple(name for name in _NAMES_OF_READING if name.startswith("fan") and name.endswith("_percent"))
 LEVELS = (("reading_minute", MINUTE_MS), ("reading_hour", HOUR_MS))
 
 
-def over_readings(greatest: str, what: Sequence[tuple[str, str, str]] = _KINDS) -> str:
-    """The sums as a query over readings has them; `greatest` is the engine's word for the highest of several."""
+def in_host_units(rows: Iterable[Row]) -> list[Row]:
+    """Rows (start_ms, *columns of KINDS) as (start_s, *NAMES): seconds, volts, amperes, degrees Celsius, percent."""
+    scales = [scale for _, scale in _UNITS]
+    return [
+        (row[0] / 1000, *(one / by if by and one is not None else one for one, by in zip(row[1:], scales, strict=True)))
+        for row in rows
+    ]
+
+
+def over_readings(greatest: str, what: Sequence[tuple[str, str, str]] = KINDS) -> str:
+    """The roll-ups as a query over readings; `greatest` is the engine's word for the maximum of several values."""
     hardest = f"{greatest}({', '.join(f'coalesce({fan}, 0)' for fan in _FANS)})"
     return ", ".join(
         f"{'avg' if kind == 'mean' else kind}({column or hardest}) AS {name}" for name, column, kind in what
     )
 
 
-def over_sums(what: Sequence[tuple[str, str, str]] = _KINDS) -> str:
-    """The same over minutes or hours."""
+def over_sums(what: Sequence[tuple[str, str, str]] = KINDS) -> str:
+    """The roll-ups as a query over minutes or hours."""
     return ", ".join(_over_sums(*one) for one in what)
 
 
@@ -62,7 +84,7 @@ def _over_sums(name: str, _column: str, kind: str) -> str:
 
 def create(table: str, real: str = "REAL", whole: str = "INTEGER", text: str = "TEXT") -> str:
     """The statement, but for what an engine adds to it, that creates the table of a level."""
-    counts = {"readings", "known_mv", "known_ma"}
+    counts = {name for name, _, kind in _ALL if kind == "count"}
     columns = ", ".join(f"{name} {f'{whole} NOT NULL' if name in counts else real}" for name in COLUMNS)
     return (
         f"CREATE TABLE {table} (box {text} NOT NULL, start_ms {whole} NOT NULL, {columns}, PRIMARY KEY (box, start_ms))"
@@ -70,7 +92,7 @@ def create(table: str, real: str = "REAL", whole: str = "INTEGER", text: str = "
 
 
 def fill(execute: Callable[[str, Row], object], greatest: str, box: str, low_ms: int, high_ms: int) -> None:
-    """Works out anew every minute and hour of `box` that holds a moment from `low_ms` to `high_ms`, both included."""
+    """Computes every minute and hour of `box` again that holds a moment from `low_ms` to `high_ms`, both included."""
     below, time = "reading", "wall_ms"
     for table, step_ms in LEVELS:
         first, end = low_ms // step_ms * step_ms, (high_ms // step_ms + 1) * step_ms
@@ -86,25 +108,25 @@ def fill(execute: Callable[[str, Row], object], greatest: str, box: str, low_ms:
 
 
 class Touched:
-    """The minutes a transaction has touched."""
+    """The minutes that a transaction changes."""
 
     def __init__(self) -> None:
         self._minutes: defaultdict[tuple[str, int], list[Row]] = defaultdict(list)
         self._spans: list[tuple[str, int, int]] = []
 
     def inserted(self, rows: Iterable[Row]) -> None:
-        """Rows of table `reading` that were not there before; a time not known touches nothing."""
+        """Takes rows of table `reading` that are new; one without a known time changes no roll-up."""
         for row in rows:
             if (wall_ms := row[_WALL]) is not None:
                 self._minutes[row[0], wall_ms // MINUTE_MS].append(row)
 
     def span(self, box: str, low_ms: int | None, high_ms: int | None) -> None:
-        """Everything of `box` from `low_ms` to `high_ms` may have changed."""
+        """Takes a span of `box` whose readings may have changed."""
         if low_ms is not None and high_ms is not None:
             self._spans.append((box, low_ms, high_ms))
 
     def fill(self, engine: Writer) -> None:
-        """Merges what was inserted, and works out anew what has moved."""
+        """Merges the new readings, and computes the spans that changed again."""
         moved = {box for box, _, _ in self._spans}
         minutes = {key: sums(rows) for key, rows in self._minutes.items() if key[0] not in moved}
         hours: dict[tuple[str, int], Row] = {}
@@ -130,8 +152,7 @@ class Touched:
 
 # --- sums of rows at hand ---
 
-_NAMES_OF_READING = [name for name, _ in schema.columns("reading")]
-_WALL = _NAMES_OF_READING.index("wall_ms")
+_WALL = len(_NAMES_OF_READING)  # wall_ms follows the fields of the message
 _FAN_PLACES = tuple(_NAMES_OF_READING.index(fan) for fan in _FANS)
 _PLANS = tuple((_NAMES_OF_READING.index(column) if column else -1, kind) for _, column, kind in _ALL)
 _COUNT_PLACE = {place: COLUMNS.index(_COUNTED[name]) for place, name in enumerate(COLUMNS) if name in _COUNTED}

@@ -10,9 +10,9 @@ from pathlib import Path
 import groundbox
 from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, Mark
-from groundbox.store import handover, requests, schema
-from groundbox.store.ballast import Ballast
-from groundbox.store.engine import Row
+from groundbox.store import handover, schema
+from groundbox.store.disk_reserve import DiskReserve
+from groundbox.store.engine import Row, refuse_newer
 
 LARGE_LOG_BYTES = 64 << 20
 _CHUNK = 500
@@ -55,6 +55,10 @@ class SqliteReader:
     """Looks into the file at `path` without disturbing the program that writes."""
 
     least, greatest = "min", "max"
+    next_row = (
+        "(SELECT 1 + max(coalesce((SELECT max(row_order) FROM mark), 0),"
+        " coalesce((SELECT max(row_order) FROM event), 0)))"
+    )
 
     def __init__(self, path: Path) -> None:
         self.path, self.name = path, str(path)
@@ -103,14 +107,14 @@ class SqliteWriter(SqliteReader):
         except BaseException:
             self.close()
             raise
-        self.ballast = Ballast(path)
-        self.ballast.load()
+        self.reserve = DiskReserve(path)
+        self.reserve.make()
         self._taken: list[handover.Handed] = []
         self._warned_of_log = False
 
     def _begin_run(self) -> int:
         """The number of this run; being the first write, it finds a read-only or locked database."""
-        insert = "INSERT INTO run (program, sqlite) VALUES (?, ?)"
+        insert = "INSERT INTO run (program, database) VALUES (?, ?)"
         number = self.connection.execute(insert, (groundbox.__version__, sqlite3.sqlite_version)).lastrowid
         assert number is not None
         return number
@@ -163,7 +167,7 @@ class SqliteWriter(SqliteReader):
     def take_over(self) -> Sequence[Mark | Acknowledge]:
         """See Writer."""
         self._taken = handover.waiting(self.path)
-        return [one.request for one in self._taken if requests.take_over(self, self.run, one.id, one.request)]
+        return [one.request for one in self._taken if handover.take_over(self, self.run, one.id, one.request)]
 
     def kept(self) -> list[str]:
         """See Writer."""
@@ -172,16 +176,16 @@ class SqliteWriter(SqliteReader):
                 handover.remove(one)
         self._taken = []
         notices = self._log_notice()
-        if self.ballast.lay_again():
-            notices.append(f"{self.path}: there is room again; {self.ballast.megabytes} MB are set aside anew")
+        if self.reserve.restore():
+            notices.append(f"{self.path}: the disk has space again; {self.reserve.megabytes} MB are in reserve again")
         return notices
 
     def make_room(self, error: Exception) -> str | None:
         """See Writer."""
         code = getattr(error.__cause__, "sqlite_errorcode", None)
-        if code is None or code & 0xFF != sqlite3.SQLITE_FULL or not self.ballast.drop():
+        if code is None or code & 0xFF != sqlite3.SQLITE_FULL or not self.reserve.release():
             return None
-        return f"{self.path}: the disk is full; {self.ballast.megabytes} MB set aside are in use now: free space"
+        return f"{self.path}: the disk is full; the reserve of {self.reserve.megabytes} MB is in use: free space"
 
     def _log_notice(self) -> list[str]:
         """A line, once, when a forgotten reader keeps the write-ahead log from being emptied."""
@@ -197,7 +201,15 @@ class SqliteWriter(SqliteReader):
         return [f"{self.path}: its -wal file has grown to {size >> 20} MB; a program that reads it should be closed"]
 
 
-_insert = cache(schema.insert)
+@cache
+def _insert(table: str) -> str:
+    """The statement that keeps a row unless its key is there; any other conflict is an error, not silence."""
+    names = [name for name, _ in schema.columns(table)]
+    values = ["?"] * len(names)
+    if table == "event":
+        names, values = [*names, "row_order"], [*values, SqliteReader.next_row]
+    key = ", ".join(schema.KEYS[table])
+    return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join(values)}) ON CONFLICT ({key}) DO NOTHING"
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
@@ -263,48 +275,39 @@ def lock(path: Path) -> sqlite3.Connection:
 
 
 def _bring_up(connection: sqlite3.Connection, path: Path) -> None:
-    """Makes the tables, or what is missing of them."""
-    applied = _applied(connection)
-    others = (
-        "SELECT 1 FROM sqlite_master WHERE name NOT LIKE '%sqlite_%'"  # ours come in one transaction with their step
-    )
-    if not applied and connection.execute(others).fetchone():
-        raise StoreError(f"{path}: a database of another program; name another file")
-    _refuse_newer(applied, path)
-    missing = _missing_columns(connection) if applied else []
-    if missing or applied != set(schema.STEPS):
-        from groundbox.store.migrations import migrate  # sqlite-utils takes a while to load and is seldom needed
-
-        migrate(connection, missing)
+    """Makes the tables, or the columns that the registry has gained."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        applied = _applied(connection)
+        if not applied and connection.execute("SELECT 1 FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'").fetchone():
+            raise StoreError(f"{path}: a database of another program; name another file")
+        refuse_newer(applied, schema.STEPS, str(path))
+        if not applied:
+            for statement in schema.first_tables(schema.SQLITE):
+                connection.execute(statement)
+            connection.executemany("INSERT INTO step VALUES (?)", [(name,) for name in schema.STEPS])
+        for statement in schema.missing_columns(_columns(connection), schema.SQLITE):
+            connection.execute(statement)
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
 
 
 def _applied(connection: sqlite3.Connection) -> set[str]:
-    """Names of the steps applied; empty for a new database."""
-    there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = '_sqlite_migrations'").fetchone()
-    if not there:
-        return set()
-    rows = connection.execute("SELECT name FROM _sqlite_migrations WHERE migration_set = 'groundbox'")
-    return {name for (name,) in rows}
+    """Names of the migrations applied; empty for a new database."""
+    there = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'step'").fetchone()
+    return {name for (name,) in connection.execute("SELECT name FROM step")} if there else set()
 
 
-def _missing_columns(connection: sqlite3.Connection) -> list[tuple[str, str, str]]:
-    """(table, column, type) of what the registry has and the database has not."""
-    missing = []
-    for table in schema.KEYS:
-        there = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
-        if there:  # a table that is not there yet comes whole, by a step of its own
-            missing += [(table, name, kind) for name, kind in schema.columns(table) if name not in there]
-    return missing
+def _columns(connection: sqlite3.Connection) -> set[tuple[str, str]]:
+    """(table, column) of the tables for a board's messages."""
+    return {(table, row[1]) for table in schema.KEYS for row in connection.execute(f"PRAGMA table_info({table})")}
 
 
 def _check_version(connection: sqlite3.Connection, path: Path) -> None:
     applied = _applied(connection)
-    _refuse_newer(applied, path)
-    if applied != set(schema.STEPS) or _missing_columns(connection):
+    refuse_newer(applied, schema.STEPS, str(path))
+    if applied != set(schema.STEPS) or schema.missing_columns(_columns(connection), schema.SQLITE):
         raise StoreError(f"{path}: not yet a store of this version; run `groundbox log` on it once, or name another")
-
-
-def _refuse_newer(applied: set[str], path: Path) -> None:
-    unknown = sorted(applied - set(schema.STEPS))
-    if unknown:
-        raise StoreError(f"{path}: from a newer version of groundbox (it has {unknown[0]}); update this program")

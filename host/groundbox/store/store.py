@@ -7,13 +7,33 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from groundbox.errors import StoreError
-from groundbox.model import Acknowledge, BatteryFitted, EstimatorState, Item, KnownBattery, Mark, Stored, WarningChange
-from groundbox.store import address, requests
+from groundbox.model import (
+    Acknowledge,
+    AdviceMinute,
+    BatteryFitted,
+    EstimatorState,
+    Event,
+    Hello,
+    Item,
+    KnownBattery,
+    Mark,
+    Reading,
+    Stored,
+    Summary,
+    WarningChange,
+)
+from groundbox.store import address, handover
 from groundbox.store.engine import Writer
 from groundbox.store.reader import Reader
 from groundbox.store.records import REPEAT, Records
 from groundbox.store.sqlite import Busy
-from groundbox.store.told import Told
+from groundbox.wire.sequences import Sequences
+
+ADVICE_EVERY_S = 1.0
+_ADVICE = (
+    "INSERT INTO advice (recorder, made_wall_s, object) VALUES (?, ?, ?) ON CONFLICT (recorder) DO UPDATE"
+    " SET made_wall_s = excluded.made_wall_s, object = excluded.object"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +46,56 @@ class Committed:
     handed: tuple[Mark | Acknowledge, ...]  # left by other processes (`hand_over`), now in the store
     notices: tuple[str, ...]  # one line each for the person
     anew: tuple[str, ...]  # boxes whose boards have begun to count their starts anew
+
+
+class StoredCounter:
+    """Counts, for each start, up to which number every record is on the disk: what a board may drop. Pure.
+
+        Only records of this run count.
+    A reinstalled board counts its starts from one again: it must not drop
+        records because those of another start are here.
+    """
+
+    def __init__(self) -> None:
+        self._starts: dict[tuple[str, int], Sequences] = {}
+        self._reported: dict[tuple[str, int], int] = {}
+
+    def committed(self, items: Iterable[Item]) -> tuple[Stored, ...]:
+        """Takes in what a commit has put on the disk; what is new since the last report."""
+        touched: dict[tuple[str, int], None] = {}
+        summaries: dict[tuple[str, int], Stored] = {}
+        key, came = ("", -1), Sequences()
+        for item in items:
+            if isinstance(item, Reading | Event):
+                if item.box != key[0] or item.boot != key[1]:
+                    key = item.box, item.boot
+                    touched[key], came = None, self._start(key)
+                came.add(item.sequence)
+            elif isinstance(item, Summary):
+                stored = Stored(box=item.box, boot=item.boot, sequence=item.sequence, summary=item.number)
+                summaries[item.box, item.number] = stored
+            elif isinstance(item, Hello):
+                key = item.box, item.boot
+                touched[key] = None
+                if item.again:
+                    self._starts.pop(key, None)
+                    self._reported.pop(key, None)
+                came = self._start(key)
+                came.gone_below(item.oldest_sequence or 0)
+        return (*filter(None, (self._news(key) for key in touched)), *summaries.values())
+
+    def _start(self, key: tuple[str, int]) -> Sequences:
+        start = self._starts.get(key)
+        if start is None:
+            start = self._starts[key] = Sequences()
+        return start
+
+    def _news(self, key: tuple[str, int]) -> Stored | None:
+        complete_to = self._starts[key].complete_to
+        if complete_to <= self._reported.get(key, 0):
+            return None
+        self._reported[key] = complete_to
+        return Stored(box=key[0], boot=key[1], sequence=complete_to)
 
 
 class Store(Reader):
@@ -50,7 +120,11 @@ class Store(Reader):
         self._statements: list[tuple[str, tuple[object, ...]]] = []
         self._repeats: dict[str, int] = {}
         self._boots: defaultdict[str, set[int]] = defaultdict(set)
-        self._told = Told()
+        self._moved_ms: dict[str, int] = {}
+        self._stored = StoredCounter()
+        self._advice: dict[str, tuple[float, str]] = {}  # by recorder: wall time, text; waits for a commit
+        self._advice_written_s: dict[str, float] = {}
+        self._advice_minute: dict[str, int] = {}  # the last one of each box
         self._notices: list[str] = []
 
     @property
@@ -75,12 +149,12 @@ class Store(Reader):
     def start_number(self, box: str, boot: int) -> int:
         """The number the tables have for start `boot` of `box`: higher with each time its numbering began anew."""
         if box not in self._repeats:
-            Records(self._engine, self._repeats, self._boots).repeats_of(box)
+            self._record_writer().repeats_of(box)
         return boot + self._repeats[box] * REPEAT
 
     def add_mark(self, mark: Mark) -> None:
         """A mark; a swap with a name also becomes a fitting."""
-        self._statements += requests.mark(self._engine.run, requests.name_of(mark), mark)
+        self._statements += handover.mark_statements(self._engine, self._engine.run, handover.new_id(mark), mark)
 
     def add_warning(self, change: WarningChange) -> None:
         """A line of the warning log."""
@@ -106,7 +180,7 @@ class Store(Reader):
 
     def add_fitted(self, fitted: BatteryFitted) -> None:
         """That a battery is in a box from a time on."""
-        self._statements += requests.fit(self._engine.run, fitted)
+        self._statements += handover.fitted_statements(self._engine.run, fitted)
 
     def add_board_setting(self, box: str, name: str, value: int | None, wall_s: float) -> None:
         """A setting of a board as it told it at `wall_s`, where it differs from before; None: it knows none such."""
@@ -133,6 +207,32 @@ class Store(Reader):
             )
         )
 
+    def save_advice(self, wall_s: float, text: str, recorder: str = "") -> None:
+        """The newest advice of a recorder, JSON made at `wall_s`: replaces the last one with the next commit.
+
+        At most one a second is written; the others are replaced in memory. `recorder` tells programs apart that share
+        a store.
+        """
+        self._advice[recorder] = (wall_s, text)
+
+    def add_advice_minute(self, minute: AdviceMinute) -> None:
+        """What advice said of a box; a second one of the same minute is dropped."""
+        number = int(minute.wall_s // 60)
+        if self._advice_minute.get(minute.box) == number:
+            return
+        self._advice_minute[minute.box] = number
+        self._statements.append(
+            (
+                "INSERT INTO advice_minute (box, verdict, runtime_low_s, runtime_expected_s, runtime_high_s, soc,"
+                " wall_ms, run) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(minute.box, minute.verdict),
+                    *(minute.runtime_low_s, minute.runtime_expected_s, minute.runtime_high_s, minute.soc),
+                    *(round(minute.wall_s * 1000), self._engine.run),
+                ),
+            )
+        )
+
     def commit(self) -> Committed:
         """Writes all that waits, durably.
 
@@ -151,24 +251,42 @@ class Store(Reader):
     def _commit(self) -> Committed:
         engine = self._engine
         with engine.sentences():
-            repeats = dict(self._repeats)
-            records = Records(engine, self._repeats, self._boots)
+            repeats, moved_ms = dict(self._repeats), dict(self._moved_ms)
+            advice = self._advice_due()
+            records = self._record_writer()
             try:
                 engine.begin()
                 records.write(self._items)
                 for statement, values in self._statements:
                     engine.execute(statement, values)
+                for recorder, (wall_s, text) in advice.items():
+                    engine.execute(_ADVICE, (recorder, wall_s, text))
                 handed = engine.take_over()
                 engine.commit()
             except BaseException:
-                self._repeats = repeats
+                self._repeats, self._moved_ms = repeats, moved_ms
                 engine.rollback()
                 raise
+        for recorder, (wall_s, text) in advice.items():
+            self._advice_written_s[recorder] = wall_s
+            if self._advice[recorder] == (wall_s, text):
+                del self._advice[recorder]
         return self._after(records, handed)
+
+    def _record_writer(self) -> Records:
+        return Records(self._engine, self._repeats, self._boots, self._moved_ms)
+
+    def _advice_due(self) -> dict[str, tuple[float, str]]:
+        """The advice to be written now: at most one a second of each recorder, whatever the clock does."""
+        return {
+            recorder: one
+            for recorder, one in self._advice.items()
+            if abs(one[0] - self._advice_written_s.get(recorder, float("-inf"))) >= ADVICE_EVERY_S
+        }
 
     def _after(self, records: Records, handed: Iterable[Mark | Acknowledge]) -> Committed:
         """What follows once all is on the disk."""
-        stored = () if self._shared else self._told.committed(self._items)  # one of several does not know all
+        stored = () if self._shared else self._stored.committed(self._items)  # one of several does not know all
         self._items, self._statements = [], []
         notices, self._notices = [*self._notices, *records.notices, *self._engine.kept()], []
         return Committed(

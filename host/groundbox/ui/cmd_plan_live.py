@@ -28,7 +28,7 @@ SILENT_S = 600.0  # and one older than this leaves a battery's charge to be gues
 CHARGE_AMPS = 0.05  # into a battery, or so much less out of it
 LOAD_SHARE = 0.5  # a running box draws this share of its load from the battery at most, if a charger carries it
 SHORTEST_FLIGHT_S = 300.0  # one shorter says little about its mean current
-READINGS, MEAN_MA = NAMES.index("readings") + 1, NAMES.index("battery_mean_ma") + 1
+READINGS, MEAN_AMPS = NAMES.index("readings") + 1, NAMES.index("battery_mean_amps") + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,8 +249,8 @@ def _measured(found: Standing, reader: Reader, plan: Plan, box: str, flown: list
         if landed_s is None or landed_s - launched_s < SHORTEST_FLIGHT_S:
             continue
         for row in reader.summed(box, launched_s, landed_s, 60):
-            if row[MEAN_MA] is not None:
-                count, total = count + row[READINGS], total + row[READINGS] * row[MEAN_MA] / 1000
+            if row[MEAN_AMPS] is not None:
+                count, total = count + row[READINGS], total + row[READINGS] * row[MEAN_AMPS]
     if total <= 0:
         return
     found.flight_amps[box] = total / count

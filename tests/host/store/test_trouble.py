@@ -14,7 +14,7 @@ from tests.host.store.conftest import look
 
 from groundbox.errors import StoreError
 from groundbox.store import Reader, Store
-from groundbox.store.ballast import BALLAST_BYTES
+from groundbox.store.disk_reserve import RESERVE_BYTES
 from groundbox.store.schema import STEPS
 
 NOBODY = 65534
@@ -47,11 +47,7 @@ def test_a_database_of_another_program(path: Path) -> None:
 
 def test_a_newer_version_is_refused_and_untouched(where: Path | str) -> None:
     Store(where).close()
-    steps = {
-        "sqlite": "_sqlite_migrations (migration_set, name, applied_at) VALUES ('groundbox', 'year_2040', '')",
-        "postgresql": "step (name) VALUES ('year_2040')",
-    }
-    look(where, f"INSERT INTO {steps['sqlite' if isinstance(where, Path) else 'postgresql']}")
+    look(where, "INSERT INTO step (name) VALUES ('year_2040')")
     for opening in (Store, Reader):
         with pytest.raises(StoreError, match=r"newer version of groundbox \(it has year_2040\)"):
             opening(where)
@@ -96,40 +92,40 @@ def test_full_nothing_is_lost_and_reading_goes_on(path: Path, make_reading, make
     with Store(path) as store:
         store.add([make_hello(), *map(make_reading, range(1, 11))])
         store.commit()
-        ballast = path.with_name(path.name + ".ballast")
-        assert ballast.stat().st_size == BALLAST_BYTES
+        reserve = path.with_name(path.name + ".reserve")
+        assert reserve.stat().st_size == RESERVE_BYTES
         store._engine.connection.execute("PRAGMA max_page_count = 1")  # SQLite takes what is there already as the least
         store.add(map(make_reading, range(11, 2011)))
         for _ in range(2):
             with pytest.raises(StoreError, match="the disk is full"):
                 store.commit()
-        assert not ballast.exists(), "given up to make room"
+        assert not reserve.exists(), "deleted to make room"
         assert store.latest("mast").sequence == 10
         assert store.waiting == 2000
         store._engine.connection.execute("PRAGMA max_page_count = 1000000")
         done = store.commit()
         assert done.inserted == 2000
         assert done.stored[0].sequence == 2010
-        assert "set aside" in done.notices[0]
-        assert ballast.exists(), "and laid by again when there is room"
-        assert "there is room again" in done.notices[1]
+        assert "the reserve of 4 MB is in use" in done.notices[0]
+        assert reserve.exists(), "and made again when there is room"
+        assert "the disk has space again" in done.notices[1]
         assert store.commit().notices == ()
 
 
-def test_the_ballast_saves_the_commit(path: Path, make_reading, make_hello, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_reserve_saves_the_commit(path: Path, make_reading, make_hello, monkeypatch: pytest.MonkeyPatch) -> None:
     with Store(path) as store:
         store._engine.connection.execute("PRAGMA max_page_count = 1")
-        real_drop = store._engine.ballast.drop
+        real_release = store._engine.reserve.release
 
-        def drop() -> bool:
+        def release() -> bool:
             store._engine.connection.execute("PRAGMA max_page_count = 1000000")
-            return real_drop()
+            return real_release()
 
-        monkeypatch.setattr(store._engine.ballast, "drop", drop)
+        monkeypatch.setattr(store._engine.reserve, "release", release)
         store.add([make_hello(), *map(make_reading, range(1, 2001))])
         done = store.commit()
         assert done.inserted == 2000
-        assert "set aside are in use now" in done.notices[0]
+        assert "is in use: free space" in done.notices[0]
 
 
 @pytest.fixture
@@ -180,8 +176,8 @@ def test_from_nothing_and_again(path: Path) -> None:
     Store(path).close()
     Store(path).close()
     connection = sqlite3.connect(path)
-    applied = [row[0] for row in connection.execute("SELECT name FROM _sqlite_migrations")]
-    runs = connection.execute("SELECT run, sqlite FROM run").fetchall()
+    applied = [row[0] for row in connection.execute("SELECT name FROM step")]
+    runs = connection.execute("SELECT run, database FROM run").fetchall()
     connection.close()
     assert set(applied) == set(STEPS)
     assert runs == [(1, sqlite3.sqlite_version), (2, sqlite3.sqlite_version)]

@@ -128,11 +128,9 @@ def lanes(box: BoxReport, since_s: float, until_s: float) -> str:
     return "".join(drawn)
 
 
-def _bands(box: BoxReport, low: str, high: str, scale: float) -> list[Band]:
+def _bands(box: BoxReport, low: str, high: str) -> list[Band]:
     a, b = box.names.index(low) + 1, box.names.index(high) + 1
-    return [
-        (row[0] / 1000, row[a] / scale, row[b] / scale) for row in box.rows if row[a] is not None and row[b] is not None
-    ]
+    return [(row[0], row[a], row[b]) for row in box.rows if row[a] is not None and row[b] is not None]
 
 
 def _plot(title: str, box: BoxReport, since_s: float, until_s: float, values: Sequence[Band]) -> LanePlot:
@@ -143,12 +141,12 @@ def _plot(title: str, box: BoxReport, since_s: float, until_s: float, values: Se
 
 
 def _volts(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "battery_min_mv", "battery_max_mv", 1000)
+    values = _bands(box, "battery_min_volts", "battery_max_volts")
     if not values:
         return "<p>There are no voltage readings.</p>"
     plot = _plot("battery voltage, V (flights shaded)", box, since_s, until_s, values)
     plot.band(values, "volts")
-    plot.line(_bands(box, "battery_mean_mv", "battery_mean_mv", 1000), "mean")
+    plot.line(_bands(box, "battery_mean_volts", "battery_mean_volts"), "mean")
     if box.end_volts is not None:
         plot.level(box.end_volts, f"end voltage {box.end_volts:.2f} V")
     low, high = min(value[1] for value in values), max(value[2] for value in values)
@@ -207,14 +205,14 @@ def _runtime(box: BoxReport, since_s: float, until_s: float) -> str:
 
 
 def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "case_min_centi_c", "case_max_centi_c", 100)
+    values = _bands(box, "case_min_c", "case_max_c")
     if not values:
         return "<p>There are no case temperature readings.</p>"
-    outside = _bands(box, "intake_min_centi_c", "intake_max_centi_c", 100)
+    outside = _bands(box, "intake_min_c", "intake_max_c")
     plot = _plot("case temperature, °C (dashed: ambient; below: fans)", box, since_s, until_s, [*values, *outside])
     low = min(value[1] for value in [*values, *outside])
     room = (max(value[2] for value in values) - low) / 8
-    fans = [(t, low, low + room * percent / 100) for t, percent, _ in _bands(box, "fan_percent", "fan_percent", 1)]
+    fans = [(t, low, low + room * percent / 100) for t, percent, _ in _bands(box, "fan_percent", "fan_percent")]
     plot.band(fans, "fans")
     plot.line(values, "mean")
     plot.line(outside, "second")
@@ -224,7 +222,7 @@ def _heat(box: BoxReport, since_s: float, until_s: float) -> str:
 
 
 def _battery_temperature(box: BoxReport, since_s: float, until_s: float) -> str:
-    values = _bands(box, "battery_min_centi_c", "battery_max_centi_c", 100)
+    values = _bands(box, "battery_min_c", "battery_max_c")
     if not values:
         return ""
     plot = _plot("battery temperature, °C", box, since_s, until_s, values)

@@ -2,10 +2,10 @@
 import { clock, make, number, span } from "/draw.js";
 
 const LANES = [
-  { title: "battery, V", scale: 1000, low: "battery_min_mv", high: "battery_max_mv", mean: "battery_mean_mv" },
-  { title: "current, A", scale: 1000, low: "battery_min_ma", high: "battery_max_ma", mean: "battery_mean_ma" },
-  { title: "case, C", scale: 100, low: "case_min_centi_c", high: "case_max_centi_c", with: "intake_max_centi_c" },
-  { title: "fans, %", scale: 1, low: "fan_percent", high: "fan_percent" },
+  { title: "battery, V", digits: 1, low: "battery_min_volts", high: "battery_max_volts", mean: "battery_mean_volts" },
+  { title: "current, A", digits: 1, low: "battery_min_amps", high: "battery_max_amps", mean: "battery_mean_amps" },
+  { title: "case, C", digits: 1, low: "case_min_c", high: "case_max_c", with: "intake_max_c" },
+  { title: "fans, %", digits: 0, low: "fan_percent", high: "fan_percent" },
 ];
 const LEFT = 54, HEIGHT = 128, TOP = 30;
 let told = null, asked = {}, place = null, canvas = null, drag = null;
@@ -91,18 +91,18 @@ function scaled(by) {
 }
 
 const column = (name) => told.names.indexOf(name) + 1;
-function range(name, scale, pick) {
+function range(name, pick) {
   const values = told.rows.map((row) => row[column(name)]).filter((value) => value !== null);
-  return values.length ? pick(...values) / scale : null;
+  return values.length ? pick(...values) : null;
 }
 
 function least(value, lane, pick) { // the second line belongs into the lane too
-  const other = lane.with ? range(lane.with, lane.scale, pick) : null;
+  const other = lane.with ? range(lane.with, pick) : null;
   return value === null || other === null ? value : pick(value, other);
 }
 
 function summary() {
-  const low = range("battery_min_mv", 1000, Math.min), hot = range("case_max_centi_c", 100, Math.max);
+  const low = range("battery_min_volts", Math.min), hot = range("case_max_c", Math.max);
   return `${told.box} from ${clock(told.since_s)} to ${clock(told.until_s)}: lowest voltage ${number(low, 2, "V")}, hottest case ${number(hot, 1, "C")}, ${told.happened.length} marks and warnings, listed below`;
 }
 
@@ -142,37 +142,37 @@ function flights(pen, x, height, ink) {
 }
 
 function drawLane(pen, lane, top, width, x, ink) {
-  const low = least(range(lane.low, lane.scale, Math.min), lane, Math.min), high = least(range(lane.high, lane.scale, Math.max), lane, Math.max);
+  const low = least(range(lane.low, Math.min), lane, Math.min), high = least(range(lane.high, Math.max), lane, Math.max);
   pen.strokeStyle = ink("line"); pen.lineWidth = 1; pen.strokeRect(LEFT, top, width - LEFT - 8, HEIGHT - 14);
   pen.fillStyle = ink("ink"); pen.textAlign = "left"; pen.fillText(lane.title, LEFT + 5, top + 14);
   if (low === null) { pen.fillText("no reading", LEFT + 5, top + 40); return; }
   const pad = Math.max((high - low) * 0.12, 0.05), bottom = low - pad, reach = high + pad * 2.2 - bottom;
-  const y = (value) => top + (HEIGHT - 14) * (1 - (value / lane.scale - bottom) / reach);
+  const y = (value) => top + (HEIGHT - 14) * (1 - (value - bottom) / reach);
   pen.textAlign = "right"; pen.fillStyle = ink("soft");
-  pen.fillText(high.toFixed(lane.scale > 1 ? 1 : 0), LEFT - 5, y(high * lane.scale) + 4);
-  if (y(low * lane.scale) - y(high * lane.scale) > 15) pen.fillText(low.toFixed(lane.scale > 1 ? 1 : 0), LEFT - 5, y(low * lane.scale) + 4);
+  pen.fillText(high.toFixed(lane.digits), LEFT - 5, y(high) + 4);
+  if (y(low) - y(high) > 15) pen.fillText(low.toFixed(lane.digits), LEFT - 5, y(low) + 4);
   pen.textAlign = "left";
-  const step_ms = told.rows.length > 1 ? told.rows[1][0] - told.rows[0][0] : 1000;
+  const step_s = told.rows.length > 1 ? told.rows[1][0] - told.rows[0][0] : 1;
   pen.fillStyle = ink("band-ink"); pen.globalAlpha = 0.45;
   for (const row of told.rows) {
     const [a, b] = [row[column(lane.low)], row[column(lane.high)]];
     if (a === null || b === null) continue;
-    pen.fillRect(x(row[0] / 1000), y(b), Math.max(x((row[0] + step_ms) / 1000) - x(row[0] / 1000), 1), Math.max(y(a) - y(b), 1.5));
+    pen.fillRect(x(row[0]), y(b), Math.max(x(row[0] + step_s) - x(row[0]), 1), Math.max(y(a) - y(b), 1.5));
   }
   pen.globalAlpha = 1;
   for (const [name, color, dash] of [[lane.mean ?? lane.high, "band-ink", []], [lane.with, "notice", [5, 3]]]) {
-    if (name) line(pen, name, x, y, ink(color), dash, step_ms);
+    if (name) line(pen, name, x, y, ink(color), dash, step_s);
   }
 }
 
-function line(pen, name, x, y, color, dash, step_ms) {
+function line(pen, name, x, y, color, dash, step_s) {
   pen.strokeStyle = color; pen.lineWidth = 2; pen.setLineDash(dash); pen.beginPath();
   let before = null;
   for (const row of told.rows) {
     const value = row[column(name)];
     if (value === null) continue;
-    const joined = before !== null && row[0] - before < Math.max(step_ms * 4, 60000);
-    if (joined) pen.lineTo(x(row[0] / 1000), y(value)); else pen.moveTo(x(row[0] / 1000), y(value));
+    const joined = before !== null && row[0] - before < Math.max(step_s * 4, 60);
+    if (joined) pen.lineTo(x(row[0]), y(value)); else pen.moveTo(x(row[0]), y(value));
     before = row[0];
   }
   pen.stroke(); pen.setLineDash([]);

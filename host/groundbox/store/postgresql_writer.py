@@ -1,6 +1,5 @@
 """Writing to a store in a PostgreSQL database: one program, or several that share the boxes between them."""
 
-import json
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
@@ -8,19 +7,17 @@ from typing import TYPE_CHECKING
 
 import groundbox
 from groundbox.model import Acknowledge, Mark
-from groundbox.store import postgres_tables as tables
-from groundbox.store import schema
-from groundbox.store.engine import Row
-from groundbox.store.postgres import PostgresReader, ServerError, refuse_newer
+from groundbox.store import handover, rollups, schema
+from groundbox.store.engine import Row, refuse_newer
+from groundbox.store.postgresql import SCHEMA, PostgresReader, ServerError
 from groundbox.store.sqlite import Busy
 
 if TYPE_CHECKING:
-    import psycopg  # where it is lacking, store.postgres says so
+    import psycopg  # where it is lacking, store.postgresql says so
 
 LET_GO_S = 2.0
 DAY_S = 86_400
 _MAKING, _WRITING, _BOX = 0x6762_0001, 0x6762_0002, 0x6762_0003  # advisory locks: "gb" and what for
-_MESSAGES: dict[str, type[Mark] | type[Acknowledge]] = {"mark": Mark, "acknowledge": Acknowledge}
 
 
 class PostgresWriter(PostgresReader):
@@ -37,7 +34,7 @@ class PostgresWriter(PostgresReader):
         self.name, self._url, self._shared = name, url, shared
         self.session = self._seen = 0
         self._days: dict[tuple[str, int], int] = {}  # of each start
-        self._parts: set[int] = set()
+        self._partitions: set[int] = set()
         self._unsure: list[tuple[str, int]] = []  # starts first met in this transaction
         self._used: set[str] = set()  # arriving tables with rows in this transaction
         self._taken = 0
@@ -45,7 +42,9 @@ class PostgresWriter(PostgresReader):
             self.connection = self._connect()
             try:
                 self._seen = self.rows("SELECT coalesce(max(number), 0) FROM handed")[0][0]
-                insert = "INSERT INTO run (program, server) VALUES (?, current_setting('server_version')) RETURNING run"
+                insert = (
+                    "INSERT INTO run (program, database) VALUES (?, current_setting('server_version')) RETURNING run"
+                )
                 self.run: int = self.rows(insert, (groundbox.__version__,))[0][0]
             except BaseException:
                 self.close()
@@ -58,8 +57,9 @@ class PostgresWriter(PostgresReader):
             connection.execute("SET lock_timeout TO '20s'")
             self._lock(connection)
             self._bring_up(connection)
-            for statement in tables.arriving():
-                connection.execute(statement.encode())
+            for table in (*schema.KEYS, *(level for level, _ in rollups.LEVELS)):  # into which rows are copied first
+                copy = f"CREATE TEMPORARY TABLE arriving_{table} (LIKE {table}) ON COMMIT DELETE ROWS"
+                connection.execute(copy.encode())
         except BaseException:
             connection.close()
             raise
@@ -79,30 +79,21 @@ class PostgresWriter(PostgresReader):
         """Makes the tables, or what is missing of them."""
         with connection.transaction():
             connection.execute(f"SELECT pg_advisory_xact_lock({_MAKING})".encode())
-            connection.execute(f"CREATE SCHEMA IF NOT EXISTS {tables.SCHEMA}".encode())
+            connection.execute(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}".encode())
             if connection.execute("SELECT to_regclass('step') IS NULL").fetchall() == [(True,)]:
-                for statement in tables.first():
+                for statement in schema.first_tables(schema.POSTGRESQL):
                     connection.execute(statement.encode())
-                connection.execute("INSERT INTO step VALUES ('first_tables')")
-            applied = {row[0] for row in connection.execute("SELECT name FROM step")}
-            refuse_newer(applied, self.name)
-            there = set(
+                for name in schema.STEPS:
+                    connection.execute("INSERT INTO step VALUES (%s)", (name,))
+            refuse_newer({row[0] for row in connection.execute("SELECT name FROM step")}, schema.STEPS, self.name)
+            known = set(
                 connection.execute(
                     "SELECT table_name::text, column_name::text FROM information_schema.columns"
                     " WHERE table_schema = current_schema()"
                 )
             )
-            for table in schema.KEYS:
-                if (table, schema.KEYS[table][0]) not in there:
-                    connection.execute(tables.create(table).encode())
-                    continue
-                for name, kind in schema.columns(table):
-                    if (table, name) not in there:
-                        connection.execute(tables.missing_column(table, name, kind).encode())
-            for step in [name for name in tables.LATER if name not in applied]:
-                for statement in tables.LATER[step]:
-                    connection.execute(statement.encode())
-                connection.execute("INSERT INTO step VALUES (%s)", (step,))
+            for statement in schema.missing_columns(known, schema.POSTGRESQL):
+                connection.execute(statement.encode())
 
     def begin(self) -> None:
         """See Writer."""
@@ -117,7 +108,7 @@ class PostgresWriter(PostgresReader):
         for start in self._unsure:
             self._days.pop(start, None)
         self._forget()
-        self._parts.clear()
+        self._partitions.clear()
         with suppress(ServerError):
             self.connection.execute("ROLLBACK")
 
@@ -129,14 +120,16 @@ class PostgresWriter(PostgresReader):
             once.setdefault(row[:width], row)
         if not once:
             return []
-        columns = tables.columns(table)
-        parted = table == tables.PARTED
+        columns = [name for name, _ in schema.columns(table)]
+        key, parted = list(schema.KEYS[table]), table == schema.PARTITIONED
+        if parted:
+            columns, key = [*columns, "day"], [*key, "day"]
         arriving = self._with_days(list(once.values())) if parted else once.values()
         self._copy(table, columns, arriving)
         keys = ", ".join(schema.KEYS[table])
         found = self.connection.execute(
             f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(columns)} FROM arriving_{table}"
-            f" ORDER BY {keys} ON CONFLICT ({tables.key(table)}) DO NOTHING RETURNING {keys}".encode()
+            f" ORDER BY {keys} ON CONFLICT ({', '.join(key)}) DO NOTHING RETURNING {keys}".encode()
         ).fetchall()
         return rows if len(found) == len(rows) else [once[one] for one in found]
 
@@ -155,7 +148,7 @@ class PostgresWriter(PostgresReader):
         """See Writer: `leave` has put them into the tables; here they are only heard of."""
         found = self.rows("SELECT number, kind, request FROM handed WHERE number > ? ORDER BY number", (self._seen,))
         self._taken = found[-1][0] if found else self._seen
-        return [_MESSAGES[kind](**json.loads(request)) for _, kind, request in found]
+        return [handover.from_json(kind, request) for _, kind, request in found]
 
     def kept(self) -> list[str]:
         """See Writer."""
@@ -207,14 +200,15 @@ class PostgresWriter(PostgresReader):
         ):
             self._days[box, boot] = day
             self._unsure.append((box, boot))
-            if day not in self._parts:
-                self._make_part(day)
+            if day not in self._partitions:
+                self._make_partition(day)
 
-    def _make_part(self, day: int) -> None:
-        self._parts.add(day)
+    def _make_partition(self, day: int) -> None:
+        self._partitions.add(day)
         if self.rows("SELECT to_regclass(?) IS NULL", (f"reading_{day}",)) == [(False,)]:
             return
         self.rows("SELECT pg_advisory_xact_lock(?)", (_MAKING,))
         if self.rows("SELECT to_regclass(?) IS NULL", (f"reading_{day}",)) == [(True,)]:
-            for statement in tables.part(day):
-                self.execute(statement)
+            name = f"reading_{day}"
+            self.execute(f"CREATE TABLE {name} (LIKE reading INCLUDING DEFAULTS)")
+            self.execute(f"ALTER TABLE reading ATTACH PARTITION {name} FOR VALUES FROM ({day}) TO ({day + 1})")

@@ -1,17 +1,14 @@
 """The store in a PostgreSQL database, for many boxes: looking into it, and saying in one line what is wrong."""
 
-import json
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import asdict
 from functools import cache
 from uuid import uuid4
 
 from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, Mark
-from groundbox.store import postgres_tables as tables
-from groundbox.store import requests, schema
-from groundbox.store.engine import Row
+from groundbox.store import handover, schema
+from groundbox.store.engine import Row, refuse_newer
 
 try:
     import psycopg
@@ -21,6 +18,7 @@ except ImportError as error:
     raise StoreError("a store in PostgreSQL needs psycopg: pip install 'groundbox[postgresql]'") from error
 
 ServerError = psycopg.Error
+SCHEMA = "groundbox"
 WAIT_S = 5
 _CHUNK = 2000
 _SENTENCES: tuple[tuple[type[psycopg.Error], str], ...] = (
@@ -78,6 +76,7 @@ class PostgresReader:
     """Looks into the database at `url`; `name` is the address without secrets."""
 
     least, greatest = "least", "greatest"
+    next_row = "nextval('row_order')"
 
     def __init__(self, url: str, name: str) -> None:
         self.name, self._url = name, url
@@ -126,7 +125,7 @@ class PostgresReader:
             self._url, autocommit=True, connect_timeout=WAIT_S, application_name="groundbox", client_encoding="utf8"
         )
         connection.adapters.register_loader("numeric", FloatLoader)
-        connection.execute(f"SET search_path TO {tables.SCHEMA}".encode())
+        connection.execute(f"SET search_path TO {SCHEMA}".encode())
         return connection
 
     def _check_version(self) -> None:
@@ -136,13 +135,13 @@ class PostgresReader:
         if self.rows("SELECT to_regclass('step') IS NULL") == [(True,)]:
             raise StoreError(not_yet)
         applied = {name for (name,) in self.rows("SELECT name FROM step")}
-        refuse_newer(applied, self.name)
+        refuse_newer(applied, schema.STEPS, self.name)
         try:
             for table in schema.KEYS:
                 self.rows(f"{schema.select(table)} LIMIT 0")
         except (errors.UndefinedTable, errors.UndefinedColumn):
             raise StoreError(not_yet) from None
-        if applied != set(tables.STEPS):
+        if applied != set(schema.STEPS):
             raise StoreError(not_yet)
 
 
@@ -157,19 +156,13 @@ def leave(url: str, name: str, request: Mark | Acknowledge) -> None:
         with reader.sentences(), reader.connection.transaction():
             # One after the other, so that numbers come into sight in their order.
             reader.execute("LOCK TABLE handed IN EXCLUSIVE MODE")
-            key, kind = requests.name_of(request), type(request).__name__.lower()
+            key, kind = handover.new_id(request), type(request).__name__.lower()
             reader.execute(
-                "INSERT INTO handed (id, kind, request) VALUES (?, ?, ?)", (key, kind, json.dumps(asdict(request)))
+                "INSERT INTO handed (id, kind, request) VALUES (?, ?, ?)", (key, kind, handover.as_json(request))
             )
-            requests.take_over(reader, NO_RUN, key, request)
+            handover.take_over(reader, NO_RUN, key, request)
     finally:
         reader.close()
 
 
 NO_RUN = 0  # left by a program that records nothing
-
-
-def refuse_newer(applied: set[str], name: str) -> None:
-    unknown = sorted(applied - set(tables.STEPS))
-    if unknown:
-        raise StoreError(f"{name}: from a newer version of groundbox (it has {unknown[0]}); update this program")

@@ -11,7 +11,7 @@ from groundbox.store import Reader, Store
 from groundbox.store.rollups import NAMES
 from groundbox.wire.messages import fields_of
 
-MEAN, LEAST, COUNT = (1 + NAMES.index(name) for name in ("battery_mean_mv", "battery_min_mv", "readings"))
+MEAN, LEAST, COUNT = (1 + NAMES.index(name) for name in ("battery_mean_volts", "battery_min_volts", "readings"))
 LOST = range(101, 161)  # a minute
 
 
@@ -38,21 +38,21 @@ def test_a_gap_is_filled_and_nothing_else_changes(lossy: Path | str, wall_s: flo
     with Reader(lossy) as reader:
         rows = reader.summed("mast", wall_s, wall_s + 300, steps)
         assert reader.filled_s("mast", wall_s, wall_s + 300) == 60.0
-    step_ms = rows[1][0] - rows[0][0]
-    assert [row[0] for row in rows] == list(range(rows[0][0], rows[-1][0] + 1, step_ms)), "no step is missing"
-    inside = [row for row in rows if (wall_s + 111) * 1000 <= row[0] < (wall_s + 149) * 1000 - step_ms]
-    assert {(row[LEAST], row[MEAN], row[COUNT]) for row in inside} == {(10_400, 11_000, 0)}
-    assert all(row[MEAN] > 11_900 for row in rows if row[0] < (wall_s + 90) * 1000), "readings that came stand"
+    step_s = rows[1][0] - rows[0][0]
+    assert [row[0] for row in rows] == [rows[0][0] + n * step_s for n in range(len(rows))], "no step is missing"
+    inside = [row for row in rows if wall_s + 111 <= row[0] < wall_s + 149 - step_s]
+    assert {(row[LEAST], row[MEAN], row[COUNT]) for row in inside} == {(10.4, 11.0, 0)}
+    assert all(row[MEAN] > 11.9 for row in rows if row[0] < wall_s + 90), "readings that came stand"
     assert sum(row[COUNT] for row in rows) == 239, "summaries do not count as readings"
 
 
 def test_over_minutes_the_means_are_weighed(lossy: Path | str, wall_s: float) -> None:
-    """Worked out by hand from the readings' own voltages, 12 V and their number in millivolts."""
+    """Computed by hand from the voltages of the readings: 12 V and their number in millivolts."""
     with Reader(lossy) as reader:
         rows = reader.summed("mast", wall_s, wall_s + 300, 2)
-    start_s = rows[1][0] / 1000 - wall_s
-    numbers = [n for n in range(1, 301) if start_s <= n < start_s + (rows[1][0] - rows[0][0]) / 1000]
-    came = [12_000 + n for n in numbers if n not in LOST]
+    start_s = rows[1][0] - wall_s
+    numbers = [n for n in range(1, 301) if start_s <= n < start_s + rows[1][0] - rows[0][0]]
+    came = [12 + n / 1000 for n in numbers if n not in LOST]
     decades = sum(start_s <= last - 4.5 < numbers[-1] + 1 for last in range(110, 161, 10))
-    assert rows[1][MEAN] == pytest.approx((sum(came) + 110_000 * decades) / (len(came) + 10 * decades))
-    assert rows[1][LEAST] == 10_400
+    assert rows[1][MEAN] == pytest.approx((sum(came) + 110 * decades) / (len(came) + 10 * decades))
+    assert rows[1][LEAST] == 10.4
