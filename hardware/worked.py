@@ -4,7 +4,7 @@ from math import log10, pi, sqrt
 
 from hardware import values as v
 
-from groundbox.plan.size_wire import area_mm2, ohm_per_km
+from groundbox.plan.size.wire import area_mm2, ohm_per_km
 
 Row = tuple[str, str, str]
 THEVENIN_OHM = v.DIVIDER_TOP_OHM * v.DIVIDER_BOTTOM_OHM / (v.DIVIDER_TOP_OHM + v.DIVIDER_BOTTOM_OHM)

@@ -10,7 +10,7 @@ from msgspec import Meta
 from groundbox.battery.profile import load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
-from groundbox.plan.load import LoadSpec
+from groundbox.plan.day_keys import LoadSpec
 from groundbox.toml_file import read_toml
 
 FILE_NAME = "groundbox.toml"

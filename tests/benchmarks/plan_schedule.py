@@ -4,11 +4,10 @@ import sys
 from pathlib import Path
 from time import perf_counter
 
-from groundbox.plan.mend import mends
-from groundbox.plan.patience import Patience
+from groundbox.plan.fixes import fixes
 from groundbox.plan.planner import plan_day
-from groundbox.plan.replan import Now, replan
-from groundbox.plan.schedule import best_schedule, rough_worth
+from groundbox.plan.replan import KnownNow, replan
+from groundbox.plan.schedule.lexicographic import TimeBudget, best_schedule, greedy_objective
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "host" / "plan"))
 from days import random_day  # noqa: E402
@@ -19,18 +18,18 @@ SEEDS = range(4)
 
 
 def _sizes() -> None:
-    print("batteries flights chargers | whole plan s, replan s, search for mends s (sets found) | flown, proven")
+    print("batteries flights chargers | whole plan s, replan s, search for fixes s (sets found) | flown, proven")
     for batteries, flights, chargers in SIZES:
         for seed in SEEDS:
             day = random_day(seed, batteries=batteries, flights=flights, chargers=chargers)
             t0 = perf_counter()
             plan = plan_day(day, clock=perf_counter)
             t1 = perf_counter()
-            replan(plan, Now(minute=80.0, done=(day.flights[0].name,)), clock=perf_counter)
+            replan(plan, KnownNow(minute=80.0, done=(day.flights[0].name,)), clock=perf_counter)
             t2 = perf_counter()
-            found = None if plan.works else mends(plan.day, plan.yard, clock=perf_counter)
+            found = None if plan.works else fixes(plan.day, plan.pool, clock=perf_counter)
             t3 = perf_counter()
-            searched = f"{t3 - t2:5.1f} ({len(found.mends)})" if found else " " * 9
+            searched = f"{t3 - t2:5.1f} ({len(found.fixes)})" if found else " " * 9
             print(
                 f"{batteries:9d} {flights:7d} {chargers:8d} | {t1 - t0:5.2f} {t2 - t1:5.2f} {searched} | "
                 f"{plan.flown} of {flights}, {plan.not_proven or 'proven'}"
@@ -41,9 +40,9 @@ def _against_rules() -> None:
     print("\nflights flown, minutes late, Ah deep: solver | simple rules")
     for seed in range(12):
         problem = random_problem(200 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
-        found, rules = best_schedule(problem, Patience(3.0, perf_counter)), rough_worth(problem)
+        found, rules = best_schedule(problem, TimeBudget(3.0, perf_counter)), greedy_objective(problem)
         print(
-            f"  {found.worth.flown} {found.worth.late_min:4.0f} {found.worth.deep_ah:5.2f} | "
+            f"  {found.objective.flown} {found.objective.late_min:4.0f} {found.objective.deep_ah:5.2f} | "
             f"{rules.flown} {rules.late_min:4.0f} {rules.deep_ah:5.2f}   {found.open_gap or 'proven'}"
         )
 

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.plan.charge import holds_back
-from groundbox.plan.charger import charger_of
+from groundbox.plan.charge_model import charger_of, stays_at_float
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.rig.box import SimBox, SimBoxSettings
@@ -41,7 +40,7 @@ def _fan_load(plan: Plan, box: str) -> SimLoadSettings:
 
 
 class _Battery:
-    """One battery of the plan, in a simulated box whose loads follow the plan."""
+    """One battery of the plan, in a simulated box whose loads simulate the plan."""
 
     def __init__(self, plan: Plan, name: str, box: str, health: float, seed: int) -> None:
         self.plan, self.name, self.box_name = plan, name, box
@@ -94,10 +93,10 @@ class _Battery:
 
 
 def _charger_at(plan: Plan, battery: str, minute: float, box_on: float) -> SimCharger:
-    for run in plan.walk.charges:
+    for run in plan.outcome.charges:
         if run.battery == battery and run.from_min <= minute < run.until_min:
             charger = charger_of(plan.day.chargers[run.charger], run.amps)
-            stage = "float" if box_on and holds_back(charger, box_on) else "absorption"
+            stage = "float" if box_on and stays_at_float(charger, box_on) else "absorption"
             return SimCharger(amps=run.amps, volts=charger.volts(stage, plan.day.battery_c(minute)))
     return SimCharger()
 
@@ -108,13 +107,15 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
     landings = []
     for name in plan.day.batteries:
         mine = sorted(
-            (answer for answer in plan.walk.answers if answer.battery == name and answer.verdict != "not today"),
+            (answer for answer in plan.outcome.answers if answer.battery == name and answer.verdict != "not today"),
             key=lambda answer: answer.launch_min or 0.0,
         )
         if not mine:
             continue
         assert len({answer.box for answer in mine}) == 1, "one box for a battery in these days"
-        edges = {minute for run in plan.walk.charges if run.battery == name for minute in (run.from_min, run.until_min)}
+        edges = {
+            minute for run in plan.outcome.charges if run.battery == name for minute in (run.from_min, run.until_min)
+        }
         spans = []
         for answer in mine:
             assert answer.launch_min is not None
@@ -161,4 +162,4 @@ def test_days_made_by_chance(seed: int) -> None:
 def test_enough_of_those_days_fly() -> None:
     """Days on which nothing is launched would prove nothing."""
     plans = [plan_day(random_day(seed, batteries=2, flights=4, chargers=2), seconds=0.5) for seed in range(3)]
-    assert sum(plan.schedule.worth.flown for plan in plans) >= 3
+    assert sum(plan.schedule.objective.flown for plan in plans) >= 3

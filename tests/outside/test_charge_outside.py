@@ -6,7 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.plan.charge import Block, Charger, charge, full_at, hours_until, hours_until_full, missing_at
+from groundbox.plan.charge_model import (
+    ChargedBattery,
+    ChargerModel,
+    charge,
+    full_at,
+    hours_until,
+    hours_until_full,
+    missing_at,
+)
 
 # Recharges of one 17 Ah valve-regulated block at 3 A nominal to 14.4 V, 27 to 28 C in the case while charging
 # (faster-lead-acid, V. Sulzer 2019, BSD-3-Clause): Ah drawn, hours to 14.3 V, Ah in by then, amps 1, 2, 4 h after.
@@ -17,7 +25,7 @@ RECHARGES = [
     (18.97, 6.20, 16.39, 1.15, 0.60, 0.37),
     (18.29, 6.02, 15.92, 1.13, 0.60, 0.28),
 ]
-BLOCK = Block(c20_ah=17, health=19.3 / 17, battery_c=27.5)
+BLOCK = ChargedBattery(c20_ah=17, health=19.3 / 17, battery_c=27.5)
 
 
 def _held_amps(hours: float, in_ah: float) -> float:
@@ -30,7 +38,7 @@ def test_each_measured_recharge(
     drawn: float, hours: float, in_ah: float, amps1: float, amps2: float, amps4: float
 ) -> None:
     """Time and ampere-hours to 14.3 V within 10 %; the tail is held against the mean below."""
-    charger = Charger(amps=_held_amps(hours, in_ah))
+    charger = ChargerModel(amps=_held_amps(hours, in_ah))
     reached = hours_until(BLOCK, charger, drawn, missing_at(BLOCK, charger.amps, 14.3))
     assert reached == pytest.approx(hours, rel=0.10)
     assert charge(BLOCK, charger, drawn, hours).in_ah == pytest.approx(in_ah, rel=0.10)
@@ -40,7 +48,7 @@ def test_the_measured_tail() -> None:
     """14.3 V after 6.0 to 6.5 h with 86 % back; then 1.2, 0.65 and 0.3 A after 1, 2 and 4 h: each within 10 %."""
     drawn = sum(row[0] for row in RECHARGES) / len(RECHARGES)
     held = sum(_held_amps(row[1], row[2]) for row in RECHARGES) / len(RECHARGES)
-    charger = Charger(amps=held)
+    charger = ChargerModel(amps=held)
     reached = hours_until(BLOCK, charger, drawn, missing_at(BLOCK, held, 14.3))
     assert reached is not None
     assert 6.0 * 0.9 <= reached <= 6.5 * 1.1
@@ -51,7 +59,7 @@ def test_the_measured_tail() -> None:
 
 def test_charge_factor() -> None:
     """Ampere-hours in over out by the end of the same recharges: 1.04 to 1.10."""
-    state = charge(BLOCK, Charger(amps=2.65), 19.5, 6.3 + 5)
+    state = charge(BLOCK, ChargerModel(amps=2.65), 19.5, 6.3 + 5)
     assert 1.03 <= state.in_ah / 19.5 <= 1.11
 
 
@@ -61,7 +69,7 @@ def test_a_partial_recharge_not_used_for_the_defaults() -> None:
     The charge before had not been finished, so more was missing than had been drawn; the model is told the voltage
     reached and must give the tail (loosely: one run, and its tail lies a third under the others').
     """
-    charger = Charger(amps=2.49)
+    charger = ChargerModel(amps=2.49)
     missing = missing_at(BLOCK, charger.amps, 14.3)
     for hours, amps in ((1, 0.81), (2, 0.44)):
         assert charge(BLOCK, charger, missing, hours).amps == pytest.approx(amps, rel=0.60)
@@ -75,16 +83,16 @@ def _sheet_amps() -> float:
 @pytest.mark.parametrize(("missing_ah", "hours"), [(5.0, 16.0), (2.5, 10.0)])
 def test_data_sheet_times_in_cycle_use(missing_ah: float, hours: float) -> None:
     """5 Ah block: 16 h from empty, 10 h from half, at 14.5 to 15.0 V (maker's sheet NP125, secondary copy)."""
-    block = Block(c20_ah=5)
-    charger = Charger(amps=_sheet_amps(), absorption_volts=14.5)
+    block = ChargedBattery(c20_ah=5)
+    charger = ChargerModel(amps=_sheet_amps(), absorption_volts=14.5)
     assert hours_until_full(block, charger, missing_ah) == pytest.approx(hours, rel=0.10)
 
 
 @pytest.mark.parametrize(("missing_ah", "hours"), [(5.0, 24.0), (2.5, 20.0)])
 def test_data_sheet_times_in_standby_use(missing_ah: float, hours: float) -> None:
     """Same sheet, 13.4 to 13.8 V: 24 h from empty, 20 h from half; within 15 %, and no default comes from it."""
-    block = Block(c20_ah=5)
-    charger = Charger(amps=_sheet_amps(), absorption_volts=13.6)
+    block = ChargedBattery(c20_ah=5)
+    charger = ChargerModel(amps=_sheet_amps(), absorption_volts=13.6)
     assert hours_until(block, charger, missing_ah, full_at(block, 13.6)) == pytest.approx(hours, rel=0.15)
 
 
@@ -110,7 +118,7 @@ def test_the_recording_itself() -> None:
     rows = _logged_recharges(path)[0]
     turn = next(hours for hours, volts, _ in rows if volts >= 14.3)
     held = sum(amps for hours, _, amps in rows if hours <= turn) / sum(1 for hours, _, _ in rows if hours <= turn)
-    charger = Charger(amps=held)
+    charger = ChargerModel(amps=held)
     errors = [(charge(BLOCK, charger, 19.74, hours).amps - amps) ** 2 for hours, _, amps in rows if hours > turn]
     assert len(errors) > 20
     assert (sum(errors) / len(errors)) ** 0.5 < 0.3

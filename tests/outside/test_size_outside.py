@@ -2,12 +2,12 @@
 
 import pytest
 
-from groundbox.plan.size_air import density, dew_point_c, flow_m3_h
-from groundbox.plan.size_battery import Period, rating_factor, section_sizes, size_battery, temperature_factor
-from groundbox.plan.size_fuse import short_circuit_amps
-from groundbox.plan.size_gas import air_m3_h, size_gas
-from groundbox.plan.size_sensor import ntc_ohm
-from groundbox.plan.size_wire import Run, area_mm2, ohm_per_km, size_wire
+from groundbox.plan.size.air import density, dew_point_c, flow_m3_h
+from groundbox.plan.size.battery import DutyPeriod, rating_factor, section_sizes, size_battery, temperature_factor
+from groundbox.plan.size.fuse import short_circuit_amps
+from groundbox.plan.size.gas import air_m3_h, size_gas
+from groundbox.plan.size.sensor import ntc_ohm
+from groundbox.plan.size.wire import WireRun, area_mm2, ohm_per_km, size_wire
 
 
 @pytest.mark.parametrize(
@@ -25,7 +25,7 @@ def test_gauge_resistance(awg: int, ohm: float) -> None:
 @pytest.mark.parametrize(("copper_c", "lost"), [(20, 0.331), (50, 0.371)])
 def test_ten_amps_over_two_metres(copper_c: float, lost: float) -> None:
     """10 A over 2 m each way of AWG 14 (ASTM B258, computed)."""
-    run = Run(one_way_m=2, amps=10, awg=14, copper_c=copper_c)
+    run = WireRun(one_way_m=2, amps=10, awg=14, copper_c=copper_c)
     assert size_wire("x", run).values["lost_volts"] == pytest.approx(lost, abs=6e-4)
 
 
@@ -47,7 +47,7 @@ def test_duty_cycle_sections() -> None:
     """
     factor = {4: 0.21 * 1.08, 5: 0.24 * 1.08, 45: 1.16 * 1.04, 49: 1.23 * 1.04, 50: 1.25 * 1.04, 54: 1.33 * 1.04}
     rows = [(float(minutes), 100 / kt) for minutes, kt in factor.items()]
-    duty = [Period(amps=100, minutes=5), Period(amps=50, minutes=45), Period(amps=70, minutes=4)]
+    duty = [DutyPeriod(amps=100, minutes=5), DutyPeriod(amps=50, minutes=45), DutyPeriod(amps=70, minutes=4)]
     sections = section_sizes(duty, rows, 100)
     assert sections[2] == pytest.approx(78.57, rel=0.006)
     assert max(sections) == sections[2]
@@ -56,7 +56,7 @@ def test_duty_cycle_sections() -> None:
 def test_temperature_ageing_and_margin() -> None:
     """10 Ah at 10 C is 10 x 1.19 x 1.25 x 1.10 = 16.36 Ah (IEEE 485 factors; ageing and margin from memory)."""
     rows = [(10.0, 60.0), (60.0, 10.0), (600.0, 1.0)]
-    result = size_battery([Period(amps=10, minutes=60)], coldest_c=10, rows=rows, c20_ah=10)
+    result = size_battery([DutyPeriod(amps=10, minutes=60)], coldest_c=10, rows=rows, c20_ah=10)
     assert result.values["section1_ah"] == pytest.approx(10.0)
     assert result.values["needed_ah"] == pytest.approx(16.36, abs=0.01)
     assert result.values["ordinary_ah"] == 18

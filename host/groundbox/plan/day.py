@@ -2,9 +2,10 @@
 
 import datetime
 from dataclasses import dataclass, field
+from math import inf
 
 from groundbox.battery.profile import BatteryProfile
-from groundbox.plan.day_shape import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DaySource, DayWeather
+from groundbox.plan.day_keys import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DaySource, DayWeather
 
 # Watts become amps at this voltage: a 12 V battery under load in the lower half, so the current is not understated.
 LOADED_VOLTS = 11.8
@@ -97,6 +98,21 @@ def since(start_clock_min: float, clock_min: float) -> float:
     """Minutes from the start to a clock time; one more than twelve hours back is taken as the next day."""
     minutes = clock_min - start_clock_min
     return minutes + 1440 if minutes < -720 else minutes
+
+
+def open_minutes(day: Day, charger: DayCharger) -> tuple[float, float]:
+    """(from, until) in minutes of the day that a charger and its source can be used."""
+    source = day.sources.get(charger.source or "")
+    begin, end = 0.0, inf
+    for entry_from, entry_until in (
+        (charger.open_from, charger.open_until),
+        (source.on_from, source.on_until) if source else (None, None),
+    ):
+        if entry_from is not None:
+            begin = max(begin, since(day.start_clock_min, entry_from.hour * 60 + entry_from.minute))
+        if entry_until is not None:
+            end = min(end, since(day.start_clock_min, entry_until.hour * 60 + entry_until.minute))
+    return begin, end
 
 
 def by_hour(values: dict[str, float], clock_min: float) -> float:

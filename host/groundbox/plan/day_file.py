@@ -11,7 +11,7 @@ from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight, since
-from groundbox.plan.day_shape import DayBattery, DayBox, DayCharger, DayFile, DayFlight, DaySource
+from groundbox.plan.day_keys import DayBattery, DayBox, DayCharger, DayFile, DayFlight, DaySource
 from groundbox.thermal.case_file import load_case
 from groundbox.thermal.model import NAMES
 from groundbox.toml_file import near, read_toml

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from groundbox.battery.values import Limits
 from groundbox.plan.day import LOADED_VOLTS, Day, PlannedFlight, mean_amps, peak_amps
-from groundbox.plan.day_shape import DayBox, DayLoad
+from groundbox.plan.day_keys import DayBox, DayLoad
 from groundbox.thermal.model import CaseModel, Drive, steady
 
 FANS_HOLD_K = 2.0  # the thermostat keeps the case about this much under where its fans start

@@ -4,12 +4,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import log
 
-from groundbox.plan import charge, supply
-from groundbox.plan.charger import charger_of
+from groundbox.plan import battery_pool, charge_model
+from groundbox.plan.charge_model import CHARGING, PARALLEL, charger_of
 from groundbox.plan.day import Day
-from groundbox.plan.day_shape import DayCharger
+from groundbox.plan.day_keys import DayCharger
 from groundbox.plan.planner import Plan
-from groundbox.plan.result import CHARGING, PARALLEL
 
 LOSS_PER_MONTH_20C = 0.03  # of what is left (makers' sheets, secondary copies)
 DOUBLING_K = 10.0  # from memory
@@ -54,7 +53,7 @@ def months_until(soc: float, storage_c: float) -> float:
     return log(soc) / log(1 - min(rate, 0.9))
 
 
-def _amps(block: charge.Block, entry: DayCharger) -> float | None:
+def _amps(block: charge_model.ChargedBattery, entry: DayCharger) -> float | None:
     """Gentle where the charger can be set so, else the least it can that the battery stands."""
     steps = tuple(entry.settable_amps) or (entry.amps,)
     allowed = [step for step in steps if step <= block.limit_amps + 1e-9]
@@ -74,7 +73,7 @@ def _dates(day: Day, name: str, today: date | None, night_c: float) -> tuple[dat
 
 
 def _best(
-    day: Day, block: charge.Block, free: dict[str, list[float]], missing_ah: float, boxes: set[str]
+    day: Day, block: charge_model.ChargedBattery, free: dict[str, list[float]], missing_ah: float, boxes: set[str]
 ) -> _Turn | None:
     """The turn on a charger that has this battery full soonest, of those that run on the mains at home."""
     found = []
@@ -83,12 +82,12 @@ def _best(
         if amps is None or not entry.at_home or (entry.boxes and not boxes & set(entry.boxes)):
             continue
         charger = charger_of(entry, amps)
-        if charge.refusals(block, charger):
+        if charge_model.refusals(block, charger):
             continue
-        hours = charge.hours_until_full(block, charger, missing_ah)
+        hours = charge_model.hours_until_full(block, charger, missing_ah)
         if hours is not None:
             begin, goal = min(free[name]), (1 - NEARLY) * block.capacity_ah
-            nearly = charge.hours_until(block, charger, missing_ah, goal) or 0.0
+            nearly = charge_model.hours_until(block, charger, missing_ah, goal) or 0.0
             found.append(
                 _Turn(
                     until_min=begin + 60 * hours,
@@ -111,28 +110,28 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
     end = plan.table.bounds_min[-1]
     free = {name: [end] * entry.at_once for name, entry in day.chargers.items()}
     nights = []
-    for name in sorted(day.batteries, key=lambda one: supply.soc_of(plan.walk.banks[one]).expected):
-        bank, battery = plan.walk.banks[name], day.batteries[name]
+    for name in sorted(day.batteries, key=lambda one: battery_pool.soc_of(plan.outcome.banks[one]).expected):
+        bank, battery = plan.outcome.banks[name], day.batteries[name]
         top_up, test = _dates(day, name, today, day.night_c)
-        block = charge.Block(
+        block = charge_model.ChargedBattery(
             c20_ah=battery.profile.c20_ah,
-            health=supply.expected_capacity(bank),
+            health=battery_pool.expected_capacity(bank),
             cells=battery.profile.cells,
             max_amps=battery.profile.max_charge_amps,
             battery_c=day.night_c,
         )
-        missing = supply.expected_missing(bank) * battery.profile.c20_ah
+        missing = battery_pool.expected_missing(bank) * battery.profile.c20_ah
         rest_volts = battery.battery.rest_volts
         found = _best(day, block, free, missing, set(battery.battery.boxes))
         because = ""
-        if rest_volts is not None and rest_volts < charge.LOWEST_REST_VOLTS:
+        if rest_volts is not None and rest_volts < charge_model.LOWEST_REST_VOLTS:
             found, because = None, f"{rest_volts:.1f} V at rest: inspect it before any charge"
         elif found is None:
             because = "no charger here suits it overnight: use one on the mains that holds a tenth of its ampere-hours"
         nights.append(
             Night(
                 battery=name,
-                soc=supply.soc_of(bank).expected,
+                soc=battery_pool.soc_of(bank).expected,
                 charger=found.charger if found else None,
                 amps=found.amps if found else None,
                 from_min=found.from_min if found else None,

@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from msgspec.structs import replace as struct_replace
 
 from groundbox.battery.bank import Bank
-from groundbox.plan import supply
+from groundbox.plan import battery_pool
+from groundbox.plan.battery_pool import BatteryPool
 from groundbox.plan.day import Day, PlannedFlight
-from groundbox.plan.day_shape import DayFlight
-from groundbox.plan.patience import Clock
+from groundbox.plan.day_keys import DayFlight
+from groundbox.plan.outcome import IN_AIR, FlightAnswer
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.walk import IN_AIR, Answer
-from groundbox.plan.yard import Yard
+from groundbox.plan.schedule.lexicographic import Clock
 
 SECONDS, ROUNDS = 0.6, 6
 MARGIN_NEWS_MIN, OVERDUE_MIN = 5.0, 5.0
@@ -20,7 +20,7 @@ PLUG_IN_GRACE_MIN = 2.0  # after the plug-in time, before a charge is missed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
+class KnownNow:
     """What is known now, at a minute of the day.
 
     done: names of flights that have landed, or been given up.
@@ -54,7 +54,7 @@ class Replan:
     news: tuple[str, ...]
 
 
-def _remaining(day: Day, now: Now) -> tuple[PlannedFlight, ...]:
+def _remaining(day: Day, now: KnownNow) -> tuple[PlannedFlight, ...]:
     """Flights still to come, none before now and each after the one before it."""
     flights, free = [], now.minute
     for flight in day.flights:
@@ -87,11 +87,11 @@ def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> DayFlight:
 
 def _in_plan(plan: Plan, battery: str, minute: float) -> Bank:
     """The battery as the old plan expected it at a minute."""
-    _, drawn, wells = min(plan.walk.wells[battery], key=lambda point: abs(point[0] - minute))
-    return replace(plan.yard.banks[battery], drawn=drawn, wells=wells)
+    _, drawn, wells = min(plan.outcome.wells[battery], key=lambda point: abs(point[0] - minute))
+    return replace(plan.pool.banks[battery], drawn=drawn, wells=wells)
 
 
-def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
+def _pool_now(plan: Plan, now: KnownNow, day: Day) -> BatteryPool:
     """Batteries as believed now; health and worked-out needs are kept from the old plan."""
     banks: dict[str, Bank] = {}
     for name in day.batteries:
@@ -100,19 +100,21 @@ def _yard_now(plan: Plan, now: Now, day: Day) -> Yard:
         if known is not None:
             banks[name] = known
         elif soc is not None:
-            banks[name] = supply.at_charge(plan.yard.banks[name], soc)
+            banks[name] = battery_pool.at_charge(plan.pool.banks[name], soc)
         else:
             banks[name] = _in_plan(plan, name, now.minute)
     profiles = {name: battery.profile for name, battery in day.batteries.items()}
     if now.banks:  # what was worked out for the profile does not hold for what readings told
-        return Yard(banks=banks, profiles=profiles, learned=plan.yard.learned | now.banks.keys())
-    return Yard(banks=banks, profiles=profiles, learned=plan.yard.learned, low=plan.yard.low, curves=plan.yard.curves)
+        return BatteryPool(banks=banks, profiles=profiles, learned=plan.pool.learned | now.banks.keys())
+    return BatteryPool(
+        banks=banks, profiles=profiles, learned=plan.pool.learned, low=plan.pool.low, curves=plan.pool.curves
+    )
 
 
-def _day_now(plan: Plan, now: Now) -> Day:
+def _day_now(plan: Plan, now: KnownNow) -> Day:
     day = plan.day
     gone = {*now.done, now.in_air[0]} if now.in_air else set(now.done)
-    inside = {answer.box: answer.battery for answer in plan.walk.answers if answer.flight in gone and answer.battery}
+    inside = {answer.box: answer.battery for answer in plan.outcome.answers if answer.flight in gone and answer.battery}
     inside |= now.fitted or {}
     boxes = {name: struct_replace(box, battery=inside.get(name, box.battery)) for name, box in day.boxes.items()}
     return replace(
@@ -124,7 +126,7 @@ def _day_now(plan: Plan, now: Now) -> Day:
     )
 
 
-def _news_of(day: Day, old: Answer, new: Answer) -> str | None:
+def _news_of(day: Day, old: FlightAnswer, new: FlightAnswer) -> str | None:
     """What changed for one box in one flight, None when nothing that matters did."""
     where = f"{new.flight}, {new.box}"
     if new.launch_min is None or old.launch_min is None:
@@ -146,16 +148,16 @@ def _news_of(day: Day, old: Answer, new: Answer) -> str | None:
 
 
 def _news(old: Plan, new: Plan) -> tuple[str, ...]:
-    before = {(answer.flight, answer.box): answer for answer in old.walk.answers}
+    before = {(answer.flight, answer.box): answer for answer in old.outcome.answers}
     sentences = [
         sentence
-        for answer in new.walk.answers
+        for answer in new.outcome.answers
         if (answer.flight, answer.box) in before
         and (sentence := _news_of(new.day, before[answer.flight, answer.box], answer)) is not None
     ]
     sentences += _other_loads(old, new)
-    old_runs = {(run.battery, run.charger) for run in old.walk.charges if run.until_min > new.table.bounds_min[0]}
-    new_runs = {(run.battery, run.charger) for run in new.walk.charges}
+    old_runs = {(run.battery, run.charger) for run in old.outcome.charges if run.until_min > new.table.bounds_min[0]}
+    new_runs = {(run.battery, run.charger) for run in new.outcome.charges}
     sentences += [f"charge {battery} on {charger} too" for battery, charger in sorted(new_runs - old_runs)]
     sentences += [f"no more {battery} on {charger}" for battery, charger in sorted(old_runs - new_runs)]
     return tuple(sentences)
@@ -168,10 +170,10 @@ def _other_loads(old: Plan, new: Plan) -> list[str]:
     ]
 
 
-def missed(plan: Plan, now: Now) -> tuple[str, ...]:
+def missed(plan: Plan, now: KnownNow) -> tuple[str, ...]:
     """A sentence for each charge that the plan has going on and of which nothing arrives."""
     clock, found = plan.day.clock, []
-    for run in plan.walk.charges:
+    for run in plan.outcome.charges:
         begun = run.from_min + PLUG_IN_GRACE_MIN <= now.minute < run.until_min
         if begun and (now.arriving or {}).get(run.battery) is False and run.charger not in now.dead:
             since = f"since {clock(run.from_min)}"
@@ -180,7 +182,7 @@ def missed(plan: Plan, now: Now) -> tuple[str, ...]:
 
 
 def replan(
-    plan: Plan, now: Now, *, seconds: float = SECONDS, clock: Clock | None = None, told: Plan | None = None
+    plan: Plan, now: KnownNow, *, seconds: float = SECONDS, clock: Clock | None = None, told: Plan | None = None
 ) -> Replan:
     """The plan from now on. With no flight left there is nothing to plan: the old plan comes back, with that said.
 
@@ -191,6 +193,6 @@ def replan(
     day = _day_now(plan, now)
     if not day.flights:
         return Replan(plan=plan, news=("no flight is left today",))
-    yard = _yard_now(plan, now, day)
-    new = plan_day(day, yard, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS, earlier=plan.walk)
+    pool = _pool_now(plan, now, day)
+    new = plan_day(day, pool, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS, earlier=plan.outcome)
     return Replan(plan=new, news=(*missed(told or plan, now), *_news(told or plan, new)))

@@ -6,16 +6,17 @@ from math import inf
 
 from groundbox.battery import temperature
 from groundbox.battery.values import Phase
-from groundbox.plan import supply
-from groundbox.plan.charger import open_minutes
-from groundbox.plan.charging import budgets, gains
-from groundbox.plan.day import Day
+from groundbox.plan import battery_pool
+from groundbox.plan.battery_pool import CELSIUS_STEP, BatteryPool, battery_key
+from groundbox.plan.chargers import budgets, gains
+from groundbox.plan.day import Day, open_minutes
 from groundbox.plan.demand import Demand, demand
-from groundbox.plan.problem import Fit, Problem, Start
-from groundbox.plan.yard import CELSIUS_STEP, Yard, battery_key
+from groundbox.plan.outcome import DayOutcome
+from groundbox.plan.schedule.problem import Choice, Fit, Problem, Start
 
 LONGEST_SLOT_MIN = 20.0
 AMPS_STEP = 0.05
+NEAR_MIN = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,21 +79,27 @@ def phases_of(found: Demand) -> list[Phase]:
     return [Phase(seconds=inf, amps=found.flight_amps, peak_amps=found.flight_peak_amps)]
 
 
-def low_curve(day: Day, yard: Yard, battery: str, found: Demand, battery_c: float) -> supply.LowCurve:
+def low_runtime_curve(
+    day: Day, pool: BatteryPool, battery: str, found: Demand, battery_c: float
+) -> battery_pool.LowRuntimeCurve:
     """Early runtime by charge in a flight; amps rounded up, temperature down, so that flights share it."""
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
     cold = battery_c // CELSIUS_STEP * CELSIUS_STEP
-    key = (*battery_key(day, yard, battery), amps, peak, cold, found.limits)
-    if key not in yard.low:
+    key = (*battery_key(day, pool, battery), amps, peak, cold, found.limits)
+    if key not in pool.low:
         phases = [Phase(seconds=inf, amps=amps, peak_amps=peak)]
-        yard.low[key] = supply.LowCurve(yard.banks[battery], yard.profiles[battery], found.limits, phases, cold)
-    return yard.low[key]
+        pool.low[key] = battery_pool.LowRuntimeCurve(
+            pool.banks[battery], pool.profiles[battery], found.limits, phases, cold
+        )
+    return pool.low[key]
 
 
-def needed_charge(day: Day, yard: Yard, battery: str, found: Demand, minutes: float, battery_c: float) -> float | None:
+def needed_charge(
+    day: Day, pool: BatteryPool, battery: str, found: Demand, minutes: float, battery_c: float
+) -> float | None:
     """Least state of charge for `minutes` on the low number."""
-    return low_curve(day, yard, battery, found, battery_c).least_charge(minutes)
+    return low_runtime_curve(day, pool, battery, found, battery_c).minimum_soc(minutes)
 
 
 def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
@@ -101,7 +108,7 @@ def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
 
 
 def _fits(
-    day: Day, yard: Yard, names: tuple[str, ...], extra: Mapping[tuple[int, str], float]
+    day: Day, pool: BatteryPool, names: tuple[str, ...], extra: Mapping[tuple[int, str], float]
 ) -> tuple[dict[tuple[int, int, int], Fit], dict[tuple[int, str], Demand]]:
     fits: dict[tuple[int, int, int], Fit] = {}
     demands: dict[tuple[int, str], Demand] = {}
@@ -114,12 +121,12 @@ def _fits(
             for battery, name in enumerate(names):
                 if box not in day.batteries[name].battery.boxes or (planned.in_air and name != day.boxes[box].battery):
                     continue
-                soc = 0.0 if planned.in_air else needed_charge(day, yard, name, found, minutes, battery_c)
+                soc = 0.0 if planned.in_air else needed_charge(day, pool, name, found, minutes, battery_c)
                 if soc is None:
                     continue
-                c20_ah = yard.profiles[name].c20_ah
+                c20_ah = pool.profiles[name].c20_ah
                 fits[flight, boxes.index(box), battery] = Fit(
-                    need_ah=soc * yard.capacity_of(name) * c20_ah,
+                    need_ah=soc * pool.capacity_of(name) * c20_ah,
                     use_ah=_as_warm(found.flight_amps, c20_ah, battery_c) * length / 60,
                     wait_ah_min=_as_warm(found.waiting_amps, c20_ah, battery_c) / 60,
                 )
@@ -128,7 +135,7 @@ def _fits(
 
 def timetable(
     day: Day,
-    yard: Yard,
+    pool: BatteryPool,
     *,
     delays: tuple[float, ...] = (0.0,),
     extra: Mapping[tuple[int, str], float] | None = None,
@@ -139,13 +146,13 @@ def timetable(
     Args:
         delays: minutes by which any launch may slip.
         extra: (flight, box) -> minutes wanted beyond the reserve.
-        start_min: now, in minutes of the day; charges in the yard are those of now.
+        start_min: now, in minutes of the day; charges in the pool are those of now.
     """
     names, bounds = tuple(day.batteries), _bounds(day, delays, start_min)
-    fits, demands = _fits(day, yard, names, extra or {})
-    gained, set_to, refused = gains(day, yard, names, bounds)
-    capacity = [yard.capacity_of(name) * yard.profiles[name].c20_ah for name in names]
-    missing = [supply.expected_missing(yard.banks[name]) * yard.profiles[name].c20_ah for name in names]
+    fits, demands = _fits(day, pool, names, extra or {})
+    gained, set_to, refused = gains(day, pool, names, bounds)
+    capacity = [pool.capacity_of(name) * pool.profiles[name].c20_ah for name in names]
+    missing = [battery_pool.expected_missing(pool.banks[name]) * pool.profiles[name].c20_ah for name in names]
     boxes = tuple(day.boxes)
     problem = Problem(
         slot_min=tuple(high - low for low, high in zip(bounds, bounds[1:], strict=False)),
@@ -173,3 +180,61 @@ def timetable(
         amps=set_to,
         refused=refused,
     )
+
+
+def warm_start(outcome: DayOutcome, day: Day, table: Timetable) -> Choice:
+    """The earlier launches (or the next possible later ones), batteries and charges, where the new table has them."""
+    starts: list[Start | None] = []
+    fitted: dict[tuple[int, int], int] = {}
+    free = 0
+    for flight, name in enumerate(flight.name for flight in day.flights):
+        told = [answer for answer in outcome.answers if answer.flight == name and answer.launch_min is not None]
+        wished = max((answer.launch_min or 0.0 for answer in told), default=None)
+        start = None if wished is None else _start(table, flight, wished, free)
+        starts.append(start)
+        if start is None:
+            continue
+        free = start.free
+        for answer in told:
+            if answer.battery in table.batteries:
+                fitted[flight, table.boxes.index(answer.box)] = table.batteries.index(answer.battery)
+    whole = [
+        start if start is not None and all((flight, box) in fitted for box in table.problem.boxes[flight]) else None
+        for flight, start in enumerate(starts)
+    ]
+    crews = {key: battery for key, battery in fitted.items() if whole[key[0]] is not None}
+    if any((*key, battery) not in table.problem.fits for key, battery in crews.items()):
+        whole, crews = [None] * len(whole), {}
+    return Choice(starts=tuple(whole), fitted=crews, charging=_charging(outcome, day, table, whole, crews))
+
+
+def _start(table: Timetable, flight: int, wished_min: float, free: int) -> Start | None:
+    """The first way to fly that is not before the wish, nor before the next launch is possible."""
+    ways = table.problem.flights[flight]
+    return next(
+        (way for way in ways if table.bounds_min[way.first] >= wished_min - NEAR_MIN and way.first >= free), None
+    )
+
+
+def _charging(
+    outcome: DayOutcome, day: Day, table: Timetable, starts: list[Start | None], crews: dict[tuple[int, int], int]
+) -> frozenset[tuple[int, int, int]]:
+    """The slots that lie within earlier charges, but for those in which the battery flies, or which cannot be."""
+    problem, found = table.problem, set[tuple[int, int, int]]()
+    flying = {
+        (battery, slot)
+        for (flight, _), battery in crews.items()
+        if (start := starts[flight]) is not None
+        for slot in range(start.first, start.last)
+    }
+    for run in outcome.charges:
+        if run.battery not in table.batteries or run.charger not in table.chargers:
+            continue
+        battery, charger = table.batteries.index(run.battery), table.chargers.index(run.charger)
+        for slot, low in enumerate(table.bounds_min[:-1]):
+            begin = run.from_min - day.chargers[run.charger].plug_in_min - NEAR_MIN
+            inside = begin <= low and table.bounds_min[slot + 1] <= run.until_min + NEAR_MIN
+            aloft = (battery, slot) in flying and charger not in problem.in_flight
+            if inside and not aloft and (battery, charger, slot) in problem.gains:
+                found.add((battery, charger, slot))
+    return frozenset(found)

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from groundbox.plan import charge
-from groundbox.plan.charger import charger_of, open_minutes
-from groundbox.plan.day import Day
-from groundbox.plan.day_shape import DayCharger
+from groundbox.plan import charge_model
+from groundbox.plan.charge_model import charger_of
+from groundbox.plan.day import Day, open_minutes
+from groundbox.plan.day_keys import DayCharger
 
 GUESSED_C20 = 0.2  # amps of a charger that is only guessed at, as a share of C20 (common practice, no source)
 USUAL_C = 25.0
@@ -31,9 +31,9 @@ class Need:
     load_amps: float = 0.0
 
     @property
-    def block(self) -> charge.Block:
+    def block(self) -> charge_model.ChargedBattery:
         """The battery as charging sees it; a block not measured is taken as neither cold nor hot."""
-        return charge.Block(
+        return charge_model.ChargedBattery(
             c20_ah=self.c20_ah,
             health=self.health,
             cells=self.cells,
@@ -87,15 +87,15 @@ def _reaching(day: Day, need: Need, minute: float | None, at_home: bool) -> Sequ
 
 def _of(entry: DayCharger, need: Need) -> Offer:
     block = need.block
-    amps = charge.chosen_amps(block, entry.amps, tuple(entry.settable_amps))
+    amps = charge_model.chosen_amps(block, entry.amps, tuple(entry.settable_amps))
     charger = charger_of(entry, amps or min([entry.amps, *entry.settable_amps]))
-    refused = charge.refusals(block, charger)
+    refused = charge_model.refusals(block, charger)
     if refused or amps is None:
         return Offer(charger=entry.name, because=refused[0] if refused else f"{entry.name} gives more than it takes")
     if need.gain_ah is None:
-        hours = charge.hours_until_full(block, charger, need.missing_ah, load_amps=need.load_amps)
+        hours = charge_model.hours_until_full(block, charger, need.missing_ah, load_amps=need.load_amps)
     else:
         wanted_ah = max(need.missing_ah - need.gain_ah, 0.0)
-        hours = charge.hours_until(block, charger, need.missing_ah, wanted_ah, load_amps=need.load_amps)
+        hours = charge_model.hours_until(block, charger, need.missing_ah, wanted_ah, load_amps=need.load_amps)
     because = "" if hours is not None else f"{entry.name} never brings so much with this load on it"
     return Offer(charger=entry.name, amps=amps, hours=hours, because=because)

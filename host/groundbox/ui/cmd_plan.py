@@ -13,11 +13,11 @@ import msgspec
 from groundbox.errors import BadInput
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
-from groundbox.plan.day_shape import DayFile
+from groundbox.plan.day_keys import DayFile
 from groundbox.plan.evening import evening
-from groundbox.plan.mend import Search, mends
+from groundbox.plan.fixes import FixSearch, fixes
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.replan import Now, Replan, replan
+from groundbox.plan.replan import KnownNow, Replan, replan
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.toml_file import near
@@ -72,10 +72,10 @@ def _swaps(plan: Plan, pairs: tuple[str, ...]) -> dict[str, str]:
     return fitted
 
 
-def _told(plan: Plan, told: dict[str, tuple[str, ...]]) -> Now:
+def _reported(plan: Plan, told: dict[str, tuple[str, ...]]) -> KnownNow:
     """What a person says on the command line; its minute is not set yet."""
     flights = [flight.name for flight in plan.day.flights]
-    return Now(
+    return KnownNow(
         minute=0.0,
         done=[_known("--done", name, flights) for name in told["done"]],
         charges=_charges(plan, told["charge"]),
@@ -88,7 +88,7 @@ def _told(plan: Plan, told: dict[str, tuple[str, ...]]) -> Now:
 class _Live:
     """Plans anew from what the store holds now, again and again."""
 
-    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, told: Now, at: str | None) -> None:
+    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, told: KnownNow, at: str | None) -> None:
         self.plan, self.settings, self.told, self.at = plan, settings, told, at
         today = datetime.now().date()
         if at is None and plan.day.date not in (None, today):
@@ -105,7 +105,7 @@ class _Live:
         return changed, standing
 
     def _wall_s(self, reader: Reader) -> float:
-        """Now; with --at that time on the day of the newest reading."""
+        """KnownNow; with --at that time on the day of the newest reading."""
         if self.at is None:
             return time.time()
         heard = [one.wall_s for box in reader.boxes() if (one := reader.latest(box)) is not None and one.wall_s]
@@ -139,9 +139,9 @@ def _progress(tried: int, of: int) -> None:
         click.echo(f"\r  {tried} of {of} tries made", nl=False, err=True)
 
 
-def _search(plan: Plan, seconds: float) -> Search:
+def _search(plan: Plan, seconds: float) -> FixSearch:
     click.echo(f"not every flight can fly: looking for what would change that (up to {seconds:g} s) ...", err=True)
-    found = mends(plan.day, plan.yard, seconds, time.monotonic, _progress)
+    found = fixes(plan.day, plan.pool, seconds, time.monotonic, _progress)
     if sys.stderr.isatty():
         click.echo("", err=True)
     return found
@@ -155,7 +155,7 @@ def _search(plan: Plan, seconds: float) -> Search:
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
 @click.option("--seconds", type=Number(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
 @click.option(
-    "--mends",
+    "--fixes",
     "mend_seconds",
     type=Number(0, 600),
     default=20.0,
@@ -193,7 +193,7 @@ def command(
     """
     _check_together(live, follow, as_json, at, told)
     plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
-    now, news, standing, alive = _told(plan, told), None, None, None
+    now, news, standing, alive = _reported(plan, told), None, None, None
     if live:
         alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
         changed, standing = alive.look(plan)

@@ -14,11 +14,11 @@ from groundbox.model import EstimatorState, Event, Mark
 from groundbox.monitor.box import Follower
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.start import SESSION_S, battery_in, follower_for
+from groundbox.plan.battery_pool import SocBand, draw, resampled, soc_of
 from groundbox.plan.day import since
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan
-from groundbox.plan.replan import Now
-from groundbox.plan.supply import Soc, draw, soc_of, thinned
+from groundbox.plan.replan import KnownNow
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
@@ -56,9 +56,9 @@ class Standing:
     notes: list[str] = field(default_factory=list)
     silent: dict[str, str] = field(default_factory=dict)  # a sentence for each box that is not heard
 
-    def now(self, minute: float, told: Now) -> Now:
+    def now(self, minute: float, told: KnownNow) -> KnownNow:
         """As the plan takes it; what a person told wins."""
-        return Now(
+        return KnownNow(
             minute=minute,
             done=[*self.done, *(name for name in told.done if name not in self.done)],
             in_air=self.in_air,
@@ -165,7 +165,7 @@ def _box(
         _drawn_since(found, plan, box, inside.name, saved.wall_s, wall_s, flown)
 
 
-def _band_words(soc: Soc) -> str:
+def _band_words(soc: SocBand) -> str:
     return f"{100 * soc.expected:.0f} % ({100 * soc.low:.0f} to {100 * soc.high:.0f})"
 
 
@@ -188,7 +188,7 @@ def _drawn_since(
     flying_s = sum(max(0.0, (landed_s or wall_s) - max(launched_s, heard_s)) for launched_s, landed_s in flown)
     bank, drawn_ah = found.banks[battery], 0.0
     for amps, seconds in ((wants.flight_amps, flying_s), (wants.waiting_amps, silent_s - flying_s)):
-        draw(bank, plan.yard.profiles[battery], amps, seconds / 3600, plan.day.battery_c(minute))
+        draw(bank, plan.pool.profiles[battery], amps, seconds / 3600, plan.day.battery_c(minute))
         drawn_ah += amps * seconds / 3600
     words = f"if it drew {drawn_ah:.1f} Ah since: {_band_words(soc_of(bank))}"
     source = f"declared loads of {box}, not measured (--charge tells better)"
@@ -201,7 +201,7 @@ def _believe(
     found: Standing, plan: Plan, name: str, profile: BatteryProfile, saved: EstimatorState, wall_s: float, source: str
 ) -> Estimate | None:
     """Takes over what the estimator believes of a battery, where it knows its charge."""
-    rated = plan.yard.profiles[name].c20_ah
+    rated = plan.pool.profiles[name].c20_ah
     if profile.c20_ah != rated:
         found.notes.append(
             f"{name} has {rated:g} Ah in the day file and {profile.c20_ah:g} Ah in its profile: correct one"
@@ -216,7 +216,7 @@ def _believe(
     if estimator.bank is None or estimate.soc is None:
         _not_known(found, name, estimate.unknown_because or "its charge is not known yet")
         return None
-    found.banks[name] = bank = thinned(estimator.bank)
+    found.banks[name] = bank = resampled(estimator.bank)
     words = f"charge {_band_words(soc_of(bank))}"
     found.figures.append(Figure(of=name, words=words, source=source, age_s=wall_s - saved.wall_s))
     return estimate
@@ -273,7 +273,7 @@ def _set_aside(
         _not_known(found, name, "not seen today")
         return
     source = f"estimated when last seen, in {newest.box}"
-    if _believe(found, plan, name, plan.yard.profiles[name], newest, wall_s, source) is None:
+    if _believe(found, plan, name, plan.pool.profiles[name], newest, wall_s, source) is None:
         return
     gained = _planned_charge(plan, name, began_min, minute)
     if gained > 0.005:
@@ -286,7 +286,7 @@ def _set_aside(
 def _planned_charge(plan: Plan, name: str, from_min: float, until_min: float) -> float:
     """Share of charge that the plan gave a battery between two minutes."""
     gained = 0.0
-    for run in plan.walk.charges:
+    for run in plan.outcome.charges:
         overlap = min(until_min, run.until_min) - max(from_min, run.from_min)
         if run.battery == name and overlap > 0:
             gained += (run.soc_until.expected - run.soc_from.expected) * overlap / (run.until_min - run.from_min)

@@ -5,9 +5,9 @@ from dataclasses import asdict
 from typing import Any
 
 from groundbox.plan.evening import Night, cautions
-from groundbox.plan.mend import MOST_MENDS, Mend, Search
+from groundbox.plan.fixes import MAXIMUM_FIXES, Fix, FixSearch
+from groundbox.plan.outcome import IN_AIR, ChargeStep, FlightAnswer, Pause
 from groundbox.plan.planner import Plan
-from groundbox.plan.walk import IN_AIR, Answer, ChargeRun, Pause
 from groundbox.ui.day_plot import text_plot
 
 RAISED = "for needs that were raised where an earlier try fell short, its batteries not having rested"
@@ -21,7 +21,7 @@ def _duration(minutes: float | None) -> str:
     return f"{hours} h {rest:02d}" if hours else f"{rest} min"
 
 
-def _verdict(plan: Plan, answer: Answer) -> str:
+def _verdict(plan: Plan, answer: FlightAnswer) -> str:
     if answer.launch_min is None or answer.verdict == "not today":
         return f"not today: {answer.because}"
     off = f" with {', '.join(answer.loads_off)} off" if answer.loads_off else ""
@@ -32,7 +32,7 @@ def _verdict(plan: Plan, answer: Answer) -> str:
     return f"launch at {plan.day.clock(answer.launch_min)}{off}"
 
 
-def answer_lines(plan: Plan, answer: Answer) -> list[str]:
+def answer_lines(plan: Plan, answer: FlightAnswer) -> list[str]:
     """One box in one flight."""
     lines = [f"  {answer.box}: {_verdict(plan, answer)}"]
     if answer.verdict == "not today" or answer.soc_launch is None or answer.turn_back_min is None:
@@ -60,12 +60,12 @@ def answer_lines(plan: Plan, answer: Answer) -> list[str]:
     return lines
 
 
-def _amps(plan: Plan, run: ChargeRun) -> str:
+def _amps(plan: Plan, run: ChargeStep) -> str:
     source = plan.day.sources.get(plan.day.chargers[run.charger].source or "")
     return ("up to " if source is not None and source.amps_by_hour else "") + f"{run.amps:.3g} A"
 
 
-def charge_line(plan: Plan, run: ChargeRun) -> str:
+def charge_line(plan: Plan, run: ChargeStep) -> str:
     """One battery on one charger."""
     clock = plan.day.clock
     words = (
@@ -130,17 +130,17 @@ def night_line(plan: Plan, night: Night) -> str:
     return words
 
 
-def mend_line(mend: Mend) -> str:
+def fix_line(mend: Fix) -> str:
     """One smallest set of changes."""
     return "  " + " and ".join(change.sentence for change in mend.changes)
 
 
-def search_lines(search: Search) -> list[str]:
-    """What mends the day, and how far the search came."""
-    lines = [*map(mend_line, search.mends)] or ["  nothing found"]
-    if search.tried < search.of and len(search.mends) < MOST_MENDS:
+def search_lines(search: FixSearch) -> list[str]:
+    """What fixes the day, and how far the search came."""
+    lines = [*map(fix_line, search.fixes)] or ["  nothing found"]
+    if search.tried < search.of and len(search.fixes) < MAXIMUM_FIXES:
         lines.append(f"  (time was up after {search.tried} of {search.of} tries of single changes and pairs)")
-    elif not search.mends:
+    elif not search.fixes:
         lines.append("  (all single changes and pairs were tried)")
     return lines
 
@@ -151,31 +151,31 @@ def pause_line(plan: Plan, pause: Pause) -> str:
 
 
 def _how_good(plan: Plan) -> str:
-    worth = plan.schedule.worth
+    objective = plan.schedule.objective
     if plan.not_proven is not None:
         return f"not proven best: {plan.not_proven}"
-    improvable = worth.flown < len(plan.day.flights) or worth.late_min > 0 or worth.deep_ah > 0
+    improvable = objective.flown < len(plan.day.flights) or objective.late_min > 0 or objective.deep_ah > 0
     return "best possible schedule, proven" + (f" {RAISED}" if plan.raised and improvable else "")
 
 
-def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> list[str]:
+def plan_lines(plan: Plan, found: FixSearch | None, nights: Sequence[Night]) -> list[str]:
     """The whole plan."""
     lines: list[str] = []
     echo = lines.append
-    worth = plan.schedule.worth
-    echo(f"{plan.day.name}: {plan.flown} of {len(plan.day.flights)} flights, {worth.late_min:.0f} min late in all")
+    objective = plan.schedule.objective
+    echo(f"{plan.day.name}: {plan.flown} of {len(plan.day.flights)} flights, {objective.late_min:.0f} min late in all")
     echo(_how_good(plan))
     for box, load in sorted(plan.day.off):
         echo(f"between flights keep {load} of {box} off, in flights as said below")
     for flight in plan.day.flights:
         left = " left" if flight.in_air else ""
         echo(f"\n{flight.name} ({flight.flight.length_min:.0f} min{left}, {flight.flight.time_home_min:g} min home)")
-        for answer in plan.walk.answers:
+        for answer in plan.outcome.answers:
             if answer.flight == flight.name:
                 echo("\n".join(answer_lines(plan, answer)))
     sections = [
-        ("Charging between flights", [charge_line(plan, run) for run in plan.walk.charges]),
-        ("Switch boxes off", [pause_line(plan, pause) for pause in plan.walk.pauses]),
+        ("Charging between flights", [charge_line(plan, run) for run in plan.outcome.charges]),
+        ("Switch boxes off", [pause_line(plan, pause) for pause in plan.outcome.pauses]),
         ("Sources", _source_lines(plan)),
         ("Refused", _refusal_lines(plan)),
         ("What would make the day work, easiest first", [] if found is None else search_lines(found)),
@@ -189,35 +189,35 @@ def plan_lines(plan: Plan, found: Search | None, nights: Sequence[Night]) -> lis
     return lines
 
 
-def plan_tree(plan: Plan, found: Search | None, nights: Sequence[Night]) -> dict[str, Any]:
+def plan_tree(plan: Plan, found: FixSearch | None, nights: Sequence[Night]) -> dict[str, Any]:
     """The plan as JSON: minutes counted from the day's start, and the clock time that is minute 0."""
     return {
         "day": plan.day.name,
         "start_clock": plan.day.clock(0),
         "flights_flown": plan.flown,
         "flights": len(plan.day.flights),
-        "high_min": plan.schedule.worth.late_min,
-        "deep_ah": plan.schedule.worth.deep_ah,
+        "high_min": plan.schedule.objective.late_min,
+        "deep_ah": plan.schedule.objective.deep_ah,
         "not_proven": plan.not_proven,
         "needs_raised": plan.raised,
         "loads_off": [{"box": box, "load": load} for box, load in sorted(plan.day.off)],
         "loads_on_again": [
             {"flight": flight, "box": box, "load": load} for flight, box, load in sorted(plan.day.on_again)
         ],
-        "answers": [asdict(answer) for answer in plan.walk.answers],
-        "charges": [asdict(run) for run in plan.walk.charges],
-        "switch_off": [asdict(pause) for pause in plan.walk.pauses],
+        "answers": [asdict(answer) for answer in plan.outcome.answers],
+        "charges": [asdict(run) for run in plan.outcome.charges],
+        "switch_off": [asdict(pause) for pause in plan.outcome.pauses],
         "refused": [
             {"battery": battery, "charger": charger, "because": list(sentences)}
             for (battery, charger), sentences in sorted(plan.table.refused.items())
         ],
         "charge_over_time": {
             battery: [{"minute": minute, **asdict(soc)} for minute, soc in trace]
-            for battery, trace in plan.walk.traces.items()
+            for battery, trace in plan.outcome.traces.items()
         },
-        "mends": None
+        "fixes": None
         if found is None
-        else [{"cost": mend.cost, "changes": [asdict(change) for change in mend.changes]} for mend in found.mends],
+        else [{"cost": mend.cost, "changes": [asdict(change) for change in mend.changes]} for mend in found.fixes],
         "mends_searched": None if found is None else {"tries": found.tried, "of": found.of},
         "evening": [asdict(night) for night in nights],
         "cautions": list(cautions(plan.day)),

@@ -6,9 +6,9 @@ from pathlib import Path
 import click
 import msgspec
 
-from groundbox.plan.box_file import Box, load_box
-from groundbox.plan.result import Result
-from groundbox.plan.size import size_box
+from groundbox.plan.size.all_parts import size_box
+from groundbox.plan.size.box_file import SizeBox, load_box
+from groundbox.plan.size.result import SizeResult
 from groundbox.ui.cmd_plan_keys import keys_option
 
 
@@ -16,7 +16,7 @@ def _number(name: str, value: float) -> str:
     return f"{name} {value:.4g}"
 
 
-def result_lines(result: Result) -> list[str]:
+def result_lines(result: SizeResult) -> list[str]:
     """A result as text: the answer, then how a person works it out again."""
     mark = "!! " if result.stop else ""
     lines = [f"{mark}{result.topic}: {result.answer}"]
@@ -27,14 +27,14 @@ def result_lines(result: Result) -> list[str]:
     return lines
 
 
-def cautions_of(results: list[Result]) -> list[str]:
+def cautions_of(results: list[SizeResult]) -> list[str]:
     """Each caution once, in the order met."""
     return list(dict.fromkeys(caution for result in results for caution in result.cautions))
 
 
 @click.command()
 @click.argument("box_toml", type=click.Path(path_type=Path))
-@keys_option("box", Box)
+@keys_option("box", SizeBox)
 @click.option(
     "--json", "as_json", is_flag=True, help="One JSON object with every result, its formula, source and cautions."
 )

@@ -5,20 +5,20 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from groundbox.errors import BadInput
+from groundbox.plan.battery_pool import SocBand
 from groundbox.plan.planner import Plan
-from groundbox.plan.supply import Soc
 
 WIDTH = 72
 LEVELS = " ▁▂▃▄▅▆▇█"
 PANEL_PX, LABEL_PX, PLOT_PX, GAP_PX = 90, 110, 820, 34
 
 
-def _soc_at(trace: list[tuple[float, Soc]], minute: float) -> Soc:
+def _soc_at(trace: list[tuple[float, SocBand]], minute: float) -> SocBand:
     """Straight between the slots' edges."""
     for (x0, a), (x1, b) in zip(trace, trace[1:], strict=False):
         if minute <= x1:
             share = (minute - x0) / (x1 - x0) if x1 > x0 else 0.0
-            return Soc(
+            return SocBand(
                 low=a.low + share * (b.low - a.low),
                 expected=a.expected + share * (b.expected - a.expected),
                 high=a.high + share * (b.high - a.high),
@@ -29,13 +29,13 @@ def _soc_at(trace: list[tuple[float, Soc]], minute: float) -> Soc:
 def spans(plan: Plan, battery: str) -> Iterator[tuple[str, float, float, str]]:
     """(kind, from, until, words) of the flights and charges of a battery, in minutes of the day."""
     lengths = {planned.name: planned.flight.length_min for planned in plan.day.flights}
-    for answer in plan.walk.answers:
+    for answer in plan.outcome.answers:
         if answer.battery == battery and answer.launch_min is not None:
             begin = answer.launch_min
             words = f"{answer.flight} {plan.day.clock(begin)}" + (" WAIT" if answer.verdict == "wait" else "")
             words += f", {' and '.join(answer.loads_off)} off" if answer.loads_off else ""
             yield "flight", begin, begin + lengths[answer.flight], words
-    for run in plan.walk.charges:
+    for run in plan.outcome.charges:
         if run.battery == battery:
             yield "charge", run.from_min, run.until_min, f"{run.charger} {run.amps:.3g} A"
 
@@ -45,7 +45,7 @@ def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
     minutes = [begin + (end - begin) * (column + 0.5) / width for column in range(width)]
     lines = []
-    for battery, trace in sorted(plan.walk.traces.items()):
+    for battery, trace in sorted(plan.outcome.traces.items()):
         socs = [_soc_at(trace, minute) for minute in minutes]
         does = ["."] * width
         for kind, low, high, _ in spans(plan, battery):
@@ -78,7 +78,7 @@ def _clock_row(plan: Plan, begin: float, end: float, width: int) -> str:
 
 def _panel(plan: Plan, battery: str, top: float) -> list[str]:
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
-    trace = plan.walk.traces[battery]
+    trace = plan.outcome.traces[battery]
 
     def x(minute: float) -> float:
         return LABEL_PX + PLOT_PX * (minute - begin) / (end - begin)
@@ -128,7 +128,7 @@ def svg_plot(plan: Plan) -> str:
     """One panel for each battery: charge with its band, flights shaded, charges as bars under it."""
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
     parts, top = [], 40.0
-    for battery in sorted(plan.walk.traces):
+    for battery in sorted(plan.outcome.traces):
         parts += _panel(plan, battery, top)
         top += PANEL_PX + GAP_PX
     hour = -(-(plan.day.start_clock_min + begin) // 60) * 60 - plan.day.start_clock_min
@@ -153,11 +153,11 @@ def _png_plot(plan: Plan, path: Path) -> None:
         from matplotlib.ticker import MultipleLocator
     except ImportError as error:
         raise BadInput(path, "", "a PNG needs matplotlib: install groundbox[plot], or name the file .svg") from error
-    names = sorted(plan.walk.traces)
+    names = sorted(plan.outcome.traces)
     figure = Figure(figsize=(11, 1.9 * len(names) + 0.8), layout="constrained")
     axes = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
     for axis, battery in zip(axes, names, strict=True):
-        trace = plan.walk.traces[battery]
+        trace = plan.outcome.traces[battery]
         hours = [(plan.day.start_clock_min + minute) / 60 for minute, _ in trace]
         axis.fill_between(hours, [100 * s.low for _, s in trace], [100 * s.high for _, s in trace], alpha=0.4)
         axis.plot(hours, [100 * s.expected for _, s in trace])

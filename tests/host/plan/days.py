@@ -7,7 +7,7 @@ from random import Random
 from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight
 from groundbox.plan.day_file import load_day
-from groundbox.plan.day_shape import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DayWeather
+from groundbox.plan.day_keys import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DayWeather
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_day.toml"
 

@@ -4,18 +4,18 @@ from collections.abc import Iterator
 from itertools import product
 from random import Random
 
-from groundbox.plan.problem import (
+from groundbox.plan.schedule.problem import (
     SLACK_AH,
     Budget,
     Choice,
     Fit,
+    Objective,
     Problem,
     Start,
-    Worth,
     drains,
     levels,
+    objective,
     slot_gain,
-    worth,
 )
 
 
@@ -140,7 +140,7 @@ class _Tree:
             self.descend(slot + 1, after, lowest, plugged, spent + cost)
 
 
-def brute_force(problem: Problem) -> Worth:
+def brute_force(problem: Problem) -> Objective:
     """The best worth of all, by trying everything."""
     skeletons = []
     for skeleton in _skeletons(problem):
@@ -156,7 +156,7 @@ def brute_force(problem: Problem) -> Worth:
         if tree.least_deep is not None and (best is None or tree.least_deep < best[1]):
             best = (key, tree.least_deep)
     assert best is not None
-    return Worth(flown=-best[0][0], late_min=best[0][1], deep_ah=best[1])
+    return Objective(flown=-best[0][0], late_min=best[0][1], deep_ah=best[1])
 
 
-__all__ = ["brute_force", "levels", "random_problem", "worth"]
+__all__ = ["brute_force", "levels", "random_problem", "objective"]

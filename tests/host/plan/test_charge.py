@@ -4,26 +4,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.plan.charge import (
-    Block,
-    Charger,
+from groundbox.plan.charge_model import (
+    ChargedBattery,
+    ChargerModel,
     charge,
     chosen_amps,
-    holds_back,
     hours_until,
     hours_until_full,
     last_fifth_hours,
     refusals,
+    stays_at_float,
 )
 
-BLOCK = Block(c20_ah=9)
+BLOCK = ChargedBattery(c20_ah=9)
 
 
 @settings(max_examples=60, deadline=None)
 @given(missing=st.floats(0.01, 9), amps=st.floats(0.3, 2.7), hours=st.floats(0.05, 12), cut=st.floats(0.1, 0.9))
 def test_two_halves_make_a_whole(missing: float, amps: float, hours: float, cut: float) -> None:
     """Without stages that remember, charging twice in a row is charging once."""
-    charger = Charger(amps=amps)
+    charger = ChargerModel(amps=amps)
     whole = charge(BLOCK, charger, missing, hours)
     first = charge(BLOCK, charger, missing, hours * cut)
     second = charge(BLOCK, charger, first.missing_ah, hours * (1 - cut))
@@ -34,7 +34,7 @@ def test_two_halves_make_a_whole(missing: float, amps: float, hours: float, cut:
 @settings(max_examples=60, deadline=None)
 @given(missing=st.floats(0.1, 9), more=st.floats(0.01, 2), amps=st.floats(0.3, 2.7), hours=st.floats(0.1, 12))
 def test_who_starts_ahead_stays_ahead(missing: float, more: float, amps: float, hours: float) -> None:
-    charger = Charger(amps=amps)
+    charger = ChargerModel(amps=amps)
     ahead = charge(BLOCK, charger, missing, hours).missing_ah
     assert ahead <= charge(BLOCK, charger, min(missing + more, 9.0), hours).missing_ah + 1e-9
     assert 0 <= ahead <= missing
@@ -43,7 +43,7 @@ def test_who_starts_ahead_stays_ahead(missing: float, more: float, amps: float, 
 @settings(max_examples=40, deadline=None)
 @given(missing=st.floats(0.1, 9), amps=st.floats(0.3, 2.7), load=st.floats(0, 2), hours=st.floats(0.1, 8))
 def test_a_running_load_never_helps(missing: float, amps: float, load: float, hours: float) -> None:
-    charger = Charger(amps=amps, ends="taper", taper_amps=0.3)
+    charger = ChargerModel(amps=amps, ends="taper", taper_amps=0.3)
     alone = charge(BLOCK, charger, missing, hours).missing_ah
     loaded = charge(BLOCK, charger, missing, hours, load_amps=load)
     assert loaded.missing_ah >= alone - 1e-6 or load < charger.taper_amps
@@ -51,10 +51,10 @@ def test_a_running_load_never_helps(missing: float, amps: float, load: float, ho
 
 
 def test_stages_follow_each_other() -> None:
-    charger = Charger(amps=2, ends="taper", taper_amps=0.3)
+    charger = ChargerModel(amps=2, ends="taper", taper_amps=0.3)
     stages = [charge(BLOCK, charger, 6, hours).stage for hours in (0.5, 3.5, 10)]
     assert stages == ["bulk", "absorption", "float"]
-    timed = Charger(amps=2, ends="timer", timer_hours=1)
+    timed = ChargerModel(amps=2, ends="timer", timer_hours=1)
     state = charge(BLOCK, timed, 6, 10)
     assert state.stage == "float"
     assert state.absorption_hours == pytest.approx(1)
@@ -62,41 +62,41 @@ def test_stages_follow_each_other() -> None:
 
 def test_current_never_above_what_battery_or_charger_hold() -> None:
     for amps in (1.0, 2.0, 6.0):
-        state = charge(BLOCK, Charger(amps=amps), 8, 0.25)
+        state = charge(BLOCK, ChargerModel(amps=amps), 8, 0.25)
         assert state.amps == pytest.approx(min(amps, 2.7))
 
 
 def test_a_load_that_hides_the_taper_is_planned_as_float() -> None:
-    charger = Charger(amps=2.5, ends="taper", taper_amps=0.3)
-    assert holds_back(charger, 0.8)
-    assert not holds_back(charger, 0.1)
+    charger = ChargerModel(amps=2.5, ends="taper", taper_amps=0.3)
+    assert stays_at_float(charger, 0.8)
+    assert not stays_at_float(charger, 0.1)
     assert charge(BLOCK, charger, 3, 1, load_amps=0.8).stage == "float"
-    timed = Charger(amps=2.5, ends="taper", taper_amps=0.3, timer_hours=3)
-    assert not holds_back(timed, 0.8)
+    timed = ChargerModel(amps=2.5, ends="taper", taper_amps=0.3, timer_hours=3)
+    assert not stays_at_float(timed, 0.8)
     assert charge(BLOCK, timed, 1, 1, load_amps=0.8).stage == "absorption"
 
 
 def test_a_load_larger_than_the_charger_empties_the_battery() -> None:
-    state = charge(BLOCK, Charger(amps=1), 1, 2, load_amps=1.5)
+    state = charge(BLOCK, ChargerModel(amps=1), 1, 2, load_amps=1.5)
     assert state.missing_ah == pytest.approx(2)
 
 
 def test_cold_and_age_slow_a_charge() -> None:
-    charger = Charger(amps=2)
+    charger = ChargerModel(amps=2)
     hours = [
         hours_until(block, charger, 0.5 * block.capacity_ah, 0.05 * block.capacity_ah)
-        for block in (BLOCK, Block(c20_ah=9, battery_c=5), Block(c20_ah=9, battery_c=5, health=0.6))
+        for block in (BLOCK, ChargedBattery(c20_ah=9, battery_c=5), ChargedBattery(c20_ah=9, battery_c=5, health=0.6))
     ]
     assert None not in hours
     assert hours[0] < hours[1]  # type: ignore[operator]
-    compensated = Charger(amps=2, mv_per_k=30)
-    cold = hours_until(Block(c20_ah=9, battery_c=5), compensated, 4.5, 0.45)
+    compensated = ChargerModel(amps=2, mv_per_k=30)
+    cold = hours_until(ChargedBattery(c20_ah=9, battery_c=5), compensated, 4.5, 0.45)
     assert cold is not None
     assert hours[0] < cold < hours[1]  # type: ignore[operator]
 
 
 def test_the_last_fifth_costs_most() -> None:
-    charger = Charger(amps=2.5)
+    charger = ChargerModel(amps=2.5)
     to_80 = hours_until(BLOCK, charger, 7.2, 1.8)
     last = last_fifth_hours(BLOCK, charger)
     assert to_80 is not None
@@ -107,7 +107,7 @@ def test_the_last_fifth_costs_most() -> None:
 
 def test_compensated_voltages() -> None:
     """Float 2.27 V a cell, 3 mV a cell and kelvin: 14.07, 13.62, 13.35 V at 0, 25, 40 C (makers' figures)."""
-    charger = Charger(amps=1, absorption_volts=14.70, float_volts=13.62, mv_per_k=18)
+    charger = ChargerModel(amps=1, absorption_volts=14.70, float_volts=13.62, mv_per_k=18)
     for battery_c, volts in ((0, 14.07), (25, 13.62), (40, 13.35)):
         assert charger.volts("float", battery_c) == pytest.approx(volts, abs=0.001)
 
@@ -115,21 +115,23 @@ def test_compensated_voltages() -> None:
 def test_a_charger_sets_itself_to_what_the_battery_stands() -> None:
     assert chosen_amps(BLOCK, 4, (1, 2.5, 4)) == 2.5
     assert chosen_amps(BLOCK, 4, ()) is None
-    assert chosen_amps(Block(c20_ah=9, max_amps=0.5), 4, (1, 2.5, 4)) is None
+    assert chosen_amps(ChargedBattery(c20_ah=9, max_amps=0.5), 4, (1, 2.5, 4)) is None
 
 
 @pytest.mark.parametrize(
     ("block", "more", "words"),
     [
-        (Block(c20_ah=7), {}, "2.1 A at most"),
-        (Block(c20_ah=18, battery_c=-2), {}, "below 0 C"),
-        (Block(c20_ah=18, battery_c=43), {}, "above 40 C"),
-        (Block(c20_ah=18), {"rest_volts": 10.2}, "inspect"),
-        (Block(c20_ah=18), {"load_volts": {"receiver": 14.0}}, "receiver stands 14 V"),
+        (ChargedBattery(c20_ah=7), {}, "2.1 A at most"),
+        (ChargedBattery(c20_ah=18, battery_c=-2), {}, "below 0 C"),
+        (ChargedBattery(c20_ah=18, battery_c=43), {}, "above 40 C"),
+        (ChargedBattery(c20_ah=18), {"rest_volts": 10.2}, "inspect"),
+        (ChargedBattery(c20_ah=18), {"load_volts": {"receiver": 14.0}}, "receiver stands 14 V"),
     ],
 )
-def test_refusals_each_with_its_sentence(block: Block, more: dict, words: str) -> None:  # type: ignore[type-arg]
-    found = refusals(block, Charger(amps=2.5), **more)
+def test_refusals_each_with_its_sentence(block: ChargedBattery, more: dict, words: str) -> None:  # type: ignore[type-arg]
+    found = refusals(block, ChargerModel(amps=2.5), **more)
     assert len(found) == 1
     assert words in found[0]
-    assert refusals(Block(c20_ah=18), Charger(amps=2.5), rest_volts=12.0, load_volts={"display": 16}) == ()
+    assert (
+        refusals(ChargedBattery(c20_ah=18), ChargerModel(amps=2.5), rest_volts=12.0, load_volts={"display": 16}) == ()
+    )

@@ -10,10 +10,10 @@ from click.testing import CliRunner
 from groundbox.conversion import from_wire
 from groundbox.errors import BadInput
 from groundbox.model import BatteryFitted, Mark, Reading
+from groundbox.plan.battery_pool import soc_of
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.replan import Now, replan
-from groundbox.plan.supply import soc_of
+from groundbox.plan.replan import KnownNow, replan
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store
 from groundbox.ui.cmd_plan import command
@@ -86,20 +86,20 @@ def test_a_flight_that_is_out_is_planned_from_now_on(logged: Settings, base: Pla
         store.commit()
     found = _stands(logged, base, _at(14, 10))
     assert found.in_air == ("old cutting", pytest.approx(66.0))
-    new = replan(base, found.now(70.0, Now(minute=0.0)))
-    (mast,) = [one for one in new.plan.walk.answers if one.flight == "old cutting" and one.box == "mast"]
+    new = replan(base, found.now(70.0, KnownNow(minute=0.0)))
+    (mast,) = [one for one in new.plan.outcome.answers if one.flight == "old cutting" and one.box == "mast"]
     assert mast.verdict == "in the air"
     assert mast.turn_back_min is not None
-    later = [one.launch_min for one in new.plan.walk.answers if one.flight == "dams" and one.launch_min is not None]
+    later = [one.launch_min for one in new.plan.outcome.answers if one.flight == "dams" and one.launch_min is not None]
     assert all(launch >= 66 + 35 + 10 for launch in later), "not before landing and turnaround"
 
 
 def test_a_charge_that_does_not_arrive_is_told(logged: Settings, base: Plan) -> None:
     at_s = _at(14, 10)
-    run = next(run for run in base.walk.charges if run.from_min + 5 < minute_of(base, at_s) < run.until_min)
+    run = next(run for run in base.outcome.charges if run.from_min + 5 < minute_of(base, at_s) < run.until_min)
     found = _stands(logged, base, at_s)
     assert found.arriving[run.battery] is False
-    news = replan(base, found.now(minute_of(base, at_s), Now(minute=0.0))).news
+    news = replan(base, found.now(minute_of(base, at_s), KnownNow(minute=0.0))).news
     assert any(f"{run.battery} should be on {run.charger}" in one and "connect it" in one for one in news)
 
 
@@ -122,7 +122,7 @@ def test_a_box_silent_for_hours_is_told_and_not_planned_on_as_if_fresh(logged: S
 
 def test_a_charge_that_a_person_tells_wins_over_what_a_silent_box_may_have_drawn(logged: Settings, base: Plan) -> None:
     late = _stands(logged, base, _at(16, 12))
-    assert "M9" not in (late.now(192.0, Now(minute=0.0, charges={"M9": 0.9})).banks or {})
+    assert "M9" not in (late.now(192.0, KnownNow(minute=0.0, charges={"M9": 0.9})).banks or {})
 
 
 def test_a_box_not_heard_since_yesterday_is_planned_by_the_day_file(logged: Settings, base: Plan) -> None:
@@ -151,7 +151,7 @@ def test_a_battery_of_another_size_than_the_day_file_says(logged: Settings, base
 
 def test_what_a_person_tells_wins(logged: Settings, base: Plan) -> None:
     found = _stands(logged, base, _at(14, 10))
-    now = found.now(70.0, Now(minute=0.0, charges={"M9": 0.5}, dead=["bench"]))
+    now = found.now(70.0, KnownNow(minute=0.0, charges={"M9": 0.5}, dead=["bench"]))
     assert now.banks is not None
     assert "M9" not in now.banks
     assert now.charges == {"M9": 0.5}
@@ -159,9 +159,9 @@ def test_what_a_person_tells_wins(logged: Settings, base: Plan) -> None:
 
 
 def test_measured_currents_replace_declared_ones(base: Plan) -> None:
-    heavy = replan(base, Now(minute=60.0, done=["north edge"], flight_amps={"mast": 3.0}))
-    before = {(one.flight, one.box): one for one in base.walk.answers}
-    for one in heavy.plan.walk.answers:
+    heavy = replan(base, KnownNow(minute=60.0, done=["north edge"], flight_amps={"mast": 3.0}))
+    before = {(one.flight, one.box): one for one in base.outcome.answers}
+    for one in heavy.plan.outcome.answers:
         if one.box == "mast" and one.margin_min is not None and one.flight == "old cutting":
             old = before[one.flight, one.box].margin_min
             assert old is None or one.margin_min < old
@@ -170,7 +170,7 @@ def test_measured_currents_replace_declared_ones(base: Plan) -> None:
 
 def _typed(folder: Path, monkeypatch: pytest.MonkeyPatch, *words: str) -> str:
     monkeypatch.chdir(folder)
-    run = CliRunner().invoke(command, ["bog_day.toml", "--seconds", "0.5", "--mends", "0", *words])
+    run = CliRunner().invoke(command, ["bog_day.toml", "--seconds", "0.5", "--fixes", "0", *words])
     if run.exception is not None and not isinstance(run.exception, SystemExit):
         raise run.exception
     return run.output

@@ -15,16 +15,15 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.profile import BatteryProfile, DischargeRow
 from groundbox.battery.values import Limits, Phase
 from groundbox.errors import BadInput
+from groundbox.plan.battery_pool import initial_bank, pool_of, runtime
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day, side_by_side
-from groundbox.plan.day_shape import DayLoad
+from groundbox.plan.day_keys import DayLoad
 from groundbox.plan.evening import cautions, evening, months_until
-from groundbox.plan.mend import Change, changed, changes_of, flies_all, mends
+from groundbox.plan.fixes import Change, changed, changes_of, fixes, flies_all
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.replan import Now, replan
-from groundbox.plan.supply import believed, runtime
+from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.timetable import timetable
-from groundbox.plan.yard import yard_of
 from groundbox.ui.cmd_plan import command
 from groundbox.ui.cmd_size import command as size_command
 from groundbox.ui.day_plot import svg_plot, text_plot
@@ -45,7 +44,7 @@ def easy() -> Plan:
 
 def _keeps_its_word(plan: Plan) -> None:
     lengths = {flight.name: flight.flight.length_min for flight in plan.day.flights}
-    for answer in plan.walk.answers:
+    for answer in plan.outcome.answers:
         if answer.verdict == "not today":
             continue
         assert answer.margin_min is not None
@@ -57,10 +56,10 @@ def _keeps_its_word(plan: Plan) -> None:
         assert answer.soc_landing is not None
         assert answer.soc_landing.expected < answer.soc_launch.expected
         assert answer.soc_launch.low <= answer.soc_launch.expected <= answer.soc_launch.high
-    for run in plan.walk.charges:
+    for run in plan.outcome.charges:
         battery = plan.day.batteries[run.battery].profile
         assert run.amps <= (battery.max_charge_amps or 0.3 * battery.c20_ah) + 1e-9
-        for answer in plan.walk.answers:
+        for answer in plan.outcome.answers:
             if answer.battery == run.battery and answer.launch_min is not None:
                 end = answer.launch_min + lengths[answer.flight]
                 assert run.until_min <= answer.launch_min + 1e-6 or run.from_min >= end - 1e-6
@@ -69,7 +68,7 @@ def _keeps_its_word(plan: Plan) -> None:
 def test_the_invented_session_flies_by_charging(plan: Plan) -> None:
     assert plan.works
     _keeps_its_word(plan)
-    assert any(run.battery == "M9" for run in plan.walk.charges)
+    assert any(run.battery == "M9" for run in plan.outcome.charges)
 
 
 def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
@@ -77,14 +76,14 @@ def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
     day = bog_day()
     for health in (0.6, 0.55, 0.5, 0.45, 0.4):
         plan = plan_day(_with_battery(day, "M9", health=health), seconds=1)
-        late = [answer for answer in plan.walk.answers if answer.verdict == "wait" and answer.box == "mast"]
+        late = [answer for answer in plan.outcome.answers if answer.verdict == "wait" and answer.box == "mast"]
         if late:
             break
     assert late, "none of these batteries makes a launch wait"
     _keeps_its_word(plan)
-    offs = [pause for pause in plan.walk.pauses if pause.box == "mast"]
+    offs = [pause for pause in plan.outcome.pauses if pause.box == "mast"]
     assert offs
-    launches = [answer.launch_min for answer in plan.walk.answers if answer.launch_min is not None]
+    launches = [answer.launch_min for answer in plan.outcome.answers if answer.launch_min is not None]
     assert all(any(pause.until_min <= launch for launch in launches) for pause in offs)
 
 
@@ -92,18 +91,18 @@ def test_without_a_charger_the_mast_does_not_last_the_day() -> None:
     plan = plan_day(replace(bog_day(), chargers={}), seconds=1)
     _keeps_its_word(plan)
     as_it_is = replace(plan.day, off=frozenset())
-    assert not flies_all(as_it_is, plan.yard)
+    assert not flies_all(as_it_is, plan.pool)
 
 
 def test_an_easy_day_is_proven_and_on_time(easy: Plan) -> None:
     assert easy.works
     assert easy.schedule.open_gap is None
-    assert all(answer.verdict == "launch" for answer in easy.walk.answers)
+    assert all(answer.verdict == "launch" for answer in easy.outcome.answers)
     _keeps_its_word(easy)
 
 
 def test_turn_back_leaves_reserve_and_time_home(easy: Plan) -> None:
-    for answer in easy.walk.answers:
+    for answer in easy.outcome.answers:
         assert answer.turn_back_min is not None
         assert answer.launch_min is not None
         assert answer.runtime_low_min is not None
@@ -121,7 +120,7 @@ def test_a_load_is_kept_off_where_that_flies_more() -> None:
     )
     assert ("mast", "floodlight") in plan.day.off
     _keeps_its_word(plan)
-    off = [bool(answer.loads_off) for answer in plan.walk.answers if answer.box == "mast"]
+    off = [bool(answer.loads_off) for answer in plan.outcome.answers if answer.box == "mast"]
     assert any(off), "off in some flight, on again in those that stand it"
 
 
@@ -136,7 +135,7 @@ def test_a_load_that_no_person_declared_sheddable_is_never_switched_off(seed: in
     }
     plan = plan_day(replace(day, boxes=boxes), seconds=0.5)
     assert plan.day.off == frozenset()
-    assert all(answer.loads_off == () for answer in plan.walk.answers)
+    assert all(answer.loads_off == () for answer in plan.outcome.answers)
     assert all(load == "extra" for _, load in lean.day.off)
     assert not [change for change in changes_of(plan.day) if change.kind == "load off"]
     assert DayLoad(name="servos", watts=4).sheddable is False
@@ -152,7 +151,7 @@ def _with_battery(day: Day, name: str, **fields: object) -> Day:
 def test_a_charger_above_the_batterys_limit_is_refused() -> None:
     day = bog_day()
     strong = struct_replace(day.chargers["fixed"], amps=3.5)
-    table = timetable(replace(day, chargers={"fixed": strong}), yard_of(day))
+    table = timetable(replace(day, chargers={"fixed": strong}), pool_of(day))
     assert not table.problem.gains or all(key[0] != 1 for key in table.problem.gains)
     assert "2.7 A at most" in " ".join(table.refused["M9", "fixed"])
 
@@ -163,14 +162,14 @@ def test_a_charger_above_the_batterys_limit_is_refused() -> None:
 def test_no_charge_too_cold_or_too_warm(ambient: dict[str, float], words: str) -> None:
     day = bog_day()
     weather = struct_replace(day.weather, ambient_c=ambient)
-    table = timetable(replace(day, weather=weather), yard_of(day))
+    table = timetable(replace(day, weather=weather), pool_of(day))
     assert not table.problem.gains
     assert words in " ".join(table.refused["T18", "bench"])
 
 
 def test_no_charge_of_a_battery_that_wants_looking_at() -> None:
     day = _with_battery(bog_day(), "M9", rest_volts=10.1)
-    table = timetable(day, yard_of(day))
+    table = timetable(day, pool_of(day))
     assert "inspect" in " ".join(table.refused["M9", "bench"])
 
 
@@ -179,7 +178,7 @@ def test_no_charge_above_what_a_connected_load_stands() -> None:
     table_box = day.boxes["table"]
     loads = [struct_replace(load, highest_volts=14.0) if load.name == "display" else load for load in table_box.load]
     day = replace(day, boxes={**day.boxes, "table": struct_replace(table_box, load=loads)})
-    found = timetable(day, yard_of(day))
+    found = timetable(day, pool_of(day))
     assert "display stands 14 V" in " ".join(found.refused["T18", "bench"])
     assert any(key[:2] == ("M9", "bench") for key in found.amps)
 
@@ -188,7 +187,9 @@ def test_a_car_gives_no_more_than_it_can_spare() -> None:
     day = bog_day()
     poor = struct_replace(day.sources["car"], spare_wh=20.0)
     plan = plan_day(replace(day, sources={**day.sources, "car": poor}), seconds=1)
-    hours = sum((run.until_min - run.from_min) / 60 * run.amps for run in plan.walk.charges if run.charger == "fixed")
+    hours = sum(
+        (run.until_min - run.from_min) / 60 * run.amps for run in plan.outcome.charges if run.charger == "fixed"
+    )
     assert hours * 14.2 / 0.85 <= 20.0 + 1e-6
 
 
@@ -196,7 +197,7 @@ def test_solar_gives_what_the_hour_gives() -> None:
     day = bog_day()
     sun = struct_replace(day.sources["car"], name="sun", amps_by_hour={"13": 0.0, "16": 6.0}, spare_wh=None)
     charger = struct_replace(day.chargers["fixed"], source="sun")
-    table = timetable(replace(day, sources={"sun": sun}, chargers={"fixed": charger}), yard_of(day))
+    table = timetable(replace(day, sources={"sun": sun}, chargers={"fixed": charger}), pool_of(day))
     gains = {
         slot: points[0][1] / table.problem.slot_min[slot] for (b, _, slot), points in table.problem.gains.items() if b
     }
@@ -215,7 +216,7 @@ def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
     assert [row.amps for row in both.discharge] == [0.9, 10.0]
     limits, out = Limits(cutoff_volts=11.0), []
     for one, amps in ((profile, 1.0), (both, 2.0)):
-        bank = believed(one, health=None, soc=1.0, soc_sd=0.02)
+        bank = initial_bank(one, health=None, soc=1.0, soc_sd=0.02)
         out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).low_min)
     assert out[0] == pytest.approx(out[1])
     plan = plan_day(_with_battery(bog_day(), "M9", in_parallel=2), seconds=0.5)
@@ -228,11 +229,11 @@ def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it
     solar = struct_replace(day.chargers["bench"], source=None, in_flight=True, boxes=["mast"], settable_amps=[2.5])
     one = plan_day(replace(day, chargers={"bench": solar}), seconds=1)
     without = plan_day(replace(day, chargers={"bench": struct_replace(solar, in_flight=False)}), seconds=1)
-    assert any(run.in_flight for run in one.walk.charges)
-    assert not any(run.in_flight for run in without.walk.charges)
-    assert one.schedule.worth.late_min <= without.schedule.worth.late_min
+    assert any(run.in_flight for run in one.outcome.charges)
+    assert not any(run.in_flight for run in without.outcome.charges)
+    assert one.schedule.objective.late_min <= without.schedule.objective.late_min
     assert any("in flight" in caution for caution in cautions(one.day))
-    needs = [timetable(plan.day, yard_of(plan.day)).problem.fits for plan in (one, without)]
+    needs = [timetable(plan.day, pool_of(plan.day)).problem.fits for plan in (one, without)]
     assert needs[0] == needs[1]
 
 
@@ -241,7 +242,7 @@ def test_a_spare_is_swapped_in_and_that_is_said() -> None:
     spare = changed(day, Change(kind="spare", what=("mast",), cost=4, sentence=""))
     plan = plan_day(replace(spare, chargers={}), seconds=1)
     _keeps_its_word(plan)
-    flown = [answer for answer in plan.walk.answers if answer.box == "mast" and answer.battery is not None]
+    flown = [answer for answer in plan.outcome.answers if answer.box == "mast" and answer.battery is not None]
     assert len({answer.battery for answer in flown}) == 2
     swaps = [answer for answer in flown if answer.instead_of is not None]
     assert swaps
@@ -252,29 +253,29 @@ def test_a_spare_is_swapped_in_and_that_is_said() -> None:
 
 
 def test_a_flight_that_ran_long_moves_the_next(plan: Plan) -> None:
-    answer = replan(plan, Now(minute=115.0, done=("north edge",)))
-    launches = [found.launch_min for found in answer.plan.walk.answers if found.launch_min is not None]
+    answer = replan(plan, KnownNow(minute=115.0, done=("north edge",)))
+    launches = [found.launch_min for found in answer.plan.outcome.answers if found.launch_min is not None]
     assert min(launches) >= 115
     assert any("old cutting" in sentence for sentence in answer.news)
 
 
 def test_a_charger_that_was_not_connected(plan: Plan) -> None:
-    answer = replan(plan, Now(minute=95.0, done=("north edge",), charges={"M9": 0.62}, dead=("bench",)))
+    answer = replan(plan, KnownNow(minute=95.0, done=("north edge",), charges={"M9": 0.62}, dead=("bench",)))
     assert any("no more M9 on bench" in sentence for sentence in answer.news)
     _keeps_its_word(answer.plan)
 
 
 def test_a_swapped_battery(easy: Plan) -> None:
-    answer = replan(easy, Now(minute=60.0, done=("north edge",), charges={"M9": 0.05}))
+    answer = replan(easy, KnownNow(minute=60.0, done=("north edge",), charges={"M9": 0.05}))
     assert any("mast" in sentence for sentence in answer.news)
 
 
 def test_what_the_estimator_learned_counts(easy: Plan) -> None:
     """Live: the estimator's own believed batteries, here of one worn to a third, replace what the profile says."""
-    worn = believed(easy.yard.profiles["M9"], health=0.33, soc=0.9, soc_sd=0.02)
-    answer = replan(easy, Now(minute=60.0, done=("north edge",), banks={"M9": worn}))
-    margins = {(found.flight, found.box): found.margin_min for found in easy.walk.answers}
-    for found in answer.plan.walk.answers:
+    worn = initial_bank(easy.pool.profiles["M9"], health=0.33, soc=0.9, soc_sd=0.02)
+    answer = replan(easy, KnownNow(minute=60.0, done=("north edge",), banks={"M9": worn}))
+    margins = {(found.flight, found.box): found.margin_min for found in easy.outcome.answers}
+    for found in answer.plan.outcome.answers:
         if found.box == "mast" and found.margin_min is not None:
             before = margins[found.flight, found.box]
             assert before is not None
@@ -283,21 +284,21 @@ def test_what_the_estimator_learned_counts(easy: Plan) -> None:
 
 
 def test_no_news_when_all_goes_as_planned(easy: Plan) -> None:
-    assert not [sentence for sentence in replan(easy, Now(minute=5.0)).news if "launch" in sentence]
+    assert not [sentence for sentence in replan(easy, KnownNow(minute=5.0)).news if "launch" in sentence]
 
 
 def test_nothing_left_to_fly(easy: Plan) -> None:
     done = tuple(flight.name for flight in easy.day.flights)
-    assert replan(easy, Now(minute=300.0, done=done)).news == ("no flight is left today",)
+    assert replan(easy, KnownNow(minute=300.0, done=done)).news == ("no flight is left today",)
 
 
-# -- mends ------------------------------------------------------------------------------------------------------------
+# -- fixes ------------------------------------------------------------------------------------------------------------
 
 
 def test_mends_are_smallest_and_really_mend() -> None:
     day = replace(bog_day(), chargers={}, flights=bog_day().flights[:3])
-    yard = yard_of(day)
-    found = mends(day, yard).mends
+    pool = pool_of(day)
+    found = fixes(day, pool).fixes
     assert found
     assert [mend.cost for mend in found] == sorted(mend.cost for mend in found)
     singles = {mend.changes[0] for mend in found if len(mend.changes) == 1}
@@ -399,7 +400,7 @@ def test_command_plans_anew_and_says_what_changed() -> None:
     ],
 )
 def test_a_wrong_option_is_told_how(extra: tuple[str, ...], words: str) -> None:
-    run = CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.2", "--mends", "0", *extra])
+    run = CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.2", "--fixes", "0", *extra])
     assert isinstance(run.exception, BadInput)
     assert words in str(run.exception)
 

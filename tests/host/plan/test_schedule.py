@@ -6,10 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.plan.greedy import greedy
-from groundbox.plan.patience import Patience
-from groundbox.plan.problem import Choice, Problem, levels, worth
-from groundbox.plan.schedule import Schedule, best_schedule
+from groundbox.plan.schedule.greedy import greedy
+from groundbox.plan.schedule.lexicographic import Schedule, TimeBudget, best_schedule
+from groundbox.plan.schedule.problem import Choice, Problem, levels, objective
 
 sys.path.insert(0, str(Path(__file__).parent))
 from random_days import brute_force, random_problem  # noqa: E402
@@ -54,24 +53,24 @@ def test_equal_to_every_schedule_tried(seed: int) -> None:
     found, wanted = _solved(seed), brute_force(problem)
     assert found.open_gap is None
     _holds(problem, found.choice)
-    assert (found.worth.flown, found.worth.late_min) == (wanted.flown, pytest.approx(wanted.late_min))
-    assert found.worth.deep_ah == pytest.approx(wanted.deep_ah, abs=2e-3)
+    assert (found.objective.flown, found.objective.late_min) == (wanted.flown, pytest.approx(wanted.late_min))
+    assert found.objective.deep_ah == pytest.approx(wanted.deep_ah, abs=2e-3)
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_never_worse_than_simple_rules(seed: int) -> None:
     problem = random_problem(100 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
-    found = best_schedule(problem, Patience(1.5))
+    found = best_schedule(problem, TimeBudget(1.5))
     _holds(problem, found.choice)
     choice = greedy(problem)
     rows = levels(problem, choice)
     if rows is not None:
-        assert found.worth.key() <= worth(problem, choice, rows).key()
+        assert found.objective.key() <= objective(problem, choice, rows).key()
 
 
 def test_the_random_days_are_not_all_alike() -> None:
     """A comparison on days that all fly, or none do, would prove little."""
-    worths = [_solved(seed).worth for seed in range(len(SMALL))]
+    worths = [_solved(seed).objective for seed in range(len(SMALL))]
     assert len({found.flown for found in worths}) > 1
     assert any(found.late_min > 0 for found in worths)
     assert any(found.deep_ah > 0 for found in worths)

@@ -7,50 +7,50 @@ import pytest
 from click.testing import CliRunner
 
 from groundbox.errors import BadInput
-from groundbox.plan.box_file import Divider, load_box
-from groundbox.plan.size import size_box
-from groundbox.plan.size_air import Case, fan_flow_m3_h, minutes_to, settled_c, size_air
-from groundbox.plan.size_battery import Period, size_battery
-from groundbox.plan.size_fuse import Branch, opens_after_s, size_fuse
-from groundbox.plan.size_sensor import size_divider
-from groundbox.plan.size_wire import Run, size_wire
+from groundbox.plan.size.air import SizeCase, fan_flow_m3_h, minutes_to, settled_c, size_air
+from groundbox.plan.size.all_parts import size_box
+from groundbox.plan.size.battery import DutyPeriod, size_battery
+from groundbox.plan.size.box_file import SizeDivider, load_box
+from groundbox.plan.size.fuse import FuseBranch, opens_after_s, size_fuse
+from groundbox.plan.size.sensor import size_divider
+from groundbox.plan.size.wire import WireRun, size_wire
 from groundbox.ui.cmd_size import command
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_mast_box.toml"
 
 
 def test_more_load_never_needs_less() -> None:
-    needs = [size_battery([Period(amps=amps, minutes=90)]).values["needed_ah"] for amps in (0.5, 1, 2, 4)]
+    needs = [size_battery([DutyPeriod(amps=amps, minutes=90)]).values["needed_ah"] for amps in (0.5, 1, 2, 4)]
     assert needs == sorted(needs)
 
 
 def test_a_load_dropped_at_the_end_does_not_shrink_the_battery() -> None:
-    early = size_battery([Period(amps=5, minutes=30)])
-    longer = size_battery([Period(amps=5, minutes=30), Period(amps=0.01, minutes=600)])
+    early = size_battery([DutyPeriod(amps=5, minutes=30)])
+    longer = size_battery([DutyPeriod(amps=5, minutes=30), DutyPeriod(amps=0.01, minutes=600)])
     assert longer.values["needed_ah"] >= early.values["needed_ah"]
 
 
 def test_a_load_at_any_time_is_added_to_the_worst_section() -> None:
-    plain = size_battery([Period(amps=1, minutes=60)])
-    more = size_battery([Period(amps=1, minutes=60)], anytime=Period(amps=3, minutes=1))
+    plain = size_battery([DutyPeriod(amps=1, minutes=60)])
+    more = size_battery([DutyPeriod(amps=1, minutes=60)], anytime=DutyPeriod(amps=3, minutes=1))
     assert more.values["needed_ah"] > plain.values["needed_ah"]
 
 
 def test_too_thin_a_wire_is_said_so() -> None:
-    result = size_wire("servos", Run(one_way_m=20, amps=1, stall_amps=5, awg=24))
+    result = size_wire("servos", WireRun(one_way_m=20, amps=1, stall_amps=5, awg=24))
     assert result.stop
     assert "NOT ENOUGH" in result.answer
 
 
 def test_asked_for_a_gauge_the_thinnest_that_serves_is_named() -> None:
-    run = Run(one_way_m=5, amps=2, stall_amps=4)
+    run = WireRun(one_way_m=5, amps=2, stall_amps=4)
     result = size_wire("x", run)
     assert not result.stop
     assert result.values["load_volts_at_peak"] >= run.lowest_volts
 
 
 def test_fuse_faults() -> None:
-    good = Branch(amps=2, wire_carries_amps=10, start_amps=6, start_s=0.05)
+    good = FuseBranch(amps=2, wire_carries_amps=10, start_amps=6, start_s=0.05)
     assert not size_fuse("x", good, battery_ah=7.2).stop
     for change, words in (
         ({"wire_carries_amps": 2.0}, "more than the wire carries"),
@@ -62,7 +62,7 @@ def test_fuse_faults() -> None:
         ({"rating_amps": 3.0, "start_amps": 20.0, "start_s": 1.0}, "starting current"),
     ):
         fields = {"amps": 2, "wire_carries_amps": 10, **change}
-        result = size_fuse("x", Branch(**fields), battery_ah=7.2)
+        result = size_fuse("x", FuseBranch(**fields), battery_ah=7.2)
         assert result.stop, change
         assert words in result.answer
 
@@ -73,11 +73,11 @@ def test_a_fuse_opens_sooner_the_more_flows() -> None:
     assert opens_after_s(1.1, 2) is None
 
 
-CASE = Case(watts=50, intake_c=30, limit_c=45, fan_m3_h=25, fan_pa=20, opening_m2=0.003)
+CASE = SizeCase(watts=50, intake_c=30, limit_c=45, fan_m3_h=25, fan_pa=20, opening_m2=0.003)
 
 
 def test_no_fan_cools_under_the_intake_air() -> None:
-    result = size_air(Case(watts=5, intake_c=40, limit_c=38))
+    result = size_air(SizeCase(watts=5, intake_c=40, limit_c=38))
     assert result.stop
     assert "no fan can do this" in result.answer
 
@@ -99,9 +99,9 @@ def test_time_to_overheat() -> None:
 
 
 def test_divider_faults() -> None:
-    assert not size_divider(Divider()).stop
-    assert "full scale" in size_divider(Divider(bottom_ohm=30e3)).answer
-    assert "clamp" in size_divider(Divider(top_ohm=10e3, bottom_ohm=1.8e3)).answer
+    assert not size_divider(SizeDivider()).stop
+    assert "full scale" in size_divider(SizeDivider(bottom_ohm=30e3)).answer
+    assert "clamp" in size_divider(SizeDivider(top_ohm=10e3, bottom_ohm=1.8e3)).answer
 
 
 def test_the_example_says_formula_source_and_numbers() -> None:

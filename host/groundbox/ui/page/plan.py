@@ -10,11 +10,11 @@ from msgspec.structs import replace as struct_replace
 
 from groundbox.advice.words import listed
 from groundbox.errors import BadInput
+from groundbox.plan.battery_pool import pool_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_as_is
-from groundbox.plan.replan import Now, replan
-from groundbox.plan.yard import yard_of
+from groundbox.plan.replan import KnownNow, replan
 from groundbox.ui.cmd_plan import answer_lines, charge_line
 from groundbox.ui.page.past import Standing
 
@@ -27,7 +27,7 @@ class DayPlan:
 
     def __init__(self, path: Path) -> None:
         self._day = load_day(path)
-        self._yard = yard_of(self._day)
+        self._pool = pool_of(self._day)
         self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
@@ -47,20 +47,20 @@ class DayPlan:
             key = off, length_min
             if key not in self._known:
                 self._known[key] = plan_as_is(
-                    _changed(self._day, off, length_min), self._yard, SECONDS, 0.0, rounds=2, clock=monotonic
+                    _changed(self._day, off, length_min), self._pool, SECONDS, 0.0, rounds=2, clock=monotonic
                 )
             plan = self._known[key]
             minute = _minute(self._day, standing.wall_s)
             if minute is None:
-                return self._told(plan, "As the day file says it, batteries as believed at its start.")
+                return self._reported(plan, "As the day file says it, batteries as believed at its start.")
             done = [flight.name for flight in plan.day.flights[: standing.landed]]
             charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
-            found = replan(plan, Now(minute=minute, done=done, charges=charges), seconds=SECONDS, clock=monotonic)
+            found = replan(plan, KnownNow(minute=minute, done=done, charges=charges), seconds=SECONDS, clock=monotonic)
             count = f"{len(done)} flight{'' if len(done) == 1 else 's'} done"
             unheard = listed([name for name in plan.day.batteries if name not in charges])
             guessed = f" ({unheard} not heard now, so as planned)" if unheard else ""
             since = f"As the batteries stand at {plan.day.clock(minute)}{guessed}, {count}. "
-            return self._told(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
+            return self._reported(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
 
     def _off(self, told: object) -> frozenset[tuple[str, str]]:
         may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if load.sheddable}
@@ -70,14 +70,14 @@ class DayPlan:
             raise BadInput("off", str(told)[:60], "wants [box, load] pairs of sheddable loads")
         return found
 
-    def _told(self, plan: Plan, words: str) -> dict[str, object]:
+    def _reported(self, plan: Plan, words: str) -> dict[str, object]:
         day = plan.day
         return {
             "name": day.name,
             "words": words,
             "length_min": self._day.flights[0].flight.length_min,
             "flights": [_flight(plan, name) for name in (flight.name for flight in day.flights)],
-            "charges": [charge_line(plan, run).strip() for run in plan.walk.charges],
+            "charges": [charge_line(plan, run).strip() for run in plan.outcome.charges],
             "loads": [
                 {"box": box.name, "name": load.name, "off": (box.name, load.name) in day.off}
                 for box in day.boxes.values()
@@ -88,7 +88,7 @@ class DayPlan:
 
 
 def _flight(plan: Plan, name: str) -> dict[str, object]:
-    answers = [answer for answer in plan.walk.answers if answer.flight == name]
+    answers = [answer for answer in plan.outcome.answers if answer.flight == name]
     return {
         "name": name,
         "flown": all(answer.verdict != "not today" for answer in answers),

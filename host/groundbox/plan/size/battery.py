@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from math import exp, log
 
 from groundbox.errors import BadInput
-from groundbox.plan.result import DAMAGED, LOCAL_CODE, PARALLEL, SHORT_CIRCUIT, Result, next_size
+from groundbox.plan.charge_model import DAMAGED, PARALLEL
+from groundbox.plan.size.result import LOCAL_CODE, SHORT_CIRCUIT, SizeResult, next_size
 
 # Amps from a 17 Ah block to 1.75 V per cell at 20 C, by minutes (maker's discharge table, secondary copy).
 TYPICAL_C20_AH = 17.0
@@ -23,7 +24,7 @@ ORDINARY_AH = (1.2, 2.3, 3.4, 5, 7.2, 9, 12, 18, 24, 33, 40, 55, 65, 75, 100, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Period:
+class DutyPeriod:
     """A stretch of the duty cycle with one load."""
 
     amps: float
@@ -60,7 +61,7 @@ def temperature_factor(coldest_c: float) -> float:
     return max(1.0, interpolate(TEMPERATURE_FACTORS, coldest_c))
 
 
-def section_sizes(duty: Sequence[Period], rows: Sequence[tuple[float, float]], c20_ah: float) -> list[float]:
+def section_sizes(duty: Sequence[DutyPeriod], rows: Sequence[tuple[float, float]], c20_ah: float) -> list[float]:
     """Ampere-hours each section needs: each change in load times Kt from there to the section's end, summed."""
     sizes = []
     for last in range(len(duty)):
@@ -74,16 +75,16 @@ def section_sizes(duty: Sequence[Period], rows: Sequence[tuple[float, float]], c
 
 
 def size_battery(
-    duty: Sequence[Period],
+    duty: Sequence[DutyPeriod],
     *,
-    anytime: Period | None = None,
+    anytime: DutyPeriod | None = None,
     coldest_c: float = 25.0,
     ageing_factor: float = 1.25,
     design_margin: float = 1.10,
     rows: Sequence[tuple[float, float]] = TYPICAL_ROWS,
     c20_ah: float = TYPICAL_C20_AH,
     blocks: int = 1,
-) -> Result:
+) -> SizeResult:
     """The rated 20-hour ampere-hours for a duty cycle, rounded up to a size that shops stock.
 
     Args:
@@ -114,7 +115,7 @@ def size_battery(
     if anytime:
         numbers |= {"anytime_amps": anytime.amps, "anytime_minutes": anytime.minutes}
     values = {f"section{index}_ah": size for index, size in enumerate(sections, 1)}
-    return Result(
+    return SizeResult(
         topic="battery",
         answer=answer,
         formula="Ah = (largest section + load at any time) x temperature x ageing x margin; "

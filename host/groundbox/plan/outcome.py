@@ -4,13 +4,13 @@ from dataclasses import dataclass, field
 
 from groundbox.battery.bank import Bank
 from groundbox.battery.curve import Array
-from groundbox.plan.supply import Soc
+from groundbox.plan.battery_pool import SocBand
 
 IN_AIR = "in the air"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class FlightAnswer:
     """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the low number.
 
     instead_of: the battery that was in the box until then, where it is to be swapped.
@@ -34,15 +34,15 @@ class Answer:
     landing_expected_min: float | None = None
     landing_high_min: float | None = None
     limit: str | None = None
-    soc_launch: Soc | None = None
-    soc_landing: Soc | None = None
+    soc_launch: SocBand | None = None
+    soc_landing: SocBand | None = None
     case_c: float | None = None
     fan_wh: float | None = None
     loads_off: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ChargeRun:
+class ChargeStep:
     """One battery on one charger.
 
     amps: the most that it is set to, or that the sun gives.
@@ -54,8 +54,8 @@ class ChargeRun:
     amps: float
     from_min: float
     until_min: float
-    soc_from: Soc
-    soc_until: Soc
+    soc_from: SocBand
+    soc_until: SocBand
     box_running: bool
     in_flight: bool
     taper_hidden: bool
@@ -75,7 +75,7 @@ class Pause:
 
 
 @dataclass(slots=True)
-class Walk:
+class DayOutcome:
     """What happens when the schedule is followed.
 
     traces: by battery (minute, charge).
@@ -83,9 +83,9 @@ class Walk:
     wells: by battery (minute, drawn and wells of its bank), to take up the day from there.
     """
 
-    answers: list[Answer] = field(default_factory=list)
+    answers: list[FlightAnswer] = field(default_factory=list)
     pauses: list[Pause] = field(default_factory=list)
-    charges: list[ChargeRun] = field(default_factory=list)
-    traces: dict[str, list[tuple[float, Soc]]] = field(default_factory=dict)
+    charges: list[ChargeStep] = field(default_factory=list)
+    traces: dict[str, list[tuple[float, SocBand]]] = field(default_factory=dict)
     banks: dict[str, Bank] = field(default_factory=dict)
     wells: dict[str, list[tuple[float, Array, Array]]] = field(default_factory=dict)

@@ -4,16 +4,15 @@ import copy
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from groundbox.plan import charge, supply
-from groundbox.plan.charger import charger_of
+from groundbox.plan import battery_pool, charge_model
+from groundbox.plan.battery_pool import BatteryPool, SocBand, charged_battery
+from groundbox.plan.charge_model import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import Demand, demand
-from groundbox.plan.problem import Start
-from groundbox.plan.schedule import Schedule
-from groundbox.plan.supply import Soc
+from groundbox.plan.outcome import IN_AIR, ChargeStep, DayOutcome, FlightAnswer, Pause
+from groundbox.plan.schedule.lexicographic import Schedule
+from groundbox.plan.schedule.problem import Start
 from groundbox.plan.timetable import Timetable, needed_charge, phases_of
-from groundbox.plan.walk import IN_AIR, Answer, ChargeRun, Pause, Walk
-from groundbox.plan.yard import Yard, block_of
 
 SHORTEST_PAUSE_MIN = 2.0
 
@@ -23,26 +22,26 @@ class _OnCharge:
     charger: str
     amps: float
     from_min: float
-    soc_from: Soc
+    soc_from: SocBand
     missing_ah: float
-    state: charge.State
+    state: charge_model.ChargeState
     box_running: bool = False
     in_flight: bool = False
     most_amps: float = 0.0
     taper_hidden: bool = False
 
 
-class _Walker:
+class _Simulation:
     """Follows one schedule slot by slot."""
 
-    def __init__(self, day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> None:
-        self.day, self.yard, self.table, self.choice = day, yard, table, schedule.choice
-        self.walk = Walk(banks=copy.deepcopy(yard.banks))
+    def __init__(self, day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> None:
+        self.day, self.pool, self.table, self.choice = day, pool, table, schedule.choice
+        self.outcome = DayOutcome(banks=copy.deepcopy(pool.banks))
         self.plugged = {(table.batteries[b], slot): table.chargers[c] for b, c, slot in self.choice.charging}
         self.on_charge: dict[str, _OnCharge] = {}
-        self.open: dict[tuple[int, str], Answer] = {}
+        self.open: dict[tuple[int, str], FlightAnswer] = {}
 
-    def run(self) -> Walk:
+    def run(self) -> DayOutcome:
         bounds = self.table.bounds_min
         for slot, (low, high) in enumerate(zip(bounds, bounds[1:], strict=False)):
             self._land(slot, low)
@@ -54,12 +53,12 @@ class _Walker:
         self._mark(bounds[-1])
         for battery in list(self.on_charge):
             self._unplug(battery, bounds[-1])
-        return self.walk
+        return self.outcome
 
     def _mark(self, minute: float) -> None:
-        for name, bank in self.walk.banks.items():
-            self.walk.traces.setdefault(name, []).append((minute, supply.soc_of(bank)))
-            self.walk.wells.setdefault(name, []).append((minute, bank.drawn.copy(), bank.wells.copy()))
+        for name, bank in self.outcome.banks.items():
+            self.outcome.traces.setdefault(name, []).append((minute, battery_pool.soc_of(bank)))
+            self.outcome.wells.setdefault(name, []).append((minute, bank.drawn.copy(), bank.wells.copy()))
 
     def _flown(self) -> list[tuple[int, Start, str, str]]:
         """(flight, start, box, battery) of everything flown."""
@@ -74,11 +73,11 @@ class _Walker:
             if start.first == slot:
                 self.open[flight, box] = self._answer(flight, start, box, battery, minute)
 
-    def _answer(self, flight: int, start: Start, box: str, battery: str, minute: float) -> Answer:
+    def _answer(self, flight: int, start: Start, box: str, battery: str, minute: float) -> FlightAnswer:
         planned, entry = self.day.flights[flight], self.day.boxes[box]
         found = demand(self.day, entry, planned, minute)
-        bank, profile = self.walk.banks[battery], self.yard.profiles[battery]
-        band = supply.runtime(bank, profile, found.limits, phases_of(found), self.day.battery_c(minute))
+        bank, profile = self.outcome.banks[battery], self.pool.profiles[battery]
+        band = battery_pool.runtime(bank, profile, found.limits, phases_of(found), self.day.battery_c(minute))
         length = planned.flight.length_min
         margin = band.low_min - length - entry.reserve_min
         verdict, because = "launch", "enough on the low number"
@@ -86,7 +85,7 @@ class _Walker:
             verdict, because = "wait", f"{start.late_min:.0f} min later than wished, for charging"
         if planned.in_air:
             verdict, because = IN_AIR, "launched already"
-        return Answer(
+        return FlightAnswer(
             flight=planned.name,
             box=box,
             verdict=verdict,
@@ -102,7 +101,7 @@ class _Walker:
             landing_expected_min=max(0.0, band.expected_min - length),
             landing_high_min=max(0.0, band.high_min - length),
             limit=band.limit,
-            soc_launch=supply.soc_of(bank),
+            soc_launch=battery_pool.soc_of(bank),
             case_c=found.case_c,
             fan_wh=found.fan_amps * LOADED_VOLTS * length / 60,
             loads_off=_off_in(self.day, planned.name, box),
@@ -112,7 +111,9 @@ class _Walker:
         for flight, start, box, battery in self._flown():
             if start.last == slot:
                 answer = self.open.pop((flight, box))
-                self.walk.answers.append(replace(answer, soc_landing=supply.soc_of(self.walk.banks[battery])))
+                self.outcome.answers.append(
+                    replace(answer, soc_landing=battery_pool.soc_of(self.outcome.banks[battery]))
+                )
 
     def _load(self, battery: str, slot: int, minute: float) -> tuple[float, bool]:
         """(amps, in the air) that boxes draw from the battery in a slot."""
@@ -129,14 +130,14 @@ class _Walker:
         run = self.on_charge.get(battery)
         if run is not None and run.charger != charger:
             self._unplug(battery, low)
-        bank, profile, hours = self.walk.banks[battery], self.yard.profiles[battery], (high - low) / 60
+        bank, profile, hours = self.outcome.banks[battery], self.pool.profiles[battery], (high - low) / 60
         battery_c = self.day.battery_c(low)
         if charger is None:
-            supply.draw(bank, profile, amps, hours, battery_c)
+            battery_pool.draw(bank, profile, amps, hours, battery_c)
             return
         if battery not in self.on_charge:
             plug_hours = min(hours, self.day.chargers[charger].plug_in_min / 60)
-            supply.draw(bank, profile, amps, plug_hours, battery_c)
+            battery_pool.draw(bank, profile, amps, plug_hours, battery_c)
             hours -= plug_hours
             self._plug(battery, charger, slot, low + 60 * plug_hours)
         self.on_charge[battery].amps = self.table.amps[battery, charger, slot]
@@ -147,38 +148,38 @@ class _Walker:
         self._charge(battery, low, hours, amps)
 
     def _plug(self, battery: str, charger: str, slot: int, minute: float) -> None:
-        bank = self.walk.banks[battery]
-        missing = supply.expected_missing(bank) * self.yard.profiles[battery].c20_ah
+        bank = self.outcome.banks[battery]
+        missing = battery_pool.expected_missing(bank) * self.pool.profiles[battery].c20_ah
         amps = self.table.amps[battery, charger, slot]
-        state = charge.State(missing_ah=missing)
-        self.on_charge[battery] = _OnCharge(charger, amps, minute, supply.soc_of(bank), missing, state)
+        state = charge_model.ChargeState(missing_ah=missing)
+        self.on_charge[battery] = _OnCharge(charger, amps, minute, battery_pool.soc_of(bank), missing, state)
 
     def _charge(self, battery: str, minute: float, hours: float, load_amps: float) -> None:
-        run, bank, profile = self.on_charge[battery], self.walk.banks[battery], self.yard.profiles[battery]
+        run, bank, profile = self.on_charge[battery], self.outcome.banks[battery], self.pool.profiles[battery]
         if hours <= 0:
             return
         charger = charger_of(self.day.chargers[run.charger], run.amps)
         run.box_running = run.box_running or load_amps > 0
-        missing = supply.expected_missing(bank) * profile.c20_ah
-        hidden = charge.holds_back(charger, load_amps)
+        missing = battery_pool.expected_missing(bank) * profile.c20_ah
+        hidden = charge_model.stays_at_float(charger, load_amps)
         run.taper_hidden = run.taper_hidden or hidden
         stage = "float" if hidden else run.state.stage
         before = replace(run.state, missing_ah=missing, stage=stage)
-        block = block_of(self.day, self.yard, battery, minute)
-        run.state = charge.go_on(block, charger, before, hours, load_amps=load_amps)
-        supply.draw(bank, profile, (run.state.missing_ah - missing) / hours, hours, self.day.battery_c(minute))
+        block = charged_battery(self.day, self.pool, battery, minute)
+        run.state = charge_model.continue_charge(block, charger, before, hours, load_amps=load_amps)
+        battery_pool.draw(bank, profile, (run.state.missing_ah - missing) / hours, hours, self.day.battery_c(minute))
 
     def _unplug(self, battery: str, minute: float) -> None:
         run = self.on_charge.pop(battery)
-        self.walk.charges.append(
-            ChargeRun(
+        self.outcome.charges.append(
+            ChargeStep(
                 battery=battery,
                 charger=run.charger,
                 amps=run.most_amps,
                 from_min=run.from_min,
                 until_min=minute,
                 soc_from=run.soc_from,
-                soc_until=supply.soc_of(self.walk.banks[battery]),
+                soc_until=battery_pool.soc_of(self.outcome.banks[battery]),
                 box_running=run.box_running,
                 in_flight=run.in_flight,
                 taper_hidden=run.taper_hidden,
@@ -190,18 +191,18 @@ class _Walker:
     def _how_long(self, battery: str, run: _OnCharge, minute: float) -> Mapping[str, float | None]:
         """When it has enough for the next flight, when it is full, and what the last fifth costs."""
         charger = charger_of(self.day.chargers[run.charger], run.amps)
-        block = block_of(self.day, self.yard, battery, run.from_min)
+        block = charged_battery(self.day, self.pool, battery, run.from_min)
         load = self._load_at(battery, run.from_min) if run.box_running else 0.0
-        full = charge.hours_until_full(block, charger, run.missing_ah, load_amps=load)
+        full = charge_model.hours_until_full(block, charger, run.missing_ah, load_amps=load)
         need = self._next_need(battery, minute, run.from_min)
         enough = None
         if need is not None:
             goal = block.capacity_ah * (1 - need)
-            enough = charge.hours_until(block, charger, run.missing_ah, goal, load_amps=load)
+            enough = charge_model.hours_until(block, charger, run.missing_ah, goal, load_amps=load)
         return {
             "enough_min": None if enough is None else run.from_min + 60 * enough,
             "full_min": None if full is None else run.from_min + 60 * full,
-            "last_fifth_hours": charge.last_fifth_hours(block, charger, load_amps=load),
+            "last_fifth_hours": charge_model.last_fifth_hours(block, charger, load_amps=load),
         }
 
     def _load_at(self, battery: str, minute: float) -> float:
@@ -215,7 +216,7 @@ class _Walker:
                 planned, entry = self.day.flights[flight], self.day.boxes[box]
                 minutes = planned.flight.length_min + entry.reserve_min
                 found = self.table.demands[flight, box]
-                return needed_charge(self.day, self.yard, battery, found, minutes, self.day.battery_c(launch))
+                return needed_charge(self.day, self.pool, battery, found, minutes, self.day.battery_c(launch))
         return None
 
 
@@ -223,18 +224,20 @@ def _off_in(day: Day, flight: str, box: str) -> tuple[str, ...]:
     return tuple(sorted(load for where, load in day.off if where == box and day.is_off(flight, box, load)))
 
 
-def follow(day: Day, yard: Yard, table: Timetable, schedule: Schedule) -> Walk:
+def simulate(day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> DayOutcome:
     """Everything that happens when the schedule is followed, the flights not flown among the answers."""
-    walk = _Walker(day, yard, table, schedule).run()
+    outcome = _Simulation(day, pool, table, schedule).run()
     for flight, start in enumerate(schedule.choice.starts):
         if start is None:
-            walk.answers += [_not_today(day, yard, table, schedule, flight, box) for box in day.flights[flight].boxes]
+            outcome.answers += [
+                _not_today(day, pool, table, schedule, flight, box) for box in day.flights[flight].boxes
+            ]
     order = {planned.name: place for place, planned in enumerate(day.flights)}
-    walk.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
-    walk.answers = _with_swaps(day, walk.answers)
-    walk.pauses = _pauses(day, table, schedule)
-    walk.charges.sort(key=lambda run: (run.from_min, run.battery))
-    return walk
+    outcome.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
+    outcome.answers = _with_swaps(day, outcome.answers)
+    outcome.pauses = _pauses(day, table, schedule)
+    outcome.charges.sort(key=lambda run: (run.from_min, run.battery))
+    return outcome
 
 
 def _pauses(day: Day, table: Timetable, schedule: Schedule) -> list[Pause]:
@@ -253,7 +256,7 @@ def _pauses(day: Day, table: Timetable, schedule: Schedule) -> list[Pause]:
     return sorted(found, key=lambda pause: (pause.from_min, pause.box))
 
 
-def _with_swaps(day: Day, answers: list[Answer]) -> list[Answer]:
+def _with_swaps(day: Day, answers: list[FlightAnswer]) -> list[FlightAnswer]:
     """The same answers, each that needs another battery in its box saying so."""
     inside = {name: box.battery for name, box in day.boxes.items()}
     told = []
@@ -265,7 +268,9 @@ def _with_swaps(day: Day, answers: list[Answer]) -> list[Answer]:
     return told
 
 
-def _not_today(day: Day, yard: Yard, table: Timetable, schedule: Schedule, flight: int, box: str) -> Answer:
+def _not_today(
+    day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule, flight: int, box: str
+) -> FlightAnswer:
     """Why this box keeps the flight on the ground, or that another box does."""
     place, wished = table.boxes.index(box), day.flights[flight].launch_min
     slot = min(range(len(table.bounds_min)), key=lambda i: abs(table.bounds_min[i] - wished))
@@ -284,4 +289,4 @@ def _not_today(day: Day, yard: Yard, table: Timetable, schedule: Schedule, fligh
                 else "this box could; another box, or a later flight, needs the time or the charge"
             )
     name = day.flights[flight].name
-    return Answer(flight=name, box=box, verdict="not today", because=words, loads_off=_off_in(day, name, box))
+    return FlightAnswer(flight=name, box=box, verdict="not today", because=words, loads_off=_off_in(day, name, box))

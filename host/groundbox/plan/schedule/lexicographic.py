@@ -3,29 +3,67 @@
 Stages are solved one after another; each keeps what the last reached, and what simple rules find is never undercut.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import inf
 
-from groundbox.plan.greedy import greedy
-from groundbox.plan.patience import Patience
-from groundbox.plan.problem import Choice, Problem, Worth, levels, may_be, worth
-from groundbox.plan.program import Program, Terms
+from groundbox.plan.schedule.greedy import greedy
+from groundbox.plan.schedule.milp import Program, Terms
+from groundbox.plan.schedule.problem import Choice, Objective, Problem, is_allowed, levels, objective
 
 STAGE_SHARES = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
 DEEP_STEP_AH = 1e-4
 TRY_SHARE, MOST_TRIES, MOST_TIDY_SECONDS = 0.15, 6, 0.5
 
 
+Clock = Callable[[], float]
+
+LEAST_SECONDS = 0.05
+
+
+class TimeBudget:
+    """So many seconds for everything together.
+
+    Args:
+        seconds: in all.
+        clock: seconds that never step back; without one, what is granted counts as spent.
+    """
+
+    def __init__(self, seconds: float, clock: Clock | None = None) -> None:
+        self.clock = clock
+        self._left = seconds
+        self._until = seconds + clock() if clock else inf
+
+    @property
+    def left(self) -> float:
+        """Seconds that are left, 0 at least."""
+        return max(0.0, self._until - self.clock() if self.clock else self._left)
+
+    @property
+    def out(self) -> bool:
+        """True when the clock says that the time is over; without one work that is not the solver's costs nothing."""
+        return self.clock is not None and self.left == 0
+
+    def grant(self, share: float, most: float = inf) -> float:
+        """Seconds for a part: `share` of what is left, never quite nothing."""
+        seconds = max(LEAST_SECONDS, min(share * self.left, most))
+        self._left -= seconds
+        return seconds
+
+    def part(self, share: float) -> "TimeBudget":
+        """TimeBudget for a part that shares its own out again; what it does not use stays, where there is a clock."""
+        return TimeBudget(self.grant(share), self.clock)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
-    """The best choice found, its worth and charge levels. `open_gap` names what is not proven: None when all is.
+    """The best choice found, its objective and charge levels. `open_gap` names what is not proven: None when all is.
 
     open_gap: how much better an unknown schedule might be, in the words of the objective it concerns.
     """
 
     choice: Choice
-    worth: Worth
+    objective: Objective
     levels: tuple[tuple[float, ...], ...]
     open_gap: str | None = None
 
@@ -37,15 +75,15 @@ class _Best:
     problem: Problem
     choice: Choice
     rows: list[list[float]]
-    worth: Worth
+    objective: Objective
 
     def offer(self, choice: Choice, tidier: bool = False) -> None:
         rows = levels(self.problem, choice)
         if rows is None:
             return
-        found = worth(self.problem, choice, rows)
-        if found.key() < self.worth.key() or (tidier and found.key() == self.worth.key()):
-            self.choice, self.rows, self.worth = choice, rows, found
+        found = objective(self.problem, choice, rows)
+        if found.key() < self.objective.key() or (tidier and found.key() == self.objective.key()):
+            self.choice, self.rows, self.objective = choice, rows, found
 
 
 def _patterns(problem: Problem) -> Iterator[Problem]:
@@ -61,16 +99,16 @@ def _patterns(problem: Problem) -> Iterator[Problem]:
             yield replace(problem, flights=flights)
 
 
-def _by_simple_rules(problem: Problem, enough: int | None = None) -> _Best:
+def _greedy(problem: Problem, enough: int | None = None) -> _Best:
     nothing = Choice(starts=(None,) * len(problem.flights), fitted={}, charging=frozenset())
     rows = levels(problem, nothing)
     assert rows is not None
-    best = _Best(problem=problem, choice=nothing, rows=rows, worth=worth(problem, nothing, rows))
+    best = _Best(problem=problem, choice=nothing, rows=rows, objective=objective(problem, nothing, rows))
     for pattern in _patterns(problem):
         best.offer(greedy(pattern))
-        if best.worth.deep_ah > 0 or best.worth.flown < len(problem.flights):
+        if best.objective.deep_ah > 0 or best.objective.flown < len(problem.flights):
             best.offer(greedy(pattern, sparing=True))
-        if best.worth.flown == enough:
+        if best.objective.flown == enough:
             break
     return best
 
@@ -90,69 +128,71 @@ def _try_patterns(best: _Best, seconds: float) -> None:
     tries: list[tuple[float, int, Problem]] = []
     for pattern in _patterns(best.problem):
         late = [starts[0].late_min for starts in pattern.flights if len(starts) == 1]
-        if len(late) == len(pattern.flights) == best.worth.flown and 0 < sum(late) < best.worth.late_min:
+        if len(late) == len(pattern.flights) == best.objective.flown and 0 < sum(late) < best.objective.late_min:
             tries.append((sum(late), len(tries), pattern))
     for _, _, pattern in sorted(tries)[:MOST_TRIES]:
         program = Program(pattern)
         values, _, _ = program.model.solve(program.flight_cost(), seconds)
-        before = best.worth
+        before = best.objective
         if values is not None:
             best.offer(program.choice(values))
-        if best.worth != before:
+        if best.objective != before:
             return
 
 
-def _open_stage(name: str, worth_: Worth, flights: int = 0) -> bool:
+def _open_stage(name: str, objective_: Objective, flights: int = 0) -> bool:
     """False where the best so far cannot be bettered in this respect, so that there is nothing to solve."""
-    return {"flights": worth_.flown < flights, "late": worth_.late_min > 0, "deep": worth_.deep_ah > 0}[name]
+    return {"flights": objective_.flown < flights, "late": objective_.late_min > 0, "deep": objective_.deep_ah > 0}[
+        name
+    ]
 
 
 def _flights_stage(program: Program, best: _Best, seconds: float) -> str | None:
     """Most flights; the words for what is not proven."""
     cost, most = program.flight_cost(), float(len(best.problem.flights))
-    if _open_stage("flights", best.worth, len(best.problem.flights)):
+    if _open_stage("flights", best.objective, len(best.problem.flights)):
         bound, proven = _stage(program, best, cost, seconds)
-        most = best.worth.flown if proven else min(most, -bound)
-    program.keep(cost, -best.worth.flown)
-    more = int(most + 1e-6) - best.worth.flown
+        most = best.objective.flown if proven else min(most, -bound)
+    program.keep(cost, -best.objective.flown)
+    more = int(most + 1e-6) - best.objective.flown
     return f"perhaps {more} more flight(s)" if more > 0 else None
 
 
 def _late_stage(program: Program, best: _Best, seconds: float) -> str | None:
     """Least late; the words for what is not proven."""
     cost, least = program.late_cost(), 0.0
-    if _open_stage("late", best.worth):
+    if _open_stage("late", best.objective):
         bound, proven = _stage(program, best, cost, seconds)
         if not proven:
             _try_patterns(best, seconds * TRY_SHARE)
-        least = best.worth.late_min if proven else max(bound, 0.0)
-    program.keep(cost, best.worth.late_min + 1e-6)
-    less = best.worth.late_min - least
+        least = best.objective.late_min if proven else max(bound, 0.0)
+    program.keep(cost, best.objective.late_min + 1e-6)
+    less = best.objective.late_min - least
     return f"perhaps {less:.0f} min less late" if less > 0.5 else None
 
 
 def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
     """Least deep discharge; the words for what is not proven."""
     cost, least = program.deep_cost(), 0.0
-    if _open_stage("deep", best.worth):
+    if _open_stage("deep", best.objective):
         bound, proven = _stage(program, best, cost, seconds)
-        least = best.worth.deep_ah if proven else max(bound, 0.0)
-    program.keep(cost, best.worth.deep_ah + DEEP_STEP_AH)
-    less = best.worth.deep_ah - least
+        least = best.objective.deep_ah if proven else max(bound, 0.0)
+    program.keep(cost, best.objective.deep_ah + DEEP_STEP_AH)
+    less = best.objective.deep_ah - least
     return f"perhaps {less:.1f} Ah less deep discharge" if less > 0.05 else None
 
 
 def best_schedule(
-    problem: Problem, patience: Patience | None = None, tidy: bool = True, known: Choice | None = None
+    problem: Problem, time_budget: TimeBudget | None = None, tidy: bool = True, known: Choice | None = None
 ) -> Schedule:
     """The best schedule, and what of it is not proven within about the time given (4 s).
 
     Args:
         known: a choice that may hold, to begin with.
     """
-    patience = patience or Patience(4.0)
-    best, program = _by_simple_rules(problem), Program(problem)
-    if known is not None and may_be(problem, known):
+    time_budget = time_budget or TimeBudget(4.0)
+    best, program = _greedy(problem), Program(problem)
+    if known is not None and is_allowed(problem, known):
         best.offer(known)
     flights, late, deep, last = STAGE_SHARES
     gaps = []
@@ -161,32 +201,32 @@ def best_schedule(
         ("late", _late_stage, late, deep + last),
         ("deep", _deep_stage, deep, last),
     ):
-        is_open = _open_stage(name, best.worth, len(problem.flights)) and not patience.out
-        gaps.append(stage(program, best, patience.grant(share / (share + rest)) if is_open else 0.0))
-    if tidy and not patience.out:
-        values, _, _ = program.model.solve(program.tidy_cost(), patience.grant(1.0, MOST_TIDY_SECONDS))
+        is_open = _open_stage(name, best.objective, len(problem.flights)) and not time_budget.out
+        gaps.append(stage(program, best, time_budget.grant(share / (share + rest)) if is_open else 0.0))
+    if tidy and not time_budget.out:
+        values, _, _ = program.model.solve(program.tidy_cost(), time_budget.grant(1.0, MOST_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
     return _schedule_of(best, ", ".join(gap for gap in gaps if gap) or None)
 
 
-def rough_worth(problem: Problem, enough: int | None = None) -> Worth:
+def greedy_objective(problem: Problem, enough: int | None = None) -> Objective:
     """What simple rules reach: quick, and never better than the best schedule; it ends with `enough` flights."""
-    return by_rules(problem, enough).worth
+    return greedy_schedule(problem, enough).objective
 
 
-def by_rules(problem: Problem, enough: int | None = None) -> Schedule:
+def greedy_schedule(problem: Problem, enough: int | None = None) -> Schedule:
     """The best that simple rules find; it ends with `enough` flights."""
-    return _schedule_of(_by_simple_rules(problem, enough), "only simple rules were tried")
+    return _schedule_of(_greedy(problem, enough), "only simple rules were tried")
 
 
 def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:
     rows = tuple(tuple(row) for row in best.rows)
-    return Schedule(choice=best.choice, worth=best.worth, levels=rows, open_gap=open_gap)
+    return Schedule(choice=best.choice, objective=best.objective, levels=rows, open_gap=open_gap)
 
 
 def most_flights(problem: Problem, seconds: float) -> int:
     """Most flights that a schedule found within `seconds` flies."""
-    best, program = _by_simple_rules(problem), Program(problem)
+    best, program = _greedy(problem), Program(problem)
     _stage(program, best, program.flight_cost(), seconds)
-    return best.worth.flown
+    return best.objective.flown

@@ -4,28 +4,35 @@ from msgspec.structs import asdict
 
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Limits, Phase
-from groundbox.plan import box_file, size_air, size_battery, size_fuse, size_gas, size_sensor, size_wire, supply
-from groundbox.plan.result import Result
+from groundbox.plan import battery_pool
+from groundbox.plan.size.air import SizeCase, size_air
+from groundbox.plan.size.battery import TYPICAL_C20_AH, TYPICAL_ROWS, DutyPeriod, size_battery
+from groundbox.plan.size.box_file import SizeAir, SizeBox
+from groundbox.plan.size.fuse import FuseBranch, size_fuse
+from groundbox.plan.size.gas import size_gas
+from groundbox.plan.size.result import SizeResult
+from groundbox.plan.size.sensor import size_divider, size_hold_up, size_tachometer, size_thermistor
+from groundbox.plan.size.wire import WireRun, size_wire
 
 WORN_HEALTH, CHARGE_SD = 0.8, 0.02
 
 
-def _battery(box: box_file.Box) -> Result:
-    rows = [(row.minutes, row.amps) for row in box.battery.rows] or size_battery.TYPICAL_ROWS
-    anytime = size_battery.Period(amps=box.anytime.amps, minutes=box.anytime.minutes) if box.anytime else None
-    return size_battery.size_battery(
-        [size_battery.Period(amps=duty.amps, minutes=duty.minutes) for duty in box.duty],
+def _battery(box: SizeBox) -> SizeResult:
+    rows = [(row.minutes, row.amps) for row in box.battery.rows] or TYPICAL_ROWS
+    anytime = DutyPeriod(amps=box.anytime.amps, minutes=box.anytime.minutes) if box.anytime else None
+    return size_battery(
+        [DutyPeriod(amps=duty.amps, minutes=duty.minutes) for duty in box.duty],
         anytime=anytime,
         coldest_c=box.battery.coldest_c,
         ageing_factor=box.battery.ageing_factor,
         design_margin=box.battery.design_margin,
         rows=rows,
-        c20_ah=box.battery.rows_c20_ah or size_battery.TYPICAL_C20_AH,
+        c20_ah=box.battery.rows_c20_ah or TYPICAL_C20_AH,
         blocks=box.battery.in_parallel,
     )
 
 
-def _runtime(box: box_file.Box, battery_ah: float) -> Result:
+def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
     """What the estimator's own model makes of that battery on the same duty, new and worn to 80 %."""
     profile = BatteryProfile(c20_ah=battery_ah, cells=box.battery.cells)
     limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
@@ -34,8 +41,8 @@ def _runtime(box: box_file.Box, battery_ah: float) -> Result:
     values: dict[str, float] = {"duty_min": sum(duty.minutes for duty in box.duty)}
     parts = []
     for label, health in (("new", 1.0), ("worn to 80 %", WORN_HEALTH)):
-        bank = supply.believed(profile, health=health, soc=1.0, soc_sd=CHARGE_SD)
-        band = supply.runtime(bank, profile, limits, phases, box.battery.coldest_c)
+        bank = battery_pool.initial_bank(profile, health=health, soc=1.0, soc_sd=CHARGE_SD)
+        band = battery_pool.runtime(bank, profile, limits, phases, box.battery.coldest_c)
         parts.append(f"{label} {band.low_min:.0f} / {band.expected_min:.0f} / {band.high_min:.0f} min")
         key = label.split()[0]
         values |= {
@@ -44,7 +51,7 @@ def _runtime(box: box_file.Box, battery_ah: float) -> Result:
             f"{key}_late_min": band.high_min,
         }
     short = values["worn_early_min"] < values["duty_min"]
-    return Result(
+    return SizeResult(
         topic="runtime",
         answer=f"{battery_ah:g} Ah, low / expected / high: {'; '.join(parts)}"
         f"; the duty lasts {values['duty_min']:.0f} min"
@@ -65,17 +72,15 @@ def _runtime(box: box_file.Box, battery_ah: float) -> Result:
     )
 
 
-def _wires(box: box_file.Box) -> dict[str, Result]:
+def _wires(box: SizeBox) -> dict[str, SizeResult]:
     return {
-        wire.name: size_wire.size_wire(
-            wire.name, size_wire.Run(**{k: v for k, v in asdict(wire).items() if k != "name"})
-        )
+        wire.name: size_wire(wire.name, WireRun(**{k: v for k, v in asdict(wire).items() if k != "name"}))
         for wire in box.wire
     }
 
 
-def _fuses(box: box_file.Box, wires: dict[str, Result], battery_ah: float) -> list[Result]:
-    results: dict[str, Result] = {}
+def _fuses(box: SizeBox, wires: dict[str, SizeResult], battery_ah: float) -> list[SizeResult]:
+    results: dict[str, SizeResult] = {}
     # A fuse is sized after the one nearer the battery, whose rating it is judged against.
     waiting = list(box.fuse)
     while waiting:
@@ -83,34 +88,34 @@ def _fuses(box: box_file.Box, wires: dict[str, Result], battery_ah: float) -> li
         waiting.remove(ready)
         parent = results.get(ready.behind or "")
         fields = {k: v for k, v in asdict(ready).items() if k not in ("name", "wire", "behind")}
-        branch = size_fuse.Branch(
+        branch = FuseBranch(
             wire_carries_amps=wires[ready.wire].values["carries_amps"],
             parent_amps=parent.values["rating_amps"] if parent else None,
             **fields,
         )
-        results[ready.name] = size_fuse.size_fuse(
+        results[ready.name] = size_fuse(
             ready.name, branch, battery_ah=battery_ah / box.battery.in_parallel, blocks=box.battery.in_parallel
         )
     return [results[fuse.name] for fuse in box.fuse]
 
 
-def _air(air: box_file.Air) -> Result:
+def _air(air: SizeAir) -> SizeResult:
     fields = asdict(air)
-    return size_air.size_air(size_air.Case(opening_m2=fields.pop("opening_cm2") / 1e4, **fields))
+    return size_air(SizeCase(opening_m2=fields.pop("opening_cm2") / 1e4, **fields))
 
 
-def _sensors(box: box_file.Box) -> list[Result]:
-    results = [size_sensor.size_divider(box.sensor)] if box.sensor else []
+def _sensors(box: SizeBox) -> list[SizeResult]:
+    results = [size_divider(box.sensor)] if box.sensor else []
     if box.parts:
         results += [
-            size_sensor.size_thermistor(box.parts),
-            size_sensor.size_tachometer(box.parts),
-            size_sensor.size_hold_up(box.parts),
+            size_thermistor(box.parts),
+            size_tachometer(box.parts),
+            size_hold_up(box.parts),
         ]
     return results
 
 
-def size_box(box: box_file.Box) -> list[Result]:
+def size_box(box: SizeBox) -> list[SizeResult]:
     """Every result that the box file asks for, battery first."""
     battery = _battery(box)
     battery_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"])
@@ -121,7 +126,7 @@ def size_box(box: box_file.Box) -> list[Result]:
     if box.charging:
         for stage in box.charging.stages:
             results.append(
-                size_gas.size_gas(
+                size_gas(
                     cells=box.battery.cells,
                     c20_ah=battery_ah,
                     vented=box.battery.vented,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from groundbox.plan.problem import DEEP_FRACTION, SLACK_AH, Choice, Problem, Start, slot_gain
+from groundbox.plan.schedule.problem import DEEP_FRACTION, SLACK_AH, Choice, Problem, Start, slot_gain
 
 
 @dataclass(slots=True)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class SizeResult:
     """An answer with its formula, the source of that formula, the numbers put in and the cautions that belong to it.
 
     `values` and `numbers` carry the unit in each name. `answer` is a sentence; `stop` is True when the thing cannot or
@@ -25,16 +25,6 @@ LOCAL_CODE = "Local code and licensed practice come first; these figures do not 
 SHORT_CIRCUIT = (
     "A short circuit at a battery post welds tools and burns skin: cover the posts, take off rings, fit the fuse last."
 )
-HYDROGEN = (
-    "A charging lead-acid battery gives off hydrogen: charge in the open or with the lid off, "
-    "no flame or sparking part near. Fans do not make a closed box safe to charge in."
-)
-DAMAGED = "Never charge a battery that is frozen, swollen, leaking or hot to the touch."
-PARALLEL = (
-    "Blocks side by side: of one kind and age, equally charged before they are joined, a fuse at each block's post; "
-    "one bad block drains the others."
-)
-CHARGING = (HYDROGEN, DAMAGED)
 
 
 def next_size(wanted: float, sizes: tuple[float, ...]) -> float | None:

@@ -18,6 +18,8 @@ more on a 12 V block (makers' sheets, secondary copies). One set of numbers for 
 from dataclasses import dataclass, replace
 from math import exp, inf, log
 
+from groundbox.plan.day_keys import DayCharger
+
 ACCEPTANCE_PER_HOUR, FULL_VOLTS, REST_VOLTS = 0.85, 14.4, 13.0
 ACCEPTANCE_PER_K, VOLTS_PER_K = 0.015, 0.030
 GAS_AMPS_PER_AH, GAS_VOLTS, GAS_C = 0.008, 14.4, 20.0
@@ -28,9 +30,20 @@ COLDEST_C, WARMEST_C, LOWEST_REST_VOLTS = 0.0, 40.0, 10.5
 # Full: the current changes by less than a twentieth over two hours (IEC 61056-1: steady over 2 h, from memory).
 STEADY_HOURS, STEADY_CHANGE = 2.0, 0.05
 
+HYDROGEN = (
+    "A charging lead-acid battery gives off hydrogen: charge in the open or with the lid off, "
+    "no flame or sparking part near. Fans do not make a closed box safe to charge in."
+)
+DAMAGED = "Never charge a battery that is frozen, swollen, leaking or hot to the touch."
+PARALLEL = (
+    "Blocks side by side: of one kind and age, equally charged before they are joined, a fuse at each block's post; "
+    "one bad block drains the others."
+)
+CHARGING = (HYDROGEN, DAMAGED)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class ChargedBattery:
     """A battery as charging sees it. `health` is present over rated 20-hour capacity."""
 
     c20_ah: float
@@ -50,7 +63,7 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Charger:
+class ChargerModel:
     """A charger by what it really holds. Voltages per 12 V block at 25 C.
 
     ends: "never" holds the absorption voltage, "taper" goes to float when its own current falls to `taper_amps` (or
@@ -72,8 +85,21 @@ class Charger:
         return base - self.mv_per_k / 1000 * (battery_c - 25)
 
 
+def charger_of(entry: DayCharger, amps: float) -> ChargerModel:
+    """The day file's charger set to `amps`."""
+    return ChargerModel(
+        amps=amps,
+        absorption_volts=entry.absorption_volts,
+        float_volts=entry.float_volts,
+        ends=entry.ends,
+        taper_amps=entry.taper_amps,
+        timer_hours=inf if entry.timer_hours is None else entry.timer_hours,
+        mv_per_k=entry.mv_per_k,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class ChargeState:
     """Where a charge stands. `missing_ah` of the present capacity; `amps` into the battery at this moment."""
 
     missing_ah: float
@@ -84,7 +110,7 @@ class State:
     amps: float = 0.0
 
 
-def acceptance_per_hour(block: Block, volts: float) -> float:
+def acceptance_per_hour(block: ChargedBattery, volts: float) -> float:
     """k: share of the missing ampere-hours that the battery takes in an hour at `volts` (per 12 V)."""
     as_at_25c = volts + VOLTS_PER_K * (block.battery_c - 25)
     drive = max(0.0, (as_at_25c - REST_VOLTS) / (FULL_VOLTS - REST_VOLTS))
@@ -92,36 +118,38 @@ def acceptance_per_hour(block: Block, volts: float) -> float:
     return ACCEPTANCE_PER_HOUR * drive * warmth * min(1.0, block.health)
 
 
-def gas_amps(block: Block, volts: float) -> float:
+def gas_amps(block: ChargedBattery, volts: float) -> float:
     """Current that makes gas and heat, not charge."""
     as_at_20c = volts + VOLTS_PER_K * (block.battery_c - GAS_C)
     return GAS_AMPS_PER_AH * block.c20_ah * exp((as_at_20c - GAS_VOLTS) / GAS_STEP_VOLTS)
 
 
-def accepted_amps(block: Block, missing_ah: float, volts: float) -> float:
+def accepted_amps(block: ChargedBattery, missing_ah: float, volts: float) -> float:
     """Current the battery takes when `volts` (per 12 V) are held at it."""
     return acceptance_per_hour(block, volts) * missing_ah / STORED_FRACTION + gas_amps(block, volts)
 
 
-def missing_at(block: Block, amps: float, volts: float) -> float:
+def missing_at(block: ChargedBattery, amps: float, volts: float) -> float:
     """Ampere-hours missing when a steady `amps` has driven the battery up to `volts`."""
     k = acceptance_per_hour(block, volts)
     return inf if k == 0 else max(0.0, (amps - gas_amps(block, volts)) * STORED_FRACTION / k)
 
 
-def full_at(block: Block, volts: float) -> float:
+def full_at(block: ChargedBattery, volts: float) -> float:
     """Ampere-hours missing at which the charge counts as full: the current has become steady."""
     k = acceptance_per_hour(block, volts)
     moving = 1 - exp(-k * STEADY_HOURS)
     return inf if k == 0 else STEADY_CHANGE * gas_amps(block, volts) * STORED_FRACTION / (k * moving)
 
 
-def holds_back(charger: Charger, load_amps: float) -> bool:
+def stays_at_float(charger: ChargerModel, load_amps: float) -> bool:
     """True where a running load hides the taper and no timer helps: the charge is planned at the float voltage only."""
     return charger.ends == "taper" and load_amps >= charger.taper_amps > 0 and charger.timer_hours == inf
 
 
-def _held_hours(block: Block, charger: Charger, state: State, volts: float, load_amps: float) -> float:
+def _held_hours(
+    block: ChargedBattery, charger: ChargerModel, state: ChargeState, volts: float, load_amps: float
+) -> float:
     """Hours until the absorption stage ends by itself."""
     if state.stage == "float" or charger.ends == "never":
         return inf
@@ -134,7 +162,9 @@ def _held_hours(block: Block, charger: Charger, state: State, volts: float, load
     return min(timed, log(state.missing_ah / ends_at) / acceptance_per_hour(block, volts)) if ends_at else timed
 
 
-def _taper(block: Block, charger: Charger, state: State, hours: float, load_amps: float) -> State:
+def _taper(
+    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
+) -> ChargeState:
     """At constant voltage, up to `hours` or to the end of the stage."""
     stage = "absorption" if state.stage == "bulk" else state.stage
     state = replace(state, stage=stage)
@@ -142,7 +172,7 @@ def _taper(block: Block, charger: Charger, state: State, hours: float, load_amps
     held = _held_hours(block, charger, state, volts, load_amps)
     leg = min(hours, held)
     missing = state.missing_ah * exp(-acceptance_per_hour(block, volts) * leg)
-    return State(
+    return ChargeState(
         missing_ah=missing,
         stage="float" if held <= hours else stage,
         hours=state.hours + leg,
@@ -152,7 +182,9 @@ def _taper(block: Block, charger: Charger, state: State, hours: float, load_amps
     )
 
 
-def _one_leg(block: Block, charger: Charger, state: State, hours: float, load_amps: float) -> State:
+def _one_leg(
+    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
+) -> ChargeState:
     """Up to `hours` on, ending early where the charge changes its manner."""
     amps = min(charger.amps - load_amps, block.limit_amps)
     if amps <= 0:  # the loads take all the charger gives, or more
@@ -168,17 +200,21 @@ def _one_leg(block: Block, charger: Charger, state: State, hours: float, load_am
     return replace(state, missing_ah=missing, hours=state.hours + leg, in_ah=state.in_ah + amps * leg, amps=amps)
 
 
-def charge(block: Block, charger: Charger, missing_ah: float, hours: float, *, load_amps: float = 0.0) -> State:
+def charge(
+    block: ChargedBattery, charger: ChargerModel, missing_ah: float, hours: float, *, load_amps: float = 0.0
+) -> ChargeState:
     """Where a charge of `hours` ends that begins with `missing_ah` of the present capacity.
 
     Args:
         load_amps: running loads on the same wires; they take their share of the charger first.
     """
-    state = State(missing_ah=missing_ah, stage="float" if holds_back(charger, load_amps) else "bulk")
-    return go_on(block, charger, state, hours, load_amps=load_amps)
+    state = ChargeState(missing_ah=missing_ah, stage="float" if stays_at_float(charger, load_amps) else "bulk")
+    return continue_charge(block, charger, state, hours, load_amps=load_amps)
 
 
-def go_on(block: Block, charger: Charger, state: State, hours: float, *, load_amps: float = 0.0) -> State:
+def continue_charge(
+    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, *, load_amps: float = 0.0
+) -> ChargeState:
     """The same charge, `hours` further on."""
     end = state.hours + hours
     for _ in range(8):  # bulk, absorption, float, each entered once
@@ -190,7 +226,7 @@ def go_on(block: Block, charger: Charger, state: State, hours: float, *, load_am
 
 
 def hours_until(
-    block: Block, charger: Charger, missing_ah: float, target_missing_ah: float, *, load_amps: float = 0.0
+    block: ChargedBattery, charger: ChargerModel, missing_ah: float, target_missing_ah: float, *, load_amps: float = 0.0
 ) -> float | None:
     """Hours until only `target_missing_ah` are missing; None when this charger never gets there (within four days)."""
     if missing_ah <= target_missing_ah:
@@ -205,9 +241,11 @@ def hours_until(
     return high
 
 
-def hours_until_full(block: Block, charger: Charger, missing_ah: float, *, load_amps: float = 0.0) -> float | None:
+def hours_until_full(
+    block: ChargedBattery, charger: ChargerModel, missing_ah: float, *, load_amps: float = 0.0
+) -> float | None:
     """Hours until the charge counts as full at the voltage the charger ends with; None when it never does."""
-    stage = "float" if holds_back(charger, load_amps) else "absorption"
+    stage = "float" if stays_at_float(charger, load_amps) else "absorption"
     goal = full_at(block, charger.volts(stage, block.battery_c))
     reached = hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
     if reached is not None or stage == "float":
@@ -216,12 +254,12 @@ def hours_until_full(block: Block, charger: Charger, missing_ah: float, *, load_
     return hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
 
 
-def last_fifth_hours(block: Block, charger: Charger, *, load_amps: float = 0.0) -> float | None:
+def last_fifth_hours(block: ChargedBattery, charger: ChargerModel, *, load_amps: float = 0.0) -> float | None:
     """What the charge from 80 % to full costs in time."""
     return hours_until_full(block, charger, 0.2 * block.capacity_ah, load_amps=load_amps)
 
 
-def chosen_amps(block: Block, amps: float, steps: tuple[float, ...]) -> float | None:
+def chosen_amps(block: ChargedBattery, amps: float, steps: tuple[float, ...]) -> float | None:
     """The highest current a charger can be told to hold that the battery stands; None when even its lowest is too much.
 
     Args:
@@ -232,7 +270,11 @@ def chosen_amps(block: Block, amps: float, steps: tuple[float, ...]) -> float | 
 
 
 def refusals(
-    block: Block, charger: Charger, *, rest_volts: float | None = None, load_volts: dict[str, float] | None = None
+    block: ChargedBattery,
+    charger: ChargerModel,
+    *,
+    rest_volts: float | None = None,
+    load_volts: dict[str, float] | None = None,
 ) -> tuple[str, ...]:
     """One sentence for each reason not to charge this battery with this charger now; empty when there is none.
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from groundbox.plan.problem import DEEP_FRACTION, Choice, Points, Problem, Start
+from groundbox.plan.schedule.problem import DEEP_FRACTION, Choice, Points, Problem, Start
 
 Terms = dict[int, float]
 

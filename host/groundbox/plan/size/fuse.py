@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from math import log
 
-from groundbox.plan.result import LOCAL_CODE, SHORT_CIRCUIT, Result, next_size
-from groundbox.plan.size_battery import interpolate
+from groundbox.plan.size.battery import interpolate
+from groundbox.plan.size.result import LOCAL_CODE, SHORT_CIRCUIT, SizeResult, next_size
 
 RATINGS_AMPS = (0.5, 1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100)
 CONTINUOUS_FRACTION = 0.75  # common practice, no source: 75 to 80 % of the rating
@@ -27,7 +27,7 @@ OPENS_S = ((1.35, 0.75, 600.0), (2.0, 0.15, 5.0), (3.5, 0.04, 0.5), (6.0, 0.02, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Branch:
+class FuseBranch:
     """What a fuse protects. `parent_amps` is the rating of the fuse nearer the battery, None for the battery's own."""
 
     amps: float
@@ -57,7 +57,7 @@ def opens_after_s(share: float, column: int) -> float | None:
     return float(2.718281828 ** interpolate(points, log(share)))
 
 
-def _faults(branch: Branch, rating: float, short_amps: float) -> list[str]:
+def _faults(branch: FuseBranch, rating: float, short_amps: float) -> list[str]:
     faults = []
     if rating > branch.wire_carries_amps:
         faults.append(
@@ -81,17 +81,17 @@ def _faults(branch: Branch, rating: float, short_amps: float) -> list[str]:
     return faults
 
 
-def _survives_start(branch: Branch, rating: float) -> bool:
+def _survives_start(branch: FuseBranch, rating: float) -> bool:
     holds = opens_after_s((branch.start_amps or 0.0) / rating, 1)
     return holds is None or branch.start_s <= holds
 
 
-def _smallest(branch: Branch, wanted: float) -> float:
+def _smallest(branch: FuseBranch, wanted: float) -> float:
     fitting = tuple(rating for rating in RATINGS_AMPS if _survives_start(branch, rating))
     return next_size(wanted, fitting) or wanted
 
 
-def _stall_words(branch: Branch, rating: float) -> str:
+def _stall_words(branch: FuseBranch, rating: float) -> str:
     if branch.stall_amps is None:
         return ""
     latest = opens_after_s(branch.stall_amps / rating, 2)
@@ -100,7 +100,7 @@ def _stall_words(branch: Branch, rating: float) -> str:
     return f"; a stall of {branch.stall_amps:g} A opens it within {float(f'{latest:.2g}'):g} s"
 
 
-def size_fuse(name: str, branch: Branch, *, battery_ah: float, blocks: int = 1) -> Result:
+def size_fuse(name: str, branch: FuseBranch, *, battery_ah: float, blocks: int = 1) -> SizeResult:
     """The smallest ordinary rating that carries the load at case temperature, and every reason it will not do.
 
     Source: common practice, no source (75 % rule, 15 cm rule, 1.6 selectivity of IEC 60269-1 from memory).
@@ -114,7 +114,7 @@ def size_fuse(name: str, branch: Branch, *, battery_ah: float, blocks: int = 1) 
         faults.insert(
             0, f"{rating:g} A is under the {wanted:.2f} A wanted for {branch.amps:g} A at {branch.case_c:g} C"
         )
-    return Result(
+    return SizeResult(
         topic=f"fuse {name}",
         answer=f"{rating:g} A" + _stall_words(branch, rating) + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
         formula="rating >= amps / (0.75 x (1 - 0.002 (case C - 25))); rating <= what the wire carries; "

@@ -7,16 +7,15 @@ from itertools import combinations
 from msgspec.structs import replace as struct_replace
 
 from groundbox.battery.profile import BatteryProfile
+from groundbox.plan.battery_pool import BatteryPool, bank_of
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight
-from groundbox.plan.patience import Clock, Patience
 from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable
-from groundbox.plan.result import next_size
-from groundbox.plan.schedule import by_rules, most_flights
-from groundbox.plan.size_battery import ORDINARY_AH
+from groundbox.plan.schedule.lexicographic import Clock, TimeBudget, greedy_schedule, most_flights
+from groundbox.plan.size.battery import ORDINARY_AH
+from groundbox.plan.size.result import next_size
 from groundbox.plan.timetable import timetable
-from groundbox.plan.yard import Yard, believed_of
 
-LONGER_GAP_MIN, MOST_MENDS = 10.0, 8
+LONGER_GAP_MIN, MAXIMUM_FIXES = 10.0, 8
 # What a change costs the pilot, smaller is easier (assumed; only the order matters).
 COST_LOAD_OFF, COST_BOX_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 1.5, 2.0, 4.0, 5.0, 6.0
 CHECK_SECONDS, CONFIRM_SECONDS, SEARCH_SECONDS = 0.3, 0.5, 20.0
@@ -33,7 +32,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mend:
+class Fix:
     """A smallest set of changes with which every flight is flown."""
 
     changes: tuple[Change, ...]
@@ -45,13 +44,13 @@ class Mend:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Search:
-    """What mends a day, the easiest first, and how many tries were made, of how many there are.
+class FixSearch:
+    """What fixes a day, the easiest first, and how many tries were made, of how many there are.
 
     Each single change and pair is tried twice: by simple rules, and by the solver.
     """
 
-    mends: tuple[Mend, ...]
+    fixes: tuple[Fix, ...]
     tried: int
     of: int
 
@@ -134,30 +133,30 @@ def changed(day: Day, change: Change) -> Day:
     return _with_battery(day, change.what[0], battery, c20_ah)
 
 
-def _yard_with(day: Day, yard: Yard) -> Yard:
+def _pool_with(day: Day, pool: BatteryPool) -> BatteryPool:
     """Known batteries as they are, added ones as their profile says; worked-out needs and curves are kept."""
-    banks = {name: yard.banks.get(name) or believed_of(battery) for name, battery in day.batteries.items()}
+    banks = {name: pool.banks.get(name) or bank_of(battery) for name, battery in day.batteries.items()}
     profiles = {name: battery.profile for name, battery in day.batteries.items()}
-    return Yard(banks=banks, profiles=profiles, learned=yard.learned, low=yard.low, curves=yard.curves)
+    return BatteryPool(banks=banks, profiles=profiles, learned=pool.learned, low=pool.low, curves=pool.curves)
 
 
-def flies_all(day: Day, yard: Yard, patience: Patience | None = None, solver: bool = True) -> bool:
+def flies_all(day: Day, pool: BatteryPool, time_budget: TimeBudget | None = None, solver: bool = True) -> bool:
     """True when every flight can be flown, by simple rules or (with `solver`) by the solver, followed with reserve."""
-    patience, here, wanted = (
-        patience or Patience(CHECK_SECONDS + CONFIRM_SECONDS),
-        _yard_with(day, yard),
+    time_budget, here, wanted = (
+        time_budget or TimeBudget(CHECK_SECONDS + CONFIRM_SECONDS),
+        _pool_with(day, pool),
         len(day.flights),
     )
     table = timetable(day, here, delays=delays_of(day))
     served = {(flight, box) for flight, box, _ in table.problem.fits}
     if any((flight, box) not in served for flight, boxes in enumerate(table.problem.boxes) for box in boxes):
         return False
-    schedule = by_rules(table.problem, wanted)
-    if schedule.worth.flown == wanted and holds(day, here, table, schedule):
+    schedule = greedy_schedule(table.problem, wanted)
+    if schedule.objective.flown == wanted and holds(day, here, table, schedule):
         return True
-    if not solver or most_flights(table.problem, patience.grant(1.0, CHECK_SECONDS)) < wanted:
+    if not solver or most_flights(table.problem, time_budget.grant(1.0, CHECK_SECONDS)) < wanted:
         return False
-    return plan_as_is(day, here, patience.grant(1.0, CONFIRM_SECONDS), 0.0, clock=patience.clock).works
+    return plan_as_is(day, here, time_budget.grant(1.0, CONFIRM_SECONDS), 0.0, clock=time_budget.clock).works
 
 
 def _changed_by(day: Day, changes: tuple[Change, ...]) -> Day:
@@ -166,37 +165,37 @@ def _changed_by(day: Day, changes: tuple[Change, ...]) -> Day:
     return day
 
 
-def mends(
+def fixes(
     day: Day,
-    yard: Yard,
+    pool: BatteryPool,
     seconds: float = SEARCH_SECONDS,
     clock: Clock | None = None,
     tell: Callable[[int, int], None] = lambda done, of: None,
-) -> Search:
+) -> FixSearch:
     """The smallest sets of one or two changes with which the whole day flies, the easiest first.
 
     Every single change is tried by simple rules, which are quick, and by the solver; then every pair of those that do
-    not help alone likewise, in the order of their cost, until `MOST_MENDS` are found or the time is over.
+    not help alone likewise, in the order of their cost, until `MAXIMUM_FIXES` are found or the time is over.
 
     Args:
         seconds: about how long the search may take.
         clock: seconds that never step back; without one only the solver's time counts, as granted.
         tell: called with (tries made, tries to be made) as the search goes on.
     """
-    patience, changes = Patience(seconds, clock), changes_of(day)
+    time_budget, changes = TimeBudget(seconds, clock), changes_of(day)
     singles: list[tuple[Change, ...]] = [(change,) for change in changes]
     pairs: list[tuple[Change, ...]] = sorted(combinations(changes, 2), key=lambda pair: pair[0].cost + pair[1].cost)
     tries = [(one, solver) for sets in (singles, pairs) for solver in (False, True) for one in sets]
     found: set[tuple[Change, ...]] = set()
     tried = 0
     for one, solver in tries:
-        if patience.left == 0 or len(found) >= MOST_MENDS:
+        if time_budget.left == 0 or len(found) >= MAXIMUM_FIXES:
             break
         tried += 1
         if not any(set(known) <= set(one) for known in found) and flies_all(
-            _changed_by(day, one), yard, patience, solver
+            _changed_by(day, one), pool, time_budget, solver
         ):
             found = {known for known in found if not set(one) < set(known)} | {one}
         tell(tried, len(tries))
-    told = sorted((Mend(changes=one) for one in found), key=lambda mend: mend.cost)
-    return Search(mends=tuple(told), tried=tried, of=len(tries))
+    told = sorted((Fix(changes=one) for one in found), key=lambda mend: mend.cost)
+    return FixSearch(fixes=tuple(told), tried=tried, of=len(tries))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import pi
 
-from groundbox.plan.result import LOCAL_CODE, Result
+from groundbox.plan.size.result import LOCAL_CODE, SizeResult
 
 COPPER_OHM_M_20C = 1.7241e-8  # annealed copper, 100 % IACS (IEC 60028)
 COPPER_PER_K = 0.00393  # same source, at 20 C
@@ -25,7 +25,7 @@ GAUGES = (26, 24, 22, 20, 18, 16, 14, 12, 10, 8, 6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class WireRun:
     """One two-wire run. Give `awg`, `mm2` or `data_pairs`; none of them asks for a gauge."""
 
     one_way_m: float
@@ -56,7 +56,7 @@ def carries_amps(mm2: float) -> float:
     return float(best[-1]) if best else CARRIES_AMPS[0][1] * mm2 / CARRIES_AMPS[0][0]
 
 
-def _conductor(run: Run) -> tuple[float, float, str]:
+def _conductor(run: WireRun) -> tuple[float, float, str]:
     """(total mm2 each way, amps carried, words)."""
     if run.data_pairs:
         # n pairs give n conductors each way.
@@ -75,7 +75,7 @@ def _conductor(run: Run) -> tuple[float, float, str]:
     return area_mm2(GAUGES[-1]), carries_amps(area_mm2(GAUGES[-1])), f"more than AWG {GAUGES[-1]}"
 
 
-def size_wire(name: str, run: Run) -> Result:
+def size_wire(name: str, run: WireRun) -> SizeResult:
     """Voltage at the far load at rest and under stall current, loss, and whether the copper carries the current.
 
     Source: ASTM B258 diameters, IEC 60028 copper.
@@ -93,7 +93,7 @@ def size_wire(name: str, run: Run) -> Result:
     cautions = [LOCAL_CODE]
     if run.data_pairs:
         cautions.append("Data pairs used for power need one fuse for each pair, at the battery's end.")
-    return Result(
+    return SizeResult(
         topic=f"wire {name}",
         answer=f"{words}: {drop:.2f} V lost at {run.amps:g} A, {far_stall:.2f} V at the load at most current"
         + "".join(f"; NOT ENOUGH: {fault}" for fault in faults),

@@ -76,8 +76,8 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worth:
-    """What a choice is worth, in the order that counts: flights flown, minutes late, ampere-hours of deep discharge."""
+class Objective:
+    """The lexicographic objective of a choice: flights flown, then minutes late, then deep discharge in Ah."""
 
     flown: int
     late_min: float
@@ -163,7 +163,7 @@ def levels(problem: Problem, choice: Choice) -> list[list[float]] | None:
     return rows
 
 
-def may_be(problem: Problem, choice: Choice) -> bool:
+def is_allowed(problem: Problem, choice: Choice) -> bool:
     """True when no rule but charge is broken: places of chargers, budgets, one box for a battery at a time."""
     flown = [start for start in choice.starts if start is not None]
     if any(before.free > after.first for before, after in zip(flown, flown[1:], strict=False)):
@@ -179,8 +179,8 @@ def may_be(problem: Problem, choice: Choice) -> bool:
     return all(sum_ <= budget.limit + 1e-9 for sum_, budget in zip(spent, problem.budgets, strict=True))
 
 
-def worth(problem: Problem, choice: Choice, rows: list[list[float]]) -> Worth:
-    """What the choice is worth, given its levels."""
+def objective(problem: Problem, choice: Choice, rows: list[list[float]]) -> Objective:
+    """What the choice is objective, given its levels."""
     deep = [max(0.0, DEEP_FRACTION * cap - min(row)) for cap, row in zip(problem.capacity_ah, rows, strict=True)]
     flown = [start for start in choice.starts if start is not None]
-    return Worth(flown=len(flown), late_min=sum(start.late_min for start in flown), deep_ah=sum(deep))
+    return Objective(flown=len(flown), late_min=sum(start.late_min for start in flown), deep_ah=sum(deep))

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from math import inf
 
-from groundbox.plan import charge
-from groundbox.plan.charger import charger_of, open_minutes
-from groundbox.plan.day import Day, by_hour
-from groundbox.plan.day_shape import DayCharger, DaySource
+from groundbox.plan import charge_model
+from groundbox.plan.battery_pool import CELSIUS_STEP, BatteryPool, battery_key, charged_battery
+from groundbox.plan.charge_model import charger_of
+from groundbox.plan.day import Day, by_hour, open_minutes
+from groundbox.plan.day_keys import DayCharger, DaySource
 from groundbox.plan.demand import demand, running
-from groundbox.plan.problem import Budget, Points, concave
-from groundbox.plan.yard import CELSIUS_STEP, Yard, battery_key, block_of
+from groundbox.plan.schedule.problem import Budget, Points, concave
 
 CHARGE_VOLTS = 14.2  # mean of a charge, for what a source must give
 GAIN_AT = (0.0, 0.5, 0.6, 0.7, 0.8, 0.87, 0.93, 0.97, 1.0)  # shares of capacity at which a charge curve is read
@@ -22,9 +22,11 @@ def _running_amps(day: Day, battery: str, entry: DayCharger) -> float:
     return max((max(load.waiting_amps, load.flight_amps if entry.in_flight else 0.0) for load in loads), default=0.0)
 
 
-def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -> tuple[float | None, tuple[str, ...]]:
+def _refusals(
+    day: Day, pool: BatteryPool, battery: str, charger: str, minute: float
+) -> tuple[float | None, tuple[str, ...]]:
     """(amps to set, sentences why not) of a charger for a battery at a minute."""
-    block, entry = block_of(day, yard, battery, minute), day.chargers[charger]
+    block, entry = charged_battery(day, pool, battery, minute), day.chargers[charger]
     boxes = [day.boxes[name] for name in day.batteries[battery].battery.boxes]
     if entry.boxes and not {box.name for box in boxes} & set(entry.boxes):
         return None, ("the charger does not reach it",)
@@ -32,12 +34,12 @@ def _refusals(day: Day, yard: Yard, battery: str, charger: str, minute: float) -
     steps = tuple(step for step in entry.settable_amps or [entry.amps] if step <= given + 1e-9)
     if not steps and not _by_the_hour(day, entry):
         return None, (f"its source gives {given:.1f} A of charging at most, less than the charger takes",)
-    amps = charge.chosen_amps(block, entry.amps, steps or tuple(entry.settable_amps))
+    amps = charge_model.chosen_amps(block, entry.amps, steps or tuple(entry.settable_amps))
     states = [None, *day.flights] if entry.in_flight else [None]
     on = [load for box in boxes for state in states for load in running(day, box, state)]
     stands = {load.name: load.highest_volts for load in on if load.highest_volts}
     rest_volts = day.batteries[battery].battery.rest_volts
-    sentences = charge.refusals(
+    sentences = charge_model.refusals(
         block,
         charger_of(entry, amps or min([entry.amps, *entry.settable_amps])),
         rest_volts=rest_volts,
@@ -52,25 +54,29 @@ def _by_the_hour(day: Day, entry: DayCharger) -> bool:
     return source is not None and bool(source.amps_by_hour)
 
 
-def _curve(day: Day, yard: Yard, battery: str, entry: DayCharger, amps: float, minutes: float, at_min: float) -> Points:
+def _curve(
+    day: Day, pool: BatteryPool, battery: str, entry: DayCharger, amps: float, minutes: float, at_min: float
+) -> Points:
     """Charge gained in a slot, by charge at its start; with the running load where that hides the taper."""
-    block = block_of(day, yard, battery, at_min)
+    block = charged_battery(day, pool, battery, at_min)
     cold = block.battery_c // CELSIUS_STEP * CELSIUS_STEP
-    key = (*battery_key(day, yard, battery), entry.name, amps, round(minutes, 3), cold)
-    if key not in yard.curves:
-        block = charge.Block(
+    key = (*battery_key(day, pool, battery), entry.name, amps, round(minutes, 3), cold)
+    if key not in pool.curves:
+        block = charge_model.ChargedBattery(
             c20_ah=block.c20_ah, health=block.health, cells=block.cells, max_amps=block.max_amps, battery_c=cold
         )
         charger = charger_of(entry, amps)
-        if charge.holds_back(charger, _running_amps(day, battery, entry)):
-            charger = charge.Charger(amps=amps, absorption_volts=charger.float_volts, mv_per_k=charger.mv_per_k)
+        if charge_model.stays_at_float(charger, _running_amps(day, battery, entry)):
+            charger = charge_model.ChargerModel(
+                amps=amps, absorption_volts=charger.float_volts, mv_per_k=charger.mv_per_k
+            )
         points = []
         for share in GAIN_AT:
             missing = (1 - share) * block.capacity_ah
-            left = charge.charge(block, charger, missing, minutes / 60).missing_ah
+            left = charge_model.charge(block, charger, missing, minutes / 60).missing_ah
             points.append((share * block.capacity_ah, max(0.0, missing - left)))
-        yard.curves[key] = concave(tuple(points))
-    return yard.curves[key]
+        pool.curves[key] = concave(tuple(points))
+    return pool.curves[key]
 
 
 def _source_amps(day: Day, source: DaySource | None, minute: float) -> float:
@@ -82,7 +88,7 @@ def _source_amps(day: Day, source: DaySource | None, minute: float) -> float:
 
 
 def gains(
-    day: Day, yard: Yard, names: tuple[str, ...], bounds: tuple[float, ...]
+    day: Day, pool: BatteryPool, names: tuple[str, ...], bounds: tuple[float, ...]
 ) -> tuple[
     dict[tuple[int, int, int], Points], dict[tuple[str, str, int], float], dict[tuple[str, str], tuple[str, ...]]
 ]:
@@ -95,13 +101,13 @@ def gains(
             for slot, (low, high) in enumerate(zip(bounds, bounds[1:], strict=False)):
                 if low < begin - 1e-6 or high > end + 1e-6:
                     continue
-                amps, sentences = _refusals(day, yard, battery, charger, low)
+                amps, sentences = _refusals(day, pool, battery, charger, low)
                 if amps is None:
                     refused[battery, charger] = sentences
                     continue
                 if amps > 0:
                     set_to[battery, charger, slot] = amps
-                    gained[b, c, slot] = _curve(day, yard, battery, entry, amps, high - low, low)
+                    gained[b, c, slot] = _curve(day, pool, battery, entry, amps, high - low, low)
     return gained, set_to, refused
 
 

@@ -8,7 +8,7 @@ from msgspec import Meta
 
 from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
-from groundbox.plan.size_air import HEADS
+from groundbox.plan.size.air import HEADS
 from groundbox.toml_file import near, read_toml
 
 Positive = Annotated[float, Meta(gt=0)]
@@ -21,29 +21,29 @@ class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A part of the file; a key that is not known is refused."""
 
 
-class Duty(_Part, frozen=True, kw_only=True):
+class SizeDuty(_Part, frozen=True, kw_only=True):
     amps: NotNegative
     minutes: Positive
     what: str = ""
 
 
-class Row(_Part, frozen=True, kw_only=True):
+class SizeRow(_Part, frozen=True, kw_only=True):
     amps: Positive
     minutes: Positive
 
 
-class Battery(_Part, frozen=True, kw_only=True):
+class SizeBattery(_Part, frozen=True, kw_only=True):
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     vented: bool = False
     coldest_c: Celsius = 25.0
     ageing_factor: Annotated[float, Meta(ge=1, le=2)] = 1.25
     design_margin: Annotated[float, Meta(ge=1, le=2)] = 1.10
-    rows: list[Row] = []
+    rows: list[SizeRow] = []
     rows_c20_ah: Positive | None = None
     in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
 
 
-class Wire(_Part, frozen=True, kw_only=True):
+class SizeWire(_Part, frozen=True, kw_only=True):
     name: str
     one_way_m: Positive
     amps: NotNegative
@@ -56,7 +56,7 @@ class Wire(_Part, frozen=True, kw_only=True):
     lowest_volts: Positive = 11.0
 
 
-class Fuse(_Part, frozen=True, kw_only=True):
+class SizeFuse(_Part, frozen=True, kw_only=True):
     name: str
     amps: Positive
     wire: str
@@ -72,7 +72,7 @@ class Fuse(_Part, frozen=True, kw_only=True):
     fuses_on_pairs: Annotated[int, Meta(ge=0)] = 0
 
 
-class Air(_Part, frozen=True, kw_only=True):
+class SizeAir(_Part, frozen=True, kw_only=True):
     watts: NotNegative
     intake_c: Celsius
     limit_c: Celsius
@@ -91,13 +91,13 @@ class Air(_Part, frozen=True, kw_only=True):
     humidity_percent: Annotated[float, Meta(gt=0, le=100)] | None = None
 
 
-class Charging(_Part, frozen=True, kw_only=True):
+class SizeCharging(_Part, frozen=True, kw_only=True):
     opening_cm2: NotNegative = 0.0
     free_litres: Positive | None = None
     stages: tuple[str, ...] = ("float", "boost")
 
 
-class Divider(_Part, frozen=True, kw_only=True):
+class SizeDivider(_Part, frozen=True, kw_only=True):
     """Battery volts to the board's converter. Tolerances as fractions; `adc_bits` as effective, not as printed."""
 
     top_ohm: Positive = 100e3
@@ -113,7 +113,7 @@ class Divider(_Part, frozen=True, kw_only=True):
     filter_farad: Positive = 100e-9
 
 
-class Parts(_Part, frozen=True, kw_only=True):
+class SizeParts(_Part, frozen=True, kw_only=True):
     """The rest: thermistor by beta, tachometer line, hold-up."""
 
     ntc_ohm_25c: Positive = 10e3
@@ -129,19 +129,19 @@ class Parts(_Part, frozen=True, kw_only=True):
     hold_to_volts: Positive = 7.0
 
 
-class Box(_Part, frozen=True, kw_only=True):
+class SizeBox(_Part, frozen=True, kw_only=True):
     name: str
-    duty: Annotated[list[Duty], Meta(min_length=1)]
-    anytime: Duty | None = None
+    duty: Annotated[list[SizeDuty], Meta(min_length=1)]
+    anytime: SizeDuty | None = None
     cutoff_volts: Positive = 11.0
     lead_ohm: NotNegative = 0.0
-    battery: Battery = Battery()
-    wire: list[Wire] = []
-    fuse: list[Fuse] = []
-    air: Air | None = None
-    charging: Charging | None = None
-    sensor: Divider | None = None
-    parts: Parts | None = None
+    battery: SizeBattery = SizeBattery()
+    wire: list[SizeWire] = []
+    fuse: list[SizeFuse] = []
+    air: SizeAir | None = None
+    charging: SizeCharging | None = None
+    sensor: SizeDivider | None = None
+    parts: SizeParts | None = None
 
 
 def _no_name_twice(path: Path | str, kind: str, names: list[str]) -> None:
@@ -150,7 +150,7 @@ def _no_name_twice(path: Path | str, kind: str, names: list[str]) -> None:
             raise BadInput(path, f"{kind} {index + 1}, name", f'"{name}" is there twice: give each {kind} its own name')
 
 
-def _checked_fuses(path: Path | str, box: Box) -> None:
+def _checked_fuses(path: Path | str, box: SizeBox) -> None:
     wires, fuses = {wire.name for wire in box.wire}, {fuse.name for fuse in box.fuse}
     behind = {fuse.name: fuse.behind for fuse in box.fuse}
     for index, fuse in enumerate(box.fuse, 1):
@@ -168,9 +168,9 @@ def _checked_fuses(path: Path | str, box: Box) -> None:
             )
 
 
-def load_box(path: Path | str) -> Box:
+def load_box(path: Path | str) -> SizeBox:
     """A box file, checked; BadInput names file, place and mend."""
-    box = read_toml(path, Box)
+    box = read_toml(path, SizeBox)
     _no_name_twice(path, "wire", [wire.name for wire in box.wire])
     _no_name_twice(path, "fuse", [fuse.name for fuse in box.fuse])
     for index, wire in enumerate(box.wire, 1):

@@ -1,6 +1,7 @@
 """Hydrogen while charging in or near a box: the air and the opening it needs."""
 
-from groundbox.plan.result import CHARGING, LOCAL_CODE, Result
+from groundbox.plan.charge_model import CHARGING
+from groundbox.plan.size.result import LOCAL_CODE, SizeResult
 
 # mA per Ah by kind of battery and stage (IEC 62485-2, in a secondary copy).
 GAS_MA_PER_AH = {
@@ -19,7 +20,7 @@ def air_m3_h(cells: int, c20_ah: float, *, vented: bool, stage: str) -> float:
 
 def size_gas(
     *, cells: int, c20_ah: float, vented: bool, stage: str, opening_cm2: float, free_litres: float | None = None
-) -> Result:
+) -> SizeResult:
     """Air and opening for charging at a stage ("float" or "boost"), and whether the box has them.
 
     Args:
@@ -41,7 +42,7 @@ def size_gas(
         answer += f"; shut tight, 1 % hydrogen after {values['tight_minutes_to_1_percent']:.0f} min at worst"
     if tight:
         answer += f"; TOO TIGHT ({opening_cm2:g} cm2): do not charge in this box with the lid on, take the battery out"
-    return Result(
+    return SizeResult(
         topic="charging air",
         answer=answer,
         formula="m3/h = 0.05 x cells x Igas mA/Ah x Ah / 1000; opening cm2 = 28 x m3/h; sparking parts further than "

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
-from groundbox.plan.result import LOCAL_CODE, Result
+from groundbox.plan.size.result import LOCAL_CODE, SizeResult
 
 SPECIFIC_HEAT = 1007.0  # J/(kg K), dry air
 DENSITY_25C = 1.184  # kg/m3 at sea level and 25 C
@@ -17,7 +17,7 @@ HEAT_J_KG_K = 900.0  # mixed equipment, plastic and battery (assumed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class SizeCase:
     """A closed case with one fan in and one out. Areas in m2, sun in W/m2, a fan by free flow and blocked pressure."""
 
     watts: float
@@ -48,13 +48,13 @@ def flow_m3_h(watts: float, rise_k: float, altitude_m: float = 0.0, air_c: float
     return watts / (density(altitude_m, air_c) * SPECIFIC_HEAT * rise_k) * 3600
 
 
-def sun_watts(case: Case) -> tuple[float, float]:
+def sun_watts(case: SizeCase) -> tuple[float, float]:
     """(lid, display) watts of sun that arrive inside; a display lets in all it absorbs."""
     lid = case.sun_w_m2 * case.lid_m2 * case.lid_absorbs * SUN_SHARE_INSIDE
     return lid, case.sun_w_m2 * case.display_m2 * case.display_absorbs
 
 
-def fan_flow_m3_h(case: Case, *, fans: int = 2, obstacles: tuple[str, ...] | None = None) -> float:
+def fan_flow_m3_h(case: SizeCase, *, fans: int = 2, obstacles: tuple[str, ...] | None = None) -> float:
     """Where the fans' straight pressure line meets the case's square loss: a series adds pressure, not free flow."""
     if not case.fan_m3_h or not case.fan_pa or not case.opening_m2 or fans == 0:
         return 0.0
@@ -66,14 +66,14 @@ def fan_flow_m3_h(case: Case, *, fans: int = 2, obstacles: tuple[str, ...] | Non
     return (-slope + sqrt(slope**2 + 4 * per_square * pressure)) / (2 * per_square)
 
 
-def settled_c(case: Case, flow: float) -> float:
+def settled_c(case: SizeCase, flow: float) -> float:
     """Temperature the case settles at with an air flow in m3/h, walls included."""
     heat = case.watts + sum(sun_watts(case))
     carried = flow / 3600 * density(case.altitude_m, case.intake_c) * SPECIFIC_HEAT
     return case.intake_c + heat / (carried + WALL_W_M2K * case.wall_m2)
 
 
-def minutes_to(case: Case, flow: float, start_c: float) -> float | None:
+def minutes_to(case: SizeCase, flow: float, start_c: float) -> float | None:
     """Minutes from `start_c` to the limit with an air flow; None when it never gets there."""
     end_c = settled_c(case, flow)
     if end_c <= case.limit_c:
@@ -91,7 +91,7 @@ def dew_point_c(air_c: float, humidity_percent: float) -> float:
     return 243.12 * gamma / (17.62 - gamma)
 
 
-def _costs(case: Case) -> dict[str, float]:
+def _costs(case: SizeCase) -> dict[str, float]:
     clear = fan_flow_m3_h(case, obstacles=())
     values = {"one_fan_m3_h": fan_flow_m3_h(case, fans=1), "pair_m3_h": fan_flow_m3_h(case)}
     if clear:
@@ -100,7 +100,7 @@ def _costs(case: Case) -> dict[str, float]:
     return values
 
 
-def _stops(case: Case) -> tuple[dict[str, float], str]:
+def _stops(case: SizeCase) -> tuple[dict[str, float], str]:
     start_c, values, words = settled_c(case, fan_flow_m3_h(case)), {}, ""
     for fans, label in ((1, "one fan stops"), (0, "both stop")):
         minutes = minutes_to(case, fan_flow_m3_h(case, fans=fans), start_c)
@@ -110,7 +110,7 @@ def _stops(case: Case) -> tuple[dict[str, float], str]:
     return values, words
 
 
-def size_air(case: Case) -> Result:
+def size_air(case: SizeCase) -> SizeResult:
     """Air for the heat inside and the sun, and what the described fans give of it; "no fan can do this" said plainly.
 
     Source: heat balance; CFM = 1.76 x watts / kelvin is the same at 25 C and sea level.
@@ -143,7 +143,7 @@ def size_air(case: Case) -> Result:
         answer = (
             f"no fan can do this: the limit of {case.limit_c:g} C is not above the intake air at {case.intake_c:g} C"
         )
-        return Result(
+        return SizeResult(
             topic="air",
             answer=answer,
             formula=formula,
@@ -161,7 +161,7 @@ def size_air(case: Case) -> Result:
         times, words = _stops(case)
         values |= times
         answer += f"; the pair gives {given:.1f} m3/h, settles at {values['settles_c']:.1f} C" + words
-    return Result(
+    return SizeResult(
         topic="air",
         answer=answer,
         formula=formula,

@@ -2,11 +2,11 @@
 
 from math import exp, pi, sqrt
 
-from groundbox.plan.box_file import Divider, Parts
-from groundbox.plan.result import LOCAL_CODE, Result
+from groundbox.plan.size.box_file import SizeDivider, SizeParts
+from groundbox.plan.size.result import LOCAL_CODE, SizeResult
 
 
-def size_divider(divider: Divider) -> Result:
+def size_divider(divider: SizeDivider) -> SizeResult:
     """Ratio, resolution and error of the battery divider, clamp current and filter time."""
     ratio = divider.bottom_ohm / (divider.top_ohm + divider.bottom_ohm)
     full_scale = divider.reference_volts / ratio
@@ -28,7 +28,7 @@ def size_divider(divider: Divider) -> Result:
         faults.append(f"full scale {full_scale:.2f} V is under {divider.highest_volts:g} V: smaller bottom resistor")
     if clamp > divider.clamp_amps:
         faults.append(f"{clamp * 1000:.2f} mA into the clamp at {divider.surge_volts:g} V: larger top resistor")
-    return Result(
+    return SizeResult(
         topic="battery divider",
         answer=f"ratio {ratio:.4f}, full scale {full_scale:.2f} V, {step * 1000:.1f} mV a step; "
         f"at 12 V wrong by at most {worst * 1000:.0f} mV, likely {likely * 1000:.0f} mV"
@@ -60,7 +60,7 @@ def ntc_ohm(celsius: float, ohm_25c: float = 10e3, beta_k: float = 3950.0) -> fl
     return ohm_25c * exp(beta_k * (1 / (celsius + 273.15) - 1 / 298.15))
 
 
-def size_thermistor(parts: Parts) -> Result:
+def size_thermistor(parts: SizeParts) -> SizeResult:
     """Volts per kelvin at 25, 40 and 60 C and heat of its own, for a ratiometric divider."""
     values: dict[str, float] = {}
     for celsius in (0, 25, 40, 60):
@@ -69,7 +69,7 @@ def size_thermistor(parts: Parts) -> Result:
         values[f"share_at_{celsius}c"] = share
         values[f"share_per_k_at_{celsius}c"] = share * (1 - share) * parts.ntc_beta_k / (celsius + 273.15) ** 2
     heat = (parts.logic_volts / 2) ** 2 / parts.ntc_series_ohm
-    return Result(
+    return SizeResult(
         topic="thermistor",
         answer=f"share of the reference {values['share_at_25c']:.3f} at 25 C, {values['share_at_60c']:.3f} at 60 C; "
         f"{values['share_per_k_at_40c'] * 1000:.1f} thousandths a kelvin at 40 C; {heat * 1e6:.0f} uW of its own heat",
@@ -86,12 +86,12 @@ def size_thermistor(parts: Parts) -> Result:
     )
 
 
-def size_tachometer(parts: Parts) -> Result:
+def size_tachometer(parts: SizeParts) -> SizeResult:
     """Whether the pull-up is quick enough for the fastest fan, at two pulses a turn."""
     rise_s = 2.2 * parts.tach_pull_up_ohm * parts.tach_farad
     half_period_s = 60 / parts.highest_rpm / 2 / 2
     slow = rise_s > half_period_s / 2
-    return Result(
+    return SizeResult(
         topic="tachometer pull-up",
         answer=f"{parts.tach_pull_up_ohm:g} ohm to {parts.logic_volts:g} V: rises in {rise_s * 1e3:.2f} ms of a "
         f"{half_period_s * 1e3:.2f} ms half period" + ("; TOO SLOW: smaller capacitor" if slow else ""),
@@ -113,10 +113,10 @@ def size_tachometer(parts: Parts) -> Result:
     )
 
 
-def size_hold_up(parts: Parts) -> Result:
+def size_hold_up(parts: SizeParts) -> SizeResult:
     """Capacitor that carries the board through a dip at constant power-supply input current."""
     farad = parts.hold_amps * parts.hold_s / (parts.hold_from_volts - parts.hold_to_volts)
-    return Result(
+    return SizeResult(
         topic="hold-up capacitor",
         answer=f"{farad * 1e6:.0f} uF at least (take {farad * 2e6:.0f} uF: electrolytics lose half cold and old)",
         formula="C = amps x seconds / (volts before - lowest volts)",

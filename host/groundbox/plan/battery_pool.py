@@ -1,9 +1,11 @@
 """A battery as the planner sees it: the estimator's own believed batteries, run forward without readings."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec import json
+from msgspec.structs import replace
 
 from groundbox.battery import temperature
 from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
@@ -11,6 +13,9 @@ from groundbox.battery.forward import hours_left, quantiles, stretches_to
 from groundbox.battery.prior import CAPACITY, belief_of
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Limits, Phase
+from groundbox.plan.charge_model import ChargedBattery
+from groundbox.plan.day import BatteryOfDay, Day
+from groundbox.plan.schedule.problem import Points
 
 MEMBERS = 160
 SPREAD = (0.05, 0.5, 0.95)
@@ -18,7 +23,7 @@ HEALTH_SD = 0.04  # of a capacity that a person states from a test (two equal ru
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
+class RuntimeBand:
     """Minutes until the first limit: 5, 50, 95 %. `limit` is "cutoff" or "end_voltage"."""
 
     low_min: float
@@ -28,7 +33,7 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Soc:
+class SocBand:
     """State of charge, 0 to 1: 5, 50, 95 %."""
 
     low: float
@@ -36,7 +41,7 @@ class Soc:
     high: float
 
 
-def believed(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Bank:
+def initial_bank(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Bank:
     """What the battery may be: profile, a stated health (present over rated capacity) and a charge with its spread."""
     prior = belief_of(profile)
     if health is not None:
@@ -50,10 +55,10 @@ def believed(profile: BatteryProfile, *, health: float | None, soc: float, soc_s
     return bank
 
 
-def soc_of(bank: Bank) -> Soc:
+def soc_of(bank: Bank) -> SocBand:
     """The charge as a band."""
     low, expected, high = quantiles(bank.charge(), bank.weight, SPREAD)
-    return Soc(low=low, expected=expected, high=high)
+    return SocBand(low=low, expected=expected, high=high)
 
 
 def expected_missing(bank: Bank) -> float:
@@ -87,16 +92,18 @@ def at_charge(bank: Bank, soc: float) -> Bank:
     )
 
 
-def runtime(bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float) -> Band:
+def runtime(
+    bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float
+) -> RuntimeBand:
     """Minutes to the first limit with these loads to come, the last of them for ever."""
     rates = [phase.amps / profile.c20_ah for phase in phases]
     rates = [rate / temperature.load_factor(battery_c, rate) for rate in rates]
     limit, stretches = stretches_to(limits, profile, phases, rates)
     low, expected, high = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
-    return Band(low_min=low, expected_min=expected, high_min=high, limit=limit)
+    return RuntimeBand(low_min=low, expected_min=expected, high_min=high, limit=limit)
 
 
-class LowCurve:
+class LowRuntimeCurve:
     """Early runtime in minutes at every tenth of charge, rested; each worked out when it is first asked for."""
 
     def __init__(
@@ -118,7 +125,7 @@ class LowCurve:
         low = min(int(tenths), 9)
         return self.at(low) + (tenths - low) * (self.at(low + 1) - self.at(low))
 
-    def least_charge(self, minutes: float) -> float | None:
+    def minimum_soc(self, minutes: float) -> float | None:
         """Lowest charge from which the low runtime is `minutes`, None when full is too little."""
         if self.at(10) < minutes:
             return None
@@ -132,7 +139,7 @@ class LowCurve:
         return (low + (minutes - y0) / (y1 - y0)) / 10
 
 
-def thinned(bank: Bank, members: int = MEMBERS) -> Bank:
+def resampled(bank: Bank, members: int = MEMBERS) -> Bank:
     """About the same beliefs in fewer, equally weighted batteries, for planning; without a load that is not known."""
     if len(bank.capacity) <= members and bank.log_rate is None:
         return bank
@@ -146,4 +153,59 @@ def thinned(bank: Bank, members: int = MEMBERS) -> Bank:
         covariance=bank.covariance[kept],
         log_weight=np.zeros(members),
         error_volts=bank.error_volts,
+    )
+
+
+CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so many kelvin, on the cold side
+
+
+@dataclass(slots=True)
+class BatteryPool:
+    """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it.
+
+    learned: batteries whose readings told more than their profile; they share nothing with others.
+    """
+
+    banks: dict[str, Bank]
+    profiles: dict[str, BatteryProfile]
+    low: dict[tuple[object, ...], LowRuntimeCurve] = field(default_factory=dict)
+    learned: frozenset[str] = frozenset()
+    curves: dict[tuple[object, ...], Points] = field(default_factory=dict)
+    capacity: dict[str, float] = field(default_factory=dict)
+
+    def capacity_of(self, name: str) -> float:
+        """Likely 20-hour capacity over C20, worked out once."""
+        if name not in self.capacity:
+            self.capacity[name] = expected_capacity(self.banks[name])
+        return self.capacity[name]
+
+
+def pool_of(day: Day) -> BatteryPool:
+    """Every battery of the day as profile, health and stated charge tell it."""
+    banks = {name: bank_of(battery) for name, battery in day.batteries.items()}
+    return BatteryPool(banks=banks, profiles={name: battery.profile for name, battery in day.batteries.items()})
+
+
+def bank_of(battery: BatteryOfDay) -> Bank:
+    """One battery as profile, health and stated charge tell it."""
+    entry = battery.battery
+    return initial_bank(battery.profile, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
+
+
+def battery_key(day: Day, pool: BatteryPool, name: str) -> tuple[object, ...]:
+    """Batteries that are equal on paper, but for their label, share what was worked out."""
+    entry = day.batteries[name].battery
+    profile = json.encode(replace(pool.profiles[name], label=""))
+    return (profile, entry.health, entry.charge_sd, name if name in pool.learned else "")
+
+
+def charged_battery(day: Day, pool: BatteryPool, name: str, minute: float) -> ChargedBattery:
+    """The battery as a charge sees it at a minute of the day."""
+    profile = pool.profiles[name]
+    return ChargedBattery(
+        c20_ah=profile.c20_ah,
+        health=pool.capacity_of(name),
+        cells=profile.cells,
+        max_amps=profile.max_charge_amps,
+        battery_c=day.battery_c(minute),
     )
