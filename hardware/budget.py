@@ -1,8 +1,7 @@
-"""Error budget of the four channels: what each part adds, before and after the two-point calibration.
+"""Error budget of the four channels: the contribution of each part, before and after the two-point calibration.
 
-Each term is worked by hand as a limit in the channel's unit at one working point. Limits are added (worst case) and
-added as squares (root sum square: about nine boxes in ten keep to it, if causes are independent and limits evenly
-filled).
+Each term is a limit in the unit of the channel at one working point, derived by hand. Limits are added (worst case),
+and added as squares (root sum square: about nine boxes in ten are within, for independent causes, evenly spread).
 tests/host/hardware draws the parts at random, runs the real circuit equations, and compares.
 """
 
@@ -16,7 +15,7 @@ KELVIN = 273.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Term:
-    """One cause; `limit` either way before calibration, `left` what calibration leaves of it; a bias has one sign."""
+    """One cause; `limit` either way before calibration, `left` after calibration; a bias has one sign."""
 
     what: str
     limit: float
@@ -41,7 +40,7 @@ def _added(what: str, limit: float) -> Term:
 
 
 def _steps(step: float) -> Term:
-    """Uneven steps are met at the calibration's points too, so that it doubles what they can do."""
+    """Uneven steps also occur at the points of the calibration, which doubles their effect."""
     limit = step * v.CONVERTER_STEPS_LSB
     return Term(what="converter's uneven steps", limit=limit, left=2 * limit)
 
@@ -69,30 +68,30 @@ def monitor_mv(volts: float = 12.0) -> tuple[Term, ...]:
         _kept("gain with temperature", mv * v.MONITOR_BUS_GAIN_PPM_PER_K * 1e-6 * v.STRAY_K),
         _kept("offset with temperature", v.MONITOR_BUS_OFFSET_VOLTS_PER_K * v.STRAY_K * 1000),
         _kept("half a step", v.MONITOR_BUS_LSB_VOLTS / 2 * 1000),
-        _added("the meter calibrated with", mv * v.METER_SHARE + v.METER_VOLTS * 1000),
+        _added("the meter of the calibration", mv * v.METER_FRACTION + v.METER_VOLTS * 1000),
     )
 
 
 def divider_mv(volts: float = 12.0) -> tuple[Term, ...]:
     """Battery voltage by divider and converter on the external reference, mV at `volts`."""
     mv, ratio = volts * 1000, 1 + v.DIVIDER_TOP_OHM / v.DIVIDER_BOTTOM_OHM
-    share = 1 - 1 / ratio  # d ln(ratio) / d ln(resistor)
+    fraction = 1 - 1 / ratio  # d ln(ratio) / d ln(resistor)
     step = v.REFERENCE_VOLTS / 2**v.CONVERTER_BITS * 1000 * ratio
     source = v.DIVIDER_TOP_OHM / ratio + v.DIVIDER_SERIES_OHM
     noise = v.REFERENCE_VOLTS * 1000 / 2**v.CONVERTER_NOISE_BITS / sqrt(12) * ratio
     drift = v.STRAY_K * 1e-6
     return (
-        _removed("upper resistor", mv * share * v.DIVIDER_TOLERANCE),
-        _removed("lower resistor", mv * share * v.DIVIDER_TOLERANCE),
+        _removed("upper resistor", mv * fraction * v.DIVIDER_TOLERANCE),
+        _removed("lower resistor", mv * fraction * v.DIVIDER_TOLERANCE),
         _removed("reference", mv * v.REFERENCE_TOLERANCE),
-        _kept("upper resistor with temperature", mv * share * v.DIVIDER_PPM_PER_K * drift),
-        _kept("lower resistor with temperature", mv * share * v.DIVIDER_PPM_PER_K * drift),
+        _kept("upper resistor with temperature", mv * fraction * v.DIVIDER_PPM_PER_K * drift),
+        _kept("lower resistor with temperature", mv * fraction * v.DIVIDER_PPM_PER_K * drift),
         _kept("reference with temperature", mv * v.REFERENCE_PPM_PER_K * drift),
         _removed("converter's offset", step * v.CONVERTER_OFFSET_LSB),
         _steps(step),
-        _kept("leakage at 60 C", v.LEAK_AMPS * source * ratio * 1000),
+        _kept("leakage at 60 °C", v.LEAK_AMPS * source * ratio * 1000),
         _kept("converter's noise in a one-second mean (2 sd)", 2 * noise / sqrt(v.SAMPLES / v.CONVERTER_ALIKE)),
-        _added("the meter calibrated with", mv * v.METER_SHARE + v.METER_VOLTS * 1000),
+        _added("the meter of the calibration", mv * v.METER_FRACTION + v.METER_VOLTS * 1000),
     )
 
 
@@ -104,12 +103,12 @@ def current_ma(amps: float = 3.0) -> tuple[Term, ...]:
         _removed("shunt", ma * v.SHUNT_TOLERANCE),
         _removed("gain of the monitor", ma * v.MONITOR_SHUNT_GAIN),
         _removed("offset of the monitor", v.MONITOR_SHUNT_OFFSET_VOLTS * per_volt),
-        _removed("filter resistors unlike", mismatch * per_volt),
+        _removed("unequal filter resistors", mismatch * per_volt),
         _kept("shunt with temperature", ma * v.SHUNT_PPM_PER_K * 1e-6 * (v.STRAY_K + v.SHUNT_OWN_RISE_K)),
         _kept("gain with temperature", ma * v.MONITOR_SHUNT_GAIN_PPM_PER_K * 1e-6 * v.STRAY_K),
         _kept("offset with temperature", v.MONITOR_SHUNT_OFFSET_VOLTS_PER_K * v.STRAY_K * per_volt),
         _kept("half a step", v.MONITOR_SHUNT_LSB_VOLTS / 2 * per_volt),
-        _added("the meter calibrated with", ma * v.AMMETER_SHARE + v.AMMETER_AMPS * 1000),
+        _added("the meter of the calibration", ma * v.AMMETER_FRACTION + v.AMMETER_AMPS * 1000),
     )
 
 
@@ -119,25 +118,25 @@ def ntc_ohm(celsius: float) -> float:
 
 
 def temperature_k(celsius: float = 45.0) -> tuple[Term, ...]:
-    """A thermistor channel, K at `celsius`. Ratiometric: the reference falls out."""
+    """A thermistor channel, K at `celsius`. Ratiometric: the error of the reference cancels."""
     kelvin, ohm = celsius + KELVIN, ntc_ohm(celsius)
-    share = ohm / (ohm + v.NTC_PULLUP_OHM)
+    fraction = ohm / (ohm + v.NTC_PULLUP_OHM)
     per_ln_ohm = kelvin**2 / v.NTC_BETA_K
-    per_share = per_ln_ohm / (share * (1 - share))
+    per_fraction = per_ln_ohm / (fraction * (1 - fraction))
     own_heat = (v.REFERENCE_VOLTS / (ohm + v.NTC_PULLUP_OHM)) ** 2 * ohm / v.NTC_WATTS_PER_K
-    source = share * v.NTC_PULLUP_OHM + v.NTC_SERIES_OHM
-    step = per_share / 2**v.CONVERTER_BITS
+    source = fraction * v.NTC_PULLUP_OHM + v.NTC_SERIES_OHM
+    step = per_fraction / 2**v.CONVERTER_BITS
     beta = abs(v.NTC_BETA_K * (1 / kelvin - 1 / (25 + KELVIN))) * v.NTC_BETA_TOLERANCE * per_ln_ohm
     return (
-        _removed("thermistor at 25 C", v.NTC_TOLERANCE * per_ln_ohm),
+        _removed("thermistor at 25 °C", v.NTC_TOLERANCE * per_ln_ohm),
         Term(what="thermistor's beta", limit=beta, left=beta / 4),
         _removed("pull-up", v.NTC_PULLUP_TOLERANCE * per_ln_ohm),
         _removed("converter's offset", step * v.CONVERTER_OFFSET_LSB),
         _steps(step),
-        _kept("leakage at 60 C", v.LEAK_AMPS * source / v.REFERENCE_VOLTS * per_share),
-        Term(what="its own heat (always warm)", limit=own_heat, left=own_heat, bias=True),
+        _kept("leakage at 60 °C", v.LEAK_AMPS * source / v.REFERENCE_VOLTS * per_fraction),
+        Term(what="self-heating (always warm)", limit=own_heat, left=own_heat, bias=True),
         _kept("firmware's table", v.NTC_TABLE_K),
-        _added("the thermometer calibrated with", v.THERMOMETER_K),
+        _added("the thermometer of the calibration", v.THERMOMETER_K),
     )
 
 
@@ -145,11 +144,11 @@ CHANNELS = (
     ("Battery voltage by the monitor, 12 V", "mV", monitor_mv()),
     ("Battery voltage by divider and converter, 12 V", "mV", divider_mv()),
     ("Battery current, 3 A", "mA", current_ma()),
-    ("Temperature by thermistor, 45 C", "K", temperature_k()),
+    ("Temperature by thermistor, 45 °C", "K", temperature_k()),
 )
 
 
 def minutes(error_mv: float, at_volts: float) -> float:
-    """Minutes of runtime an error of the voltage is worth where the battery stands at `at_volts` on its way down."""
+    """Minutes of runtime that equal an error of the voltage, at `at_volts` of a discharge."""
     nearest = min(v.FALL_MV_PER_MIN, key=lambda row: abs(row[0] - at_volts))
     return error_mv / nearest[1]

@@ -33,9 +33,9 @@ def power() -> None:
         battery = e.Battery().up().reverse().label("12 V\nbattery", loc="top")
         e.Ground().at(battery.start)
         e.Line().at(battery.end).right().length(2.0)
-        post = e.Dot()
+        terminal = e.Dot()
         e.Fuse().right().label(f"F1 {v.BATTERY_FUSE_AMPS} A").label(
-            "within 15 cm\nof the post", loc="bottom", fontsize=9
+            "within 15 cm\nof the terminal", loc="bottom", fontsize=9
         )
         e.RBox().right().label("Q1").label("reverse polarity\nP-FET, 8 mΩ hot", **BELOW)
         e.Resistor().right().label(f"RS {ohm(v.SHUNT_OHM)}").label(
@@ -69,11 +69,11 @@ def power() -> None:
         e.RBox().right().label("U1").label("5.1 V", **BELOW)
         e.Schottky().right().label("D4")
         e.Dot(open=True).label("5 V to the board,\nisolator and USB: link.svg", loc="right")
-        e.Line().at(post.center).down().length(2.0)
+        e.Line().at(terminal.center).down().length(2.0)
         e.Fuse().down().label(f"F5 {v.SENSE_FUSE_AMPS:g} A", loc="bottom")
         e.Line().down().length(0.4)
         e.Dot(open=True).label(
-            "S+, sensing only; twisted\nwith the board's own minus\nwire from the minus post", loc="right"
+            "S+, sensing only; twisted\nwith the board's own minus\nwire from the minus terminal", loc="right"
         )
 
 
@@ -191,7 +191,7 @@ def fans() -> None:
 
 
 def switch() -> None:
-    """The switch that is on by itself."""
+    """The switch that is on by default."""
     with _sheet("switch.svg"):
         e.Dot(open=True).label("12 V bus", loc="left")
         e.Line().right().length(3.6)
@@ -252,8 +252,8 @@ def link() -> None:
         e.Schottky().up().length(1.6).reverse().label("D4", loc="bottom")
         e.Dot(open=True).label("box 5.1 V from U1", loc="right")
         shield = "the cable's shield is joined to the\ncase at the box end only, and\ncarries no current"
-        lives = "this side of U5 lives on the box's 5 V:\nno box power, no USB;\nno USB 5 V into the box"
-        for x, words in ((1.9, shield), (13.2, lives)):
+        supply_text = "this side of U5 is fed by the box's 5 V:\nno box power, no USB;\nno USB 5 V into the box"
+        for x, words in ((1.9, shield), (13.2, supply_text)):
             e.Label().at((x, -0.9)).label(words, halign="center", fontsize=10)
 
 

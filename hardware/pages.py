@@ -1,4 +1,4 @@
-"""Tables of the pages here, computed: `python -m hardware.pages` puts them between their markers; a test compares."""
+"""Tables of the pages here, computed: `python -m hardware.pages` writes them between their marks; a test compares."""
 
 import importlib.util
 import re
@@ -21,8 +21,8 @@ NAMES: dict[str, Sequence[str]] = {
     "button": ("button",),
     "lamp": ("lamp",),
     "buzzer": ("buzzer",),
-    "onewire": ("case, 1-wire", "intake, 1-wire", "block, 1-wire"),
-    "ntc": ("case, thermistor", "intake, thermistor", "block, thermistor"),
+    "onewire": ("case, 1-wire", "intake, 1-wire", "battery, 1-wire"),
+    "ntc": ("case, thermistor", "intake, thermistor", "battery, thermistor"),
     "divider": ("voltage divider",),
     "fan_drives": ("fan 1 drive", "fan 2 drive", "fan 3 drive", "fan 4 drive"),
     "fan_tachs": ("fan 1 tachometer", "fan 2 tachometer", "fan 3 tachometer", "fan 4 tachometer"),
@@ -34,8 +34,8 @@ LEVELS = {
     "lamp": "high = on",
     "buzzer": "high = on",
     "onewire": "4.7 k up to 3.3 V",
-    "ntc": "share of the reference",
-    "divider": "share of the reference",
+    "ntc": "fraction of the reference",
+    "divider": "fraction of the reference",
     "fan_drives": "low = full speed, 100 k to ground",
     "fan_tachs": "open collector, 10 k up to 3.3 V",
 }
@@ -101,7 +101,7 @@ def causes() -> str:
 
 
 def runtime() -> str:
-    """What the voltage errors are worth in minutes at several heights of the discharge."""
+    """Voltage errors in minutes of runtime, at several voltages of the discharge."""
     rows = []
     for name, terms in (("monitor", budget.monitor_mv()), ("divider", budget.divider_mv())):
         for calibrated in (False, True):
@@ -122,7 +122,7 @@ def cable() -> str:
 
 
 def defaults() -> str:
-    """Settings of the firmware that this circuit is built for."""
+    """Settings of the firmware for this circuit."""
     names = ("reference_mv", "divider_ratio_e3", "shunt_micro_ohm", "ntc_pullup_ohm", "fan_pulses_per_turn")
     default = settings.defaults()
     return table(("setting", "default"), ((f"`{name}`", str(default[name])) for name in names))
@@ -148,7 +148,7 @@ def made(name: str) -> str:
 
 
 def filled(text: str) -> str:
-    """`text` with every block made anew."""
+    """`text` with every block computed again."""
     return MARK.sub(lambda found: found[1] + made(found[2]) + found[3], text)
 
 

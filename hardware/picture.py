@@ -2,7 +2,7 @@
 
 _CASE = (  # kind, x, y, width, height or second point, label
     ("box", 120, 90, 620, 320, ""),
-    ("box", 90, 60, 680, 10, "white sheet, a hand above the lid"),
+    ("box", 90, 60, 680, 10, "white sheet, 10 cm above the lid"),
     ("box", 150, 290, 200, 110, "battery"),
     ("box", 470, 320, 110, 80, "display,\nreceivers"),
     ("box", 590, 250, 110, 55, "board"),
@@ -23,14 +23,14 @@ _CASE = (  # kind, x, y, width, height or second point, label
     ("line", 660, 185, 560, 145, ""),
     ("text", 130, 435, 0, 0, "air in: hood, filter, fan;\nintake sensor in the duct"),
     ("text", 800, 225, 0, 0, "air out:\nfan, hood"),
-    ("text", 310, 245, 0, 0, "block sensor: half way up its side, under foam"),
+    ("text", 310, 245, 0, 0, "battery sensor: half way up its side, under foam"),
     ("text", 500, 130, 0, 0, "case sensor: free air before the outlet fan"),
-    ("text", 590, 435, 0, 0, "antenna leads leave here,\nfan leads keep to the other wall"),
+    ("text", 590, 435, 0, 0, "antenna leads leave here,\nfan leads on the other wall"),
 )
 
 
 def _shape(kind: str, x: int, y: int, w: int, h: int, label: str) -> str:
-    """One SVG element of the case picture; its label stands in or at it, line under line."""
+    """One SVG element of the case picture; its label is inside or beside it, one line under the other."""
     line = 'fill="none" stroke="#1a1a1a" stroke-width="2"'
     shapes = {
         "box": f'<rect x="{x}" y="{y}" width="{w}" height="{h}" rx="4" {line}/>',
@@ -51,7 +51,7 @@ def _shape(kind: str, x: int, y: int, w: int, h: int, label: str) -> str:
 
 
 def case() -> str:
-    """SVG of where things go in a case."""
+    """SVG of the places of the parts in a case."""
     size = 'markerWidth="9" markerHeight="9" refX="7" refY="4" orient="auto"'
     tip = f'<marker id="tip" {size}><path d="M0 0L8 4L0 8z"/></marker>'
     head = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 880 480" font-family="sans-serif" font-size="15">'

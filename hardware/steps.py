@@ -1,4 +1,4 @@
-"""First power-up, step by step, with the readings that values.py and the error budget foretell."""
+"""First power-up, step by step, with the readings that values.py and the error budget predict."""
 
 from hardware import budget, worked
 from hardware import values as v
@@ -24,10 +24,10 @@ def steps() -> list[tuple[str, str]]:
             "Supply right way round, limit 0.2 A, board not plugged in",
             "bus 12.0 V, U1 gives 5.1 V, after D4 4.8 V; both outputs on; fans at full speed",
         ),
-        ("S+ on 12.00 V by a good meter: divider pin", f"{12 / worked.RATIO:.3f} V, 10 mV either way"),
+        ("S+ on 12.00 V by a precise meter: divider pin", f"{12 / worked.RATIO:.3f} V, 10 mV either way"),
         (
             "F4 out, S+ still in, board plugged in",
-            f"3.3 V rail under 0.7 V: {ghost * 1e3:.1f} mA comes by R1 and D6 and must not wake the board",
+            f"3.3 V rail under 0.7 V: {ghost * 1e3:.1f} mA flows through R1 and D6 and must not start the board",
         ),
         (
             "F4 in, board plugged in, no USB",
@@ -39,10 +39,10 @@ def steps() -> list[tuple[str, str]]:
             f"`runs slot a and keeps it`, then `slot b`: both have worked; "
             f"battery within {monitor:.0f} mV, check within {divide:.0f} mV, less than 150 mV apart",
         ),
-        (f"10.0 kohm 0.1 % in place of each thermistor (pin at {cold:.2f} V)", "25.0 C, 0.3 K either way"),
+        (f"10.0 kohm 0.1 % in place of each thermistor (pin at {cold:.2f} V)", "25.0 °C, 0.3 K either way"),
         (
             f"{budget.ntc_ohm(60) / 1e3:.2f} kohm in its place",
-            f"60.0 C, 0.3 K either way (a thermistor adds its own: {warm:.1f} K in all)",
+            f"60.0 °C, 0.3 K either way (a thermistor adds its own: {warm:.1f} K in all)",
         ),
         (
             "Thermistor plug out; then its two wires joined",
@@ -64,7 +64,7 @@ def steps() -> list[tuple[str, str]]:
             f"charges; opens at {v.PORT_OPENS_VOLTS:g} V within 3 %; reversed: F6 opens, nothing else",
         ),
         (
-            "Load of 3 A: volts at the posts less volts at the equipment, divided by amps",
+            "Load of 3 A: volts at the terminals less volts at the equipment, divided by amps",
             "about 0.03 ohm: this is `lead_ohm`",
         ),
         ("`groundbox board lamp`, `groundbox board buzzer`, button", "as named; the button silences"),

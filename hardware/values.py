@@ -14,18 +14,18 @@ DIVIDER_FARAD = 470e-9
 CLAMP_DIODE_VOLTS = 0.9  # low-leakage silicon pair at some milliamperes
 RAIL_VOLTS = 3.3
 RAIL_TOLERANCE = 0.02
-LEAK_AMPS = 200e-9  # clamp and pin together, case at 60 C
+LEAK_AMPS = 200e-9  # clamp and pin together, case at 60 °C
 REFERENCE_VOLTS = 3.0
 REFERENCE_TOLERANCE = 0.002
 REFERENCE_PPM_PER_K = 100
 REFERENCE_FEED_OHM = 200
-REFERENCE_LEAST_AMPS = 80e-6
+REFERENCE_MINIMUM_AMPS = 80e-6
 CONVERTER_AMPS = 150e-6
 CONVERTER_BITS = 12
 CONVERTER_OFFSET_LSB = 2
-CONVERTER_STEPS_LSB = 2  # its steps are not all of one height
+CONVERTER_STEPS_LSB = 2  # its steps are not all equal
 CONVERTER_NOISE_BITS = 8.7
-CONVERTER_ALIKE = 50  # readings whose noise is alike: fans and converter hum through them
+CONVERTER_ALIKE = 50  # consecutive samples with the same noise, from fans and converter
 SAMPLES = 500  # in each second's mean
 
 MONITOR_SERIES_OHM = 470
@@ -61,14 +61,14 @@ NTC_BETA_TOLERANCE = 0.01
 NTC_PULLUP_OHM = 10_000
 NTC_PULLUP_TOLERANCE = 0.001
 NTC_WATTS_PER_K = 1.5e-3  # bead in still air
-NTC_TABLE_K = 0.1  # firmware's straight lines between rows, 0 to 85 C
+NTC_TABLE_K = 0.1  # firmware's straight lines between rows, 0 to 85 °C
 NTC_SERIES_OHM = 1_000
 NTC_FARAD = 100e-9
 
 # What calibration is done with, and how far the case strays from the temperature it was done at.
-METER_SHARE = 0.0005
+METER_FRACTION = 0.0005
 METER_VOLTS = 2e-3
-AMMETER_SHARE = 0.005
+AMMETER_FRACTION = 0.005
 AMMETER_AMPS = 5e-3
 THERMOMETER_K = 0.2
 STRAY_K = 20
@@ -81,7 +81,7 @@ BOARD_FUSE_AMPS = 1
 SENSE_FUSE_AMPS = 0.5
 SENSE_FUSE_OHM = 0.8
 FUSE_CARRIES = 0.75  # of its rating, continuously
-FUSE_PER_K = 0.002  # less, above 25 C
+FUSE_PER_K = 0.002  # less, above 25 °C
 FET_OHM_HOT = 0.008
 FUSE_OHM = 0.0075
 CONNECTOR_OHM = 0.001
@@ -97,7 +97,7 @@ BOARD_LOWEST_VOLTS = 6.0
 HOLD_UP_FARAD = 1500e-6
 INRUSH_OHM = 1.0
 HOLD_UP_LEFT = 0.7  # of it, cold and old
-OR_LEAK_AMPS = 100e-6  # Schottky at 5 V and 60 C
+OR_LEAK_AMPS = 100e-6  # Schottky at 5 V and 60 °C
 BLEED_OHM = 4_700
 
 # Fans.
@@ -121,16 +121,16 @@ TABLE_WATTS = 18 + 6 + 10 + 5
 MAST_PEAK_WATTS = 10 + 36 + 5
 CHARGE_AMPS = 4.0
 
-# Millivolts a minute a 17 Ah block falls at 3 A, at these volts: read from a recorded discharge (V. Sulzer,
+# Millivolts a minute a 17 Ah battery falls at 3 A, at these volts: read from a recorded discharge (V. Sulzer,
 # faster-lead-acid, 2019, experimental data), straight line through the ten minutes to either side.
 FALL_MV_PER_MIN = ((12.4, 3.3), (12.0, 3.7), (11.6, 4.4), (11.4, 5.8), (11.2, 8.7), (11.0, 14.2))
 
 # (in drawing, part, value and rating, how many)
 PARTS = (
-    ("F1", "blade fuse in a sealed holder", "10 A, 32 V, interrupts 1000 A; within 15 cm of the positive post", 1),
+    ("F1", "blade fuse in a sealed holder", "10 A, 32 V, interrupts 1000 A; within 15 cm of the plus terminal", 1),
     ("F2, F3", "blade fuse, one for each group of equipment", "5 A, 32 V", 2),
     ("F4", "fuse of the board's supply", "1 A slow, 32 V", 1),
-    ("F5", "fuse of the sense wire, at the post", "0.5 A, 32 V", 1),
+    ("F5", "fuse of the sense wire, at the terminal", "0.5 A, 32 V", 1),
     ("F6", "fuse of the charge port", "7.5 A, 58 V", 1),
     ("F7...", "fuse of each data-cable pair that carries power", "0.5 A", 0),
     ("Q1", "P-channel MOSFET, reverse polarity", "40 V, 5 mohm (8 hot), 30 A, with 12 V gate Zener and 100 k", 1),
@@ -141,7 +141,7 @@ PARTS = (
     ("D3", "Schottky diode, board supply", "60 V, 1 A", 1),
     ("D4, D5", "Schottky diodes, box 5 V or USB 5 V (D5 is on most boards)", "30 V, 1 A", 2),
     ("D6, D7", "low-leakage silicon diode pairs, clamps", "80 V, 140 mA, under 80 nA hot", 2),
-    ("C1", "electrolytic, hold-up", "1500 uF, 35 V, 105 C", 1),
+    ("C1", "electrolytic, hold-up", "1500 uF, 35 V, 105 °C", 1),
     ("R30", "inrush, pulse-proof", "1 ohm 2 W", 1),
     ("U1", "step-down converter", "7-32 V in, 5.1 V 1 A out, fixed frequency above 400 kHz, shielded coil", 1),
     ("R1", "divider, upper", "15.0 k 0.1 % 25 ppm/K 0.25 W", 1),
@@ -155,7 +155,7 @@ PARTS = (
     ("R5, R6", "shunt filter", "10 ohm 1 %", 2),
     ("R7", "monitor's bus input, pulse-proof", "470 ohm 1 % 0.5 W", 1),
     ("C3, C4", "monitor filters", "100 nF 50 V", 2),
-    ("TH1-TH3", "thermistor, case, intake, block", "10 k 1 % at 25 C, B 3950 K 1 %, bead on a twisted pair", 3),
+    ("TH1-TH3", "thermistor, case, intake, battery", "10 k 1 % at 25 °C, B 3950 K 1 %, bead on a twisted pair", 3),
     ("R8-R10", "thermistor pull-ups to the reference", "10.0 k 0.1 %", 3),
     ("R11-R13, C5-C7", "thermistor line filters", "1 k, 100 nF", 3),
     ("Q4-Q7", "N-channel MOSFET, fan control line", "60 V, 5 ohm, logic gate", 4),
@@ -163,10 +163,10 @@ PARTS = (
     ("R18-R21", "control line series", "100 ohm", 4),
     ("R22-R25", "tachometer pull-ups to 3.3 V", "10 k", 4),
     ("R26-R29, C8-C11", "tachometer filters", "10 k, 4.7 nF", 4),
-    ("L1, C12", "fan supply filter, one for each pair", "100 uH 1 A; 470 uF 25 V 105 C", 2),
+    ("L1, C12", "fan supply filter, one for each pair", "100 uH 1 A; 470 uF 25 V 105 °C", 2),
     (
         "Q8-Q10 and R, C",
-        "switch that is on by itself: outputs, 2- and 3-wire fans",
+        "switch that is on by default: outputs, 2- and 3-wire fans",
         "P-channel 40 V 20 mohm; switch.svg",
         2,
     ),

@@ -1,4 +1,4 @@
-"""Each point of circuit.md worked out: (what, how, result) rows, computed from values.py."""
+"""The calculations of circuit.md: (what, how, result) rows from values.py."""
 
 from math import log10, pi, sqrt
 
@@ -28,7 +28,7 @@ def divider() -> list[Row]:
         ("highest limit of the firmware, 16 V, at the pin", "16 / 6", f"{16 / RATIO:.3f} V of {v.REFERENCE_VOLTS:g}"),
         ("source resistance", "15 k x 3 k / 18 k, + 1 k", f"{THEVENIN_OHM + v.DIVIDER_SERIES_OHM:.0f} ohm"),
         ("filter", "1 / (2 pi x 3.5 k x 470 nF)", f"{1 / (2 * pi * seconds):.0f} Hz"),
-        ("a dip of 50 ms lasts", "50 ms / (3.5 k x 470 nF)", f"{0.05 / seconds:.0f} time constants: seen in full"),
+        ("a dip of 50 ms lasts", "50 ms / (3.5 k x 470 nF)", f"{0.05 / seconds:.0f} time constants: measured in full"),
         ("drain at rest", "12.6 V / 18 k", f"{drain * 1e3:.2f} mA, {drain * 24 * 30:.2f} Ah a month: unplug to store"),
     ]
 
@@ -42,10 +42,14 @@ def clamp() -> list[Row]:
     monitor = (14 - v.CLAMP_DIODE_VOLTS) / v.MONITOR_SERIES_OHM
     return [
         ("surge at the bus suppressor's limit", f"({surge:g} - {node:.1f}) V / 15 k", f"{into_rail * 1e3:.1f} mA"),
-        ("the 3.3 V rail must use more than that", "board 20 mA at least", "it does"),
-        ("what is left for the pin", f"({node:.1f} - 3.3 - 0.3) V / 1 k", f"{into_pin * 1e3:.1f} mA"),
-        ("sense plug reversed, -14 V", "(14 - 0.9) V / 15 k", f"-{back * 1e3:.2f} mA, for ever"),
-        ("the same at the monitor's bus input", "(14 - 0.9) V / 470", f"{monitor * 1e3:.0f} mA in D7, which bears it"),
+        ("the 3.3 V rail must draw more", "board 20 mA at least", "it does"),
+        ("current into the pin", f"({node:.1f} - 3.3 - 0.3) V / 1 k", f"{into_pin * 1e3:.1f} mA"),
+        ("sense plug reversed, -14 V", "(14 - 0.9) V / 15 k", f"-{back * 1e3:.2f} mA, permanently"),
+        (
+            "the same at the monitor's bus input",
+            "(14 - 0.9) V / 470",
+            f"{monitor * 1e3:.0f} mA in D7, within its rating",
+        ),
         ("heat of R7 then", "I^2 x 470", f"{monitor**2 * v.MONITOR_SERIES_OHM:.2f} W: hence 0.5 W, pulse-proof"),
     ]
 
@@ -55,12 +59,12 @@ def reference() -> list[Row]:
     shorted = 3 * v.REFERENCE_VOLTS / v.NTC_PULLUP_OHM
     left = fed - shorted - v.CONVERTER_AMPS
     return [
-        ("least feed", "(3.3 V x 0.98 - 3.0 V) / 200", f"{fed * 1e3:.2f} mA"),
+        ("minimum feed current", "(3.3 V x 0.98 - 3.0 V) / 200", f"{fed * 1e3:.2f} mA"),
         ("three thermistors, all shorted", "3 x 3.0 V / 10 k", f"{shorted * 1e3:.2f} mA"),
         ("converter", "from memory", f"{v.CONVERTER_AMPS * 1e3:.2f} mA"),
         (
-            "left for the reference",
-            f"wants {v.REFERENCE_LEAST_AMPS * 1e6:.0f} uA",
+            "current for the reference",
+            f"needs {v.REFERENCE_MINIMUM_AMPS * 1e6:.0f} uA",
             f"{left * 1e6:.0f} uA: it regulates even then",
         ),
     ]
@@ -75,7 +79,7 @@ def shunt() -> list[Row]:
         ("loss at 5 A and 10 A", "I x 2 mohm, I^2 x 2 mohm", f"{5 * 2:.0f} mV; {100 * v.SHUNT_OHM:.1f} W of 3 W"),
         ("filter", "1 / (2 pi x 20 x 100 nF)", f"{corner / 1e3:.0f} kHz"),
         (
-            "bias through unlike filter resistors",
+            "bias current through unequal filter resistors",
             "10 uA x 10 x 2 %",
             f"{v.MONITOR_BIAS_AMPS * v.MONITOR_FILTER_OHM * 0.02 / v.SHUNT_OHM * 1e3:.1f} mA",
         ),
@@ -94,7 +98,7 @@ def lead() -> list[Row]:
     return [
         ("fuse, two contacts, Q1, shunt", "7.5 + 2 x 1 + 8 + 2 mohm", f"{parts * 1e3:.1f} mohm"),
         ("0.5 m each way of AWG 14", "1 m x 8.29 ohm/km", f"{wire * 1e3:.1f} mohm"),
-        ("lead_ohm to write in the settings", "sum, before you have measured yours", f"{total:.3f} ohm"),
+        ("lead_ohm to write in the settings", "sum, until you measure yours", f"{total:.3f} ohm"),
         (
             "lost at 3.5 A, and with both servos",
             f"at {v.MAST_PEAK_WATTS / v.CUTOFF_VOLTS:.1f} A",
@@ -110,10 +114,10 @@ def fuse() -> list[Row]:
     short = 12.8 / v.BATTERY_OHM
     return [
         ("box `table`, everything on, at the cutoff", f"{v.TABLE_WATTS} W / 11 V", f"{table:.1f} A"),
-        ("box `mast`, both servos starting", f"{v.MAST_PEAK_WATTS} W / 11 V", f"{peak:.1f} A for a moment"),
+        ("box `mast`, both servos starting", f"{v.MAST_PEAK_WATTS} W / 11 V", f"{peak:.1f} A, short"),
         ("charging beside it", "largest charger", f"{v.CHARGE_AMPS:g} A"),
-        ("F1 carries for hours in a case at 55 C", f"10 A x 0.75 x {warm:.2f}", f"{carries:.1f} A: enough"),
-        ("short circuit of an 18 Ah block", "12.8 V / 16 mohm", f"{short:.0f} A, under the 1000 A F1 interrupts"),
+        ("F1 carries for hours in a case at 55 °C", f"10 A x 0.75 x {warm:.2f}", f"{carries:.1f} A: enough"),
+        ("short circuit of an 18 Ah battery", "12.8 V / 16 mohm", f"{short:.0f} A, under the 1000 A F1 interrupts"),
         ("order of opening", "5 A branch before 10 A battery fuse", "factor 2: the branch goes first"),
     ]
 
@@ -121,7 +125,7 @@ def fuse() -> list[Row]:
 def reverse() -> list[Row]:
     return [
         (
-            "Q1 lost at 5 A and 10 A",
+            "voltage loss of Q1 at 5 A and 10 A",
             "I x 8 mohm",
             f"{5 * v.FET_OHM_HOT * 1e3:.0f} mV, {10 * v.FET_OHM_HOT * 1e3:.0f} mV",
         ),
@@ -169,20 +173,20 @@ def hold_up() -> list[Row]:
     holds = v.HOLD_UP_FARAD * v.HOLD_UP_LEFT * (start**2 - v.BOARD_LOWEST_VOLTS**2) / 2 / v.BOARD_WATTS
     return [
         ("before the dip", "11.0 V - 0.35 V of D3", f"{start:.2f} V"),
-        ("wanted for 50 ms", "2 x 0.5 W x 50 ms / (10.65^2 - 6^2)", f"{wants * 1e6:.0f} uF"),
+        ("capacitance for 50 ms", "2 x 0.5 W x 50 ms / (10.65^2 - 6^2)", f"{wants * 1e6:.0f} uF"),
         ("1500 uF, 30 % lost to cold and age, holds", "C (10.65^2 - 6^2) / 2 / 0.5 W", f"{holds * 1e3:.0f} ms"),
         ("inrush when the battery is plugged in", "12.8 V / (1 ohm of R30 + 0.16)", f"{inrush:.0f} A"),
         (
             "the same for F4",
             "I^2 R C / 2",
-            f"{inrush**2 * 1.16 * v.HOLD_UP_FARAD / 2:.2f} A2s: a slow 1 A fuse bears it",
+            f"{inrush**2 * 1.16 * v.HOLD_UP_FARAD / 2:.2f} A2s: within a slow 1 A fuse",
         ),
     ]
 
 
 def no_back_feed() -> list[Row]:
     return [
-        ("from USB into the box's 5 V", "D4 leaks 0.1 mA at 60 C into 4.7 k", f"{v.OR_LEAK_AMPS * v.BLEED_OHM:.2f} V"),
+        ("from USB into the box's 5 V", "D4 leaks 0.1 mA at 60 °C into 4.7 k", f"{v.OR_LEAK_AMPS * v.BLEED_OHM:.2f} V"),
         ("from the box into a computer", "D5 and the isolator", "nothing, 2.5 kV apart"),
         (
             "both plugged in",
@@ -193,7 +197,7 @@ def no_back_feed() -> list[Row]:
 
 
 def shared_minus_mv() -> float:
-    """Lost at 5 A in half a metre of AWG 14 and a contact: what the board misreads without a minus wire of its own."""
+    """Voltage loss at 5 A in 0.5 m of AWG 14 and a contact: the error of a board without its own minus wire."""
     return 5 * (0.5 * ohm_per_km(area_mm2(14)) + v.CONNECTOR_OHM * 1000)
 
 
@@ -220,7 +224,7 @@ def fan_four_wire() -> list[Row]:
             "20 k x 4.7 nF",
             f"{seconds * 1e6:.0f} us of {0.5e6 / fastest:.0f} us half a period",
         ),
-        ("25 kHz that strays onto it", "behind 10 k x 4.7 nF", f"{damped:.0f} dB less"),
+        ("25 kHz interference on it", "behind 10 k x 4.7 nF", f"{damped:.0f} dB less"),
         (
             "a fan that pulls its line up to 12 V",
             "(12 - 3.8) V / 10 k",
@@ -235,15 +239,15 @@ def fan_switched() -> list[Row]:
         (
             "gate, switching on",
             "47 k x 10 nF",
-            f"{v.GATE_OHM * v.GATE_FARAD * 1e3:.2f} ms: soft, no click on the radio",
+            f"{v.GATE_OHM * v.GATE_FARAD * 1e3:.2f} ms: slow, no click on the radio",
         ),
         (
-            "taken while off",
+            "current while off",
             "12 V / 47 k + 11.3 V / 10 k",
             f"{(12 / v.GATE_OHM + 11.3 / v.GATE_BASE_OHM) * 1e3:.1f} mA",
         ),
         ("speed of a 3-wire fan, if you must", "25 kHz into 1 mH", f"{ripple * 1e3:.0f} mA ripple"),
-        ("and 220 uF, 0.1 ohm", "ripple x ESR", f"{ripple * 100:.0f} mV on the fan: its tachometer stays true"),
+        ("and 220 uF, 0.1 ohm", "ripple x ESR", f"{ripple * 100:.0f} mV on the fan: its tachometer is correct"),
     ]
 
 
@@ -257,7 +261,7 @@ def fan_filter() -> list[Row]:
 
 
 def cable() -> list[tuple[str, ...]]:
-    """(length, volts lost for 0.1, 0.3, 0.5 A on one pair, and 1 A on two pairs) there and back, AWG 24 at 40 C."""
+    """(length, volts lost for 0.1, 0.3, 0.5 A on one pair, and 1 A on two pairs) there and back, AWG 24 at 40 °C."""
     metre = ohm_per_km(area_mm2(24), 40.0) / 1000
     return [
         (

@@ -101,15 +101,15 @@ def test_every_byte_of_a_boards_network_flipped(folder: Path) -> None:
     file, outcomes = folder / "mast.toml", set[str]()
     file.touch(0o600)
 
-    def told(content: bytes) -> bytes:
+    def board_file_of(content: bytes) -> bytes:
         file.write_bytes(content)
         values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
         return network_file(file, values)
 
-    whole = told(BOX.encode())
+    whole = board_file_of(BOX.encode())
     for at, mask in product(range(len(BOX)), (0xFF, 0x01)):
         try:
-            told(BOX[:at].encode() + bytes([ord(BOX[at]) ^ mask]) + BOX[at + 1 :].encode())
+            board_file_of(BOX[:at].encode() + bytes([ord(BOX[at]) ^ mask]) + BOX[at + 1 :].encode())
         except BadInput as error:
             outcomes.add(str(error).replace(str(file), ""))
     assert len(outcomes) > 5

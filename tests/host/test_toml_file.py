@@ -26,7 +26,7 @@ class Shed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     locked: bool = False
     words: tuple[str, ...] = ()
     points: list[tuple[float, float]] = []
-    by_hour: dict[str, Annotated[float, Meta(ge=0, le=1, description="share of full sun")]] = {}
+    by_hour: dict[str, Annotated[float, Meta(ge=0, le=1, description="fraction of full sun")]] = {}
     spare: Pump | None = None
 
 
@@ -60,10 +60,10 @@ GOOD = '[[pump]]\nname = "a"\n'
         ("words = ['a', 2]\n" + GOOD, "words 2: 2 is not allowed; wants text in quotes"),
         ("points = [[1, inf]]\n" + GOOD, "points 1 2: inf is not a number that can be used; wants a number"),
         ("points = [[1, 2, 3]]\n" + GOOD, "points 1: [1, 2, 3] is not allowed; wants a list of 2: a number, a number"),
-        ('by_hour = { "13" = 24 }\n' + GOOD, "by_hour.13: 24 is not allowed; wants share of full sun, 0 to 1"),
+        ('by_hour = { "13" = 24 }\n' + GOOD, "by_hour.13: 24 is not allowed; wants fraction of full sun, 0 to 1"),
         (
             "by_hour = 3\n" + GOOD,
-            "by_hour: 3 is not allowed; wants a table, for each name share of full sun, 0 to 1",
+            "by_hour: 3 is not allowed; wants a table, for each name fraction of full sun, 0 to 1",
         ),
     ],
 )

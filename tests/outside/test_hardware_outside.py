@@ -74,7 +74,7 @@ def test_hold_up_by_hand() -> None:
 
 def test_reference_keeps_regulating() -> None:
     """By hand: (3.234 - 3.0) / 200 = 1.17 mA, less 0.9 mA of shorted thermistors and 0.15 mA leaves 0.12 mA."""
-    assert rows("reference")["left for the reference"].startswith("120 uA")
+    assert rows("reference")["current for the reference"].startswith("120 uA")
 
 
 def test_minutes_of_an_error() -> None:

@@ -1,6 +1,6 @@
 """The error budget against boxes drawn at random and run through the circuit's own equations.
 
-Every part's error is drawn evenly within its limits; temperature stands at the far end of the stray. The equations
+The error of each part is drawn evenly within its limits; the temperature is at the far end of its range. The equations
 here are the circuit's, not the budget's sensitivities.
 """
 
@@ -30,7 +30,7 @@ class Draw:
             self._kept[name] = self._random.uniform(-limit, limit, BOXES)
         return self._kept[name]
 
-    def anew(self, limit: float) -> Array:
+    def again(self, limit: float) -> Array:
         return self._random.uniform(-limit, limit, BOXES)
 
     def noise(self, sd: float) -> Array:
@@ -60,7 +60,7 @@ def divider(d: Draw, volts: float, stray_k: float, one: bool = True) -> Array:
     pin = volts * bottom / (top + bottom) + leak * (top * bottom / (top + bottom) + v.DIVIDER_SERIES_OHM)
     noise_volts = v.REFERENCE_VOLTS / 2**v.CONVERTER_NOISE_BITS / 12**0.5
     pin = pin + d.noise(noise_volts / (v.SAMPLES / v.CONVERTER_ALIKE) ** 0.5) * one
-    off_lsb = d.part("converter", v.CONVERTER_OFFSET_LSB) + d.anew(v.CONVERTER_STEPS_LSB)
+    off_lsb = d.part("converter", v.CONVERTER_OFFSET_LSB) + d.again(v.CONVERTER_STEPS_LSB)
     share = pin / reference + off_lsb / 2**v.CONVERTER_BITS
     return share * v.REFERENCE_VOLTS * (1 + v.DIVIDER_TOP_OHM / v.DIVIDER_BOTTOM_OHM)
 
@@ -88,19 +88,19 @@ def temperature(d: Draw, celsius: float, stray_k: float, one: bool = True) -> Ar
     share = ohm / (ohm + pullup)
     if stray_k:
         share = share + d.part("leak", v.LEAK_AMPS) * (share * pullup + v.NTC_SERIES_OHM) / v.REFERENCE_VOLTS
-    share = share + (d.part("converter", v.CONVERTER_OFFSET_LSB) + d.anew(v.CONVERTER_STEPS_LSB)) / 2**v.CONVERTER_BITS
+    share = share + (d.part("converter", v.CONVERTER_OFFSET_LSB) + d.again(v.CONVERTER_STEPS_LSB)) / 2**v.CONVERTER_BITS
     found = share * v.NTC_PULLUP_OHM / (1 - share)
     shown = 1 / (np.log(found / v.NTC_OHM) / v.NTC_BETA_K + 1 / 298.15) - KELVIN
-    return shown + d.anew(v.NTC_TABLE_K) * one  # calibration stands on the table's own rows
+    return shown + d.again(v.NTC_TABLE_K) * one  # calibration uses the rows of the table
 
 
 def meter(d: Draw, true: float) -> Array:
-    return true * (1 + d.part("meter gain", v.METER_SHARE)) + d.part("meter offset", v.METER_VOLTS)
+    return true * (1 + d.part("meter gain", v.METER_FRACTION)) + d.part("meter offset", v.METER_VOLTS)
 
 
 def ammeter(d: Draw, true: float) -> Array:
     """The first point is a battery unplugged: its 0 A are true."""
-    off = true * d.part("ammeter gain", v.AMMETER_SHARE) + d.part("ammeter offset", v.AMMETER_AMPS)
+    off = true * d.part("ammeter gain", v.AMMETER_FRACTION) + d.part("ammeter offset", v.AMMETER_AMPS)
     return true + off * (true != 0)
 
 

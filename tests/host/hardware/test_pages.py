@@ -35,7 +35,7 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (HARDWARE / target).exists(), target
 
 
-def test_every_topic_stands_in_the_circuit_page() -> None:
+def test_every_topic_is_in_the_circuit_page() -> None:
     text = (HARDWARE / "circuit.md").read_text(encoding="utf-8")
     for name in worked.TOPICS:
         assert f"made by pages.py: point {name} -->" in text
@@ -55,7 +55,7 @@ def test_pin_page_agrees_with_the_firmware(column: int) -> None:
     wanted |= {f"output {i + 1}": pin for i, pin in enumerate(board["outputs"])}
     wanted |= {f"fan {i + 1} drive": pin for i, pin in enumerate(board["fan_drives"])}
     wanted |= {f"fan {i + 1} tachometer": pin for i, pin in enumerate(board["fan_tachs"])}
-    for place, ntc, onewire in zip(("case", "intake", "block"), board["ntc"], board["onewire"], strict=True):
+    for place, ntc, onewire in zip(("case", "intake", "battery"), board["ntc"], board["onewire"], strict=True):
         wanted |= {f"{place}, thermistor": ntc, f"{place}, 1-wire": onewire}
     assert shown == {name: "none" if pin is None else f"GPIO {pin}" for name, pin in wanted.items()}
     used = [pin for pin in wanted.values() if pin is not None]
