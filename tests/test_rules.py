@@ -35,7 +35,7 @@ ALLOWED = {
 }
 # What decides is pure: none of these libraries or clocks there.
 PURE = ("battery", "thermal", "advice", "plan", "model", "conversion", "wire")
-WORLD = {"serial", "paho", "sqlite3", "sqlite_utils", "socket", "subprocess", "threading", "time", "click", "rich"}
+WORLD = {"serial", "paho", "sqlite3", "psycopg", "socket", "subprocess", "threading", "time", "click", "rich"}
 SHARED_SUBSET_LACKS = {"dataclasses", "typing", "enum", "abc", "logging", "unittest", "functools", "pathlib"}
 
 
