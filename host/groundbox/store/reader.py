@@ -2,9 +2,7 @@
 
 import json
 from collections.abc import Iterator, Sequence
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import TypeVar
 
 from groundbox.conversion import from_wire
 from groundbox.model import (
@@ -22,14 +20,14 @@ from groundbox.model import (
     WarningChange,
     in_force,
 )
-from groundbox.store import address, rollups, schema, summary_fill
-from groundbox.store.engine import Engine
+from groundbox.store import schema
+from groundbox.store.history import History
 
 MOST = 5000
 _Kept = TypeVar("_Kept", Reading, Event, Summary, Hello, Health)
 
 
-class Reader:
+class Reader(History):
     """Read-only view of a store, a SQLite file or a PostgreSQL database; may be opened while another process writes.
 
     All times are seconds since 1970 UTC; records come in the order measured (start, sequence).
@@ -37,19 +35,6 @@ class Reader:
     Raises (on opening and on every call):
         StoreError: one line that says what is wrong with the database and what to do.
     """
-
-    def __init__(self, where: Path | str) -> None:
-        self._engine: Engine = address.open_to_read(where)
-
-    def close(self) -> None:
-        """Closes the connection; harmless when closed."""
-        self._engine.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
-        self.close()
 
     def boxes(self) -> list[str]:
         """Names of all boxes that ever said hello or sent a reading, sorted."""
@@ -111,53 +96,6 @@ class Reader:
         yield from self._stream(
             f"SELECT {', '.join(columns)} FROM reading WHERE box = ?{where} ORDER BY boot, sequence", [box, *values]
         )
-
-    def summed(self, box: str, since_s: float, until_s: float, steps: int) -> Sequence[tuple[Any, ...]]:
-        """At most about `steps` rows (start_s, *rollups.NAMES) over since_s <= wall time < until_s, in host units.
-
-        From readings, minutes or hours, whichever is the coarsest that still gives as many; where readings never came,
-        from summaries (`filled_s`).
-        """
-        low_ms, high_ms = round(since_s * 1000), round(until_s * 1000)
-        step_ms = max((high_ms - low_ms) // max(steps, 1), 1000)
-        table, base_ms, time, sums = "reading", 1, "wall_ms", rollups.over_readings(self._engine.greatest)
-        for level, level_ms in rollups.LEVELS:
-            if step_ms >= level_ms:
-                table, base_ms, time, sums = level, level_ms, "start_ms", rollups.over_sums()
-        step_ms = step_ms // base_ms * base_ms
-        rows: Sequence[tuple[Any, ...]] = self._rows(
-            f"SELECT {time} / {step_ms} * {step_ms}, {sums} FROM {table}"
-            f" WHERE box = ? AND {time} >= ? AND {time} < ? GROUP BY 1 ORDER BY 1",
-            (box, low_ms // base_ms * base_ms, high_ms),
-        )
-        summaries = self._rows(summary_fill.STATEMENT, (box, low_ms, high_ms))
-        if summaries:
-            rows = summary_fill.filled(rows, summaries, step_ms, low_ms, high_ms)
-        return rollups.in_host_units(rows)
-
-    def filled_s(self, box: str, since_s: float, until_s: float) -> float:
-        """Seconds of that time for which summaries stand in for readings that never came."""
-        found = self._rows(summary_fill.STATEMENT, (box, round(since_s * 1000), round(until_s * 1000)))
-        return len(found) * summary_fill.SPAN_MS / 1000
-
-    def measured(self, box: str, since_s: float, until_s: float) -> tuple[float, float] | None:
-        """Start of the first and end of the last minute of `box` with readings in that time; None without any."""
-        low_ms, high_ms = self._rows(
-            "SELECT min(start_ms), max(start_ms) FROM reading_minute WHERE box = ? AND start_ms >= ? AND start_ms < ?",
-            (box, round(since_s * 1000), round(until_s * 1000)),
-        )[0]
-        return None if low_ms is None else (low_ms / 1000, high_ms / 1000 + 60)
-
-    def sessions(self, apart_s: float) -> list[tuple[float, float]]:
-        """(start, end) of every stretch of readings, to the hour, with at most `apart_s` between; oldest first."""
-        found: list[tuple[float, float]] = []
-        for (start_ms,) in self._rows("SELECT DISTINCT start_ms FROM reading_hour ORDER BY 1", ()):
-            start_s = start_ms / 1000
-            if found and start_s - found[-1][1] <= apart_s:
-                found[-1] = (found[-1][0], start_s + 3600)
-            else:
-                found.append((start_s, start_s + 3600))
-        return found
 
     def events(self, box: str | None = None, since_s: float | None = None) -> list[Event]:
         """Events of `box` (None: all) since `since_s`, by box, boot and sequence.
@@ -319,14 +257,6 @@ class Reader:
             if kind is Event:
                 host_only["row"] = row[-1]
             yield from_wire(kind, row[:wired], **host_only)
-
-    def _stream(self, statement: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
-        with self._engine.sentences():
-            yield from self._engine.stream(statement, values)
-
-    def _rows(self, statement: str, values: Sequence[object]) -> list[Any]:
-        with self._engine.sentences():
-            return self._engine.rows(statement, values)
 
 
 def _dated(wall_ms: int | None, uncertainty_ms: int | None, source: str | None) -> dict[str, object]:
