@@ -191,10 +191,10 @@ def test_a_board_to_practise_on(tmp_path: Path) -> None:
             told = [bench.stdout.readline() for _ in range(4)]
             assert told[0] == "done\n"
             assert "battery 12." in told[1]
-            assert "wants one of sound, stalled" in told[2]
-            assert "wants two words" in told[3]
+            assert "write one of ok, stalled" in told[2]
+            assert "write two words" in told[3]
             twice = _run("practice", str(place))
-            assert "runs there already" in str(twice.exception)
+            assert "already runs there" in str(twice.exception)
         finally:
             bench.send_signal(signal.SIGINT)
         assert bench.wait(30) == 0

@@ -1,4 +1,4 @@
-"""`groundbox board practice`: a simulated board behind a port, to try the other parts of `groundbox board` on."""
+"""`groundbox board practice`: a simulated board behind a port, to practise `groundbox board` on."""
 
 import os
 import select
@@ -15,7 +15,7 @@ from groundbox.rig.process import MICROPYTHON
 from groundbox.ui.recording import stop_signals
 
 TURN_S = 0.2
-COOL_C = 24.0  # so that its fans are off
+COOL_C = 24.0  # its fans stay off
 EXAMPLE = """
 \b
 Examples:
@@ -23,41 +23,41 @@ Examples:
   groundbox board fans bench/port
 
 \b
-Type here what happens to the box, or Enter alone for what a meter and a thermometer show:
+Type a change of the box, or Enter alone for the true voltage, current and temperatures:
   fan1 stalled     fan2 no_tach     fan1 ok     monitor silent     check_error_volts 0.3
-  sag_volts 2      another voltage, as for a second point of a calibration
-  case_drift_c 3   the case's sensor shows 3 C too much
+  sag_volts 2      2 V lower, as for the second point of a calibration
+  case_drift_c 3   the case sensor reads 3 °C too high
   cable out        cable in           power off      power on
 
-It runs at real speed until Ctrl-C. DIR keeps its flash; delete DIR to begin anew.
+It runs at real speed until Ctrl-C. DIR keeps its flash; delete DIR to start again from nothing.
 """
 
 
 @click.command(epilog=EXAMPLE)
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--bare", is_flag=True, help="A board with nothing but MicroPython, for `install`.")
+@click.option("--bare", is_flag=True, help="Start with MicroPython alone, for `install`.")
 def command(folder: Path, bare: bool) -> None:
     """A simulated board to practise on, with the real firmware, at the port DIR/port."""
     flash = folder / "flash"
     if folder.is_dir() and any(folder.iterdir()) and not flash.is_dir():
-        raise BadInput(folder, "", "holds something else; name a new folder")
+        raise BadInput(folder, "", "holds other files; name a new folder")
     if (folder / "port").exists():
-        raise BadInput(folder, "", "a practice board runs there already; end that with Ctrl-C, or name another folder")
+        raise BadInput(folder, "", "a practice board already runs there; end it with Ctrl-C, or name another folder")
     board = SimulatedBoard(replace(demo_boxes.TABLE, start_c=COOL_C), SimClock(), folder)
     if bare:
         _empty(flash)
     if board.interpreter != MICROPYTHON:
-        click.echo("there is no MicroPython here: the firmware runs on CPython, and `install` has no prompt to go to")
+        click.echo("MicroPython is not installed: the firmware runs on CPython, and `install` finds no prompt")
     board.start()
     try:
-        click.echo(f"A simulated board is at {board.port}. Ctrl-C ends; --help tells what may be typed here.")
+        click.echo(f"A simulated board is at {board.port}. Ctrl-C ends; --help lists what can be typed here.")
         _serve(board)
     finally:
         board.stop()
 
 
 def _empty(flash: Path) -> None:
-    """Leaves what MicroPython alone leaves; pins.py also tells the simulation what hangs where."""
+    """Leaves the files of MicroPython alone, and pins.py, which the simulation needs for its wiring."""
     for path in [path for path in flash.rglob("*") if path.is_file() and path.name != "pins.py"]:
         path.unlink()
     (flash / "main.py").write_text("")
@@ -68,20 +68,21 @@ def _serve(board: SimulatedBoard) -> None:
     with stop_signals() as stop:
         while board.alive and not stop.asked:
             for source in select.select(listening, [], [], TURN_S)[0]:
-                said = os.read(source, 4096)
-                listening = listening if said else []  # nobody types any more: it runs on
-                *lines, typed = (typed + said).split(b"\n")
+                data = os.read(source, 4096)
+                listening = listening if data else []  # the input has ended; the board runs on
+                *lines, typed = (typed + data).split(b"\n")
                 for line in lines:
                     click.echo(_do(board, line.decode(errors="replace").split()))
 
 
 def _do(board: SimulatedBoard, words: list[str]) -> str:
-    """Does what was typed; what to say to it."""
+    """Does what was typed; returns the answer to it."""
     box = board.box
     match words:
         case []:
             volts, amps = box.node.battery_volts, box.node.battery_amps
-            return f"battery {volts:.2f} V, {amps:.2f} A; case {box.case.air_c:.1f} C, block {box.case.battery_c:.1f} C"
+            temperatures = f"case {box.case.air_c:.1f} °C, battery {box.case.battery_c:.1f} °C"
+            return f"battery {volts:.2f} V, {amps:.2f} A; {temperatures}"
         case ["cable", "out" | "in" as way]:
             board.plug(way == "in")
         case ["power", "off" | "on" as way]:
@@ -92,5 +93,5 @@ def _do(board: SimulatedBoard, words: list[str]) -> str:
             except BadInput as error:
                 return str(error)
         case _:
-            return "wants two words, as in: fan1 stalled (or Enter alone)"
+            return "write two words, as in: fan1 stalled (or press Enter alone)"
     return "done"

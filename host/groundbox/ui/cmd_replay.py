@@ -13,7 +13,7 @@ from groundbox.battery.profile import load_profile
 from groundbox.battery.values import Sample, cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.ui.options import Number, note_unused
-from groundbox.ui.plot_discharge import check_plot, plot_discharge
+from groundbox.ui.plot import check_plot, plot_discharge
 
 
 def replayed(

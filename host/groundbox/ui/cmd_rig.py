@@ -19,23 +19,24 @@ from groundbox.rig.process import CPYTHON, MICROPYTHON
 from groundbox.rig.scenario import Scenario
 from groundbox.rig.trace import Trace
 from groundbox.toml_file import near
+from groundbox.ui.plot import check_plot, plot_run
 
-_MANUAL = """Sentences a scenario may expect (conditions.py and expect.py have them all):
+_MANUAL = """Sentences a scenario may expect (conditions.py and expect.py list them all):
 
 \b
-  case never above 55 C [from 12:10] [until 13:00] [while charging yes]
+  case never above 55 °C [from 12:10] [until 13:00] [while charging yes]
   fans full within 6 s of case becoming open
-  warning heat notice before case above 47 C, not before case above 44 C
+  case heat notice before case above 47 °C, not before case above 44 °C
   once output 2 reported shed, holds until charging yes
   whenever case sensor open, fans full within 4 s
-  case maximum between 41 and 44 C
+  case maximum between 41 and 44 °C
   fans start at most 12 times an hour
-  event output2_shed 1 times
+  event output2_shed 1 time
   back to normal within 2 min of case becoming ok
 
 \b
 Examples:
-  groundbox rig fan_dies_in_flight
+  groundbox rig fan_stalls_in_flight
   groundbox rig my_day.toml --plot my_day.svg
   groundbox rig --list
   groundbox rig --search --tries 200
@@ -59,33 +60,37 @@ def find(name: str) -> Path:
     path = gallery() / f"{name}.toml"
     if not path.is_file():
         raise BadInput(
-            name, "", f"no such file or scenario; {near(name, (one.stem for one in gallery().glob('*.toml')))}"
+            name, "", f"there is no such file or scenario; {near(name, (one.stem for one in gallery().glob('*.toml')))}"
         )
     return path
 
 
 @click.command(epilog=_MANUAL)
 @click.argument("names", metavar="SCENARIO.toml...", nargs=-1)
-@click.option("--list", "show_list", is_flag=True, help="The scenarios that come with groundbox.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a scenario.")
+@click.option("--list", "show_list", is_flag=True, help="List the scenarios that come with groundbox.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each scenario.")
 @click.option(
     "--interpreter",
     type=click.Choice([MICROPYTHON, CPYTHON]),
-    help="What runs the firmware; else MicroPython where there is one. cpython is for a debugger.",
+    help="What runs the firmware; default MicroPython where it is installed. cpython suits a debugger.",
 )
-@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), help="Timeline as a picture (png, svg, pdf).")
 @click.option(
-    "--firmware", type=click.Path(path_type=Path, file_okay=False), help="Another firmware's folder, with manifest.py."
+    "--plot", type=click.Path(path_type=Path, dir_okay=False), help="Write the timeline as a picture (png, svg, pdf)."
 )
-@click.option("--search", "hunt", is_flag=True, help="Hunt for a case that breaks what must always hold; shrink it.")
-@click.option("--tries", type=click.IntRange(1, 100_000), default=60, show_default=True, help="Cases --search plays.")
-@click.option("--seed", type=int, default=1, show_default=True, help="What --search begins with.")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Where --search writes what it found.")
-@click.option("--settings", "sweep", is_flag=True, help="Try thermostat settings against one scenario's day.")
+@click.option(
+    "--firmware", type=click.Path(path_type=Path, file_okay=False), help="Folder of another firmware, with manifest.py."
+)
+@click.option("--search", "wants_search", is_flag=True, help="Search for a case that breaks an invariant; reduce it.")
+@click.option(
+    "--tries", type=click.IntRange(1, 100_000), default=60, show_default=True, help="Number of cases for --search."
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Random seed of --search.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File for the case that --search finds.")
+@click.option("--settings", "sweep", is_flag=True, help="Compare thermostat settings on one scenario's day.")
 def command(
     names: tuple[str, ...],
     show_list: bool,
-    hunt: bool,
+    wants_search: bool,
     tries: int,
     seed: int,
     out: Path | None,
@@ -95,14 +100,14 @@ def command(
     plot: Path | None,
     firmware: Path | None,
 ) -> None:
-    """Play scenarios against the real firmware, faster than real time; exit status 0 only when all is as expected."""
+    """Play scenarios against the real firmware, faster than real time. Exit status 0 when all expectations are met."""
     if show_list:
         for path in sorted(gallery().glob("*.toml")):
             click.echo(f"{path.stem:<30} {scenarios.load(path).story}")
-    elif hunt:
+    elif wants_search:
         _search(tries, seed, out or Path("found.toml"), firmware, as_json)
     elif not names or (sweep and len(names) > 1):
-        raise BadInput("SCENARIO.toml", "", "name a scenario; `groundbox rig --list` shows those here")
+        raise BadInput("SCENARIO.toml", "", "name a scenario; `groundbox rig --list` lists them")
     elif sweep:
         _sweep(scenarios.load(find(names[0])), as_json)
     else:
@@ -113,7 +118,9 @@ def _play(
     chosen: list[Scenario], as_json: bool, interpreter: str | None, plot: Path | None, firmware: Path | None
 ) -> None:
     if plot and len(chosen) > 1:
-        raise BadInput("--plot", "", "draws one scenario: name only one")
+        raise BadInput("--plot", "", "draws one scenario; name only one")
+    if plot:
+        check_plot(plot)
     good = True
     for one in chosen:
         began_s = time.perf_counter()
@@ -122,9 +129,7 @@ def _play(
         good = good and answer["passed"]
         click.echo(msgspec.json.encode(answer).decode() if as_json else "\n".join(_lines(answer)))
         if plot:
-            from groundbox.ui.rig_plot import draw
-
-            draw(one, trace, plot)
+            plot_run(one, trace, plot)
     if not good:
         sys.exit(1)
 
@@ -143,7 +148,7 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
         click.echo(msgspec.json.encode({"tries": tries, "broken": broken}).decode())
     if found is None:
         if not as_json:
-            click.echo(f"nothing broken in {tries} cases")
+            click.echo(f"no invariant broken in {tries} cases")
         return
     try:
         out.write_text(as_toml(found), encoding="utf-8")
@@ -151,7 +156,9 @@ def _search(tries: int, seed: int, out: Path, firmware: Path | None, as_json: bo
         raise BadInput(out, "", f"cannot be written ({error.strerror})") from error
     if not as_json:
         kind = (
-            "smallest case found" if found.smallest else "case, perhaps not the smallest (time to shrink it ran out),"
+            "smallest case found"
+            if found.smallest
+            else "case, perhaps not the smallest (the time to reduce it ran out),"
         )
         click.echo(f"broken: {found.sentence} ({found.found})\nthe {kind} is in {out}")
     sys.exit(1)
@@ -165,23 +172,23 @@ def _sweep(scenario: Scenario, as_json: bool) -> None:
         click.echo(msgspec.json.encode([msgspec.to_builtins(row) for row in rows]).decode())
         return
     click.echo(f"{scenario.source}: {scenario.story}\n")
-    click.echo(f"{'':<36}{'highest C':>10}{'starts':>8}{'fan h':>8}{'battery min':>13}{'noise':>8}")
+    click.echo(f"{'':<36}{'highest °C':>10}{'starts':>8}{'fan h':>8}{'battery min':>13}{'noise':>8}")
     for row in rows:
         counts = f"{row.highest_c:>10.1f}{row.starts:>8}{row.fan_hours:>8.2f}{row.battery_min:>13.1f}{row.noise:>8.1f}"
         click.echo(f"{'*' if row.unbeaten else ' '} {shown(row.settings):<34}{counts}  {row.why}")
-    click.echo(f"\n* nothing else is as good in all of {', '.join(NAMES)}; noise 100 is full speed all day")
+    click.echo(f"\n* no other choice is as good in all of {', '.join(NAMES)}; noise 100 means full speed all day")
 
 
 def _progress(began_s: float) -> Callable[[int, int], None]:
-    """Tells a person who waits how far it is."""
+    """Shows the progress to a person who waits."""
 
-    def tell(done: int, of: int) -> None:
+    def report(done: int, of: int) -> None:
         if sys.stderr.isatty():
             left_s = (time.monotonic() - began_s) * (of - done) / done if done else 0.0
-            left = f", {span(left_s)} to go" if left_s else ""
+            left = f", {span(left_s)} left" if left_s else ""
             click.echo(f"\r  {done} of {of} choices played{left:<20}" + "\n" * (done == of), nl=False, err=True)
 
-    return tell
+    return report
 
 
 def _answer(scenario: Scenario, trace: Trace, took_s: float) -> dict[str, Any]:
@@ -206,12 +213,10 @@ def _lines(answer: dict[str, Any]) -> list[str]:
     lines = [f"{answer['scenario']}: {answer['story']}"]
     for row in answer["expectations"]:
         found = ", ".join(filter(None, (row["at"], row["found"])))
-        lines.append(
-            f"  {'as expected' if row['passed'] else 'NOT SO':<12}{row['expect']}{f'  ({found})' if found else ''}"
-        )
+        lines.append(f"  {'met' if row['passed'] else 'NOT MET':<9}{row['expect']}{f'  ({found})' if found else ''}")
     met = sum(row["passed"] for row in answer["expectations"])
     speed = answer["simulated_s"] / max(answer["took_s"], 0.01)
     lines.append(
-        f"  {met} of {len(answer['expectations'])} as expected; {answer['took_s']:.1f} s, {speed:.0f} times real time\n"
+        f"  {met} of {len(answer['expectations'])} met; {answer['took_s']:.1f} s, {speed:.0f} times real time\n"
     )
     return lines

@@ -7,6 +7,7 @@ from xml.sax.saxutils import escape
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import SocBand
 from groundbox.plan.planner import Plan
+from groundbox.ui.plot import band, check_plot, clock_axis, panels, save
 
 WIDTH = 72
 LEVELS = " ▁▂▃▄▅▆▇█"
@@ -104,7 +105,7 @@ def _panel(plan: Plan, battery: str, top: float) -> list[str]:
     lower = [f"{x(minute):.1f},{y(soc.low):.1f}" for minute, soc in reversed(trace)]
     middle = " ".join(f"{x(minute):.1f},{y(soc.expected):.1f}" for minute, soc in trace)
     parts.append(f'<polygon points="{" ".join(upper + lower)}" class="band"/>')
-    parts.append(f'<polyline points="{middle}" class="likely"/>')
+    parts.append(f'<polyline points="{middle}" class="expected"/>')
     for soc in (0.0, 0.5, 1.0):
         parts.append(
             f'<line x1="{LABEL_PX}" x2="{LABEL_PX + PLOT_PX}" y1="{y(soc):.1f}" y2="{y(soc):.1f}" class="rule"/>'
@@ -148,36 +149,29 @@ def svg_plot(plan: Plan) -> str:
 
 
 def _png_plot(plan: Plan, path: Path) -> None:
-    try:
-        from matplotlib.figure import Figure
-        from matplotlib.ticker import MultipleLocator
-    except ImportError as error:
-        raise BadInput(path, "", "a PNG needs matplotlib: install groundbox[plot], or name the file .svg") from error
     names = sorted(plan.outcome.traces)
-    figure = Figure(figsize=(11, 1.9 * len(names) + 0.8), layout="constrained")
-    axes = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
+    figure, axes = panels((11, 1.9 * len(names) + 0.8), [1] * len(names))
+    start_min = plan.day.start_clock_min
     for axis, battery in zip(axes, names, strict=True):
         trace = plan.outcome.traces[battery]
-        hours = [(plan.day.start_clock_min + minute) / 60 for minute, _ in trace]
-        axis.fill_between(hours, [100 * s.low for _, s in trace], [100 * s.high for _, s in trace], alpha=0.4)
-        axis.plot(hours, [100 * s.expected for _, s in trace])
+        rows = [(100 * soc.low, 100 * soc.expected, 100 * soc.high) for _, soc in trace]
+        band(axis, [start_min + minute for minute, _ in trace], rows, "tab:blue", battery)
         for kind, low, high, words in spans(plan, battery):
-            begin, end = ((plan.day.start_clock_min + minute) / 60 for minute in (low, high))
+            flight = kind == "flight"
             axis.axvspan(
-                begin,
-                end,
-                ymax=1.0 if kind == "flight" else 0.06,
-                alpha=0.3 if kind == "flight" else 0.8,
-                color="#c8a850" if kind == "flight" else "#4a7a3a",
+                start_min + low,
+                start_min + high,
+                ymax=1.0 if flight else 0.06,
+                alpha=0.3 if flight else 0.8,
+                color="#c8a850" if flight else "#4a7a3a",
             )
-            axis.annotate(words, (begin, 93 if kind == "flight" else 8), fontsize=7)
+            axis.annotate(words, (start_min + low, 93 if flight else 8), fontsize=7)
         axis.set_ylim(0, 102)
         axis.set_ylabel(f"{battery}, %")
-    axes[-1].set_xlabel("time of the day")
-    axes[-1].xaxis.set_major_locator(MultipleLocator(1.0))
-    axes[-1].xaxis.set_major_formatter(lambda hour, _: f"{int(hour) % 24:02d}:00")
+    bounds_min = plan.table.bounds_min
+    clock_axis(axes[-1], start_min + bounds_min[0], start_min + bounds_min[-1])
     figure.suptitle(_title(plan), fontsize=10)
-    figure.savefig(path, dpi=110)
+    save(figure, path)
 
 
 def save_plot(plan: Plan, path: Path) -> None:
@@ -188,6 +182,7 @@ def save_plot(plan: Plan, path: Path) -> None:
         if path.suffix.lower() == ".svg":
             path.write_text(svg_plot(plan), encoding="utf-8")
         else:
+            check_plot(path)
             _png_plot(plan, path)
     except OSError as error:
         raise BadInput(path, "", f"cannot be written ({error.strerror}): choose another folder") from error

@@ -113,7 +113,7 @@ def test_a_plot_is_drawn(folder: Path) -> None:
     pytest.importorskip("matplotlib")
     _replayed(folder, "--every", "1200", "--plot", str(folder / "p.svg"))
     assert "<svg" in (folder / "p.svg").read_text()
-    with pytest.raises(BadInput, match="its folder is not there"):
+    with pytest.raises(BadInput, match="its folder does not exist"):
         _replayed(folder, "--every", "6000", "--plot", str(folder / "none" / "p.svg"))
 
 

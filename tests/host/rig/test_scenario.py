@@ -176,4 +176,4 @@ def test_a_run_is_drawn(tmp_path: Path) -> None:
     picture = tmp_path / "run.svg"
     done = CliRunner().invoke(command, [str(_write(tmp_path, _GOOD)), "--plot", str(picture)])
     assert done.exit_code == 0, done.output
-    assert "case as shown" in picture.read_text() or picture.stat().st_size > 10_000
+    assert "case as reported" in picture.read_text() or picture.stat().st_size > 10_000
