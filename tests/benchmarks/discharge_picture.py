@@ -1,4 +1,4 @@
-"""The README's picture of one discharge, from the bench's simulated battery: all of it is invented.
+"""A picture of one discharge of the rig's simulated battery; all numbers are invented.
 
 `python -m tests.benchmarks discharge_picture [FILE.png]`: two runs are fitted, a third is replayed with `--plot`. An
 18 Ah battery at 95 % of its rating, 2.4 A and for ten minutes in every twenty 1 A more, down to 11.0 V.
@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from groundbox.cli import commands as groundbox
 from groundbox.rig.electric import SimBattery, SimBatterySettings
 
-PICTURE = Path(__file__).parents[1] / "field" / "pictures" / "discharge.png"
+PICTURE = Path("discharge.png")
 REST_S, STEP_S, END_VOLTS = 1800, 60, 10.4
 NOISE_VOLTS, NOISE_AMPS = 0.006, 0.01
 
