@@ -1,4 +1,4 @@
-"""Board care on a simulated board behind its port: mpremote as it is, the real interpreter, the firmware."""
+"""Board maintenance on a simulated board behind its port: mpremote as it is, the real interpreter, the firmware."""
 
 import json
 import signal
@@ -126,17 +126,17 @@ def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable
         if "5 of" in text:
             simulated.plug(False)
 
-    monkeypatch.setattr(cmd_board_install, "_tell", lambda quiet: give_up)
+    monkeypatch.setattr(cmd_board_install, "_progress", lambda quiet: give_up)
     given_up = _run("install", simulated.port)
     assert given_up.exit_code == 1
-    assert "the firmware it had" in given_up.output
+    assert "its earlier firmware" in given_up.output
     assert (slot_b / "begin.py").is_file()
     _wait_for(simulated.port)
     assert _run("lamp", simulated.port, "--seconds", "1").exit_code == 0
-    monkeypatch.setattr(cmd_board_install, "_tell", lambda quiet: draw_cable)
+    monkeypatch.setattr(cmd_board_install, "_progress", lambda quiet: draw_cable)
     drawn = _run("install", simulated.port)
     assert isinstance(drawn.exception, LinkError)
-    assert "what it had is in force" in str(drawn.exception)
+    assert "its earlier files are in force" in str(drawn.exception)
     simulated.plug(True)
     _wait_for(simulated.port)
     monkeypatch.undo()
@@ -204,4 +204,4 @@ def test_a_board_to_practise_on(tmp_path: Path) -> None:
 def test_no_board_is_made_among_other_files_and_no_port_of_a_file(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").touch()
     assert "name a new folder" in str(_run("practice", str(tmp_path)).exception)
-    assert "no serial port" in str(_run("lamp", str(tmp_path / "mine.txt")).exception)
+    assert "cannot be opened as a serial port" in str(_run("lamp", str(tmp_path / "mine.txt")).exception)

@@ -1,21 +1,20 @@
-"""The arithmetic of a guided calibration, and the error that is left: pure.
+"""The arithmetic of a guided calibration, and the error that remains: pure.
 
-The board corrects by a straight line through two points (firmware/core/calibrate.py), whatever the temperature. What
-is left: the trusted instrument's own error, the noise of the readings, and the drift with temperature where it was
-measured.
+The board corrects by a straight line through two points (firmware/core/calibrate.py), at every temperature. There
+remain the reference instrument's own error, the noise of the readings, and the measured drift with temperature.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from statistics import fmean, pstdev
+from statistics import StatisticsError, linear_regression, pstdev
 
 STEADY_READINGS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """What the board read uncorrected, and what was true then, both in the channel's unit on the wire."""
+    """What the board read without correction, and the true value, both in the channel's unit on the wire."""
 
     raw: float
     true: float
@@ -38,10 +37,10 @@ class Residual:
     """The error to expect after a calibration, in the channel's unit.
 
     Attributes:
-        instrument: the trusted instrument's own error, which no calibration takes away.
-        noise: of the mean the points were taken from, two standard deviations.
-        fit: how far the points themselves lie off the line.
-        drift: between the temperatures at which points were taken; None when there was one temperature.
+        instrument: the reference instrument's own error, which no calibration removes.
+        noise: of the mean at each point, two standard deviations.
+        fit: maximum distance of the points from the line.
+        drift: between the temperatures of the points; None with one temperature.
     """
 
     instrument: float
@@ -50,8 +49,8 @@ class Residual:
     drift: float | None
 
     @property
-    def worst(self) -> float:
-        """All of them in the same direction."""
+    def maximum(self) -> float:
+        """All errors in the same direction."""
         return self.instrument + self.noise + self.fit + (self.drift or 0.0)
 
     @property
@@ -61,28 +60,27 @@ class Residual:
 
 
 def line_through(points: Sequence[Point]) -> Line:
-    """Least squares through two points or more; exact through two.
+    """Least squares through two or more points; exact through two.
 
     Raises:
-        ValueError: the points do not differ.
+        ValueError: the points are equal.
     """
-    mean_raw, mean_off = fmean(p.raw for p in points), fmean(p.true - p.raw for p in points)
-    spread = sum((p.raw - mean_raw) ** 2 for p in points)
-    if not spread:
-        raise ValueError("the points do not differ")
-    gain = sum((p.raw - mean_raw) * (p.true - p.raw - mean_off) for p in points) / spread
-    return Line(offset=mean_off - gain * mean_raw, gain=gain)
+    try:
+        gain, offset = linear_regression([p.raw for p in points], [p.true - p.raw for p in points])
+    except StatisticsError as error:
+        raise ValueError("the points are equal") from error
+    return Line(offset=offset, gain=gain)
 
 
 def through(points: Sequence[Point]) -> Line:
-    """`line_through`, or the whole scale moved where there is one point only."""
+    """`line_through`; with one point, the whole scale is moved."""
     if len(points) == 1:
         return Line(offset=points[0].true - points[0].raw, gain=0.0)
     return line_through(points)
 
 
 def uncorrected(value: float, raw1: int, true1: int, raw2: int, true2: int) -> float:
-    """What the board read before it corrected by these two points to `value`."""
+    """What the board read before it corrected to `value` by these two points."""
     gain = (true2 - true1 - (raw2 - raw1)) / (raw2 - raw1)
     return (value - (true1 - raw1) + gain * raw1) / (1 + gain)
 
@@ -96,25 +94,25 @@ def settings_for(line: Line, raw1: float, raw2: float) -> tuple[int, int, int, i
 def residual(
     line: Line, points: Sequence[Point], instrument: float, spreads: Sequence[float], temperatures: int
 ) -> Residual:
-    """What is left after correcting `points` by `line`.
+    """The error that remains after correcting `points` by `line`.
 
     Args:
         line: the correction in force.
         points: all points taken.
-        instrument: the trusted instrument's own error.
+        instrument: the reference instrument's own error.
         spreads: standard deviation of the readings at each point.
-        temperatures: number of temperatures the points were taken at; the first half is the first temperature.
+        temperatures: number of temperatures; the first half of the points is from the first.
     """
     off = [p.true - line.true(p.raw) for p in points]
     noise = 2 * max(spreads) / sqrt(STEADY_READINGS)
-    worst = max(abs(value) for value in off)
+    largest = max(abs(value) for value in off)
     if temperatures < 2:
-        return Residual(instrument=instrument, noise=noise, fit=worst, drift=None)
-    return Residual(instrument=instrument, noise=noise, fit=0.0, drift=worst)
+        return Residual(instrument=instrument, noise=noise, fit=largest, drift=None)
+    return Residual(instrument=instrument, noise=noise, fit=0.0, drift=largest)
 
 
 def steady(values: Sequence[int], within: int) -> bool:
-    """True when the last readings lie close enough together to take a point."""
+    """True when the last readings differ by at most `within`, so that a point can be taken."""
     last = values[-STEADY_READINGS:]
     return len(last) == STEADY_READINGS and max(last) - min(last) <= within
 
@@ -125,7 +123,7 @@ def spread(values: Sequence[int]) -> float:
 
 
 def beta_error_c(at_c: float, points_c: Sequence[float], beta: float, tolerance: float) -> float:
-    """Error in C at `at_c` of a thermistor corrected at one point or two, its beta off by the share `tolerance`.
+    """Error in °C at `at_c` of a thermistor corrected at one or two points, its beta wrong by the fraction `tolerance`.
 
     Source: beta equation of NTC thermistors, R = R25 * exp(B * (1/T - 1/T25)).
     """

@@ -1,13 +1,13 @@
 """Files on a board: over its prompt with mpremote, or in a folder that holds a board's files."""
 
 import hashlib
+import io
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout, suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-import serial
 from mpremote.transport import TransportError  # type: ignore[import-untyped]
 from mpremote.transport_serial import SerialTransport  # type: ignore[import-untyped]
 
@@ -15,42 +15,22 @@ from groundbox.errors import LinkError
 
 CHUNK = 1024
 READ_S = 10.0
-KNOCK_S = 0.5
-GIVEN_UP_S = 10.0
-
-_HASHES = """
-import os, hashlib
-def _hash(path):
-    total = hashlib.sha256()
-    part = bytearray(512)
-    with open(path, "rb") as file:
-        while True:
-            count = file.readinto(part)
-            if not count:
-                break
-            total.update(memoryview(part)[:count])
-    return "".join(["%02x" % byte for byte in total.digest()])
-def _walk(folder, head):
-    for name in os.listdir(folder):
-        path = folder + "/" + name
-        if os.stat(path)[0] & 0x4000:
-            _walk(path, head + name + "/")
-        else:
-            print(head + name, _hash(path))
-"""
+RETRY_S = 0.5
+PROMPT_S = 3.0
+ABORTED_S = 10.0
 
 
 class Flash(Protocol):
-    """A board's files; paths from its root. OSError and TransportError where it cannot be done."""
+    """A board's files; paths from its root. OSError and TransportError where an operation fails."""
 
     def hashes(self, folder: str) -> dict[str, str]:
-        """Path in `folder` -> SHA-256, of every file below it; {} when it is not there."""
+        """Path in `folder` -> SHA-256 in hexadecimal digits, of every file below it; {} when the folder is missing."""
 
     def read(self, path: str) -> bytes | None:
-        """A file's content; None when it is not there."""
+        """A file's content; None when it is missing."""
 
     def write(self, path: str, data: bytes) -> None:
-        """Writes a file; its folders are made."""
+        """Writes a file and makes its folders."""
 
     def remove(self, path: str) -> None:
         """Removes a file."""
@@ -95,16 +75,15 @@ class SerialFlash:
 
     Args:
         port: device path.
-        wait_s: how long a board may take to come to its prompt.
+        wait_s: time budget until the board's prompt answers.
 
     Raises:
-        LinkError: nothing there answers as MicroPython's prompt.
+        LinkError: no MicroPython prompt answers there.
     """
 
     def __init__(self, port: str, wait_s: float) -> None:
         self._port = port
         self._board = _at_prompt(port, wait_s)
-        self._folders = {""}
 
     def __enter__(self) -> "SerialFlash":
         return self
@@ -113,61 +92,69 @@ class SerialFlash:
         self.close()
 
     def close(self) -> None:
-        """Lets go of the port; the board stays at its prompt."""
+        """Closes the port; the board stays at its prompt."""
         if self._board is not None:
-            _quietly_close(self._board)
+            _close(self._board)
             self._board = None
 
     def hashes(self, folder: str) -> dict[str, str]:
-        self._do(lambda board: board.exec(_HASHES))
-        text = self._do(
-            lambda board: board.exec(f"if {folder!r} in os.listdir(''):\n    _walk({folder!r}, '')\n").decode()
-        )
-        return dict(line.split(" ") for line in str(text).split("\n") if line)
+        if not self._do("fs_exists", folder):
+            return {}
+        return {
+            path.removeprefix(f"{folder}/"): self._do("fs_hashfile", path, "sha256", CHUNK).hex()
+            for path in self._files(folder)
+        }
 
     def read(self, path: str) -> bytes | None:
-        return bytes(content) if (content := self._do(lambda board: _read(board, path))) is not None else None
+        exists = self._do("fs_exists", path)
+        return bytes(self._do("fs_readfile", path, CHUNK)) if exists else None
 
     def write(self, path: str, data: bytes) -> None:
-        for folder in _folders_of(path):
-            self._make(folder)
-        self._do(lambda board: board.fs_writefile(path, data, chunk_size=CHUNK))
+        for folder in reversed(Path(path).parents[:-1]):
+            if not self._do("fs_exists", folder.as_posix()):
+                self._do("fs_mkdir", folder.as_posix())
+        self._do("fs_writefile", path, data, CHUNK)
 
     def remove(self, path: str) -> None:
-        self._do(lambda board: board.fs_rmfile(path))
+        self._do("fs_rmfile", path)
 
     def rename(self, old: str, new: str) -> None:
-        self._do(lambda board: board.exec(f"import os\nos.rename({old!r}, {new!r})"))
+        self._do("exec", f"import os\nos.rename({old!r}, {new!r})")
 
     def restart(self) -> None:
-        """Resets the board, whatever it was in the middle of, and lets go of the port, which vanishes."""
+        """Resets the board, in the middle of any operation, and closes the port, which vanishes."""
         assert self._board is not None
-        with suppress(OSError, TransportError):  # it may be gone before it can say that it understood
-            _knock(self._board)
+        with suppress(OSError, TransportError):  # the port may vanish before the answer
+            _enter_prompt(self._board)
             self._board.exec_raw_no_follow("import machine\nmachine.reset()")
         self.close()
 
-    def _make(self, folder: str) -> None:
-        if folder not in self._folders and not self._do(lambda board: board.fs_exists(folder)):
-            self._do(lambda board: board.fs_mkdir(folder))
-        self._folders.add(folder)
+    def _files(self, folder: str) -> Iterator[str]:
+        for name, mode, *_ in self._do("fs_listdir", folder):
+            path = f"{folder}/{name}"
+            if mode & 0x4000:
+                yield from self._files(path)
+            else:
+                yield path
 
-    def _do(self, what: Callable[[Any], Any]) -> Any:
+    def _do(self, operation: str, *arguments: object) -> Any:
+        """The result of a method of mpremote's transport."""
         assert self._board is not None
         try:
-            return what(self._board)
+            return getattr(self._board, operation)(*arguments)
         except TransportError as error:
-            raise LinkError(f"{self._port}: {_last_line(error)}") from error
+            last_line = str(error).strip().rpartition("\n")[2]
+            raise LinkError(f"{self._port}: {last_line or 'the board does not answer at its prompt'}") from error
         except OSError as error:
             raise LinkError(
-                f"{self._port}: unplugged, or the board's flash does not take it ({error}); what it had is in force: "
-                "plug it in and do this again"
+                f"{self._port}: unplugged, or the board's flash fails ({error}); its earlier files are in force: "
+                "plug it in and try again"
             ) from error
 
 
 @contextmanager
 def maintained(port: str, wait_s: float) -> Iterator[SerialFlash]:
-    """A board in maintenance at its prompt. At the end it is restarted, also when a person gives up on the way.
+    """A board in maintenance at its prompt. It is restarted at the end, also after Ctrl-C.
 
     Raises:
         LinkError: as SerialFlash.
@@ -176,7 +163,7 @@ def maintained(port: str, wait_s: float) -> Iterator[SerialFlash]:
         flash = SerialFlash(port, wait_s)
     except KeyboardInterrupt:
         with suppress(LinkError):
-            SerialFlash(port, GIVEN_UP_S).restart()
+            SerialFlash(port, ABORTED_S).restart()
         raise
     try:
         yield flash
@@ -185,56 +172,36 @@ def maintained(port: str, wait_s: float) -> Iterator[SerialFlash]:
 
 
 def _at_prompt(port: str, wait_s: float) -> Any:
-    """mpremote's transport, at the raw prompt. Not through a soft reset: that would end what maintenance holds."""
-    late_s = time.monotonic() + wait_s
+    """mpremote's transport, at the raw prompt."""
+    end_s = time.monotonic() + wait_s
     while True:
+        board = None
         try:
             board = SerialTransport(port, 115200, timeout=READ_S)
+            _enter_prompt(board)
+            return board
         except (OSError, TransportError):
-            board = None
-        if board is not None:
-            try:
-                _knock(board)
-                return board
-            except (OSError, TransportError, serial.SerialException):
-                _quietly_close(board)
-            except KeyboardInterrupt:
-                _quietly_close(board)
-                raise
-        if time.monotonic() > late_s:
+            _close(board)
+        except KeyboardInterrupt:
+            _close(board)
+            raise
+        if time.monotonic() > end_s:
             raise LinkError(
-                f"{port}: no MicroPython prompt answers there: put MicroPython on the board first (its maker's or "
-                "MicroPython's page says how), or hold its button for 4 s while it is plugged in and let go"
+                f"{port}: no MicroPython prompt answers: install MicroPython first (see the board maker's page). "
+                "Or hold the box's button for 4 s while you plug the board in, then release it"
             )
-        time.sleep(KNOCK_S)
+        time.sleep(RETRY_S)
 
 
-def _knock(board: Any) -> None:
-    """To the raw prompt, out of whatever mode a program has left it in."""
-    board.serial.write(b"\r\x03\x03\r\x02")
-    time.sleep(KNOCK_S)
-    board.serial.write(b"\r\x03")
-    board.serial.reset_input_buffer()
-    board.serial.write(b"\r\x01")
-    data = board.read_until(1, b"raw REPL; CTRL-B to exit\r\n", timeout=2, timeout_overall=3)
-    if not data.endswith(b"raw REPL; CTRL-B to exit\r\n"):
-        raise TransportError("no raw prompt")
-    board.in_raw_repl = True
+def _enter_prompt(board: Any) -> None:
+    """To the raw prompt, out of any mode a program left it in; without a soft reset, which would end maintenance."""
+    board.serial.write(b"\r\x03\x03\r\x02")  # ends a program and the raw mode
+    time.sleep(RETRY_S)
+    with redirect_stdout(io.StringIO()):  # mpremote prints what it read on a failure
+        board.enter_raw_repl(soft_reset=False, timeout_overall=PROMPT_S)
 
 
-def _quietly_close(board: Any) -> None:
-    with suppress(OSError):
-        board.close()
-
-
-def _read(board: Any, path: str) -> bytes | None:
-    return bytes(board.fs_readfile(path)) if board.fs_exists(path) else None
-
-
-def _folders_of(path: str) -> list[str]:
-    parts = path.split("/")[:-1]
-    return ["/".join(parts[: i + 1]) for i in range(len(parts))]
-
-
-def _last_line(error: Exception) -> str:
-    return str(error).strip().rpartition("\n")[2] or "the board does not answer at its prompt"
+def _close(board: Any) -> None:
+    if board is not None:
+        with suppress(OSError):
+            board.close()

@@ -1,4 +1,4 @@
-"""A board's settings as a person types and reads them."""
+"""A board's settings as a person types and reads them, and the order in which a board accepts changes."""
 
 import difflib
 import re
@@ -11,10 +11,10 @@ from groundbox.wire.meanings import MEANINGS
 from groundbox.wire.messages import fields_of
 from groundbox.wire.settings import SETTINGS, range_of, refusal_of_all
 
-MOST_STEPS = 200
+MAX_STEPS = 200
 _UNITS = (
-    ("_centi_c", "0.01 C"),
-    ("_mv_per_c", "mV per C"),
+    ("_centi_c", "0.01 °C"),
+    ("_mv_per_c", "mV per °C"),
     ("_micro_ohm", "micro-ohm"),
     ("_percent", "%"),
     ("_ohm", "ohm"),
@@ -29,8 +29,8 @@ _UNITS = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One setting as the board has it; `value` None where the board does not know it."""
+class SettingRow:
+    """One setting of a board; `value` is None where unknown."""
 
     name: str
     value: int | None
@@ -42,14 +42,14 @@ class Row:
 
 
 def unit_of(name: str) -> str:
-    """The unit that stands in a setting's name; "" for kinds and switches."""
+    """The unit in a setting's name; "" for kinds and switches."""
     return next((unit for end, unit in _UNITS if name.endswith(end)), "")
 
 
-def rows(values: Mapping[str, int | None]) -> list[Row]:
+def rows(values: Mapping[str, int | None]) -> list[SettingRow]:
     """Every setting in the registry's order."""
     return [
-        Row(
+        SettingRow(
             name=name,
             value=values.get(name),
             low=low,
@@ -72,9 +72,9 @@ def parse(words: Sequence[str]) -> dict[str, int | str]:
     for word in words:
         name, sign, text = word.partition("=")
         if not sign:
-            raise BadInput("settings", word, "wants NAME=VALUE, as in fan_on_centi_c=3400")
+            raise BadInput("settings", word, "must have the form NAME=VALUE, as in fan_on_centi_c=3400")
         if name in changes:
-            raise BadInput("settings", name, "stands twice")
+            raise BadInput("settings", name, "is given twice; give it once")
         changes[name] = _box(text) if name == "box" else _value(name, text)
     return changes
 
@@ -86,14 +86,14 @@ def refusal(changes: Mapping[str, int | str], values: Mapping[str, int]) -> str:
 
 
 def path(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[tuple[str, int]] | None:
-    """(name, value) one after the other so that a board takes each; None when no way is found.
+    """(name, value) in an order in which a board accepts each; None when no order is found.
 
-    Relations between settings (one limit above another, a calibration's slope) make the order matter, and sometimes a
-    stop on half the way.
+    Relations between settings (one limit above another, a calibration's slope) make the order matter, and sometimes
+    require steps of part of the way.
     """
     now, found = dict(values), list[tuple[str, int]]()
     left = {name: value for name, value in changes.items() if isinstance(value, int)}
-    while left and len(found) < MOST_STEPS:
+    while left and len(found) < MAX_STEPS:
         step = _step(left, now)
         if step is None:
             return None
@@ -106,10 +106,10 @@ def path(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[tu
 
 
 def _step(left: Mapping[str, int], now: Mapping[str, int]) -> tuple[str, int] | None:
-    for share in (1, 2, 4, 8):
+    for part in (1, 2, 4, 8):
         for name, target in left.items():
-            value = target if share == 1 else now[name] + (target - now[name]) // share
-            if (share == 1 or value != now[name]) and not refusal_of_all({name: value}, dict(now)):
+            value = target if part == 1 else now[name] + (target - now[name]) // part
+            if (part == 1 or value != now[name]) and not refusal_of_all({name: value}, dict(now)):
                 return name, value
     return None
 
@@ -126,10 +126,10 @@ def _value(name: str, text: str) -> int:
     bounds = range_of(name)
     if bounds is None:
         near = difflib.get_close_matches(name, [setting[0] for setting in SETTINGS], n=1, cutoff=0.5)
-        mend = f"did you mean {near[0]}?" if near else "`groundbox board settings` lists them"
-        raise BadInput("settings", name, f"no setting is called so; {mend}")
+        fix = f"did you mean {near[0]}?" if near else "list them: groundbox board settings"
+        raise BadInput("settings", name, f"is not a setting; {fix}")
     unit = unit_of(name)
-    wants = f"wants a whole number from {bounds[0]} to {bounds[1]}{f' ({unit})' if unit else ''}"
+    allowed = f"write a whole number from {bounds[0]} to {bounds[1]}{f' ({unit})' if unit else ''}"
     if not re.fullmatch(r"-?\d{1,9}", text) or not bounds[0] <= int(text) <= bounds[1]:
-        raise BadInput("settings", name, f"is {text or 'empty'}; {wants}")
+        raise BadInput("settings", name, f"is {text or 'empty'}; {allowed}")
     return int(text)

@@ -27,8 +27,8 @@ def chosen_port(port: str | None) -> str:
     if len(found) == 1:
         return found[0]
     if not found:
-        raise BadInput("port", "", "no board is plugged in; plug it in, or name its port")
-    raise BadInput("port", "", f"several boards are plugged in; name one of {', '.join(found)}")
+        raise BadInput("port", "", "no board is plugged in; plug it in, or give its PORT")
+    raise BadInput("port", "", f"several boards are plugged in; give one of {', '.join(found)}")
 
 
 @contextmanager
@@ -36,27 +36,27 @@ def talking(port: str | None) -> Iterator[Dialogue]:
     """A board that runs this package's firmware.
 
     Raises:
-        BadInput: the port is not to be had, or the board's firmware is another.
-        LinkError: nothing answers there.
+        BadInput: the port cannot be opened, or the board has another firmware.
+        LinkError: no board answers there.
     """
     with Dialogue(chosen_port(port)) as board:
         if not board.meet(MEET_S):
             raise LinkError(
-                f"{board.port}: no board answers within {MEET_S:.0f} s; without firmware, or left in maintenance? "
-                "`groundbox board install`"
+                f"{board.port}: no board answers within {MEET_S:.0f} s; it may have no firmware, or be in maintenance; "
+                "type: groundbox board install"
             )
         if not board.hello or board.hello["registry"] != checksum():
             raise BadInput(
-                board.port, f"box {board.box}", "runs another firmware than this package's: `groundbox board install`"
+                board.port, f"box {board.box}", "has another firmware than this package; type: groundbox board install"
             )
         yield board
 
 
 def done(answer: Fields) -> Fields:
-    """`answer`, when the board has done what was asked.
+    """`answer`, when the board has carried out the command.
 
     Raises:
-        BadInput: it refused; its own reason is the mend.
+        BadInput: it refused; the message is its reason.
     """
     if answer["result"] != "ok":
         raise BadInput("board", str(answer["setting"] or ""), str(answer["reason"] or "refused").replace("_", " "))

@@ -1,4 +1,4 @@
-"""`groundbox board settings`: what a board works with, with ranges and meanings; and changes to it."""
+"""`groundbox board settings`: the settings of a board, with ranges and meanings; and changes to them."""
 
 import json
 
@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from groundbox.errors import BadInput
-from groundbox.maintenance import settings as care
+from groundbox.maintenance import settings as board_settings
 from groundbox.maintenance.dialogue import Dialogue
 from groundbox.ui.board_port import done, port_argument, talking
 from groundbox.wire.settings import SETTINGS
@@ -20,7 +20,7 @@ Examples:
   groundbox board settings /dev/ttyACM0 fan_on_centi_c=3400 fan_off_centi_c=3000
   groundbox board settings box=mast                            the box's name
 
-Whole numbers in the unit that stands in the name. Ranges are compiled into the firmware and checked here too.
+Whole numbers, in the unit in the name. The firmware checks the ranges, and so does this command.
 """
 
 
@@ -32,7 +32,7 @@ def command(port: str | None, changes: tuple[str, ...], as_json: bool) -> None:
     """Read all settings of the board at PORT with their ranges, or change some."""
     if port is not None and "=" in port:
         changes, port = (port, *changes), None
-    wanted = care.parse(changes)
+    wanted = board_settings.parse(changes)
     with talking(port) as board:
         values = read(board)
         if wanted:
@@ -49,26 +49,28 @@ def read(board: Dialogue) -> dict[str, int]:
 
 
 def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int]) -> None:
-    """Changes settings, in steps the board takes.
+    """Changes settings, in steps that the board accepts.
 
     Raises:
-        BadInput: refused, here before anything is sent or by the board.
+        BadInput: refused, here before anything is sent, or by the board.
     """
-    if reason := care.refusal(wanted, values):
+    if reason := board_settings.refusal(wanted, values):
         raise BadInput("settings", "", reason)
-    steps = care.path(wanted, values)
+    steps = board_settings.path(wanted, values)
     if steps is None:
-        raise BadInput("settings", ", ".join(wanted), "one by one each would be refused; go there in smaller steps")
+        raise BadInput(
+            "settings", ", ".join(wanted), "the board would refuse each single change; change them in smaller steps"
+        )
     for name, value in steps:
         done(board.ask("set", setting=name, value=str(value)))
-    if "box" in wanted:  # last: answers come under the name of the moment
+    if "box" in wanted:  # last: answers carry the box's current name
         done(board.ask("set", setting="box", value=str(wanted["box"])))
         board.box = str(wanted["box"])
 
 
 def show(box: str, values: dict[str, int], only: list[str], as_json: bool) -> None:
     """All settings, or those of `only`."""
-    rows = [row for row in care.rows(dict(values)) if not only or row.name in only]
+    rows = [row for row in board_settings.rows(dict(values)) if not only or row.name in only]
     if as_json:
         click.echo(json.dumps({"box": box, "settings": msgspec.to_builtins(rows)}))
         return

@@ -1,16 +1,18 @@
-"""`groundbox board network`: secrets over the cable, shown to nobody."""
+"""`groundbox board network`: secrets over the cable, never shown."""
 
 import os
+import re
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from groundbox.errors import BadInput
+from groundbox.link.broker_setup import box_file
 from groundbox.link.secret_files import network_file, new_key, read_key
-from groundbox.ui.cmd_board_network import command
+from groundbox.ui.cmd_board_network import EXAMPLE, command
 
-TOLD = """
+FILE = """
 box = "mast"
 broker = "192.168.4.2"
 broker_password_file = "mast.password"
@@ -25,11 +27,11 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "groundbox.toml").write_text('keys = "keys"\n')
     (tmp_path / "mast.password").write_text("quiet heron\n")
     (tmp_path / "board").mkdir()
-    _tell(tmp_path, TOLD)
+    _write(tmp_path, FILE)
     return tmp_path
 
 
-def _tell(folder: Path, text: str, mode: int = 0o600) -> None:
+def _write(folder: Path, text: str, mode: int = 0o600) -> None:
     (folder / "mast.toml").write_text(text)
     (folder / "mast.toml").chmod(mode)
 
@@ -38,7 +40,7 @@ def _run(*more: str) -> Result:
     return CliRunner().invoke(command, ["mast.toml", "--folder", "board", *more])
 
 
-def test_the_board_gets_what_its_firmware_reads(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_firmware_reads_the_board_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     done = _run()
     assert done.exit_code == 0, done.output
     key = read_key(folder / "keys", "mast")
@@ -60,7 +62,7 @@ def test_the_board_gets_what_its_firmware_reads(folder: Path, monkeypatch: pytes
         assert (folder / "board" / "network").stat().st_mode & 0o077 == 0
 
 
-def test_the_key_stays_until_a_new_one_is_wanted(folder: Path) -> None:
+def test_the_key_stays_until_a_new_one_is_requested(folder: Path) -> None:
     _run()
     first = read_key(folder / "keys", "mast")
     _run()
@@ -72,25 +74,36 @@ def test_the_key_stays_until_a_new_one_is_wanted(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "mode", "place"),
     [
-        (TOLD, 0o644, "chmod 600"),
-        (TOLD.replace("192.168.4.2", "table.local"), 0o600, "broker"),
-        (TOLD.replace("192.168.4.2", "192.168.4.256"), 0o600, "broker"),
-        (TOLD.replace('"mast"', '"m/st"'), 0o600, "box"),
-        (TOLD.replace("wet heron", "wet\\nheron"), 0o600, "password"),
-        (TOLD + 'broker_password = "x"\n', 0o600, "broker_password"),
-        (TOLD + 'ca_file = "nowhere.crt"\n', 0o600, "ca_file"),
-        (TOLD + 'ca_file = "mast.password"\n', 0o600, "ca_file"),
-        (TOLD + "colour = 5\n", 0o600, "colour"),
+        (FILE, 0o644, "chmod 600"),
+        (FILE.replace("192.168.4.2", "table.local"), 0o600, "broker"),
+        (FILE.replace("192.168.4.2", "192.168.4.256"), 0o600, "broker"),
+        (FILE.replace('"mast"', '"m/st"'), 0o600, "box"),
+        (FILE.replace("wet heron", "wet\\nheron"), 0o600, "password"),
+        (FILE + 'broker_password = "x"\n', 0o600, "broker_password"),
+        (FILE + 'ca_file = "nowhere.crt"\n', 0o600, "ca_file"),
+        (FILE + 'ca_file = "mast.password"\n', 0o600, "ca_file"),
+        (FILE + "colour = 5\n", 0o600, "colour"),
     ],
 )
-def test_what_is_wrong_is_said_and_nothing_is_changed(folder: Path, text: str, mode: int, place: str) -> None:
-    _tell(folder, text, mode)
+def test_a_wrong_value_is_named_and_nothing_is_changed(folder: Path, text: str, mode: int, place: str) -> None:
+    _write(folder, text, mode)
     done = _run()
     assert isinstance(done.exception, BadInput)
     assert place in str(done.exception)
     assert "heron" not in str(done.exception)
     assert list((folder / "board").iterdir()) == []
     assert not (folder / "keys").exists()
+
+
+@pytest.mark.parametrize("text", [EXAMPLE, box_file("mast", "192.168.4.2", 8883, "table.local")], ids=["help", "setup"])
+def test_a_placeholder_of_an_example_is_refused(folder: Path, text: str) -> None:
+    found = re.findall(r'(ssid|password) = "(<.*>)"', text)
+    assert [name for name, _ in found] == ["ssid", "password"]
+    for name, placeholder in found:
+        _write(folder, re.sub(rf"^{name} = .*$", f'{name} = "{placeholder}"', FILE, flags=re.MULTILINE))
+        error = str(_run().exception)
+        assert error == f"mast.toml: {name}: still holds the placeholder of the example; write your own value"
+        assert list((folder / "board").iterdir()) == []
 
 
 def test_a_damaged_file_is_refused_by_the_board(tmp_path: Path) -> None:
