@@ -2,7 +2,7 @@
 
 import select
 
-from groundbox.wire.line import LONGEST_LINE
+from groundbox.wire.line import MAX_LINE_BYTES
 from micropython import const
 
 _MOST_AT_ONCE = const(256)
@@ -47,7 +47,7 @@ class Port:
                 line = bytes(self._line)
                 self._line = bytearray()
                 return line
-            if len(self._line) <= LONGEST_LINE:
+            if len(self._line) <= MAX_LINE_BYTES:
                 self._line += got
         return None
 

@@ -10,7 +10,7 @@ import os
 
 import mqtt
 from conversation import Conversation
-from groundbox.wire.line import LONGEST_LINE, check
+from groundbox.wire.line import MAX_LINE_BYTES, check
 from groundbox.wire.messages import BY_NAME
 from micropython import const
 from stream import Stream
@@ -19,7 +19,7 @@ from time import ticks_diff, ticks_ms
 _BUDGET_MS = const(8)
 _HURRY_MS = const(5)
 _OUT_BYTES = const(2048)
-_IN_BYTES = LONGEST_LINE + 128  # topic, counter and tag beside the line
+_IN_BYTES = MAX_LINE_BYTES + 128  # topic, counter and tag beside the line
 _MOST_SENT = const(8)  # packets on their way that the broker has not acknowledged
 _KEEP_ALIVE_S = const(30)
 _PING_S = const(15)

@@ -7,7 +7,7 @@ The registry (wire/messages.py) defines what a board sends. Each of its fields i
 converts them back; it raises when a class lacks a field.
 
 Wall times are seconds since 1970 UTC. `wall_source` says how one was found: "exchange" (the board was asked for its
-clock), "arrival" (only known to be no later than the message came), None (not known yet).
+clock), "arrival" (only known to be no later than its message arrived), None (not known yet).
 """
 
 import re
@@ -62,7 +62,7 @@ def _sensors(message: str) -> Callable[[], Mapping[str, str | None]]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One measured row from a board, each second: means, and lowest and highest since the last one."""
+    """One measured row from a board, each second: mean, minimum and maximum since the row before."""
 
     box: str
     boot: int
@@ -144,7 +144,7 @@ class Summary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hello:
-    """A board's word on who it is, at its start and whenever asked."""
+    """How a board identifies itself: at its start, and when the host asks."""
 
     box: str
     boot: int
@@ -160,12 +160,12 @@ class Hello:
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
-    again: bool = False  # this boot number was another start's before: the board was installed anew
+    again: bool = False  # another start had this boot number before: the board was reinstalled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
-    """A board's account of itself: memory, control deadlines, lost records."""
+    """The condition of a board: memory, control deadlines, lost records."""
 
     box: str
     boot: int
@@ -177,7 +177,7 @@ class Health:
     bad_lines: int | None
     link_restarts: int | None
     lost_summaries: int | None
-    wall_s: float | None = None  # when it came
+    wall_s: float | None = None  # when it arrived
     wall_uncertainty_s: float | None = None
     wall_source: str | None = None
 
@@ -200,9 +200,9 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartTime:
-    """When a board's start `boot` happened in wall time: newly known, or moved because the host's clock was set.
+    """The wall time of a board's start `boot`: newly known, or moved because the host's clock was set.
 
-    Every record of that start is at `wall_s` + `uptime_ms` / 1000; the store brings those it has into line.
+    Every record of that start is at `wall_s` + `uptime_ms` / 1000; the store corrects those that it holds.
     """
 
     box: str
@@ -214,7 +214,7 @@ class StartTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Console:
-    """A line of plain text from a board: a print or a traceback; never data."""
+    """A line of plain text from a board, such as a traceback; never data."""
 
     source: str
     box: str | None
@@ -246,7 +246,7 @@ class LinkNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkCount:
-    """What a link counted since its last count: damaged lines, records seen missing, records lost for good."""
+    """What a link counted since its last count: damaged lines, records missing at first, records lost."""
 
     source: str
     box: str | None
@@ -261,9 +261,9 @@ Item = Reading | Event | Summary | Hello | Health | StartTime | Console | LinkNo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stored:
-    """Every record of `box`, start `boot`, up to `sequence` is on the host's disk: what a board may be told.
+    """Every record of `box`, start `boot`, up to `sequence` is on the host's disk: the board may drop them.
 
-    With `summary`, instead: the board's summary of that number is.
+    With `summary`, instead: the board's summary of that number is on the disk.
     """
 
     box: str
@@ -274,7 +274,7 @@ class Stored:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What a person did, at the host: one of wire.messages.MARKS, or "undo".
+    """What a person did, marked at the host: one of wire.messages.MARKS, or "undo".
 
     Attributes:
         box: the box; "*" where the mark concerns the aircraft, and so every box (launch, landing, returning).
@@ -308,7 +308,7 @@ def in_force(marks: Iterable[Mark]) -> list[Mark]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledge:
-    """A person has seen warning `warning` of `box`; None for all of the box's."""
+    """A person acknowledges warning `warning` of `box`; None for all warnings of the box."""
 
     box: str
     warning: str | None
@@ -317,11 +317,18 @@ class Acknowledge:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WarningChange:
-    """A line of the warning log; `change` is "raised", "cleared" or "acknowledged"."""
+    """A line of the warning log.
+
+    Attributes:
+        warning: kind of the warning.
+        severity: notice, urgent or stop.
+        change: raised, cleared or acknowledged.
+        sentence: what the person read.
+    """
 
     box: str
     warning: str
-    severity: str  # notice, urgent, stop
+    severity: str
     change: str
     sentence: str
     wall_s: float
@@ -346,7 +353,7 @@ class KnownBattery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdviceMinute:
-    """What advice said of one box in one minute; None where unknown.
+    """The advice on one box in one minute; None where unknown.
 
     Attributes:
         verdict: one of the verdicts of advice.
@@ -365,11 +372,11 @@ class AdviceMinute:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EstimatorState:
-    """An estimator's state as saved with the last readings it had seen."""
+    """The saved state of an estimator, with the last reading that it used."""
 
     box: str
     battery: str
     wall_s: float
-    boot: int | None  # of the last reading it had seen
+    boot: int | None  # of the last reading that it used
     sequence: int | None
     state: Mapping[str, object]

@@ -24,7 +24,7 @@ def test_hmac_gives_the_published_tags():
 
 
 def test_what_was_sealed_opens():
-    for counter in (0, 1, 1 << 32, auth.MOST_COUNTER):
+    for counter in (0, 1, 1 << 32, auth.MAX_COUNTER):
         assert auth.unseal(KEY, "mast", auth.seal(KEY, "mast", counter, LINE)) == (b"%016X" % counter, LINE)
 
 
@@ -37,7 +37,7 @@ def test_another_key_box_or_counter_does_not():
 
 
 def test_digits_compare_like_their_numbers():
-    numbers = [0, 9, 10, 15, 16, 1 << 31, (1 << 32) - 1, 1 << 32, 1 << 63, auth.MOST_COUNTER]
+    numbers = [0, 9, 10, 15, 16, 1 << 31, (1 << 32) - 1, 1 << 32, 1 << 63, auth.MAX_COUNTER]
     digits = [b"%016X" % number for number in numbers]
     assert sorted(digits) == digits
 

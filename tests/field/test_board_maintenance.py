@@ -94,7 +94,7 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     assert json.loads(_run("settings", simulated.port, "box=hut", "--json").output)["box"] == "hut"
     refused = _run("settings", simulated.port, "fan_on_centi_c=4999")
     assert isinstance(refused.exception, BadInput)
-    assert "fan_on_centi_c less fan_off_centi_c" in str(refused.exception)
+    assert "fan_on_centi_c minus fan_off_centi_c" in str(refused.exception)
     assert "range" in _run("settings", simulated.port).output
     fan = json.loads(_run("fans", simulated.port, "--json").stdout)["fans"]
     assert [(one["fan"], one["good"], one["full_rpm"] > 2500) for one in fan] == [(1, True, True)]

@@ -203,7 +203,7 @@ class RecordTracker:
     def board_holds(self, oldest: int | None, newest: int) -> int:
         """A later hello gives what the board holds; returns how many missing records it holds no longer."""
         self.newest = max(self.newest, newest)
-        return self._records.gone_below(oldest or 0)
+        return self._records.lost_below(oldest or 0)
 
     def to_ask(self, now_s: float) -> tuple[int, int, bool] | None:
         """(first, last, asked before) of the records to request at real time `now_s`; None while nothing is due."""

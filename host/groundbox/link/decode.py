@@ -10,7 +10,7 @@ from groundbox.model import Event, Health, Hello, Reading, Summary
 from groundbox.wire import line as wire_line
 from groundbox.wire.messages import BY_NAME
 
-MAX_BUFFERED = 2 * wire_line.LONGEST_LINE  # room for two lines whose newline between was damaged
+MAX_BUFFERED = 2 * wire_line.MAX_LINE_BYTES  # room for two lines whose newline between was damaged
 
 
 @dataclass(frozen=True, slots=True)

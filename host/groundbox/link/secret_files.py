@@ -104,7 +104,7 @@ class Keys:
         except (OSError, ValueError) as error:
             fix = "is damaged; delete it, or give the box a new key: groundbox board network --new-key"
             raise BadInput(path, "", fix) from error
-        if not 0 <= reserved < auth.MOST_COUNTER - _RESERVED:
+        if not 0 <= reserved < auth.MAX_COUNTER - _RESERVED:
             raise BadInput(path, "", "holds no counter; give the box a new key: groundbox board network --new-key")
         return reserved
 

@@ -57,7 +57,7 @@ class Held:
             self._gap_since_s = now_s
         elif now_s - self._gap_since_s >= GIVE_UP_S:
             self._gap_since_s = None
-            self.came.gone_below(gaps[-1][1] + 1)
+            self.came.lost_below(gaps[-1][1] + 1)
 
     def to_tell(self) -> int | None:
         """Up to which record all is stored, when that is news."""
@@ -73,4 +73,4 @@ class Held:
     def _gone(self, reader: Reader) -> None:
         hello = reader.hello(self.name)
         if hello and hello.boot == self.boot:
-            self.came.gone_below(hello.oldest_sequence or 0)
+            self.came.lost_below(hello.oldest_sequence or 0)

@@ -104,7 +104,7 @@ class Recorder:
 
     def turn(self) -> None:
         """One turn of the loop: waits a moment for items, and does all that is due."""
-        room = self.store.waiting < self.store.MOST_WAITING
+        room = self.store.waiting < self.store.MAX_WAITING
         items = self._arrivals.take(wait_s=TAKE_S) if room else []
         now = self._clocks.now()
         self.store.add(items)
@@ -255,7 +255,7 @@ class Recorder:
         self._acknowledge_stored(done.stored)
         for notice in done.notices:
             self.output.say(now.wall_s, notice)
-        for box in done.anew:
+        for box in done.renumbered:
             self._follow(box, now)
         for handed in done.handed:
             if isinstance(handed, Mark):

@@ -61,7 +61,7 @@ class Worker(Recorder):
     def turn(self) -> None:
         """One turn of the loop: keeps what came, and once a second follows the boxes held."""
         time.sleep(GULP_S)
-        room = self.store.waiting < self.store.MOST_WAITING
+        room = self.store.waiting < self.store.MAX_WAITING
         items = self._arrivals.take(max_items=TAKE) if room else []
         now = self._clocks.now()
         self.store.add(items)

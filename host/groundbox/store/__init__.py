@@ -1,4 +1,4 @@
-"""What was measured, kept in SQLite or PostgreSQL, durable before any board is told."""
+"""The store: records in SQLite or PostgreSQL, on the disk before any board may drop them."""
 
 from groundbox.store.address import leave, shown
 from groundbox.store.reader import Reader

@@ -6,7 +6,7 @@ from groundbox.errors import StoreError
 from groundbox.model import Acknowledge, Mark
 from groundbox.store import handover
 from groundbox.store.engine import Engine, Writer
-from groundbox.store.sqlite import SqliteReader, SqliteWriter, sentences
+from groundbox.store.sqlite import SqliteReader, SqliteWriter, store_errors
 
 SCHEMES = ("postgresql://", "postgres://")
 
@@ -17,7 +17,7 @@ def is_server(where: Path | str) -> bool:
 
 
 def shown(where: Path | str) -> str:
-    """`where` as a person may see it: no password, and nothing after `?`, where one may stand too."""
+    """`where` for people: without the password, and without what follows `?`, which may hold one."""
     if not is_server(where):
         return str(where)
     rest = str(where).partition("://")[2].partition("?")[0]
@@ -26,10 +26,10 @@ def shown(where: Path | str) -> str:
 
 
 def open_to_read(where: Path | str) -> Engine:
-    """A connection to look with.
+    """A connection to read with.
 
     Raises:
-        StoreError: it cannot be had; one line says why.
+        StoreError: there is no connection; one line with the reason and what to do.
     """
     if is_server(where):
         from groundbox.store.postgresql import PostgresReader
@@ -39,22 +39,22 @@ def open_to_read(where: Path | str) -> Engine:
 
 
 def open_to_write(where: Path | str, busy_s: float, shared: bool = False) -> Writer:
-    """The connection of one that writes; `shared` where others may write too, which only a server can have.
+    """A connection to write with; `shared` where other programs may write too, which only a server allows.
 
     Raises:
-        StoreError: it cannot be had; one line says why.
+        StoreError: there is no connection; one line with the reason and what to do.
     """
     if is_server(where):
         from groundbox.store.postgresql_writer import PostgresWriter
 
         return PostgresWriter(str(where), shown(where), shared)
     if shared:
-        raise StoreError(f"{where}: one program writes a file; several share a postgresql:// store")
+        raise StoreError(f"{where}: only one program can write a file; to share, name a postgresql:// store")
     return SqliteWriter(Path(where), busy_s)
 
 
 def leave(where: Path | str, request: Mark | Acknowledge) -> None:
-    """Leaves a request for whoever writes the store.
+    """Leaves a request for the program that writes the store.
 
     Raises:
         StoreError: it cannot be left.
@@ -64,5 +64,5 @@ def leave(where: Path | str, request: Mark | Acknowledge) -> None:
 
         leave_on_server(str(where), shown(where), request)
         return
-    with sentences(Path(where)):
+    with store_errors(Path(where)):
         handover.leave(Path(where), request)

@@ -1,6 +1,6 @@
-"""What a store asks of the database under it: the same statements, in the part of SQL that SQLite and PostgreSQL share.
+"""What a store needs of its database: the same statements for SQLite and PostgreSQL, in the SQL that both understand.
 
-Values stand in statements as `?`. Transactions are begun and ended by name; a statement outside one is kept at once.
+`?` marks a value. Transactions are begun and ended by name; a statement outside one is committed at once.
 """
 
 from collections.abc import Iterator, Sequence
@@ -14,10 +14,10 @@ Row = tuple[Any, ...]
 
 
 class Engine(Protocol):
-    """A connection to look with.
+    """A connection to read with.
 
     Attributes:
-        name: what a person knows it by, without secrets.
+        name: address or path for people, without secrets.
         least, greatest: its words for the minimum and maximum of several values.
         next_row: its expression for the next number of `row_order`.
     """
@@ -27,8 +27,8 @@ class Engine(Protocol):
     greatest: str
     next_row: str
 
-    def sentences(self) -> AbstractContextManager[None]:
-        """Turns its errors into StoreError, one line that says what to do."""
+    def store_errors(self) -> AbstractContextManager[None]:
+        """Turns errors of the database into StoreError: one line with the fault and what to do."""
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> list[Row]:
         """All rows of a query."""
@@ -39,11 +39,11 @@ class Engine(Protocol):
         raise NotImplementedError
 
     def execute(self, statement: str, values: Sequence[object] = ()) -> int:
-        """Does something; how many rows were concerned."""
+        """Executes a statement; the number of rows that it changed."""
         raise NotImplementedError
 
     def waiting_marks(self) -> list[tuple[str, Mark]]:
-        """(name, mark) of those left by other processes and in no table yet."""
+        """(id, mark) of those that other processes left and that are in no table yet."""
         raise NotImplementedError
 
     def close(self) -> None:
@@ -54,38 +54,38 @@ class Writer(Engine, Protocol):
     """A connection to write with."""
 
     run: int  # number of this run
-    session: int  # counts connections: what was held ends with the one it was held by
+    session: int  # counts connections: boxes held by one are released when it ends
 
     def hold(self, boxes: Sequence[str]) -> list[str]:
-        """Those of `boxes` that are this program's to follow from now on, until its session ends."""
+        """Reserves `boxes` for this program until its session ends; those that no other program holds."""
         raise NotImplementedError
 
     def begin(self) -> None:
         """Begins a transaction."""
 
     def commit(self) -> None:
-        """Ends it; all of it is on the disk when this returns."""
+        """Ends the transaction; all of it is on the disk when this returns."""
 
     def rollback(self) -> None:
-        """Ends it undone; harmless outside one."""
+        """Undoes the transaction; harmless outside one."""
 
     def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:
-        """Keeps rows of a board's message unless their keys are there; those that were new."""
+        """Inserts rows of a board's message unless their keys exist; gives the rows that were new."""
         raise NotImplementedError
 
     def merge(self, table: str, columns: Sequence[str], rows: Sequence[Row], merging: str) -> None:
-        """Puts rows (box, start_ms, *columns) of sums in; `merging` says what becomes of one that is there."""
+        """Inserts roll-ups (box, start_ms, *columns); `merging` is the SET clause for a row that exists."""
 
     def take_over(self) -> Sequence[Mark | Acknowledge]:
-        """What other processes have left, put into the tables: part of the transaction."""
+        """Puts what other processes left into the tables, within the transaction; gives what was new."""
         raise NotImplementedError
 
     def kept(self) -> list[str]:
-        """After a commit: tidies up; lines for the person."""
+        """Cleans up after a commit; gives lines for the person."""
         raise NotImplementedError
 
     def make_room(self, error: Exception) -> str | None:
-        """After a failed commit: a line for the person when there is room now where there was none."""
+        """Frees space after a failed commit; gives a line for the person if it did."""
         raise NotImplementedError
 
 

@@ -7,7 +7,7 @@ between, nothing is lost and nothing counts twice.
 
 import json
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from uuid import uuid4
 
@@ -68,17 +68,24 @@ def _acknowledge_statements(run: int, request: Acknowledge) -> list[Statement]:
     ]
 
 
-def take_over(engine: Engine, run: int, id: str, request: Mark | Acknowledge) -> bool:
-    """True when the request was new; part of a transaction."""
+def with_row(request: Mark | Acknowledge, row: int | None) -> Mark | Acknowledge:
+    """A mark with its place in the order of rows; an acknowledgement as it is."""
+    return replace(request, row=row) if isinstance(request, Mark) else request
+
+
+def take_over(engine: Engine, run: int, id: str, request: Mark | Acknowledge) -> Mark | Acknowledge | None:
+    """The request, a mark with its row, where it was new; None where it was not. Part of a transaction."""
+    row_of_mark = "SELECT row_order FROM mark WHERE id = ?"
     if isinstance(request, Mark):
-        if engine.rows("SELECT 1 FROM mark WHERE id = ?", (id,)):
-            return False
+        if engine.rows(row_of_mark, (id,)):
+            return None
         statements = mark_statements(engine, run, id, request)
     else:
         statements = _acknowledge_statements(run, request)
     for statement, values in statements:
         engine.execute(statement, values)
-    return True
+    rows = engine.rows(row_of_mark, (id,))
+    return with_row(request, rows[0][0] if rows else None)
 
 
 # --- files ---

@@ -14,7 +14,7 @@ from groundbox.store.rollups import KINDS
 
 _SPAN_MS = 10_000
 _SUMMED = [column for _, column, kind in KINDS if column and kind != "count"]
-# Of summaries that end within a time and none of whose readings came.
+# Summaries that end within a time, and none of whose readings the store holds.
 _SUMMARIES = (
     f"SELECT wall_ms, coalesce(readings, 1), {', '.join(_SUMMED)}"
     " FROM summary WHERE box = ? AND wall_ms > ? AND wall_ms <= ? AND NOT EXISTS (SELECT 1 FROM reading"
@@ -42,8 +42,8 @@ class History:
     def summed(self, box: str, since_s: float, until_s: float, steps: int) -> Sequence[tuple[Any, ...]]:
         """At most about `steps` rows (start_s, *rollups.NAMES) over since_s <= wall time < until_s, in host units.
 
-        From readings, minutes or hours, whichever is the coarsest that still gives as many; where readings never came,
-        from summaries (`filled_s`).
+        From readings, minutes or hours, whichever is the coarsest that still gives as many; where readings are
+        missing, from summaries (`filled_s`).
         """
         low_ms, high_ms = round(since_s * 1000), round(until_s * 1000)
         step_ms = max((high_ms - low_ms) // max(steps, 1), 1000)
@@ -63,7 +63,7 @@ class History:
         return rollups.in_host_units(rows)
 
     def filled_s(self, box: str, since_s: float, until_s: float) -> float:
-        """Seconds of that time for which summaries stand in for readings that never came."""
+        """Seconds of that time for which summaries replace missing readings."""
         found = self._rows(_SUMMARIES, (box, round(since_s * 1000), round(until_s * 1000)))
         return len(found) * _SPAN_MS / 1000
 
@@ -76,7 +76,7 @@ class History:
         return None if low_ms is None else (low_ms / 1000, high_ms / 1000 + 60)
 
     def sessions(self, apart_s: float) -> list[tuple[float, float]]:
-        """(start, end) of every stretch of readings, to the hour, with at most `apart_s` between; oldest first."""
+        """(start, end) of every period of readings, to the hour, with at most `apart_s` between; oldest first."""
         found: list[tuple[float, float]] = []
         for (start_ms,) in self._rows("SELECT DISTINCT start_ms FROM reading_hour ORDER BY 1", ()):
             start_s = start_ms / 1000
@@ -87,11 +87,11 @@ class History:
         return found
 
     def _stream(self, statement: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
-        with self._engine.sentences():
+        with self._engine.store_errors():
             yield from self._engine.stream(statement, values)
 
     def _rows(self, statement: str, values: Sequence[object]) -> list[Any]:
-        with self._engine.sentences():
+        with self._engine.store_errors():
             return self._engine.rows(statement, values)
 
 

@@ -1,4 +1,4 @@
-"""The store in a PostgreSQL database, for many boxes: looking into it, and saying in one line what is wrong."""
+"""The store in a PostgreSQL database, for many boxes: reading it, and explaining its errors in one line."""
 
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -21,30 +21,30 @@ ServerError = psycopg.Error
 SCHEMA = "groundbox"
 WAIT_S = 5
 _CHUNK = 2000
-_SENTENCES: tuple[tuple[type[psycopg.Error], str], ...] = (
+_EXPLANATIONS: tuple[tuple[type[psycopg.Error], str], ...] = (
     (
         errors.DiskFull,
-        "the server's disk is full; free some space: what is not stored yet stays on the boards meanwhile",
+        "the disk of the server is full; free space; boards keep what is not stored",
     ),
-    (errors.InsufficientPrivilege, "this user may not do that there; ask for the right to create in that database"),
-    (errors.ReadOnlySqlTransaction, "the server is read-only; name the one that may be written"),
+    (errors.InsufficientPrivilege, "this user lacks a right; grant it CREATE on that database"),
+    (errors.ReadOnlySqlTransaction, "the server is read-only; name its primary server"),
     (errors.InvalidPassword, "wrong user or password; put the password into ~/.pgpass, not into the address"),
     (errors.InvalidCatalogName, "no such database; make it with createdb, or name another"),
-    (errors.DeadlockDetected, "held up by another program"),
-    (errors.LockNotAvailable, "held up by another program"),
+    (errors.DeadlockDetected, "another program holds a lock; end it, or try again"),
+    (errors.LockNotAvailable, "another program holds a lock; end it, or try again"),
 )
 
 
 @contextmanager
-def _sentences(name: str) -> Iterator[None]:
+def _store_errors(name: str) -> Iterator[None]:
     try:
         yield
     except psycopg.Error as error:
-        raise StoreError(f"{name}: {_sentence(error)}") from error
+        raise StoreError(f"{name}: {_explain(error)}") from error
 
 
-def _sentence(error: psycopg.Error) -> str:
-    for kind, sentence in _SENTENCES:
+def _explain(error: psycopg.Error) -> str:
+    for kind, sentence in _EXPLANATIONS:
         if isinstance(error, kind):
             return sentence
     text = str(error)
@@ -52,18 +52,18 @@ def _sentence(error: psycopg.Error) -> str:
         for part, sentence in _BY_WORDS:
             if part in text:
                 return sentence
-        return "no PostgreSQL answers there, or it has gone; look at address, server and network"
+        return "no PostgreSQL server answers; check address, server and network"
     if isinstance(error, psycopg.ProgrammingError) and error.sqlstate is None:
-        return "not an address that PostgreSQL understands; write postgresql://USER@HOST/DATABASE"
+        return "not a PostgreSQL address; write postgresql://USER@HOST/DATABASE"
     return text.strip().partition("\n")[0] or type(error).__name__
 
 
-# Refusals at the door come without a code: by the words of the server.
+# Refused connections have no error code: they are known by the words of the server.
 _BY_WORDS = (
     ("password", "wrong user or password; put the password into ~/.pgpass, not into the address"),
-    ("authentication failed", "the server does not let this user in; look at its pg_hba.conf"),
-    ("no pg_hba.conf entry", "the server does not let this user in from here; look at its pg_hba.conf"),
-    ("does not exist", "no such user or database there; make them with createuser and createdb, or name others"),
+    ("authentication failed", "the server refuses this user; check its pg_hba.conf"),
+    ("no pg_hba.conf entry", "the server refuses this user from this computer; check its pg_hba.conf"),
+    ("does not exist", "the server has no such user or database; make them with createuser and createdb"),
 )
 
 
@@ -73,14 +73,14 @@ def sql(statement: str) -> bytes:
 
 
 class PostgresReader:
-    """Looks into the database at `url`; `name` is the address without secrets."""
+    """Reads the database at `url`; `name` is the address without secrets."""
 
     least, greatest = "least", "greatest"
     next_row = "nextval('row_order')"
 
     def __init__(self, url: str, name: str) -> None:
         self.name, self._url = name, url
-        with self.sentences():
+        with self.store_errors():
             self.connection = self._connect()
             try:
                 self._check_version()
@@ -88,9 +88,9 @@ class PostgresReader:
                 self.close()
                 raise
 
-    def sentences(self) -> AbstractContextManager[None]:
+    def store_errors(self) -> AbstractContextManager[None]:
         """See Engine."""
-        return _sentences(self.name)
+        return _store_errors(self.name)
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> list[Row]:
         """See Engine."""
@@ -146,15 +146,15 @@ class PostgresReader:
 
 
 def leave(url: str, name: str, request: Mark | Acknowledge) -> None:
-    """Puts a request into the tables at `url`, and where the programs that write there hear of it.
+    """Puts a request into the tables at `url`, and into `handed`, which the writing programs read.
 
     Raises:
-        StoreError: it could not be kept.
+        StoreError: it is not stored.
     """
     reader = PostgresReader(url, name)
     try:
-        with reader.sentences(), reader.connection.transaction():
-            # One after the other, so that numbers come into sight in their order.
+        with reader.store_errors(), reader.connection.transaction():
+            # One program at a time, so that numbers become visible in their order.
             reader.execute("LOCK TABLE handed IN EXCLUSIVE MODE")
             key, kind = handover.new_id(request), type(request).__name__.lower()
             reader.execute(

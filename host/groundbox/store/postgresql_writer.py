@@ -1,4 +1,4 @@
-"""Writing to a store in a PostgreSQL database: one program, or several that share the boxes between them."""
+"""Writing to a store in a PostgreSQL database: one program, or several that divide the boxes."""
 
 import time
 from collections.abc import Iterable, Sequence
@@ -13,7 +13,7 @@ from groundbox.store.postgresql import SCHEMA, PostgresReader, ServerError
 from groundbox.store.sqlite import Busy
 
 if TYPE_CHECKING:
-    import psycopg  # where it is lacking, store.postgresql says so
+    import psycopg  # where it is missing, store.postgresql reports it
 
 LET_GO_S = 2.0
 DAY_S = 86_400
@@ -27,21 +27,21 @@ class PostgresWriter(PostgresReader):
         shared: other programs may write too, each for the boxes it holds (`hold`).
 
     Attributes:
-        session: counts connections; what was held ends with the connection it was held by.
+        session: counts connections; boxes held by a connection are released when it ends.
     """
 
     def __init__(self, url: str, name: str, shared: bool = False) -> None:
         self.name, self._url, self._shared = name, url, shared
-        self.session = self._seen = 0
+        self.session = self._last_handed = 0
         self._days: dict[tuple[str, int], int] = {}  # of each start
         self._partitions: set[int] = set()
-        self._unsure: list[tuple[str, int]] = []  # starts first met in this transaction
+        self._new_starts: list[tuple[str, int]] = []  # starts that are new in this transaction
         self._used: set[str] = set()  # arriving tables with rows in this transaction
         self._taken = 0
-        with self.sentences():
+        with self.store_errors():
             self.connection = self._connect()
             try:
-                self._seen = self.rows("SELECT coalesce(max(number), 0) FROM handed")[0][0]
+                self._last_handed = self.rows("SELECT coalesce(max(number), 0) FROM handed")[0][0]
                 insert = (
                     "INSERT INTO run (program, database) VALUES (?, current_setting('server_version')) RETURNING run"
                 )
@@ -67,7 +67,7 @@ class PostgresWriter(PostgresReader):
         return connection
 
     def _lock(self, connection: "psycopg.Connection[Row]") -> None:
-        """The right to write, alone or with others; the server may take a moment to see that another has ended."""
+        """Takes the right to write, alone or with others; the server may need a moment to release an ended program."""
         lock = f"SELECT pg_try_advisory_lock{'_shared' if self._shared else ''}({_WRITING})".encode()
         end_s = time.monotonic() + LET_GO_S
         while connection.execute(lock).fetchall() != [(True,)]:
@@ -105,7 +105,7 @@ class PostgresWriter(PostgresReader):
 
     def rollback(self) -> None:
         """See Writer."""
-        for start in self._unsure:
+        for start in self._new_starts:
             self._days.pop(start, None)
         self._forget()
         self._partitions.clear()
@@ -145,28 +145,32 @@ class PostgresWriter(PostgresReader):
         )
 
     def take_over(self) -> Sequence[Mark | Acknowledge]:
-        """See Writer: `leave` has put them into the tables; here they are only heard of."""
-        found = self.rows("SELECT number, kind, request FROM handed WHERE number > ? ORDER BY number", (self._seen,))
-        self._taken = found[-1][0] if found else self._seen
-        return [handover.from_json(kind, request) for _, kind, request in found]
+        """See Writer: `leave` put them into the tables already; here they are only read."""
+        found = self.rows(
+            "SELECT number, handed.kind, request, row_order FROM handed LEFT JOIN mark ON mark.id = handed.id"
+            " WHERE number > ? ORDER BY number",
+            (self._last_handed,),
+        )
+        self._taken = found[-1][0] if found else self._last_handed
+        return [handover.with_row(handover.from_json(kind, request), row) for _, kind, request, row in found]
 
     def kept(self) -> list[str]:
         """See Writer."""
-        self._seen = self._taken
+        self._last_handed = self._taken
         self._forget()
         return []
 
     def make_room(self, error: Exception) -> str | None:
-        """See Writer: the server's disk is not ours."""
+        """See Writer: the program does not manage the disk of the server."""
         return None
 
     def hold(self, boxes: Sequence[str]) -> list[str]:
-        """Those of `boxes` that are this program's to follow from now on, until its session ends."""
+        """See Writer."""
         hold = "SELECT box FROM unnest(?::text[]) AS wanted (box) WHERE pg_try_advisory_lock(hashtextextended(box, ?))"
         return [box for (box,) in self.rows(hold, (list(boxes), _BOX))]
 
     def _forget(self) -> None:
-        self._unsure, self._used = [], set()
+        self._new_starts, self._used = [], set()
 
     def _copy(self, table: str, columns: Sequence[str], rows: Iterable[Row]) -> None:
         if table in self._used:
@@ -178,14 +182,14 @@ class PostgresWriter(PostgresReader):
                 copy.write_row(row)
 
     def _with_days(self, rows: Sequence[Row]) -> list[Row]:
-        """The rows, each with the day on which its start was first heard."""
+        """The rows, each with the day on which its start was first received."""
         new = sorted({row[:2] for row in rows} - self._days.keys())
         if new:
-            self._meet(new)
+            self._begin_start(new)
         days = self._days
         return [(*row, days[row[:2]]) for row in rows]
 
-    def _meet(self, starts: list[Row]) -> None:
+    def _begin_start(self, starts: list[Row]) -> None:
         today = int(time.time() // DAY_S)
         boxes, boots = [one[0] for one in starts], [one[1] for one in starts]
         self.execute(
@@ -199,7 +203,7 @@ class PostgresWriter(PostgresReader):
             (boxes, boots),
         ):
             self._days[box, boot] = day
-            self._unsure.append((box, boot))
+            self._new_starts.append((box, boot))
             if day not in self._partitions:
                 self._make_partition(day)
 

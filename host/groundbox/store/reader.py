@@ -23,7 +23,7 @@ from groundbox.model import (
 from groundbox.store import schema
 from groundbox.store.history import History
 
-MOST = 5000
+MAX_RECORDS = 5000
 _Kept = TypeVar("_Kept", Reading, Event, Summary, Hello, Health)
 
 
@@ -33,11 +33,11 @@ class Reader(History):
     All times are seconds since 1970 UTC; records come in the order measured (start, sequence).
 
     Raises (on opening and on every call):
-        StoreError: one line that says what is wrong with the database and what to do.
+        StoreError: one line with the fault of the database and what to do.
     """
 
     def boxes(self) -> list[str]:
-        """Names of all boxes that ever said hello or sent a reading, sorted."""
+        """Names of all boxes that sent a hello or a reading, sorted."""
         found: list[str] = []
         box = ""
         while True:  # jumps from box to box in the keys, where DISTINCT would walk all rows
@@ -61,18 +61,18 @@ class Reader(History):
         yield from self._records(Reading, f"box = ?{where} ORDER BY boot, sequence", [box, *values])
 
     def readings_after(self, box: str, boot: int, sequence: int) -> Iterator[Reading]:
-        """Readings of `box` after that record, in the order measured, whatever the clock said."""
+        """Readings of `box` after that record, in the order measured, whatever the clock showed."""
         later = "box = ? AND (boot, sequence) > (?, ?) ORDER BY boot, sequence"
         yield from self._records(Reading, later, [box, boot, sequence])
 
     def records_after(self, box: str, boot: int, sequence: int) -> list[Reading | Event]:
-        """Readings and events of `box` after that record, in the order measured; some thousands at most."""
+        """Readings and events of `box` after that record, in the order measured; at most MAX_RECORDS."""
         later, values = (
             "box = ? AND (boot, sequence) > (?, ?) ORDER BY boot, sequence LIMIT ?",
-            [box, boot, sequence, MOST],
+            [box, boot, sequence, MAX_RECORDS],
         )
         found: list[Reading | Event] = [*self._records(Reading, later, values), *self._records(Event, later, values)]
-        return sorted(found, key=lambda one: (one.boot, one.sequence))[:MOST]
+        return sorted(found, key=lambda one: (one.boot, one.sequence))[:MAX_RECORDS]
 
     def sequences(self, box: str, boot: int, above: int) -> Iterator[int]:
         """Numbers above `above` of what there is of that start, ascending."""
@@ -186,7 +186,7 @@ class Reader(History):
         ]
 
     def board_settings(self, box: str, before_s: float | None = None) -> dict[str, int]:
-        """Setting -> value as the board of `box` last told before `before_s` (None: at all), in wire units."""
+        """Setting -> value that the board of `box` last reported before `before_s` (None: ever), in wire units."""
         where, values = _between(None, before_s)
         rows = self._rows(f"SELECT name, value FROM board_setting WHERE box = ?{where} ORDER BY id", [box, *values])
         return {name: value for name, value in dict(rows).items() if value is not None}
@@ -212,7 +212,7 @@ class Reader(History):
         return (rows[0][0], rows[0][1]) if rows else None
 
     def advice_minutes(self, box: str, since_s: float, until_s: float) -> list[AdviceMinute]:
-        """What advice said of `box`, one a minute, with since_s <= wall time < until_s, oldest first."""
+        """The advice on `box`, one a minute, with since_s <= wall time < until_s, oldest first."""
         where, values = _between(since_s, until_s)
         rows = self._rows(
             "SELECT wall_ms, verdict, runtime_low_s, runtime_expected_s, runtime_high_s, soc FROM advice_minute"

@@ -17,25 +17,25 @@ _TABLES: dict[type[object], str] = {
     Hello: "hello",
     Health: "health",
 }
-_PLAIN = ("summary", "hello", "health")  # told again they say nothing new
+_REPLACED = ("summary", "hello", "health")  # one that arrives again changes nothing
 _WIRED = {table: len(schema.wire_columns(table)) for table in schema.KEYS}
 _DATED_BY_BOX = ("mark", "warning", "fitted", "link_count", "board_setting", "advice_minute")
 _SAME_MS = 100
-AT_ONCE = 250  # rows; more than fit into a processor's cache would take longer each
-_NOTICE_MS = 2500  # smaller moves come from times that were only known by arrival
+AT_ONCE = 250  # rows; more than the processor's cache holds would take longer for each
+_NOTICE_MS = 2500  # smaller corrections come from times that were known by arrival only
 REPEAT = schema.REPEAT
 
 
 class Records:
-    """Writes items inside a transaction that the caller has begun; made anew for each.
+    """Writes items inside a transaction that the caller has begun; one object for each transaction.
 
     Args:
         engine: the one that writes.
-        repeats: box -> how often its numbering has begun anew; the caller puts it back after a rollback.
-        boots: box -> its starts, by their numbers in the tables, that this run has heard: their times move when the
+        repeats: box -> how often its numbering began again; the caller restores it after a rollback.
+        boots: box -> its starts, by their numbers in the tables, that this run received: their times move when the
             host's clock is set.
-        moved_ms: box, or "*" for marks of the aircraft -> how far this run has moved its times; the caller puts it
-            back after a rollback.
+        moved_ms: box, or "*" for marks of the aircraft -> how far this run has moved its times; the caller
+            restores it after a rollback.
     """
 
     def __init__(
@@ -49,9 +49,9 @@ class Records:
         self._moved_ms = moved_ms
         self.inserted = self.repeated = 0
         self.notices: list[str] = []
-        self.anew: list[str] = []  # boxes whose numbering has begun anew
+        self.renumbered: list[str] = []  # boxes whose numbering began again
         self._touched = Touched()
-        self._met = "", -1, -1  # box, its own number of the start, that in the tables
+        self._current = "", -1, -1  # box, its own number of the start, that in the tables
 
     def write(self, items: Iterable[Item]) -> None:
         """Writes `items`; their order matters only around a hello or a moved clock."""
@@ -64,16 +64,16 @@ class Records:
                         self._flush(rows)
                 continue
             for item in run:
-                self._unlike(item, rows)
+                self._add_special(item, rows)
         self._flush(rows)
         self._touched.fill(self._engine)
 
-    def _unlike(self, item: Item, rows: defaultdict[str, list[Row]]) -> None:
+    def _add_special(self, item: Item, rows: defaultdict[str, list[Row]]) -> None:
         """An item that is more than a row."""
         match item:
             case Hello():
                 self._flush(rows)
-                self._greet(item)
+                self._compare_start(item)
                 rows["hello"].append(self._row(item))
             case StartTime():
                 self._flush(rows)
@@ -84,8 +84,8 @@ class Records:
     # --- rows ---
 
     def _row(self, item: Reading | Event | Summary | Hello | Health) -> Row:
-        if item.box != self._met[0] or item.boot != self._met[1]:
-            self._meet(item.box, item.boot)
+        if item.box != self._current[0] or item.boot != self._current[1]:
+            self._begin_start(item.box, item.boot)
         wall_s, uncertainty_s = item.wall_s, item.wall_uncertainty_s
         row = (
             *to_wire(item),
@@ -94,28 +94,28 @@ class Records:
             item.wall_source,
             self._run,
         )
-        return (row[0], self._met[2], *row[2:]) if self._met[2] != item.boot else row
+        return (row[0], self._current[2], *row[2:]) if self._current[2] != item.boot else row
 
-    def _meet(self, box: str, boot: int) -> None:
-        """Many records of one start come in a row: what holds for all of them is looked up once."""
-        self._met = box, boot, boot + self.repeats_of(box) * REPEAT
-        self._boots[box].add(self._met[2])
+    def _begin_start(self, box: str, boot: int) -> None:
+        """Many records of one start follow each other: what holds for all of them is found once."""
+        self._current = box, boot, boot + self.repeats_of(box) * REPEAT
+        self._boots[box].add(self._current[2])
 
     def _flush(self, rows: defaultdict[str, list[Row]]) -> None:
         for table, waiting in rows.items():
-            if table in _PLAIN:
+            if table in _REPLACED:
                 self._engine.insert(table, waiting)
                 continue
-            doubtful = [row for row in waiting if self._repeats[row[0]]]
-            plain = [row for row in waiting if not self._repeats[row[0]]] if doubtful else waiting
+            ambiguous = [row for row in waiting if self._repeats[row[0]]]
+            plain = [row for row in waiting if not self._repeats[row[0]]] if ambiguous else waiting
             new = self._engine.insert(table, plain)
             self._count(table, new)
-            if len(new) < len(plain):  # the others are there already, or other records of the same numbers are
+            if len(new) < len(plain):  # the table holds the others already, or other records under their numbers
                 others = self._others(table, plain, new)
                 self.repeated += len(plain) - len(new) - len(others)
-                doubtful += others
-            for row in doubtful:
-                self._place(table, row)
+                ambiguous += others
+            for row in ambiguous:
+                self._insert_ambiguous(table, row)
         rows.clear()
 
     def _count(self, table: str, new: Sequence[Row]) -> None:
@@ -124,14 +124,14 @@ class Records:
             self._touched.inserted(new)
 
     def _others(self, table: str, rows: Sequence[Row], new: Sequence[Row]) -> list[Row]:
-        """Those of `rows` that the table has not: other records are there under their numbers."""
+        """Those of `rows` that the table does not hold: it holds other records under their numbers."""
         known = {row[:3]: row for row in new}
         wired = _WIRED[table]
         old = [row for row in rows if known.get(row[:3], ())[:wired] != row[:wired]]
         return [row for row in old if not self._is_there(table, row)]
 
-    def _place(self, table: str, row: Row) -> None:
-        """Keeps a record of a box whose numbers have been used more than once, unless it is there already."""
+    def _insert_ambiguous(self, table: str, row: Row) -> None:
+        """Inserts a record of a box whose numbers were used more than once, unless the table holds it."""
         box, boot = row[0], row[1] % REPEAT
         for repeats in range(self.repeats_of(box), -1, -1):
             if self._is_there(table, (box, boot + repeats * REPEAT, *row[2:])):
@@ -139,19 +139,19 @@ class Records:
                 return
         new = self._engine.insert(table, [(box, boot + self.repeats_of(box) * REPEAT, *row[2:])])
         if not new:
-            self._begin_anew(box)
+            self._renumber(box)
             new = self._engine.insert(table, [(box, boot + self.repeats_of(box) * REPEAT, *row[2:])])
         self._count(table, new)
 
     def _is_there(self, table: str, row: Row) -> bool:
-        """True when the table holds this very record, whenever it was written."""
+        """True when the table holds this same record, whenever it was written."""
         found = self._engine.rows(f"{schema.select(table)} WHERE box = ? AND boot = ? AND sequence = ?", row[:3])
         return bool(found) and found[0][: _WIRED[table]] == row[: _WIRED[table]]
 
-    # --- numbers that begin anew ---
+    # --- numbers that begin again ---
 
     def repeats_of(self, box: str) -> int:
-        """How often the numbering of `box` has begun anew."""
+        """How often the numbering of `box` began again."""
         if box not in self._repeats:
             self._repeats[box] = (self._newest_boot(box) or 0) // REPEAT
         return self._repeats[box]
@@ -165,24 +165,24 @@ class Records:
         )[0][0]
         return newest
 
-    def _greet(self, hello: Hello) -> None:
+    def _compare_start(self, hello: Hello) -> None:
         newest = self._newest_boot(hello.box)
         if newest is not None and (hello.again or hello.boot < newest - self.repeats_of(hello.box) * REPEAT):
-            self._begin_anew(hello.box)
+            self._renumber(hello.box)
 
-    def _begin_anew(self, box: str) -> None:
+    def _renumber(self, box: str) -> None:
         self._repeats[box] = self.repeats_of(box) + 1
-        self._met = "", -1, -1
-        self.anew.append(box)
+        self._current = "", -1, -1
+        self.renumbered.append(box)
         self.notices.append(
-            f"box {box}: its board counts its starts anew (installed again, or another board of that name); "
-            "what it sends from now on is kept apart from what was before"
+            f"box {box}: the board counts its starts from one again (reinstalled, or another board of that name); "
+            "its new records are kept apart from the earlier ones"
         )
 
     # --- times that move ---
 
     def _move(self, start: StartTime) -> None:
-        """Brings what this run has dated into line with the host's clock as it is now."""
+        """Corrects the times that this run wrote to the host's clock as it is now."""
         boot = start.boot + self.repeats_of(start.box) * REPEAT
         start_ms, uncertainty_ms = round(start.wall_s * 1000), round(start.uncertainty_s * 1000)
         mine = start.box, boot, self._run
@@ -207,7 +207,7 @@ class Records:
             )
 
     def _span(self, which: str, box: str, *values: object) -> tuple[int | None, int | None]:
-        """From when to when such readings of `box` are, milliseconds."""
+        """First and last wall time of such readings of `box`, milliseconds."""
         found = self._engine.rows(
             f"SELECT min(wall_ms), max(wall_ms) FROM reading WHERE box = ? AND {which}", (box, *values)
         )
@@ -231,8 +231,8 @@ class Records:
         if abs(by_ms) < _NOTICE_MS:
             return
         self.notices.append(
-            f"box {box}: this computer's clock was set by {by_ms / 1000:+.1f} s; the times recorded since the start of "
-            "this log were moved with it"
+            f"box {box}: the clock of this computer was set by {by_ms / 1000:+.1f} s; the times recorded since the "
+            "start of this log were corrected by the same"
         )
 
     def _shift_aircraft(self, box: str, by_ms: int) -> None:

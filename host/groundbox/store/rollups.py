@@ -64,9 +64,9 @@ def in_host_units(rows: Iterable[Row]) -> list[Row]:
 
 def over_readings(greatest: str, what: Sequence[tuple[str, str, str]] = KINDS) -> str:
     """The roll-ups as a query over readings; `greatest` is the engine's word for the maximum of several values."""
-    hardest = f"{greatest}({', '.join(f'coalesce({fan}, 0)' for fan in _FANS)})"
+    highest_drive = f"{greatest}({', '.join(f'coalesce({fan}, 0)' for fan in _FANS)})"
     return ", ".join(
-        f"{'avg' if kind == 'mean' else kind}({column or hardest}) AS {name}" for name, column, kind in what
+        f"{'avg' if kind == 'mean' else kind}({column or highest_drive}) AS {name}" for name, column, kind in what
     )
 
 
@@ -150,7 +150,7 @@ class Touched:
         return found
 
 
-# --- sums of rows at hand ---
+# --- roll-ups of rows in memory ---
 
 _WALL = len(_NAMES_OF_READING)  # wall_ms follows the fields of the message
 _FAN_PLACES = tuple(_NAMES_OF_READING.index(fan) for fan in _FANS)
@@ -159,22 +159,22 @@ _COUNT_PLACE = {place: COLUMNS.index(_COUNTED[name]) for place, name in enumerat
 
 
 def sums(rows: Sequence[Row]) -> Row:
-    """What COLUMNS are for these rows of table `reading`."""
+    """COLUMNS of these rows of table `reading`."""
     if len(rows) == 1:
         return _one(rows[0])
     columns = tuple(zip(*rows, strict=True))
-    return tuple(_sum(columns[place] if place >= 0 else _hardest(columns), kind) for place, kind in _PLANS)
+    return tuple(_sum(columns[place] if place >= 0 else _highest_drive(columns), kind) for place, kind in _PLANS)
 
 
 def _one(row: Row) -> Row:
-    hardest = max(row[place] or 0 for place in _FAN_PLACES)
-    values = [row[place] if place >= 0 else hardest for place, _ in _PLANS]
+    highest_drive = max(row[place] or 0 for place in _FAN_PLACES)
+    values = [row[place] if place >= 0 else highest_drive for place, _ in _PLANS]
     return tuple(
         int(value is not None) if kind == "count" else value for value, (_, kind) in zip(values, _PLANS, strict=True)
     )
 
 
-def _hardest(columns: Sequence[Sequence[Any]]) -> Sequence[int]:
+def _highest_drive(columns: Sequence[Sequence[Any]]) -> Sequence[int]:
     fans = [columns[place] for place in _FAN_PLACES if any(columns[place])]
     known = [tuple(one or 0 for one in fan) if None in fan else fan for fan in fans]
     if len(known) < 2:
@@ -194,7 +194,7 @@ def _sum(values: Sequence[Any], kind: str) -> float | None:
 
 
 def merged(one: Row, other: Row) -> Row:
-    """The sums of two sets of readings together."""
+    """COLUMNS of two sets of readings together."""
     found: list[float | None] = []
     for place, (_, kind) in enumerate(_PLANS):
         mine, others = one[place], other[place]
@@ -211,7 +211,7 @@ def merged(one: Row, other: Row) -> Row:
 
 
 def _merging(table: str, engine: Engine) -> str:
-    """What becomes of a row that is there: for DO UPDATE SET."""
+    """The SET clause for a row that exists."""
     parts = []
     for name, _, kind in _ALL:
         mine, new = f"{table}.{name}", f"excluded.{name}"

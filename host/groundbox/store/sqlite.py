@@ -1,4 +1,4 @@
-"""The store in a SQLite file: opening it, one writer, and saying in one line what is wrong with it."""
+"""The store in a SQLite file: opening it, one writer, and explaining its errors in one line."""
 
 import os
 import sqlite3
@@ -17,15 +17,15 @@ from groundbox.store.engine import Row, refuse_newer
 LARGE_LOG_BYTES = 64 << 20
 _CHUNK = 500
 
-_SENTENCES = {
+_EXPLANATIONS = {
     sqlite3.SQLITE_BUSY: "locked by another program; close what has it open (a database browser, a second log)",
     sqlite3.SQLITE_LOCKED: "locked by another program; close what has it open (a database browser, a second log)",
     sqlite3.SQLITE_READONLY: "read-only; make the file and its folder writable, or name another database",
-    sqlite3.SQLITE_FULL: "the disk is full; free some space: what is not stored yet stays on the boards meanwhile",
+    sqlite3.SQLITE_FULL: "the disk is full; free space; boards keep what is not stored",
     sqlite3.SQLITE_NOTADB: "not a database; name another file, or move this one away",
     sqlite3.SQLITE_CORRUPT: "damaged; keep a copy, move it away with the files beside it, and start a new one",
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened; look whether folder and file exist and may be read and written",
-    sqlite3.SQLITE_IOERR: "the disk reports an error; look whether it is full, worn out or unplugged",
+    sqlite3.SQLITE_CANTOPEN: "cannot be opened; check that folder and file exist and may be read and written",
+    sqlite3.SQLITE_IOERR: "the disk reports an error; check whether it is full, worn or unplugged",
 }
 
 
@@ -34,25 +34,25 @@ class Busy(StoreError):
 
 
 @contextmanager
-def sentences(path: Path) -> Iterator[None]:
+def store_errors(path: Path) -> Iterator[None]:
     """Turns what SQLite and the file system raise into StoreError."""
     try:
         yield
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: {_sentence(error, path)}") from error
+        raise StoreError(f"{path}: {_explain(error, path)}") from error
     except OSError as error:
-        raise StoreError(f"{path}: {error.strerror or error}; look at the folder's permissions and space") from error
+        raise StoreError(f"{path}: {error.strerror or error}; check rights and free space of the folder") from error
 
 
-def _sentence(error: sqlite3.Error, path: Path) -> str:
+def _explain(error: sqlite3.Error, path: Path) -> str:
     code = getattr(error, "sqlite_errorcode", None)
     if code and code & 0xFF == sqlite3.SQLITE_CANTOPEN and path.parent.is_dir() and not os.access(path.parent, os.W_OK):
-        return _SENTENCES[sqlite3.SQLITE_READONLY]
-    return _SENTENCES.get(code & 0xFF if code else 0, f"{error}")
+        return _EXPLANATIONS[sqlite3.SQLITE_READONLY]
+    return _EXPLANATIONS.get(code & 0xFF if code else 0, f"{error}")
 
 
 class SqliteReader:
-    """Looks into the file at `path` without disturbing the program that writes."""
+    """Reads the file at `path` without disturbing the program that writes."""
 
     least, greatest = "min", "max"
     next_row = (
@@ -64,9 +64,9 @@ class SqliteReader:
         self.path, self.name = path, str(path)
         self.connection = open_to_read(path)
 
-    def sentences(self) -> AbstractContextManager[None]:
+    def store_errors(self) -> AbstractContextManager[None]:
         """See Engine."""
-        return sentences(self.path)
+        return store_errors(self.path)
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> list[Row]:
         """See Engine."""
@@ -102,7 +102,7 @@ class SqliteWriter(SqliteReader):
         self._lock = lock(path)
         try:
             self.connection = open_to_write(path, busy_s)
-            with sentences(path):
+            with store_errors(path):
                 self.run = self._begin_run()
         except BaseException:
             self.close()
@@ -113,7 +113,7 @@ class SqliteWriter(SqliteReader):
         self._warned_of_log = False
 
     def _begin_run(self) -> int:
-        """The number of this run; being the first write, it finds a read-only or locked database."""
+        """The number of this run; being the first write, it detects a read-only or locked database."""
         insert = "INSERT INTO run (program, database) VALUES (?, ?)"
         number = self.connection.execute(insert, (groundbox.__version__, sqlite3.sqlite_version)).lastrowid
         assert number is not None
@@ -126,7 +126,7 @@ class SqliteWriter(SqliteReader):
         self._lock.close()
 
     def hold(self, boxes: Sequence[str]) -> list[str]:
-        """See Writer: nobody else writes a file."""
+        """See Writer: only one program writes a file."""
         return list(boxes)
 
     def begin(self) -> None:
@@ -144,15 +144,15 @@ class SqliteWriter(SqliteReader):
             self.connection.execute("ROLLBACK")
 
     def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:
-        """See Writer: one sweep where all are new; one by one, to know which are, where some are not."""
+        """See Writer: in one batch where all are new; else one by one, to know which are new."""
         if not rows:
             return rows
-        self.connection.execute("SAVEPOINT sweep")
+        self.connection.execute("SAVEPOINT batch")
         new: Sequence[Row] = rows
         if self.connection.executemany(_insert(table), rows).rowcount < len(rows):
-            self.connection.execute("ROLLBACK TO sweep")
+            self.connection.execute("ROLLBACK TO batch")
             new = [row for row in rows if self.connection.execute(_insert(table), row).rowcount]
-        self.connection.execute("RELEASE sweep")
+        self.connection.execute("RELEASE batch")
         return new
 
     def merge(self, table: str, columns: Sequence[str], rows: Sequence[Row], merging: str) -> None:
@@ -167,11 +167,12 @@ class SqliteWriter(SqliteReader):
     def take_over(self) -> Sequence[Mark | Acknowledge]:
         """See Writer."""
         self._taken = handover.waiting(self.path)
-        return [one.request for one in self._taken if handover.take_over(self, self.run, one.id, one.request)]
+        found = [handover.take_over(self, self.run, one.id, one.request) for one in self._taken]
+        return [request for request in found if request is not None]
 
     def kept(self) -> list[str]:
         """See Writer."""
-        with suppress(OSError):  # what stays is known by its name, and is not taken twice
+        with suppress(OSError):  # a file that remains is known by its name, and counts once
             for one in self._taken:
                 handover.remove(one)
         self._taken = []
@@ -188,7 +189,7 @@ class SqliteWriter(SqliteReader):
         return f"{self.path}: the disk is full; the reserve of {self.reserve.megabytes} MB is in use: free space"
 
     def _log_notice(self) -> list[str]:
-        """A line, once, when a forgotten reader keeps the write-ahead log from being emptied."""
+        """A line, once, when an open reader keeps SQLite from emptying the write-ahead log."""
         if self._warned_of_log:
             return []
         try:
@@ -198,7 +199,7 @@ class SqliteWriter(SqliteReader):
         if size < LARGE_LOG_BYTES:
             return []
         self._warned_of_log = True
-        return [f"{self.path}: its -wal file has grown to {size >> 20} MB; a program that reads it should be closed"]
+        return [f"{self.path}: its -wal file has {size >> 20} MB; close the program that keeps the database open"]
 
 
 @cache
@@ -216,7 +217,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     """A read-only connection to a store of this version."""
     if not path.exists():
         raise StoreError(f"{path}: no such database; `groundbox log` makes it, or name another")
-    with sentences(path):
+    with store_errors(path):
         how = "mode=ro" if _wants_writing(path) else "mode=ro&immutable=1"
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=5.0)
         try:
@@ -242,7 +243,7 @@ def open_to_write(path: Path, busy_s: float) -> sqlite3.Connection:
 
     It runs in autocommit mode: transactions are begun and ended by name.
     """
-    with sentences(path):
+    with store_errors(path):
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
         try:
             connection.execute("PRAGMA journal_mode = WAL")
@@ -261,7 +262,7 @@ def lock(path: Path) -> sqlite3.Connection:
     bug", SQLite's own page on write-ahead logging); so one program writes. The lock is a database of its own, since
     SQLite's locks work on every platform.
     """
-    with sentences(path):
+    with store_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         holder = sqlite3.connect(path.with_name(path.name + ".lock"), timeout=0, isolation_level=None)
         try:

@@ -40,12 +40,12 @@ _ADVICE = (
 class Committed:
     """What one commit did."""
 
-    stored: tuple[Stored, ...]  # what boards may be told
+    stored: tuple[Stored, ...]  # what boards may drop
     inserted: int  # records that were new
     repeated: int  # records that were in the store already
     handed: tuple[Mark | Acknowledge, ...]  # left by other processes (`hand_over`), now in the store
     notices: tuple[str, ...]  # one line each for the person
-    anew: tuple[str, ...]  # boxes whose boards have begun to count their starts anew
+    renumbered: tuple[str, ...]  # boxes whose boards count their starts from one again
 
 
 class StoredCounter:
@@ -81,7 +81,7 @@ class StoredCounter:
                     self._starts.pop(key, None)
                     self._reported.pop(key, None)
                 came = self._start(key)
-                came.gone_below(item.oldest_sequence or 0)
+                came.lost_below(item.oldest_sequence or 0)
         return (*filter(None, (self._news(key) for key in touched)), *summaries.values())
 
     def _start(self, key: tuple[str, int]) -> Sequences:
@@ -101,8 +101,8 @@ class StoredCounter:
 class Store(Reader):
     """The one writer. Everything given to it waits in memory until `commit`.
 
-    A failed `commit` loses nothing: what waits goes on waiting, boards have not been told, and the next `commit` tries
-    again. While `waiting` is above MOST_WAITING take no more from the links.
+    A failed `commit` loses nothing: everything stays in memory, boards keep their records, and the next `commit` tries
+    again. While `waiting` is above MAX_WAITING, take no more from the links.
 
     Times of this run move when the host's clock is set: see `StartTime`.
 
@@ -110,7 +110,7 @@ class Store(Reader):
         StoreError: read-only, locked by another program (a second `groundbox log`), not a database, newer version.
     """
 
-    MOST_WAITING = 20_000
+    MAX_WAITING = 20_000
     _engine: Writer
 
     def __init__(self, where: Path | str, *, busy_s: float = 5.0, shared: bool = False) -> None:
@@ -129,12 +129,12 @@ class Store(Reader):
 
     @property
     def session(self) -> int:
-        """Counts connections to a server: what was held (`hold`) ends with the one it was held by."""
+        """Counts connections to a server: boxes held (`hold`) by one are released when it ends."""
         return self._engine.session
 
     def hold(self, boxes: Sequence[str]) -> list[str]:
-        """Those of `boxes` that are this program's to follow from now on, among those that share the store."""
-        with self._engine.sentences():
+        """Reserves `boxes` for this program among those that share the store; those that no other program holds."""
+        with self._engine.store_errors():
             return self._engine.hold(boxes)
 
     @property
@@ -147,7 +147,7 @@ class Store(Reader):
         self._items.extend(items)
 
     def start_number(self, box: str, boot: int) -> int:
-        """The number the tables have for start `boot` of `box`: higher with each time its numbering began anew."""
+        """The number of start `boot` of `box` in the tables: higher each time that its numbering began again."""
         if box not in self._repeats:
             self._record_writer().repeats_of(box)
         return boot + self._repeats[box] * REPEAT
@@ -183,7 +183,7 @@ class Store(Reader):
         self._statements += handover.fitted_statements(self._engine.run, fitted)
 
     def add_board_setting(self, box: str, name: str, value: int | None, wall_s: float) -> None:
-        """A setting of a board as it told it at `wall_s`, where it differs from before; None: it knows none such."""
+        """A setting that a board reported at `wall_s`, where it differs from before; None: the board lacks it."""
         self._statements.append(
             (
                 "INSERT INTO board_setting (box, name, value, wall_ms, run) VALUES (?, ?, ?, ?, ?)",
@@ -192,7 +192,7 @@ class Store(Reader):
         )
 
     def save_estimator(self, state: EstimatorState) -> None:
-        """Replaces the saved state of that battery in that box, unless that has seen later readings already."""
+        """Replaces the saved state of that battery in that box, unless that one used later readings."""
         self._statements.append(
             (
                 "INSERT INTO estimator_state (box, battery, wall_ms, boot, sequence, state) VALUES (?, ?, ?, ?, ?, ?)"
@@ -210,13 +210,13 @@ class Store(Reader):
     def save_advice(self, wall_s: float, text: str, recorder: str = "") -> None:
         """The newest advice of a recorder, JSON made at `wall_s`: replaces the last one with the next commit.
 
-        At most one a second is written; the others are replaced in memory. `recorder` tells programs apart that share
-        a store.
+        At most one a second is written; the others are replaced in memory. `recorder` names the program where
+        several share a store.
         """
         self._advice[recorder] = (wall_s, text)
 
     def add_advice_minute(self, minute: AdviceMinute) -> None:
-        """What advice said of a box; a second one of the same minute is dropped."""
+        """The advice on a box; a second one of the same minute is dropped."""
         number = int(minute.wall_s // 60)
         if self._advice_minute.get(minute.box) == number:
             return
@@ -237,7 +237,7 @@ class Store(Reader):
         """Writes all that waits, durably.
 
         Raises:
-            StoreError: nothing was written; what waits goes on waiting.
+            StoreError: nothing was written; everything stays in memory.
         """
         try:
             return self._commit()
@@ -250,7 +250,7 @@ class Store(Reader):
 
     def _commit(self) -> Committed:
         engine = self._engine
-        with engine.sentences():
+        with engine.store_errors():
             repeats, moved_ms = dict(self._repeats), dict(self._moved_ms)
             advice = self._advice_due()
             records = self._record_writer()
@@ -286,7 +286,7 @@ class Store(Reader):
 
     def _after(self, records: Records, handed: Iterable[Mark | Acknowledge]) -> Committed:
         """What follows once all is on the disk."""
-        stored = () if self._shared else self._stored.committed(self._items)  # one of several does not know all
+        stored = () if self._shared else self._stored.committed(self._items)  # others receive the rest
         self._items, self._statements = [], []
         notices, self._notices = [*self._notices, *records.notices, *self._engine.kept()], []
         return Committed(
@@ -295,18 +295,18 @@ class Store(Reader):
             repeated=records.repeated,
             handed=tuple(handed),
             notices=tuple(notices),
-            anew=tuple(records.anew),
+            renumbered=tuple(records.renumbered),
         )
 
 
 def hand_over(where: Path | str, request: Mark | Acknowledge) -> None:
     """Leaves a mark or acknowledgement for the store at `where` from any process.
 
-    The process that writes the store takes it over with its next commit (`Committed.handed`); when none runs it is
-    written at once. It is on the disk when this returns, and when the error is the database's.
+    The process that writes the store takes it over with its next commit (`Committed.handed`); when none runs, it is
+    written at once. It is on the disk when this returns, also when it raises an error of the database.
 
     Raises:
-        StoreError: it cannot be left, or the database needs mending first.
+        StoreError: it cannot be left, or the database has a fault.
     """
     address.leave(where, request)
     if address.is_server(where):

@@ -3,14 +3,14 @@
     <counter, 16 hexadecimal digits><tag, 32 hexadecimal digits><the command in line form>
 
 The tag is HMAC-SHA256 (RFC 2104), cut to 128 bits, with the box's key over "<box>|<counter>|<line>". A counter is never
-used twice for one key; digits compare like the numbers they stand for.
+used twice for one key; as text, counters compare like the numbers.
 """
 
 from binascii import hexlify
 from hashlib import sha256
 
 KEY_BYTES = 32
-MOST_COUNTER = (1 << 64) - 1
+MAX_COUNTER = (1 << 64) - 1
 _BLOCK = 64  # bytes SHA-256 works on at once
 _COUNTER = 16
 _HEAD = 48  # counter and tag
@@ -49,7 +49,7 @@ def _tag(key: bytes, box: str, digits: bytes, line: bytes) -> bytes:
 
 
 def _same(one: bytes, other: bytes) -> bool:
-    """Compares in a time that does not tell where they differ."""
+    """Compares in constant time: how long it takes does not depend on where they differ."""
     differ = len(one) ^ len(other)
     for a, b in zip(one, other):  # noqa: B905 (MicroPython's zip has no strict)
         differ |= a ^ b

@@ -9,7 +9,7 @@ import msgspec
 from groundbox.wire.line import check
 from groundbox.wire.messages import BY_NAME
 
-LONGEST_JSON = 4096
+MAX_JSON_BYTES = 4096
 WORD = r"\A[!-z]*\Z"  # printable, without space and "{|}~"
 
 
@@ -27,12 +27,12 @@ def decode(name: str, text: bytes) -> list[int | str | None]:
     """Values, in the registry's order, of message `name` in JSON.
 
     Raises:
-        ValueError: no such message, not JSON, a field missing, unknown or out of range; the message says which.
+        ValueError: no such message, not JSON, a field missing, unknown or out of range; the message names it.
     """
     if name not in BY_NAME:
         raise ValueError("no message is called " + name)
-    if len(text) > LONGEST_JSON:
-        raise ValueError("longer than %d bytes" % LONGEST_JSON)
+    if len(text) > MAX_JSON_BYTES:
+        raise ValueError("longer than %d bytes" % MAX_JSON_BYTES)
     return list(msgspec.structs.astuple(_decoder(name).decode(text)))
 
 

@@ -2,15 +2,16 @@
 
     {reading|mast|17|1042|104200|12034|~|...}9AE1F00D
 
-The fields stand in the registry's order between braces, "|" parts them, "~" is unknown; behind the closing brace stands
-the CRC-32 (as in zip files and Ethernet) of everything between the braces, eight hexadecimal digits. A newline ends it.
+The fields are in the registry's order between braces; "|" separates them; "~" is unknown. Behind the
+closing brace is the CRC-32 (as in zip files and Ethernet) of everything between the braces, as eight hexadecimal
+digits. A newline ends the line.
 """
 
 from binascii import crc32
 
 from groundbox.wire.messages import BY_NAME
 
-LONGEST_LINE = 512
+MAX_LINE_BYTES = 512
 _FORBIDDEN = "{|}~"
 
 
@@ -39,7 +40,7 @@ def decode(line: bytes) -> tuple[str, list[int | str | None]]:
     """(name, values) of one line, with or without its newline; values as `encode` takes them.
 
     Raises:
-        ValueError: not a line of this form, damaged, or outside the registry; the message says which.
+        ValueError: not a line of this form, damaged, or outside the registry; the message names it.
     """
     parts = words_of(line)
     message = BY_NAME.get(parts[0])
@@ -52,14 +53,14 @@ def decode(line: bytes) -> tuple[str, list[int | str | None]]:
 
 
 def words_of(line: bytes) -> list[str]:
-    """Message name and values as they stand in an undamaged line, whether or not the registry has them.
+    """Message name and values of an undamaged line, as text, whether or not the registry has them.
 
     Raises:
-        ValueError: not a line of this form, or damaged; the message says which.
+        ValueError: not a line of this form, or damaged; the message names it.
     """
     line = line.strip()
-    if len(line) > LONGEST_LINE:
-        raise ValueError("longer than %d bytes" % LONGEST_LINE)
+    if len(line) > MAX_LINE_BYTES:
+        raise ValueError("longer than %d bytes" % MAX_LINE_BYTES)
     if not line.startswith(b"{") or line[-9:-8] != b"}":
         raise ValueError("no braces")
     text = line[1:-9]
@@ -69,7 +70,7 @@ def words_of(line: bytes) -> list[str]:
 
 
 def looks_like_ours(line: bytes) -> bool:
-    """True for a line that begins or ends like ours, so that a torn one counts as damaged and not as console text."""
+    """True for a line that begins or ends like ours, so that an incomplete one counts as damaged."""
     line = line.strip()
     return line.startswith(b"{") or (len(line) > 8 and line[-9:-8] == b"}" and _is_hex(line[-8:]))
 

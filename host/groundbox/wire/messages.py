@@ -6,7 +6,7 @@ README.md. Plain tuples only: MicroPython has no dataclasses or enum.
 A message is (name, sender, kept, fields). `sender` is "board" or "host". A kept message is a record: the board numbers
 it and holds it until the host says "stored".
 
-A field is (name, code, low, high), the unit in the name; what it means stands in meanings.py, which stays on the host
+A field is (name, code, low, high), the unit in the name; its meaning is in meanings.py, which stays on the host
 (text costs memory on the board). Codes:
     "h", "i"   whole number, 16 or 32 bits in the board's record (struct codes)
     "q"        whole number too large for a record cell; made when the message is sent

@@ -1,6 +1,6 @@
 """The board's settings, once, for both interpreters: names with unit, defaults, compiled-in ranges and relations.
 
-All whole numbers. A settings dictionary `{name: value}` carries every name. What each setting means stands in
+All whole numbers. A settings dictionary `{name: value}` carries every name. The meanings are in
 meanings.py, which stays on the host (text costs memory on the board). Limits and delays: common practice, no source.
 """
 
@@ -116,7 +116,7 @@ SETTINGS = (
     ("silence_s", 600, 60, 3600),
 )
 
-# (setting, setting, least, most): the first less the second lies within.
+# (setting, setting, minimum, maximum) of the first minus the second.
 _GAPS = (
     ("low_notice_mv", "low_urgent_mv", 50, 2400),
     ("low_urgent_mv", "low_stop_mv", 50, 2400),
@@ -127,9 +127,9 @@ _GAPS = (
     ("case_stop_centi_c", "case_urgent_centi_c", 100, 3500),
     ("battery_hot_centi_c", "battery_warm_centi_c", 100, 3000),
 )
-_LEAST_FULL_MV = 16500  # so that every overvoltage limit can be seen
-_LEAST_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C
-_MOST_OFFSET = 1000
+_MIN_FULL_SCALE_MV = 16500  # so that every overvoltage limit can be measured
+_MIN_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C
+_MAX_OFFSET = 1000
 
 
 def defaults() -> dict[str, int]:
@@ -153,7 +153,7 @@ def refusal(name: str, value: int, current: dict[str, int]) -> str:
 def refusal_of_all(changes: dict[str, int], current: dict[str, int]) -> str:
     """Why these `changes` may not be made together; "" when they may.
 
-    Names, types, compiled-in ranges and the relations between settings are looked at, in that order.
+    Names, types, compiled-in ranges and the relations between settings are checked, in that order.
     """
     for name, value in changes.items():
         bounds = range_of(name)
@@ -175,15 +175,15 @@ def calibration(channel: str, point: int, raw: int, true_value: int) -> dict[str
 
 
 def _broken_relation(s: dict[str, int]) -> str:
-    for higher, lower, least, most in _GAPS:
+    for higher, lower, minimum, maximum in _GAPS:
         gap = s[higher] - s[lower]
-        if not least <= gap <= most:
-            return "%s less %s is %d; wants %d to %d" % (higher, lower, gap, least, most)
+        if not minimum <= gap <= maximum:
+            return "%s minus %s is %d; wants %d to %d" % (higher, lower, gap, minimum, maximum)
     if not s["voltage_monitor_kind"] and not s["check_adc_fitted"]:
         return "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
     full_mv = s["reference_mv"] * s["divider_ratio_e3"] // 1000
-    if full_mv < _LEAST_FULL_MV:
-        return "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _LEAST_FULL_MV)
+    if full_mv < _MIN_FULL_SCALE_MV:
+        return "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _MIN_FULL_SCALE_MV)
     for channel, unit in UNITS.items():
         reason = _bad_line(s, channel, unit)
         if reason:
@@ -195,10 +195,10 @@ def _bad_line(s: dict[str, int], channel: str, unit: str) -> str:
     """Why a channel's two points make no calibration: too near each other, or further off than wiring explains."""
     raw1, true1, raw2, true2 = [s["%s_%s_%s" % (channel, point, unit)] for point in ("raw1", "true1", "raw2", "true2")]
     span = raw2 - raw1
-    if span < _LEAST_SPAN:
-        return "%s calibration: second point reads %d above first; wants %d" % (channel, span, _LEAST_SPAN)
+    if span < _MIN_SPAN:
+        return "%s calibration: second point reads %d above first; wants %d" % (channel, span, _MIN_SPAN)
     if abs(true2 - true1 - span) * 8 > span:
         return "%s calibration: slope of %d in %d is off by more than an eighth" % (channel, true2 - true1, span)
-    if abs(true1 - raw1) > _MOST_OFFSET or abs(true2 - raw2) > _MOST_OFFSET:
-        return "%s calibration: corrects by more than %d" % (channel, _MOST_OFFSET)
+    if abs(true1 - raw1) > _MAX_OFFSET or abs(true2 - raw2) > _MAX_OFFSET:
+        return "%s calibration: corrects by more than %d" % (channel, _MAX_OFFSET)
     return ""

@@ -95,7 +95,7 @@ def test_what_was_said_is_understood(message: tuple[str, list[object]]) -> None:
         told = line.encode(name, values)  # type: ignore[arg-type]
     except ValueError:
         return  # longer than a line, or a text that cannot stand in one
-    assert line.decode(told) == (name, values) or len(told) > line.LONGEST_LINE
+    assert line.decode(told) == (name, values) or len(told) > line.MAX_LINE_BYTES
     assert json_form.decode(name, json_form.encode(name, values).encode()) == values  # type: ignore[arg-type]
 
 

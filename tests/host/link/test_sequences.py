@@ -4,12 +4,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from groundbox.link.commands import MAX_RESEND_S, RESEND_S, RecordTracker
-from groundbox.wire.sequences import MOST_PIECES, Sequences
+from groundbox.wire.sequences import MAX_PIECES, Sequences
 
 STEPS = st.lists(
     st.one_of(
         st.tuples(st.just("add"), st.integers(1, 60)),
-        st.tuples(st.just("gone_below"), st.integers(0, 70)),
+        st.tuples(st.just("lost_below"), st.integers(0, 70)),
     ),
     max_size=120,
 )
@@ -25,7 +25,7 @@ def test_like_a_set(steps: list[tuple[str, int]], newest: int) -> None:
             settled.add(number)
         else:
             gone = set(range(1, number)) - settled
-            assert records.gone_below(number) == len(gone)
+            assert records.lost_below(number) == len(gone)
             settled |= gone
         assert records.complete_to == next(n for n in range(72) if n + 1 not in settled)
     missing = {n for first, last in records.missing(newest) for n in range(first, last + 1)}
@@ -35,13 +35,13 @@ def test_like_a_set(steps: list[tuple[str, int]], newest: int) -> None:
 def test_bounded_and_still_right() -> None:
     """Too many gaps: the highest are forgotten and come again; nothing counts as complete that is not."""
     records = Sequences()
-    for number in range(2, 4 * MOST_PIECES, 2):
+    for number in range(2, 4 * MAX_PIECES, 2):
         records.add(number)
-    assert len(records._pieces) <= MOST_PIECES
+    assert len(records._pieces) <= MAX_PIECES
     assert records.complete_to == 0
-    for number in range(1, 4 * MOST_PIECES):
+    for number in range(1, 4 * MAX_PIECES):
         records.add(number)
-    assert records.complete_to == 4 * MOST_PIECES - 1
+    assert records.complete_to == 4 * MAX_PIECES - 1
 
 
 def test_missing_records_are_asked_for_with_patience() -> None:

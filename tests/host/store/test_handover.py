@@ -104,5 +104,5 @@ def test_other_files_are_passed_over(path: Path) -> None:
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    with pytest.raises(StoreError, match="look at the folder"):
+    with pytest.raises(StoreError, match="check rights and free space"):
         hand_over(tmp_path / "file" / "session.db", LAUNCH)

@@ -1,4 +1,4 @@
-"""What goes in comes out, once, whatever the order; and only what is on the disk is told."""
+"""What goes in comes out, once, whatever the order; and boards drop only what is on the disk."""
 
 import random
 from pathlib import Path
@@ -83,7 +83,7 @@ def test_once_however_often_and_in_whatever_order(store, make_reading, make_even
     assert [one.sequence for one in stored] == sorted({one.sequence for one in stored})
 
 
-def test_told_only_up_to_the_first_gap(store, make_reading, make_hello) -> None:
+def test_stored_only_up_to_the_first_gap(store, make_reading, make_hello) -> None:
     store.add([make_hello(sequence=5), *map(make_reading, (1, 2, 4, 5))])
     assert store.commit().stored == (Stored(box="mast", boot=3, sequence=2),)
     store.add([make_reading(6)])
@@ -94,7 +94,7 @@ def test_told_only_up_to_the_first_gap(store, make_reading, make_hello) -> None:
     assert store.commit().stored == (Stored(box="mast", boot=3, sequence=9),)
 
 
-def test_told_nothing_of_an_earlier_run(where, make_reading, make_hello) -> None:
+def test_stored_reports_nothing_of_an_earlier_run(where, make_reading, make_hello) -> None:
     """Another board's start may have borne the same number: only what this run has heard counts."""
     with Store(where) as store:
         store.add([make_hello(), *map(make_reading, range(1, 101))])
@@ -133,7 +133,7 @@ def test_a_number_used_twice_loses_nothing(where, make_reading, make_hello) -> N
         done = store.commit()
         assert done.stored == (Stored(box="mast", boot=3, sequence=5),), "by the board's own number"
         assert len(done.notices) == 1
-        assert "counts its starts anew" in done.notices[0]
+        assert "counts its starts from one again" in done.notices[0]
         assert (done.inserted, done.repeated) == (5, 5)
         store.add([*first[:3], *second[:3]])  # late repeats of either
         assert store.commit().inserted == 0
@@ -141,7 +141,7 @@ def test_a_number_used_twice_loses_nothing(where, make_reading, make_hello) -> N
     assert there == [(3, n, None) for n in range(1, 11)] + [(3 + REPEAT, n, 11.0) for n in range(1, 6)]
 
 
-def test_it_goes_on_anew_after_a_restart_of_the_host(where, make_reading, make_hello) -> None:
+def test_the_new_count_continues_after_a_restart_of_the_host(where, make_reading, make_hello) -> None:
     with Store(where) as store:
         store.add([make_hello(), make_reading(1), *_same_number_other_content(make_reading, 1)])
         store.commit()
@@ -162,7 +162,7 @@ def test_a_lower_number_is_a_new_count(where, make_reading, make_hello) -> None:
         assert store.latest("mast").sequence == 9
 
 
-def test_told_by_the_link_that_it_is_another_start(store, make_reading, make_hello) -> None:
+def test_the_link_reports_another_start(store, make_reading, make_hello) -> None:
     store.add([make_hello(), *map(make_reading, range(1, 6))])
     store.commit()
     store.add([make_hello(again=True, oldest=1, sequence=9), make_reading(7)])
@@ -212,9 +212,9 @@ def test_the_hosts_clock_is_set(step_s: float, where, make_reading, make_event, 
         store.commit()
         moved = make_reading(4, start_s=wall_s + step_s)
         store.add([make_reading(3), start, moved])
-        assert "clock was set" in store.commit().notices[0]
+        assert "clock of this computer was set" in store.commit().notices[0]
         store.add([start, moved])
-        assert store.commit().notices == (), "told again, nothing moves"
+        assert store.commit().notices == (), "the same again moves nothing"
         times = {(one.boot, one.sequence): one.wall_s - wall_s for one in store.readings("mast")}
         assert times == {(2, 1): 1.0, (3, 2): 2.0 + step_s, (3, 3): 3.0 + step_s, (3, 4): 4.0 + step_s}
         assert store.events("mast")[0].wall_s == wall_s + 1 + step_s
@@ -309,7 +309,7 @@ def test_durable_settings_and_strict_tables(path: Path) -> None:
     store.close()
 
 
-def test_a_boards_settings_as_it_told_them_on_the_day(store, where, wall_s) -> None:
+def test_the_settings_of_a_board_as_it_reported_them_on_that_day(store, where, wall_s) -> None:
     assert store.board_settings("mast") == {}
     for value, at_s in ((4800, 0.0), (5200, 100.0)):
         store.add_board_setting("mast", "case_stop_centi_c", value, wall_s + at_s)

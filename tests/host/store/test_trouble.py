@@ -167,7 +167,7 @@ def test_read_only(folder_mode: int, file_mode: int, open_folder: Path, make_rea
 
 
 def test_a_folder_in_which_nothing_can_be_made(open_folder: Path) -> None:
-    with _ordinary_user(), pytest.raises(StoreError, match="cannot be opened; look whether folder and file"):
+    with _ordinary_user(), pytest.raises(StoreError, match="cannot be opened; check that folder and file"):
         Store(open_folder / "session.db")
 
 
