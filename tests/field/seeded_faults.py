@@ -1,9 +1,9 @@
-"""Deliberate faults for the firmware's pure modules: each is a small slip of the kind people make.
+"""Deliberate faults for the firmware's pure modules: each is a small mistake of the kind people make.
 
-    python tests/field/seeded_faults.py        tries every one against the gallery and lists those that slip through
+    python tests/field/seeded_faults.py        tries each against the gallery and lists those that pass unnoticed
 
 A fault is (module, text, what it becomes, scenario most likely to catch it). That scenario goes first; if it does not
-notice, every other short one is tried.
+fail, every other short one is tried.
 """
 
 import shutil
@@ -23,7 +23,7 @@ _LONGEST_S = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One slip; `first` is the scenario tried first."""
+    """One mistake; `first` is the scenario tried first."""
 
     module: str
     old: str
@@ -32,7 +32,7 @@ class Fault:
 
     @property
     def name(self) -> str:
-        """To show."""
+        """Text of the fault."""
         return f"{self.module}: {self.old.strip()!r} -> {self.new.strip()!r}"
 
 
@@ -115,7 +115,7 @@ FAULTS = (
 
 
 def caught_by(fault: Fault, everywhere: bool = True) -> str | None:
-    """The scenario that notices the fault, and by what; None when it slips through.
+    """The scenario that fails for the fault, and its sentence; None when none does.
 
     Raises:
         ValueError: the firmware has no such text any more.
@@ -129,7 +129,7 @@ def caught_by(fault: Fault, everywhere: bool = True) -> str | None:
             raise ValueError(f"{fault.name}: no such text in {path.name}")
         path.write_text(text.replace(fault.old, fault.new, 1), encoding="utf-8")
         for scenario_path in _in_turn(fault.first) if everywhere else [gallery() / f"{fault.first}.toml"]:
-            found = _notices(scenario_path, firmware)
+            found = _fails(scenario_path, firmware)
             if found:
                 return f"{scenario_path.stem}: {found}"
     return None
@@ -140,7 +140,7 @@ def _in_turn(first: str) -> list[Path]:
     return [path for path in paths if load(path).lasts_s < _LONGEST_S]
 
 
-def _notices(path: Path, firmware: Path) -> str | None:
+def _fails(path: Path, firmware: Path) -> str | None:
     scenario = load(path)
     try:
         trace = play(scenario, firmware=firmware)
@@ -153,22 +153,22 @@ def _notices(path: Path, firmware: Path) -> str | None:
     return None
 
 
-# What no scenario can notice, and why.
-KNOWN_TO_SLIP = {
-    "pairs: 'if percent and self.fault:' -> 'if 0:'": "the thermostat asks for full on the same fault: said twice",
+# What no scenario can show, and why.
+KNOWN_TO_PASS = {
+    "pairs: 'if percent and self.fault:' -> 'if 0:'": "the thermostat requests full speed on the same fault as well",
 }
 
 
 def main() -> int:
-    """Tries all; the number that slipped through and was not known to."""
-    slipped = 0
+    """Tries all; returns the number of faults not caught and not known to pass."""
+    passed = 0
     for fault in FAULTS:
         found = caught_by(fault)
-        why = KNOWN_TO_SLIP.get(fault.name)
-        slipped += found is None and why is None
-        print(f"{'caught ' if found else 'SLIPPED'} {fault.name}\n        {found or why or ''}", flush=True)
-    print(f"{slipped} of {len(FAULTS)} slipped through")
-    return slipped
+        why = KNOWN_TO_PASS.get(fault.name)
+        passed += found is None and why is None
+        print(f"{'caught ' if found else 'PASSED '} {fault.name}\n        {found or why or ''}", flush=True)
+    print(f"{passed} of {len(FAULTS)} not caught")
+    return passed
 
 
 if __name__ == "__main__":

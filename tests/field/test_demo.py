@@ -13,7 +13,7 @@ from groundbox.rig.process import CPYTHON, MICROPYTHON, best_interpreter
 from groundbox.store import Reader
 from groundbox.ui import cmd_demo
 from groundbox.ui.cmd_demo import Demo, fresh_folder
-from groundbox.ui.demo_day import AHEAD_S, LAST_LANDING_S, Session, SessionClock
+from groundbox.ui.demo_day import AHEAD_S, LAST_LANDING_S, DemoSession, SessionClock
 from groundbox.ui.recording import Stop
 
 PATIENCE_S = 100.0
@@ -22,13 +22,13 @@ PATIENCE_S = 100.0
 class Watched(Demo):
     """Ends once every board knows of the launch and the stalled fan was warned about; keeps what is to be looked at."""
 
-    session: Session
+    session: DemoSession
 
-    def _turn(self, stop: Stop) -> None:
-        super()._turn(stop)
+    def _step(self, stop: Stop) -> None:
+        super()._step(stop)
         self.session = self._session
-        told = all(follower.place == "flight" for follower in self._service.followers.values())
-        if self._fan_warned_s is not None and told:
+        known = all(follower.place == "flight" for follower in self._service.followers.values())
+        if self._fan_warned_s is not None and known:
             stop.ask()
 
 
@@ -48,13 +48,13 @@ def test_a_fan_stalled_on_purpose_is_warned_about_within_15_s(demo: Watched) -> 
 
 
 def test_the_masts_turn_back_time_comes_before_the_last_planned_landing_and_is_shown(demo: Watched) -> None:
-    told = demo._turn_back_told
-    assert told is not None
-    assert told < demo.session.wall_s(LAST_LANDING_S)
+    turn_back_s = demo._turn_back_s
+    assert turn_back_s is not None
+    assert turn_back_s < demo.session.wall_s(LAST_LANDING_S)
     log = (demo._place / "log.txt").read_text()
     assert "mast: turn-back time" in log
     assert "comes before the last planned landing" in log
-    assert f"mast: turn-back time {clock(told)}, before the last planned landing" in "\n".join(demo._closing())
+    assert f"mast: turn-back time {clock(turn_back_s)}, before the last planned landing" in "\n".join(demo._closing())
 
 
 def test_the_button_marks_the_flight_for_every_box(demo: Watched) -> None:
@@ -100,7 +100,7 @@ def test_without_micropython_the_same_firmware_runs_under_cpython(
     monkeypatch.setattr(cmd_demo, "ONCE_REAL_S", 4.0)
     done = CliRunner().invoke(cmd_demo.command, ["--once", "--folder", str(tmp_path)])
     assert done.exit_code == 0, done.output
-    assert "on CPython (there is no MicroPython here)" in done.output
+    assert "on CPython (MicroPython is not installed)" in done.output
     with Reader(tmp_path / "session.db") as reader:
         assert reader.boxes() == ["mast", "table"]
 

@@ -128,7 +128,7 @@ def test_marks_and_acknowledgements_from_another_process(field: Field) -> None:
     field.wait_for(field.more(2))
     field.run("mark", "launch", "mast")
     with Reader(field.folder / "day.db") as reader:
-        field.wait_for(lambda: "launch" in [event.kind for event in reader.events("mast")])  # the board was told
+        field.wait_for(lambda: "launch" in [event.kind for event in reader.events("mast")])  # the board has it
     field.board.set("case", "open")
     field.wait_for(lambda: field.up() == {"sensor_fault": "raised"})
     assert "seen: URGENT mast: no trust in the case temperature (open)" in field.run("acknowledge", "mast")

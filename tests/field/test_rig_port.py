@@ -1,4 +1,4 @@
-"""A simulated board behind its port, at a speed: what a program that opens the port sees."""
+"""A simulated board behind its port, at a speed: what a program that opens the port reads."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -46,7 +46,7 @@ def _hear(port: serial.Serial, wanted: Callable[[str, list], bool], real_s: floa
                 continue
             if wanted(name, values):
                 return values
-    raise AssertionError("not heard")
+    raise AssertionError("not received")
 
 
 def _there(port: str, real_s: float = 10.0) -> str:
@@ -63,7 +63,7 @@ def test_a_host_opens_asks_and_comes_back(board: NewBoard) -> None:
         _hear(port, lambda name, _: name == "reading")
         port.write(line.encode("who", ["*", 1]))
         assert _hear(port, lambda name, _: name == "hello")[0] == "table"
-    time.sleep(0.2)  # what the board says now nobody hears
+    time.sleep(0.2)  # no program reads what the board sends now
     with serial.Serial(simulated.port, timeout=0.1) as port:
         port.write(line.encode("ask_clock", ["table", 77]))
         values = _hear(port, lambda name, values: name == "clock" and values[3] == 77)
@@ -82,7 +82,7 @@ def test_board_time_and_clock_run_alike(board: NewBoard) -> None:
     assert (last[3] - first[3]) / 1000 == pytest.approx(passed_s, abs=0.5 * SPEED)
 
 
-def test_cable_drawn_and_put_back(board: NewBoard) -> None:
+def test_cable_disconnected_and_connected_again(board: NewBoard) -> None:
     simulated = board()
     with serial.Serial(simulated.port, timeout=0.1) as port:
         boot = _hear(port, lambda name, _: name == "reading")[1]
@@ -102,13 +102,13 @@ def test_power_cut_and_back(board: NewBoard) -> None:
         simulated.power(False)
         simulated.power(True)
         with pytest.raises((serial.SerialException, OSError)):
-            _hear(port, lambda name, _: False)  # on USB the port goes with the board
+            _hear(port, lambda name, _: False)  # on USB the port vanishes with the board
     with serial.Serial(_there(simulated.port), timeout=0.1) as port:
         assert _hear(port, lambda name, _: name == "reading")[1] == boot + 1
     assert simulated.starts == 2
 
 
-def test_things_happen_while_it_runs(board: NewBoard) -> None:
+def test_changes_take_effect_while_it_runs(board: NewBoard) -> None:
     simulated = board()
     with serial.Serial(simulated.port, timeout=0.1) as port:
         _hear(port, lambda name, values: name == "reading" and values[3] > 20_000)
@@ -116,7 +116,7 @@ def test_things_happen_while_it_runs(board: NewBoard) -> None:
         _hear(port, lambda name, values: name == "reading" and "stalled" in values)
 
 
-def test_cpython_stands_in(board: NewBoard) -> None:
+def test_cpython_runs_the_board_too(board: NewBoard) -> None:
     simulated = board(interpreter="cpython")
     with serial.Serial(simulated.port, timeout=0.1) as port:
         _hear(port, lambda name, _: name == "reading")

@@ -1,6 +1,6 @@
 """The rig: the real firmware, unmodified, on the real MicroPython against a simulated box, in virtual time.
 
-    image               the files of a real board, in a folder that stands in for its flash
+    image               the files of a real board, in a folder used as its flash
     board/              the modules inside the interpreter: machine, time, select, onewire; power_on.py starts it
     process             the interpreter as a child process, and which pin is which thing of the box
     world               advances the box in lockstep with the firmware, and restarts the board

@@ -213,7 +213,7 @@ def _signal(words: Callable[[Reading], Iterable[str | None]], bad: Callable[[str
 
     def steps(trace: Trace) -> Steps:
         found: Steps = [(0.0, "clear")]
-        for at_s, reading in trace.live():
+        for at_s, reading in trace.in_order():
             levels = [bad(word) for word in words(reading) if word is not None]
             found.append((at_s, max(levels, key=_LEVELS.index, default="clear")))
         return found

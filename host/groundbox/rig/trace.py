@@ -54,7 +54,7 @@ class Trace:
         rows += [(at_s, to_wire(event)) for at_s, event in self.events]
         return sha256(repr(rows).encode()).hexdigest()
 
-    def live(self) -> Iterator[tuple[float, Reading]]:
+    def in_order(self) -> Iterator[tuple[float, Reading]]:
         """The readings that are newer than all before."""
         newest = (-1, -1)
         for at_s, reading in self.readings:
@@ -68,7 +68,7 @@ class Trace:
 
     def reported_steps(self, value: Callable[[Reading], float | str | None]) -> Steps:
         """A value of the readings over time."""
-        return [(at_s, value(reading)) for at_s, reading in self.live()]
+        return [(at_s, value(reading)) for at_s, reading in self.in_order()]
 
     def warned_steps(self, kind: str) -> Steps:
         """Severity of a warning over time, "clear" while it is not active."""

@@ -1,10 +1,11 @@
-"""`groundbox demo`: the invented session, real firmware in simulated boxes, recorded and warned about as outdoors."""
+"""`groundbox demo`: the invented session: real firmware in simulated boxes, recorded, estimated and warned about."""
 
 import shutil
 import sys
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack
+from datetime import datetime
 from importlib import resources
 from pathlib import Path
 
@@ -30,9 +31,10 @@ from groundbox.ui.demo_day import (
     FLIGHTS,
     GAP_S,
     LAST_LANDING_S,
-    Session,
+    DemoSession,
+    DemoState,
     SessionClock,
-    Standing,
+    day_text,
 )
 from groundbox.ui.lines import LASTS_MEANS
 from groundbox.ui.options import PAGE_PORT, Number
@@ -40,30 +42,30 @@ from groundbox.ui.recording import Stop, record, stop_signals
 from groundbox.ui.screen import Screen
 from groundbox.ui.sound import Sounder
 
-FILES = ("groundbox.toml", "T18.toml", "M9.toml", "bog_day.toml")
+FILES, DAY_FILE = ("groundbox.toml", "T18.toml", "M9.toml"), "bog_day.toml"
 MARKER = "made-by-groundbox-demo"
-MADE = ("log.txt", "session.db*", "table", "mast")
+MADE = (DAY_FILE, "log.txt", "session.db*", "table", "mast")
 SPEED, ONCE_SPEED = 60.0, 150.0
-ONCE_REAL_S = 100.0
-HICCUP_REAL_S = 0.4  # a pause of this computer that shall not look like a silent box
+ONCE_REAL_S = 900.0  # maximum on a busy machine; a quiet one needs less than two minutes
+HICCUP_REAL_S = 0.4  # a pause of this computer that must not count as a silent box
 EXAMPLE = """
 \b
 Examples:
-  groundbox demo            the afternoon in 5 minutes, then on until Ctrl-C
-  groundbox demo --once     ends by itself within two minutes
-  groundbox demo --speed 1  as slow as life
+  groundbox demo            the day in 5 minutes, then at real speed until Ctrl-C
+  groundbox demo --once     the day in two minutes, then ends by itself
+  groundbox demo --speed 1  at real speed
 """
 
 
 @click.command(epilog=EXAMPLE)
-@click.option("--once", is_flag=True, help="End by itself within two minutes and print where things are.")
+@click.option("--once", is_flag=True, help="Show the day, within two minutes on a quiet machine, then end.")
 @click.option("--speed", type=Number(1, 300), help=f"Times real time; {SPEED:g}, with --once {ONCE_SPEED:g}.")
 @click.option(
     "--page-port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True, help="Port of the page."
 )
-@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where to keep database and log.")
+@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Folder for database and log.")
 def command(once: bool, speed: float | None, page_port: int, folder: Path | None) -> None:
-    """Two simulated boxes running the real firmware, logged, estimated and warned about."""
+    """Two simulated boxes that run the real firmware, logged, estimated and warned about."""
     place = fresh_folder(folder)
     chosen = settings.load(place / settings.FILE_NAME)
     speed = speed or (ONCE_SPEED if once else SPEED)
@@ -78,7 +80,7 @@ class Demo:
         chosen: the settings of the invented session.
         place: the folder of database and log.
         speed: times real time.
-        limit_s: real seconds after which it ends; None: at Ctrl-C.
+        limit_s: real seconds after which it ends, when the day is not over before; None: at Ctrl-C.
         page_port: of the live page; None for none.
     """
 
@@ -87,22 +89,23 @@ class Demo:
     ) -> None:
         self._page_port = page_port
         self._chosen, self._place, self._limit_s = chosen, place, limit_s
-        reach_s = LAST_LANDING_S if limit_s is None else min(LAST_LANDING_S, speed * limit_s)
-        self._clock = SessionClock(speed, time.time() - reach_s)
+        # The clock reaches the real one when the day is over, so that no row is ever in the future.
+        self._clock = SessionClock(speed, time.time() - LAST_LANDING_S * (1 - 1 / speed))
+        self._clock.held = True  # until the boxes are switched on: the day begins with them
         self._ends_s = None if limit_s is None else time.monotonic() + limit_s
         self._fan_warned_s: float | None = None
-        self._turn_back_told: float | None = None
-        self._over_told = False
+        self._turn_back_s: float | None = None
+        self._over_said = False
 
     def run(self) -> None:
         """Runs it."""
         with (self._place / "log.txt").open("w", buffering=1, encoding="utf-8") as kept, stop_signals() as stop:
-            self._screen = Watching(Console(highlight=False), Sounder(self._chosen.sound), kept, self)
+            self._screen = DemoScreen(Console(highlight=False), Sounder(self._chosen.sound), kept, self)
             arrivals = Arrivals()
             clocks = Clocks(wall_s=self._clock.wall_s, monotonic_s=self._clock.monotonic_s)
             with Store(self._chosen.database_path) as store, self._screen, ExitStack() as more:
                 self._output = self._with_page(more)
-                self._session = Session(self._clock, self._place, self._clock.speed, self._say)
+                self._session = DemoSession(self._clock, self._place, self._clock.speed, self._say)
                 ports = SerialPorts(arrivals, clocks, [board.port for board in self._session.boards])
                 self._service = Recorder(
                     self._chosen, store, arrivals, [ports], clocks, self._output, commit_every_s=0.2
@@ -112,7 +115,7 @@ class Demo:
                 self._session.start()
                 self._open()
                 try:
-                    record(self._service, stop, lambda: self._turn(stop))
+                    record(self._service, stop, lambda: self._step(stop))
                 finally:
                     self._session.stop()
             for line in self._closing():
@@ -125,49 +128,58 @@ class Demo:
 
     def _with_page(self, more: ExitStack) -> Output:
         """The screen, and the page with it where one is wanted."""
-        self._page = None
+        self._page, day = None, self._write_day()
         if self._page_port is None:
             return self._screen
         from groundbox.ui.page.output import ScreenAndPage
         from groundbox.ui.page.serve import Page
 
-        day = self._place / "bog_day.toml"
         self._page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
         for line in self._page.opening():
             self._screen.say(self._clock.wall_s(), line)
         return ScreenAndPage(self._screen, self._page, self._chosen)
+
+    def _write_day(self) -> Path:
+        """The day file of this run: the example's day, begun when the demo's clock began."""
+        example = (resources.files("groundbox") / "examples" / DAY_FILE).read_text(encoding="utf-8")
+        path = self._place / DAY_FILE
+        path.write_text(day_text(example, datetime.fromtimestamp(self._clock.wall_s())), encoding="utf-8")
+        return path
 
     def _say(self, text: str) -> None:
         self._output.say(self._clock.wall_s(), text)
 
     def _open(self) -> None:
         runs = {board.interpreter for board in self._session.boards}
-        what = "MicroPython" if runs == {MICROPYTHON} else "CPython (there is no MicroPython here)"
+        what = "MicroPython" if runs == {MICROPYTHON} else "CPython (MicroPython is not installed)"
         ends = self._session.wall_s(LAST_LANDING_S)
         self._say(f"two simulated boxes, their real firmware on {what}")
-        self._say(f"{self._clock.speed:g} times real time; all of it is invented, the time of day too")
-        flights = f"{FLIGHTS} flights of {span(FLIGHT_S)}, {span(GAP_S)} between"
+        self._say(f"{self._clock.speed:g} times real time; all numbers are invented")
+        flights = f"{FLIGHTS} flights of {span(FLIGHT_S)}, gaps of {span(GAP_S)}"
         self._say(f"{flights}; last landing planned for {clock(ends)}")
 
-    def _turn(self, stop: Stop) -> None:
-        standing = self._standing()
+    def _step(self, stop: Stop) -> None:
+        state = self._state()
         session = self._session
-        session.act(standing)
+        session.act(state)
         self._service.silent_after_s = max(SILENT_AFTER_S, HICCUP_REAL_S * self._clock.speed)
-        self._tell_turn_back(standing)
+        self._show_turn_back(state)
         for board in session.boards:
             if not board.alive:
                 raise LinkError(f"the simulation of box {board.box.settings.name} ended by itself")
-        if session.over and not self._over_told:
-            self._over_told = True
-            self._say("the session is over; the boxes stay on at real speed, Ctrl-C ends")
-            stop.asked = self._limit_s is not None
+        if session.over and not self._over_said:
+            self._over_said = True
+            self._say(
+                "the session is over" + ("" if self._limit_s else "; the boxes stay on at real speed, Ctrl-C ends")
+            )
+            if self._limit_s is not None:
+                stop.ask()
         if self._ends_s is not None and time.monotonic() >= self._ends_s:
             stop.ask()
 
-    def _standing(self) -> Standing:
+    def _state(self) -> DemoState:
         views = self._service.views
-        return Standing(
+        return DemoState(
             in_flight=self._service.flight.launched_s is not None,
             turn_back_s={view.state.box: view.turn_back_s for view in views},
             not_enough=tuple(
@@ -179,23 +191,26 @@ class Demo:
             fan_warned_s=self._fan_warned_s,
         )
 
-    def _tell_turn_back(self, standing: Standing) -> None:
-        """Once, in flight: the mast does not last the day."""
-        at_s, last_s = standing.turn_back_s.get("mast"), self._session.wall_s(LAST_LANDING_S)
-        if at_s is None or not standing.in_flight or at_s >= last_s:
+    def _show_turn_back(self, state: DemoState) -> None:
+        """Once, in flight: the mast does not last the day without charging."""
+        at_s, last_s = state.turn_back_s.get("mast"), self._session.wall_s(LAST_LANDING_S)
+        if at_s is None or not state.in_flight or at_s >= last_s:
             return
-        if self._turn_back_told is None:
-            self._say(f"mast: turn-back time {clock(at_s)} comes before the last planned landing {clock(last_s)}")
-        self._turn_back_told = at_s
+        if self._turn_back_s is None:
+            self._say(
+                f"mast: turn-back time {clock(at_s)} comes before the last planned landing {clock(last_s)}; without "
+                "charging it does not last the day"
+            )
+        self._turn_back_s = at_s
 
     def _closing(self) -> Sequence[str]:
         session, place = self._session, self._place
         last = clock(session.wall_s(LAST_LANDING_S))
-        told = self._turn_back_told
+        turn_back_s = self._turn_back_s
         mast = (
             "mast: no turn-back time before the last planned landing was found"
-            if told is None
-            else (f"mast: turn-back time {clock(told)}, before the last planned landing {last}")
+            if turn_back_s is None
+            else (f"mast: turn-back time {clock(turn_back_s)}, before the last planned landing {last}")
         )
         with Reader(self._chosen.database_path) as reader:
             kept = sum(1 for box in reader.boxes() for _ in reader.series(box, ["sequence"]))
@@ -205,9 +220,9 @@ class Demo:
         groundbox = "groundbox" if shutil.which("groundbox") else sys.argv[0]  # as `make demo` runs it
         return [
             "",
-            f"{minutes} min simulated, {session.flight - len(session.skipped)} flights begun, {kept} readings kept, "
+            f"{minutes} min simulated, {session.flight - len(session.not_flown)} flights, {kept} readings stored, "
             f"{lost} lost, {raised} warnings raised",
-            session.told_of_fan(self._standing()),
+            session.fan_line(self._state()),
             mast,
             "",
             f"database  {self._chosen.database_path}",
@@ -216,13 +231,14 @@ class Demo:
             "",
             "Type next:",
             f"  {groundbox} now --settings {place / settings.FILE_NAME}",
+            f"  {groundbox} plan {place / DAY_FILE}",
             f"  {groundbox} battery show {place / 'M9.toml'}",
             f"  {groundbox} log --help",
         ]
 
 
-class Watching(Screen):
-    """The screen, which also tells the demo when the fan is warned about."""
+class DemoScreen(Screen):
+    """The screen, which also reports the fan's warning to the demo."""
 
     def __init__(self, console: Console, sounder: Sounder, kept: object, demo: Demo) -> None:
         super().__init__(console, sounder, f"{LASTS_MEANS}; Ctrl-C ends", kept)  # type: ignore[arg-type]
@@ -236,16 +252,16 @@ class Watching(Screen):
 
 
 def fresh_folder(folder: Path | None) -> Path:
-    """A folder with the session's settings and profile; what an earlier demo left in it is deleted, nothing else.
+    """A folder with the session's settings and battery profiles; only an earlier demo's files are deleted in it.
 
     Raises:
-        BadInput: it holds something else, or cannot be written.
+        BadInput: it holds other files, or cannot be written.
     """
     place = folder.absolute() if folder else platformdirs.user_data_path("groundbox", appauthor=False) / "demo"
     try:
         place.mkdir(parents=True, exist_ok=True)
         if any(place.iterdir()) and not (place / MARKER).exists():
-            raise BadInput(place, "", "is not an earlier demo's folder; name another with --folder")
+            raise BadInput(place, "", "is not an earlier demo's folder; name another folder with --folder")
         (place / MARKER).touch()
         for old in [path for pattern in (*FILES, *MADE) for path in place.glob(pattern)]:
             shutil.rmtree(old) if old.is_dir() else old.unlink()

@@ -1,8 +1,10 @@
-"""The invented session as a simulation: its boxes, its clock, and what people do in it. All numbers invented."""
+"""The demo's session as a simulation: boxes, clock, day file, and what people do. All numbers are invented."""
 
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Lock
 
@@ -12,20 +14,46 @@ from groundbox.rig.demo_boxes import MAST, TABLE
 
 FIRST_LAUNCH_S = 300.0
 FLIGHTS, FLIGHT_S, GAP_S = 4, 35 * 60.0, 40 * 60.0
+TIME_HOME_S = 8 * 60.0
 LAST_LANDING_S = FIRST_LAUNCH_S + FLIGHTS * FLIGHT_S + (FLIGHTS - 1) * GAP_S
-STALL_S = FIRST_LAUNCH_S + 10 * 60.0  # when its fans next run after this, a twig stops fan 2 of the table
-FREED_AFTER_S = 300.0
+STALL_S = FIRST_LAUNCH_S + 10 * 60.0  # when the fans next run after this, a twig stops fan 2 of the table, in flight
+UNPLUG_AFTER_S, UNPLUGGED_S = 120.0, 20.0  # after the landing
 SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
-PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board wants 1.5 s
-AHEAD_S = 1.0  # the clock is so far ahead of the slowest board at most
+PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board needs 1.5 s
+AHEAD_S = 1.0  # maximum by which the clock is ahead of the slowest board
+
+
+def day_text(example: str, start: datetime) -> str:
+    """The example's day file with all its clock times moved so that its day begins at `start`.
+
+    The first launch is that of the simulated session; the hours of the weather end at 24.
+    """
+    begins = re.search(r"^start = (\d\d):(\d\d):(\d\d)", example, re.MULTILINE)
+    assert begins is not None
+    hours, minutes, seconds = map(int, begins.groups())
+    shift = timedelta(hours=start.hour - hours, minutes=start.minute - minutes, seconds=start.second - seconds)
+
+    def moved(found: re.Match[str]) -> str:
+        return (datetime.strptime(found[0], "%H:%M:%S") + shift).strftime("%H:%M:%S")
+
+    def moved_hours(found: re.Match[str]) -> str:
+        rows = re.findall(r'"(\d+)" = ([\d.]+)', found[2])
+        values = {min(24, int(hour) + start.hour - hours): value for hour, value in rows}
+        return found[1] + "{ " + ", ".join(f'"{hour}" = {value}' for hour, value in values.items()) + " }"
+
+    text = re.sub(r"\b\d\d:\d\d:\d\d\b", moved, example)
+    text = re.sub(r"^date = .*$", f"date = {start:%Y-%m-%d}", text, flags=re.MULTILINE)
+    launch = start + timedelta(seconds=FIRST_LAUNCH_S)
+    text = re.sub(r"^launch = .*$", f"launch = {launch:%H:%M:%S}", text, count=1, flags=re.MULTILINE)
+    return re.sub(r"^((?:ambient_c|sun) = )\{(.*)\}$", moved_hours, text, flags=re.MULTILINE)
 
 
 class SessionClock(SimClock):
-    """Simulated time whose speed may change, and which waits for boards that cannot keep up: nobody is ever late.
+    """Simulated time of variable speed, which waits for boards that do not keep up: no board is ever late.
 
     Attributes:
-        followed: for each board, what simulated time it has reached.
-        held: True stops it.
+        followed: for each board, the simulated time it has reached.
+        held: True stops the clock.
     """
 
     def __init__(self, speed: float, start_wall_s: float) -> None:
@@ -46,24 +74,26 @@ class SessionClock(SimClock):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """What the people of the session go by."""
+class DemoState:
+    """What the people of the session act on; wall times in seconds."""
 
     in_flight: bool
-    turn_back_s: dict[str, float | None]  # wall time, by box
+    turn_back_s: dict[str, float | None]  # by box
     not_enough: tuple[str, ...]  # why a launch is advised against, one sentence a box
     fan_runs: bool  # fan 2 of the table
-    fan_warned_s: float | None  # wall time at which the stalled fan was warned about
+    fan_warned_s: float | None  # when the stalled fan was warned about
 
 
-class Session:
-    """What people do: they mark at the table's button, free the fan, stay on the ground when told to, and turn back.
+class DemoSession:
+    """What people do: they mark flights at the table's button, follow the advice, and free the fan on the ground.
+
+    Nobody charges a battery between the flights.
 
     Args:
         clock: the boards' and the host's.
         folder: for the boards' memory.
         speed: simulated seconds a real second, where nothing is shown slowly and the machine keeps up.
-        say: tells a person what happens.
+        say: shows a line of text to a person.
     """
 
     def __init__(self, clock: SessionClock, folder: Path, speed: float, say: Callable[[str], None]) -> None:
@@ -71,11 +101,12 @@ class Session:
         self.boards = [SimulatedBoard(box, clock, folder / box.name) for box in (TABLE, MAST)]
         self.table = self.boards[0]
         self.stalled_s: float | None = None
-        self.freed = False
-        self._watched_s: float | None = None
         self.flight = 0
-        self.skipped: list[int] = []
+        self.not_flown: list[int] = []
         self.over = False
+        self._watched_s: float | None = None
+        self._unplugged_s: float | None = None
+        self._freed = False
         self._released_s: float | None = None
         self._land_s = 0.0
         self._turned: str | None = None
@@ -105,19 +136,21 @@ class Session:
         """Wall time of a moment of the session."""
         return self.clock.wall_s() - self.now_s + at_s
 
-    def act(self, standing: Standing) -> None:
+    def act(self, state: DemoState) -> None:
         """Does what is due."""
         now_s = self.now_s
-        self._set_pace(now_s, standing)
-        self._fan(now_s, standing)
+        self._set_speed(now_s, state)
+        self._stall_fan(now_s, state)
         if self._released_s is not None:
             if now_s >= self._released_s:
                 self.table.set("button", "released")
                 self._released_s = None
-        elif standing.in_flight:
-            self._fly(now_s, standing)
+        elif state.in_flight:
+            self._fly(now_s, state)
+        elif self.stalled_s is not None and not self._freed and now_s >= self._land_s + UNPLUG_AFTER_S:
+            self._free_fan(now_s)
         elif self.flight < FLIGHTS and now_s >= FIRST_LAUNCH_S + self.flight * (FLIGHT_S + GAP_S):
-            self._launch(now_s, standing)
+            self._launch(now_s, state)
         elif self.flight == FLIGHTS and now_s >= LAST_LANDING_S:
             self.over = True
 
@@ -125,11 +158,11 @@ class Session:
         self.table.set("button", "pressed")
         self._released_s = now_s + PRESS_S
 
-    def _launch(self, now_s: float, standing: Standing) -> None:
+    def _launch(self, now_s: float, state: DemoState) -> None:
         self.flight += 1
-        if standing.not_enough:
-            self.skipped.append(self.flight)
-            for why in standing.not_enough:
+        if state.not_enough:
+            self.not_flown.append(self.flight)
+            for why in state.not_enough:
                 self._say(f"flight {self.flight} is not flown. {why}")
             return
         self._land_s = now_s + FLIGHT_S
@@ -137,44 +170,53 @@ class Session:
         self._say(f"flight {self.flight} of {FLIGHTS}: the pilot holds the button of box table and launches")
         self._press(now_s)
 
-    def _fly(self, now_s: float, standing: Standing) -> None:
-        latest = {box: at_s for box, at_s in standing.turn_back_s.items() if at_s is not None}
-        first = min(latest, key=lambda box: latest[box], default=None)
-        if first and self._turned is None and latest[first] <= self.wall_s(now_s):
+    def _fly(self, now_s: float, state: DemoState) -> None:
+        known = {box: at_s for box, at_s in state.turn_back_s.items() if at_s is not None}
+        first = min(known, key=lambda box: known[box], default=None)
+        if first and self._turned is None and known[first] <= self.wall_s(now_s):
             self._turned = first
-            self._land_s = min(self._land_s, now_s + 8 * 60.0)
+            self._land_s = min(self._land_s, now_s + TIME_HOME_S)
             self._say(f"the pilot turns back for box {first}, home at {clock(self.wall_s(self._land_s))}")
         if now_s >= self._land_s:
             self._say(f"flight {self.flight} lands; the pilot holds the button again")
             self._press(now_s)
 
-    def _fan(self, now_s: float, standing: Standing) -> None:
-        if self.stalled_s is None:
-            if self._watched_s is None:
-                if standing.fan_runs and now_s >= STALL_S:
-                    self._watched_s = now_s
-            elif now_s >= self._watched_s + SLOW_BEFORE_S:
-                self.stalled_s = now_s
-                self.table.set("fan2", "stalled")
-                self._say("a twig stops fan 2 of box table (on purpose)")
-        elif not self.freed and now_s >= self.stalled_s + FREED_AFTER_S:
-            self.freed = True
-            self.table.set("fan2", "ok")
-            self._say("the spotter frees fan 2")
+    def _stall_fan(self, now_s: float, state: DemoState) -> None:
+        if self.stalled_s is not None:
+            return
+        if self._watched_s is None:
+            if state.fan_runs and state.in_flight and now_s >= STALL_S:
+                self._watched_s = now_s
+        elif now_s >= self._watched_s + SLOW_BEFORE_S:
+            self.stalled_s = now_s
+            self.table.set("fan2", "stalled")
+            self._say("a twig stops fan 2 of box table, as the demo intends; in flight all hands stay off the fans")
 
-    def _set_pace(self, now_s: float, standing: Standing) -> None:
-        """Slow while the stall is shown, at real speed once all is over."""
+    def _free_fan(self, now_s: float) -> None:
+        if self._unplugged_s is None:
+            self._unplugged_s = now_s
+            self._say("on the ground the spotter unplugs the battery of box table, then frees fan 2")
+            self.table.power(False)
+            self.table.set("fan2", "ok")
+        elif now_s >= self._unplugged_s + UNPLUGGED_S:
+            self._freed = True
+            self._say("the battery of box table is plugged in again")
+            self.table.power(True)
+
+    def _set_speed(self, now_s: float, state: DemoState) -> None:
+        """Slow while the stall is shown; after the session full speed up to the real time, then real speed."""
         slowly = self._watched_s is not None and self.stalled_s is None
         if self.stalled_s is not None:
-            slowly = now_s < self.stalled_s + (SLOW_AFTER_S if standing.fan_warned_s else 3 * SLOW_AFTER_S)
-        self.clock.speed = 1.0 if self.over else min(self.speed, SLOW_SPEED) if slowly else self.speed
+            slowly = now_s < self.stalled_s + (SLOW_AFTER_S if state.fan_warned_s else 3 * SLOW_AFTER_S)
+        behind = self.clock.wall_s() < time.time()
+        self.clock.speed = 1.0 if self.over and not behind else min(self.speed, SLOW_SPEED) if slowly else self.speed
 
-    def told_of_fan(self, standing: Standing) -> str:
+    def fan_line(self, state: DemoState) -> str:
         """How soon the stalled fan was warned about."""
         if self.stalled_s is None:
             return "fan 2 of box table has not been stopped yet"
-        if standing.fan_warned_s is None:
+        if state.fan_warned_s is None:
             return "fan 2 of box table was stopped and NOT warned about"
         at_s = self.wall_s(self.stalled_s)
-        after = span(standing.fan_warned_s - at_s)
-        return f"fan 2 of box table was stopped at {clock(at_s)}, and warned about {after} later"
+        after = span(state.fan_warned_s - at_s)
+        return f"fan 2 of box table was stopped at {clock(at_s)}; the warning came after {after}"

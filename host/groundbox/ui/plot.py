@@ -129,7 +129,7 @@ def plot_run(scenario: "Scenario", trace: "Trace", path: Path) -> None:
     for panel, names in ((heat, ("case", "walls", "battery")), (volts, ("voltage", "equipment"))):
         for name, style in zip(names, ("-", "--", ":"), strict=False):
             panel.plot(at, trace.truth[name], style, label=name)
-    reported = [(minute(at_s), reading.case_c) for at_s, reading in trace.live()]
+    reported = [(minute(at_s), reading.case_c) for at_s, reading in trace.in_order()]
     heat.plot([x for x, _ in reported], [c for _, c in reported], ",", color="black", label="case as reported")
     fans.step(
         [minute(at_s) for at_s, *_ in trace.drives],

@@ -48,7 +48,7 @@ def test_a_fast_timer_runs_in_every_slice_and_a_slow_one_ends_it(run: Run) -> No
     assert lines == ["500 {2000} [300]"]
 
 
-def test_a_failing_timer_is_told_and_stopped(run: Run) -> None:
+def test_a_failing_timer_is_reported_and_stopped(run: Run) -> None:
     lines = run(
         "import time\n"
         "from machine import Timer\n"
@@ -168,7 +168,7 @@ def test_broken_onewire_lines(run: Run) -> None:
 _CAUSE = "import machine, time\nprint(machine.reset_cause())\n"
 
 
-def test_the_watchdog_bites_a_program_that_waits(run: Run) -> None:
+def test_the_watchdog_resets_a_program_that_waits(run: Run) -> None:
     lines = run(
         _CAUSE + "w = machine.WDT(timeout=1000)\nfor _ in range(3): time.sleep_ms(900); w.feed()\ntime.sleep(9)\n",
         seconds=5,
@@ -176,7 +176,7 @@ def test_the_watchdog_bites_a_program_that_waits(run: Run) -> None:
     assert lines == ["1", "3"]
 
 
-def test_the_watchdog_bites_a_program_that_spins(run: Run) -> None:
+def test_the_watchdog_resets_a_program_that_spins(run: Run) -> None:
     lines = run(_CAUSE + "machine.WDT(timeout=1000)\nwhile True: time.ticks_ms()\n", seconds=2)
     assert lines == ["1", "3"]
 
@@ -186,7 +186,7 @@ def test_a_reset_starts_again_and_a_soft_one_keeps_the_cause(run: Run) -> None:
     assert run(_CAUSE + "time.sleep_ms(200)\nmachine.soft_reset()\n", seconds=1.8) == ["1", "1", "1"]
 
 
-def test_a_program_that_fails_tells_and_waits(run: Run) -> None:
+def test_a_program_that_fails_prints_its_error_and_waits(run: Run) -> None:
     lines = run("import machine\nprint(machine.reset_cause())\n1 // 0\n", seconds=5)
     assert lines[0] == "1"
     assert lines[-1].startswith("ZeroDivisionError")
@@ -199,12 +199,12 @@ def test_random_bytes_come_from_the_seed(run: Run) -> None:
 
 
 def test_a_program_that_never_looks_at_its_clock_is_ended(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Simulated time stands still for it; real time tells."""
+    """Simulated time does not advance for it; real time shows it."""
     monkeypatch.setattr(process, "_HUNG_MS", 1500)
     assert run(_CAUSE + "time.sleep_ms(100)\nif machine.reset_cause() == 1:\n    while True: pass\n") == ["1", "3"]
 
 
-def test_an_interpreter_that_does_not_come_up_is_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interpreter_that_does_not_start_is_reported(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(process, "BOARD_CODE", Path("/nowhere"))
     with pytest.raises(LinkError, match="python does not run the board: .*nowhere/power_on.py"):
         run("")

@@ -1,4 +1,4 @@
-"""A fitted case in the rig and in a plan does with heat what the fit says."""
+"""A fitted case in the rig and in a plan has the heat behaviour of the fit."""
 
 import math
 from datetime import date
@@ -16,7 +16,7 @@ from groundbox.thermal.model import NAMES, CaseModel, Drive, steady
 
 MODEL = CaseModel(wall_outside_w_per_k=2.0, air_wall_w_per_k=3.0, fan_two_w_per_k=6.0, sun_watts=50)
 SCENARIO = """
-story = "learnt"
+story = "learned"
 lasts_min = 1
 expect = ["case never above 80 C"]
 [box]
@@ -54,8 +54,8 @@ def saved(folder: Path) -> None:
 @pytest.mark.parametrize("fans", [0, 2])
 @pytest.mark.parametrize("sun", [0.0, 0.8])
 def test_the_rigs_case_settles_where_the_fit_says(fans: int, sun: float) -> None:
-    told_c = steady(MODEL, Drive(watts=30, outside_c=20, fans=fans, sun=sun)).air_c
-    assert settled_c(as_settings(MODEL), fans == 2, 1000 * sun) == pytest.approx(told_c, abs=0.05)
+    fitted_c = steady(MODEL, Drive(watts=30, outside_c=20, fans=fans, sun=sun)).air_c
+    assert settled_c(as_settings(MODEL), fans == 2, 1000 * sun) == pytest.approx(fitted_c, abs=0.05)
 
 
 def test_a_scenario_names_the_file(tmp_path: Path) -> None:

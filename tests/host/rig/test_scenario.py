@@ -1,4 +1,4 @@
-"""Scenario files and their sentences: wrong ones are one line with place and mend, right ones judge as they read."""
+"""Scenario files and their sentences: a wrong one gives one line with its correction, a correct one is judged."""
 
 from pathlib import Path
 
@@ -156,7 +156,7 @@ def test_a_sentence_judges_as_it_reads(met: str, missed: str) -> None:
     assert not _judge(missed).passed, _judge(missed)
 
 
-def test_what_never_came_is_not_called_met() -> None:
+def test_what_never_occurred_does_not_count_as_met() -> None:
     for text in ("whenever case above 90 C, fans full within 1 s", "fans never on while case above 90 C"):
         verdict = _judge(text)
         assert not verdict.passed

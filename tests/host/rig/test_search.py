@@ -1,4 +1,4 @@
-"""The search finds a seeded fault and shrinks it to a file that shows it; the sweep names what nothing beats."""
+"""The search finds a seeded fault and reduces it to a file that shows it; the sweep names the unbeaten choices."""
 
 import shutil
 from pathlib import Path

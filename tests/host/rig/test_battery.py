@@ -29,7 +29,7 @@ def test_tanks_follow_the_worked_example() -> None:
 @pytest.mark.parametrize(
     ("c20_ah", "ohm", "amps", "hours"),
     [
-        # 12 V blocks of 7.2 and 17 Ah, constant current to 1.75 V a cell at 25 C; makers' data sheets, secondary copy.
+        # 12 V batteries of 7.2 and 17 Ah, steady current to 1.75 V a cell, 25 °C; makers' data sheets, secondary copy.
         (7.2, 0.020, 0.386, 20),
         (7.2, 0.020, 1.26, 5),
         (7.2, 0.020, 4.25, 1),
@@ -40,7 +40,7 @@ def test_tanks_follow_the_worked_example() -> None:
         (17, 0.016, 4.16, 3),
     ],
 )
-def test_run_times_are_those_of_real_blocks(c20_ah: float, ohm: float, amps: float, hours: float) -> None:
+def test_runtimes_are_those_of_real_batteries(c20_ah: float, ohm: float, amps: float, hours: float) -> None:
     battery = SimBattery(SimBatterySettings(c20_ah=c20_ah, ohm=ohm))
     assert _hours_to(battery, amps, _END_VOLTS, hours * 3600 / 2000) == pytest.approx(hours, rel=0.08)
 
@@ -58,7 +58,7 @@ def test_cold_takes_capacity_and_warmth_gives_it_back() -> None:
 
 
 def test_recharge_goes_as_a_recorded_one() -> None:
-    """A 17 Ah block charged at 3 A to 14.4 V: most charge back at 14.3 V, then 1.2, 0.65, 0.3 A after 1, 2, 4 hours,
+    """A 17 Ah battery charged at 3 A to 14.4 V: most charge back at 14.3 V, then 1.2, 0.65, 0.3 A after 1, 2, 4 hours,
     and 4 to 10 % more put in than was taken. Derived from measured recharges (faster-lead-acid telemetry, BSD-3).
     """
     battery = SimBattery(SimBatterySettings(c20_ah=17.0))
@@ -87,7 +87,7 @@ _STEPS = st.lists(st.tuples(st.floats(1, 600), st.floats(-3, 6)), min_size=1, ma
 @settings(deadline=None)
 @given(_STEPS)
 def test_charge_balances(steps: list[tuple[float, float]]) -> None:
-    """What is in the tanks is what was there, less what was drawn; the side reaction on charge only takes away."""
+    """The tanks hold the charge at the start, less the charge drawn; the side reaction on charge only takes away."""
     battery = SimBattery(SimBatterySettings(c20_ah=18.0, start_soc=0.6))
     expected_ah = battery.available_ah + battery.bound_ah
     gas_ah = 0.0
