@@ -7,8 +7,8 @@ import msgspec
 import platformdirs
 from msgspec import Meta
 
+from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import load_profile
-from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.day_keys import LoadSpec
 from groundbox.toml_file import read_toml

@@ -10,7 +10,7 @@ from tests.benchmarks.battery_replay import Case, changed, samples_of
 from tests.benchmarks.battery_truth import Run
 
 from groundbox.battery.fit import fitted_profile
-from groundbox.battery.logged import discharges
+from groundbox.battery.logs import discharges
 from groundbox.battery.profile import BatteryProfile, DischargeRow
 
 

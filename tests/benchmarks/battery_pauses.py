@@ -13,8 +13,10 @@ import numpy as np
 from tests.benchmarks.battery_replay import HEAD, UNKNOWN_ERROR, Score, line, score
 from tests.benchmarks.battery_truth import Array, TwoWells
 
-from groundbox.battery.estimate import Estimate, Estimator, Limits, Sample
+from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import Estimate, Sample
 
 C20_AH, CUTOFF, STEP_S, TRUTH_STEP_S, SAMPLES = 18.0, 10.5, 10.0, 60.0, 50
 SHARES, HEALTHS = (0.05, 0.1, 0.2), (1.0, 0.7)
@@ -34,7 +36,7 @@ def _replay(health: float, amps: float, pause: tuple[int, int], inputs: str, noi
     """(samples, 5): see battery_replay.row_of."""
     battery, dice = TwoWells(C20_AH, health), np.random.default_rng(3)
     estimator = Estimator(
-        BatteryProfile(c20_ah=C20_AH), Limits(cutoff_volts=CUTOFF, end_volts_per_cell=0.0), start_soc=1.0
+        BatteryProfile(c20_ah=C20_AH), RuntimeLimits(cutoff_volts=CUTOFF, end_volts_per_cell=0.0), start_soc=1.0
     )
     whole_s = _left_s(battery, amps)
     every = max(round(whole_s * sum(pause) / pause[0] / STEP_S / SAMPLES), 1)

@@ -17,11 +17,10 @@ from tests.benchmarks.battery_replay import Case, samples_of
 from tests.benchmarks.battery_runtime import published_tables
 from tests.benchmarks.battery_truth import Array
 
-from groundbox.battery import population
-from groundbox.battery.fit import fit_profile
-from groundbox.battery.logged import discharges
-from groundbox.battery.population import COEFFICIENTS, NAMES, OFFSET, Prior, sound_prior
-from groundbox.battery.sheet import sheet_prior
+from groundbox.battery import prior
+from groundbox.battery.fit import fit_runs
+from groundbox.battery.logs import discharges
+from groundbox.battery.prior import COEFFICIENTS, NAMES, OFFSET, Prior, sheet_prior, sound_prior
 
 WIDENED = 1.3  # few sources understate the spread
 SERIES = {"USL12-7.2": "USL12-7.2", "PS-12170": "PS-12170"}  # else one maker's scaled table
@@ -30,14 +29,17 @@ SERIES = {"USL12-7.2": "USL12-7.2", "PS-12170": "PS-12170"}  # else one maker's 
 def _wide() -> Prior:
     plain = sound_prior()
     return Prior(
-        mean=plain.mean, covariance=2.25 * plain.covariance, error_volts=plain.error_volts, worn_share=plain.worn_share
+        mean=plain.mean,
+        covariance=2.25 * plain.covariance,
+        error_volts=plain.error_volts,
+        worn_probability=plain.worn_probability,
     )
 
 
 def _ordinary(numbers: Array) -> Array:
     """The nine numbers with the offset told as the voltage under an ordinary load at half depletion, like SOUND_SD."""
     told = numbers.copy()
-    told[OFFSET] = population.terms(np.array(0.5), population.ORDINARY_RATE) @ numbers[COEFFICIENTS]
+    told[OFFSET] = prior.terms(np.array(0.5), prior.ORDINARY_RATE) @ numbers[COEFFICIENTS]
     return told
 
 
@@ -49,7 +51,7 @@ def sources() -> dict[str, Array]:
         for run in truth.recordings(truth.data_folder()):
             if run.family == family:
                 runs += discharges(samples_of(Case(run=run, profile=profile, inputs="V+I")), profile, run.name)
-        found[family] = _ordinary(fit_profile(_wide(), runs)[0].mean)
+        found[family] = _ordinary(fit_runs(_wide(), runs)[0].mean)
     series: dict[str, list[Array]] = {}
     for name, entries in published_tables().items():
         maker = next((to for start, to in SERIES.items() if name.startswith(start)), "US, USL, XLT")
@@ -61,9 +63,9 @@ def sources() -> dict[str, Array]:
 def derived(found: dict[str, Array], without: str | None) -> tuple[Array, Array]:
     """(9,) mean and (9,) spread by the rule, in the form of SOUND_MEAN and SOUND_SD."""
     kept = np.stack([numbers for name, numbers in found.items() if name != without])
-    mean, sd = kept.mean(axis=0), np.maximum(WIDENED * kept.std(axis=0, ddof=1), 0.5 * population.SOUND_SD)
-    mean[0], sd[0] = population.SOUND_MEAN[0], population.SOUND_SD[0]
-    parts = population.terms(np.array(0.5), population.ORDINARY_RATE)
+    mean, sd = kept.mean(axis=0), np.maximum(WIDENED * kept.std(axis=0, ddof=1), 0.5 * prior.SOUND_SD)
+    mean[0], sd[0] = prior.SOUND_MEAN[0], prior.SOUND_SD[0]
+    parts = prior.terms(np.array(0.5), prior.ORDINARY_RATE)
     mean[OFFSET] -= parts[1:] @ mean[OFFSET + 1 :]
     return mean, sd
 
@@ -71,12 +73,12 @@ def derived(found: dict[str, Array], without: str | None) -> tuple[Array, Array]
 @contextmanager
 def instead(mean: Array, sd: Array) -> Iterator[None]:
     """The estimator with this population in place of its own."""
-    before = population.SOUND_MEAN.copy(), population.SOUND_SD.copy()
-    population.SOUND_MEAN[:], population.SOUND_SD[:] = mean, sd
+    before = prior.SOUND_MEAN.copy(), prior.SOUND_SD.copy()
+    prior.SOUND_MEAN[:], prior.SOUND_SD[:] = mean, sd
     try:
         yield
     finally:
-        population.SOUND_MEAN[:], population.SOUND_SD[:] = before
+        prior.SOUND_MEAN[:], prior.SOUND_SD[:] = before
 
 
 def main(arguments: list[str]) -> None:
@@ -90,5 +92,5 @@ def main(arguments: list[str]) -> None:
         label = f"without {left_out}" if left_out else "all sources"
         print(f"{label + ', mean':<34}" + "".join(f"{value:15.4f}" for value in mean))
         print(f"{label + ', spread':<34}" + "".join(f"{value:15.4f}" for value in sd))
-    print(f"{'in use, mean':<34}" + "".join(f"{value:15.4f}" for value in population.SOUND_MEAN))
-    print(f"{'in use, spread':<34}" + "".join(f"{value:15.4f}" for value in population.SOUND_SD))
+    print(f"{'in use, mean':<34}" + "".join(f"{value:15.4f}" for value in prior.SOUND_MEAN))
+    print(f"{'in use, spread':<34}" + "".join(f"{value:15.4f}" for value in prior.SOUND_SD))

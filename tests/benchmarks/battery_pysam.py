@@ -17,8 +17,8 @@ import numpy as np
 from tests.benchmarks.battery_methods import EXPONENT, peukert_hours
 from tests.benchmarks.battery_runtime import published_tables
 
-from groundbox.battery.outlook import from_full
 from groundbox.battery.profile import BatteryProfile, DischargeRow
+from groundbox.battery.runtime import from_full
 
 END_VOLTS = 1.75
 SET_BY = (60.0, 600.0, 1200.0)  # minutes

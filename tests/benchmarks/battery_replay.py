@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 from tests.benchmarks.battery_truth import Array, Run
 
-from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
+from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import Estimate, Phase, Sample
 
 RESERVE_S = 900.0
 UNKNOWN_ERROR = 50.0
@@ -64,7 +66,7 @@ def told_ahead(case: Case, t_s: float) -> list[Phase] | None:
 
 def begun(case: Case) -> Estimator:
     """An estimator that has seen nothing."""
-    limits = Limits(cutoff_volts=case.run.cutoff, end_volts_per_cell=0.0)
+    limits = RuntimeLimits(cutoff_volts=case.run.cutoff, end_volts_per_cell=0.0)
     return Estimator(case.profile, limits, start_soc=case.start_soc)
 
 

@@ -9,9 +9,8 @@ import csv
 import numpy as np
 from tests.benchmarks import battery_cases, battery_replay, battery_truth
 
-from groundbox.battery.population import sound_prior
+from groundbox.battery.prior import hours_by_sheet, sheet_prior, sound_prior
 from groundbox.battery.profile import DischargeRow
-from groundbox.battery.sheet import hours_by_sheet, sheet_prior
 
 LEFT = (0.8, 0.5, 0.2)
 FOLDS = 5

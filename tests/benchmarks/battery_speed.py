@@ -2,8 +2,10 @@
 
 import time
 
-from groundbox.battery.estimate import Estimator, Limits, Sample
+from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import Sample
 
 SEASON = 2_000_000
 
@@ -29,7 +31,7 @@ def _bare(rows: list[Sample]) -> float:
 
 
 def _estimated(rows: list[Sample], every: int) -> float:
-    estimator = Estimator(BatteryProfile(c20_ah=18.0), Limits(cutoff_volts=10.8))
+    estimator = Estimator(BatteryProfile(c20_ah=18.0), RuntimeLimits(cutoff_volts=10.8))
     began = time.perf_counter()
     for place, row in enumerate(rows):
         estimator.update(row)

@@ -7,10 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from groundbox.battery import curve, temperature
-from groundbox.battery.population import sound_prior
+from groundbox.battery import cell
+from groundbox.battery.prior import hours_by_sheet, sheet_prior, sound_prior
 from groundbox.battery.profile import DischargeRow
-from groundbox.battery.sheet import hours_by_sheet, sheet_prior
 
 # Amps for so many minutes to 1.75 V per cell at 20 C. Maker data sheets of the US, USL and XLT series, secondary copy.
 SHEETS = {
@@ -23,11 +22,11 @@ def test_two_wells_are_a_case_of_the_lagging_charge() -> None:
     """Manwell and McGowan 1993, worked by hand: q 8.12 Ah, k 1.178 1/h, c 0.376; 2 A for 1 h, then rest."""
     whole, k, c = 8.12, 1.178, 0.376
     one_well = np.array([1 / k])
-    wells = curve.advance_wells(np.zeros(1), 2.0, 1.0, one_well)
+    wells = cell.advance_wells(np.zeros(1), 2.0, 1.0, one_well)
     free = c * (whole - 2.0 - (1 - c) / c * wells[0])
     assert free == pytest.approx(1.567887, abs=2e-6)
     assert whole - 2.0 - free == pytest.approx(4.552113, abs=2e-6)
-    rested = curve.advance_wells(wells, 0.0, 1.0, one_well)
+    rested = cell.advance_wells(wells, 0.0, 1.0, one_well)
     assert c * (whole - 2.0 - (1 - c) / c * rested[0]) == pytest.approx(2.075362, abs=2e-6)
 
 
@@ -36,7 +35,7 @@ def test_two_wells_are_a_case_of_the_lagging_charge() -> None:
     [(40, 103), (25, 100), (0, 86), (-15, 65)],  # 10 h rate, US/USL/XLT series data sheets, secondary copy
 )
 def test_capacity_follows_temperature(celsius: float, percent: float) -> None:
-    assert 100 * temperature.capacity_factor(celsius) == pytest.approx(percent, abs=1)
+    assert 100 * cell.capacity_factor(celsius) == pytest.approx(percent, abs=1)
 
 
 @pytest.mark.parametrize(
@@ -45,7 +44,7 @@ def test_capacity_follows_temperature(celsius: float, percent: float) -> None:
     [(40, 102), (0, 85), (-15, 65), (30, 103), (10, 90), (-10, 74)],
 )
 def test_capacity_follows_temperature_of_other_makers(celsius: float, percent: float) -> None:
-    assert 100 * temperature.capacity_factor(celsius) == pytest.approx(percent, abs=2)
+    assert 100 * cell.capacity_factor(celsius) == pytest.approx(percent, abs=2)
 
 
 @pytest.mark.parametrize(
@@ -53,9 +52,9 @@ def test_capacity_follows_temperature_of_other_makers(celsius: float, percent: f
     [(4.4, 1.30), (10.0, 1.19), (15.6, 1.11), (20.0, 1.056), (25.0, 1.0)],  # IEEE 485, base 25 C, secondary copy
 )
 def test_cold_asks_for_a_larger_battery_at_fast_rates(celsius: float, size: float) -> None:
-    assert 1 / temperature.load_factor(celsius, 0.5) == pytest.approx(size, rel=0.005)
-    assert temperature.load_factor(celsius, 0.5) <= temperature.load_factor(celsius, 0.2)
-    assert temperature.load_factor(celsius, 0.2) <= temperature.load_factor(celsius)
+    assert 1 / cell.load_factor(celsius, 0.5) == pytest.approx(size, rel=0.005)
+    assert cell.load_factor(celsius, 0.5) <= cell.load_factor(celsius, 0.2)
+    assert cell.load_factor(celsius, 0.2) <= cell.load_factor(celsius)
 
 
 @pytest.mark.parametrize("c20_ah", [7.2, 17.5])

@@ -1,4 +1,4 @@
-"""A battery's profile: one TOML file that goes with the battery, not with the box."""
+"""A battery's profile: one TOML file that belongs to the battery, not to the box. Needs no NumPy."""
 
 import json
 import os
@@ -23,7 +23,7 @@ Point = Annotated[
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
-MOST_YEARS, DAYS_A_MONTH, DAYS_A_YEAR = 40, 30.44, 365.25
+MAX_YEARS, DAYS_A_MONTH, DAYS_A_YEAR = 40, 30.44, 365.25
 SAME_RATING = 0.005
 
 
@@ -36,8 +36,8 @@ class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     temp_c: Annotated[float, Meta(ge=-40, le=60, description="degrees Celsius")] = 25.0
 
 
-class Fitted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What logged discharges told: readable figures, and the curve's numbers with their spread for the estimator."""
+class FittedCurve(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The fit to logged discharges: readable figures, and the mean and covariance of the estimator's nine numbers."""
 
     date: date
     runs: Annotated[int, Meta(ge=1, le=100000)]
@@ -62,7 +62,7 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     source: str = ""
     points: Annotated[
         list[Point],
-        Meta(max_length=100, description="what later fits go on from"),
+        Meta(max_length=100, description="what later fits use"),
     ] = []
 
 
@@ -84,10 +84,10 @@ class BatteryProfile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
         Meta(description="amps for minutes from full to an end voltage per cell, at temp_c celsius"),
     ] = []
     fitted: Annotated[
-        Fitted | None, Meta(description="written by `groundbox battery fit`; delete to forget what was measured")
+        FittedCurve | None, Meta(description="written by `groundbox battery fit`; delete to forget what was measured")
     ] = None
     history: Annotated[
-        list[HistoryRow], Meta(description="one entry for each measured discharge; later fits go on from points")
+        list[HistoryRow], Meta(description="one entry for each measured discharge; later fits use its points")
     ] = []
 
 
@@ -97,10 +97,10 @@ def checked(profile: BatteryProfile, source: object) -> BatteryProfile:
 
 
 def load_profile(path: Path | str) -> BatteryProfile:
-    """The profile in a TOML file, `age_years` counted from `in_service` where that is told.
+    """The profile in a TOML file, `age_years` counted from `in_service` where that is known.
 
     Raises:
-        BadInput: names file, key and mend.
+        BadInput: names file, key and what to write.
     """
     profile = read_toml(path, BatteryProfile, "make one with `groundbox battery new`")
     if profile.fitted is not None:
@@ -108,34 +108,34 @@ def load_profile(path: Path | str) -> BatteryProfile:
     if profile.in_service is None:
         return profile
     months = round((date.today() - profile.in_service).days / DAYS_A_MONTH)
-    if not 0 <= months <= 12 * MOST_YEARS:
+    if not 0 <= months <= 12 * MAX_YEARS:
         raise BadInput(
-            path, "in_service", f"{profile.in_service} lies ahead or over {MOST_YEARS} years back; correct it"
+            path, "in_service", f"{profile.in_service} is in the future or over {MAX_YEARS} years ago; correct it"
         )
     return msgspec.structs.replace(profile, age_years=months / 12)
 
 
-def _check_fitted(path: Path | str, profile: BatteryProfile, fitted: Fitted) -> None:
+def _check_fitted(path: Path | str, profile: BatteryProfile, fitted: FittedCurve) -> None:
     then_ah = fitted.capacity_ah / fitted.mean[0] if fitted.mean[0] > 0 else 0.0
     if abs(then_ah / profile.c20_ah - 1) > SAME_RATING:
-        mend = f"set it back, or {FORGET}"
-        raise BadInput(path, "c20_ah", f"{profile.c20_ah:g} is not the {then_ah:.4g} of the time of [fitted]; {mend}")
+        repair = f"restore {then_ah:.4g}, or {FORGET}"
+        raise BadInput(path, "c20_ah", f"is {profile.c20_ah:g}; [fitted] was made with {then_ah:.4g}: {repair}")
     if not _is_covariance(fitted.covariance):
-        raise BadInput(path, "fitted.covariance", f"is no spread of nine numbers; {FORGET}")
+        raise BadInput(path, "fitted.covariance", f"is no covariance of nine numbers; {FORGET}")
 
 
 def _is_covariance(rows: list[list[float]]) -> bool:
-    """Symmetric, and no pivot of its elimination negative, but for rounding."""
+    """Symmetric, and no pivot of its elimination negative, except by rounding."""
     left, size = [list(row) for row in rows], len(rows)
-    least = -1e-9 * max(left[n][n] for n in range(size))
-    if any(abs(left[m][n] - left[n][m]) > -least for m in range(size) for n in range(m)):
+    tolerance = -1e-9 * max(left[n][n] for n in range(size))
+    if any(abs(left[m][n] - left[n][m]) > -tolerance for m in range(size) for n in range(m)):
         return False
     for n in range(size):
         if left[n][n] <= 0:
-            return least < left[n][n] and n > 0
+            return tolerance < left[n][n] and n > 0
         for m in range(n + 1, size):
-            share = left[m][n] / left[n][n]
-            left[m] = [one - share * other for one, other in zip(left[m], left[n], strict=True)]
+            factor = left[m][n] / left[n][n]
+            left[m] = [one - factor * other for one, other in zip(left[m], left[n], strict=True)]
     return True
 
 
@@ -157,20 +157,20 @@ def _lines(row: msgspec.Struct) -> list[str]:
 def _table(profile: BatteryProfile, key: str) -> list[str]:
     rows = getattr(profile, key) or []
     comment, head = f"# {wants(BatteryProfile, key)}", f"[[{key}]]"
-    if isinstance(rows, Fitted):
+    if isinstance(rows, FittedCurve):
         rows, head = [rows], f"[{key}]"
     return [line for row in rows for line in ("", comment, head, *_lines(row))]
 
 
 def without_points(profile: BatteryProfile) -> BatteryProfile:
-    """The profile to be read by a person."""
+    """The profile without the points of its runs, for a person to read."""
     return msgspec.structs.replace(
         profile, history=[msgspec.structs.replace(row, points=[]) for row in profile.history]
     )
 
 
 def profile_text(profile: BatteryProfile) -> str:
-    """The TOML text, with a comment that tells each key's meaning, unit and range."""
+    """The TOML text, with a comment on each key's meaning, unit and range."""
     tables = ("discharge", "fitted", "history")
     if profile.in_service is not None:
         profile = msgspec.structs.replace(profile, age_years=None)  # counted from it
@@ -182,7 +182,11 @@ def profile_text(profile: BatteryProfile) -> str:
 
 
 def save_profile(path: Path | str, profile: BatteryProfile) -> None:
-    """Write the file whole or not at all."""
+    """Write the file whole or not at all.
+
+    Raises:
+        BadInput: the file cannot be written, or the profile is out of range.
+    """
     target = Path(path)
     text = profile_text(checked(profile, path))
     try:

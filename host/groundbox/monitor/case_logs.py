@@ -10,8 +10,8 @@ from groundbox.monitor.heat import row_of
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
-from groundbox.thermal.filter import filter_notice, session_rise
-from groundbox.thermal.rows import Row, stretches, thinned
+from groundbox.thermal.filter_check import filter_notice, session_rise
+from groundbox.thermal.rows import HeatRow, stretches, thinned
 
 APART_S = 4 * 3600.0  # a longer pause parts two sessions
 OVER_S = 3600.0  # and one that ended so long ago is over
@@ -39,12 +39,12 @@ def sessions_of(reader: Reader, since_s: float = 0.0, until_s: float = float("in
 
 def rows_of(
     reader: Reader, settings: Settings, box: str, session: CaseSession, sun: Sun = lambda wall_s: None
-) -> list[Row]:
+) -> list[HeatRow]:
     """Means over ten seconds of what `box` measured in that session."""
     entry = settings.boxes.get(box)
     loads = entry.loads if entry else ()
 
-    def rows() -> Iterator[Row]:
+    def rows() -> Iterator[HeatRow]:
         for reading in reader.readings(box, session.start_s, session.end_s):
             if reading.wall_s is not None:
                 row = row_of(reading.wall_s, reading, loads, sun(reading.wall_s))
@@ -54,7 +54,7 @@ def rows_of(
     return [row for piece in stretches(rows()) for row in thinned(piece)]
 
 
-def rise_in(case: CaseFile, session: CaseSession, rows: list[Row]) -> CaseFile:
+def rise_in(case: CaseFile, session: CaseSession, rows: list[HeatRow]) -> CaseFile:
     """The case with what that session says of its air stream, if anything."""
     try:
         return case.with_session(session.name, session_rise(session.name, rows, case.fit))

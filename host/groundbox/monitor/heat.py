@@ -13,9 +13,9 @@ from groundbox.monitor.board_limits import case_levels_c
 from groundbox.monitor.loads import declared_amps
 from groundbox.settings import LoadSettings
 from groundbox.thermal.fit import CaseFit
-from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import CaseModel
-from groundbox.thermal.rows import Row
+from groundbox.thermal.rows import HeatRow
+from groundbox.thermal.tracker import CaseTracker
 
 LEVELS_C = case_levels_c({})
 WORTH_TELLING_MIN = 240.0
@@ -49,7 +49,7 @@ class Heat:
 
     def __init__(self, case: CaseFit | None = None, loads: Sequence[LoadSettings] = ()) -> None:
         self._case, self._loads = case, loads
-        self._tracker = Tracker(case.model if case else CaseModel())
+        self._tracker = CaseTracker(case.model if case else CaseModel())
         self._fans = self._now_s = 0.0
         self._early: tuple[float, float | None] = (-math.inf, None)  # time it was worked out, minutes
 
@@ -88,7 +88,9 @@ class Heat:
         return None if minutes is None or minutes > WORTH_TELLING_MIN else minutes
 
 
-def row_of(t_s: float, reading: Reading, loads: Sequence[LoadSettings] = (), sun: float | None = None) -> Row | None:
+def row_of(
+    t_s: float, reading: Reading, loads: Sequence[LoadSettings] = (), sun: float | None = None
+) -> HeatRow | None:
     """What a reading says about heat; None where it lacks case, intake or the battery's power.
 
     `sun` is a share of full sun, where somebody noted it.
@@ -99,7 +101,7 @@ def row_of(t_s: float, reading: Reading, loads: Sequence[LoadSettings] = (), sun
     amps = reading.battery_amps if reading.battery_amps is not None else declared_amps(loads, volts, reading)
     if amps is None:
         return None
-    return Row(
+    return HeatRow(
         t_s=t_s,
         case_c=reading.case_c,
         outside_c=reading.intake_c,

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from groundbox.battery.limits import END_VOLTS_PER_CELL
 from groundbox.battery.profile import BatteryProfile, HistoryRow, load_profile, save_profile
-from groundbox.battery.values import END_VOLTS_PER_CELL, Sample
+from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 from groundbox.model import Reading
 from groundbox.monitor.discharge import BOARD_AMPS, Discharge
@@ -76,7 +77,7 @@ def learnt_from(
         BadInput: it cannot be this battery's.
     """
     from groundbox.battery.fit import fitted_profile, refusal
-    from groundbox.battery.logged import discharges
+    from groundbox.battery.logs import discharges
 
     if any(row.source == source for row in profile.history):
         return None

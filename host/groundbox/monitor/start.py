@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
-from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.model import EstimatorState, Event, Mark
 from groundbox.monitor.box import NO_SETTINGS, Follower

@@ -10,9 +10,9 @@ from zlib import crc32
 
 import msgspec
 
-from groundbox.battery.limits import end_volts
+from groundbox.battery.limits import RuntimeLimits, end_volts
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import Estimate, Limits, Phase, Sample
+from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.model import EstimatorState, Reading
 from groundbox.monitor.ahead import Ahead
 from groundbox.monitor.discharge import Discharge, Discharging
@@ -30,7 +30,7 @@ class AnyEstimator(Protocol):
     """What is used of battery.estimate.Estimator."""
 
     load: Any
-    bank: Any
+    particles: Any
 
     def update(self, sample: Sample) -> None:
         """Takes one sample."""
@@ -88,7 +88,7 @@ class Tracker:
         self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
         self.discharge = Discharging(profile.c20_ah)
-        self._limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
+        self._limits = RuntimeLimits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
         kind = estimator_class()
         if kind is None:
             self.estimate = Estimate(t_s=None, unknown_because=NO_NUMPY)
@@ -111,9 +111,9 @@ class Tracker:
 
     @property
     def capacity_ah(self) -> float | None:
-        """Believed 20-hour capacity, ampere-hours; None while unknown."""
-        bank = self._estimator.bank if self._estimator else None
-        return None if bank is None else float(bank.weight @ bank.capacity) * self.profile.c20_ah
+        """Posterior mean of the 20-hour capacity, ampere-hours; None while unknown."""
+        particles = self._estimator.particles if self._estimator else None
+        return None if particles is None else float(particles.weight @ particles.capacity) * self.profile.c20_ah
 
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading, at `t_s` of the timeline."""

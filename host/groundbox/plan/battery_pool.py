@@ -7,12 +7,13 @@ import numpy as np
 from msgspec import json
 from msgspec.structs import replace
 
-from groundbox.battery import temperature
-from groundbox.battery.bank import Bank, even_points, new_bank, normal_scores
-from groundbox.battery.forward import hours_left, quantiles, stretches_to
-from groundbox.battery.prior import CAPACITY, belief_of
+from groundbox.battery import cell
+from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.particles import Particles, draw_particles, low_discrepancy_points, normal_quantiles
+from groundbox.battery.prior import CAPACITY, prior_with_fit
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import Limits, Phase
+from groundbox.battery.runtime import hours_left, quantiles, stretches_to
+from groundbox.battery.values import Phase
 from groundbox.plan.charge_model import ChargedBattery
 from groundbox.plan.day import BatteryOfDay, Day
 from groundbox.plan.schedule.problem import Points
@@ -41,46 +42,48 @@ class SocBand:
     high: float
 
 
-def initial_bank(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Bank:
+def initial_bank(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Particles:
     """What the battery may be: profile, a stated health (present over rated capacity) and a charge with its spread."""
-    prior = belief_of(profile)
+    prior = prior_with_fit(profile)
     if health is not None:
         mean = min(health, float(prior.mean[CAPACITY])) if profile.fitted is None else health
-        prior = prior.moved(CAPACITY, mean, HEALTH_SD * mean)
-        prior = type(prior)(mean=prior.mean, covariance=prior.covariance, error_volts=prior.error_volts, worn_share=0.0)
-    bank = new_bank(prior, 1.0, members=MEMBERS)
-    scores = normal_scores(even_points(MEMBERS, 3)[:, 2])
+        prior = prior.with_number(CAPACITY, mean, HEALTH_SD * mean)
+        prior = type(prior)(
+            mean=prior.mean, covariance=prior.covariance, error_volts=prior.error_volts, worn_probability=0.0
+        )
+    bank = draw_particles(prior, 1.0, count=MEMBERS)
+    scores = normal_quantiles(low_discrepancy_points(MEMBERS, 3)[:, 2])
     charge = np.clip(soc + soc_sd * scores, 0.0, 1.0)
     bank.drawn = (1 - charge) * bank.capacity
     return bank
 
 
-def soc_of(bank: Bank) -> SocBand:
+def soc_of(bank: Particles) -> SocBand:
     """The charge as a band."""
     low, expected, high = quantiles(bank.charge(), bank.weight, SPREAD)
     return SocBand(low=low, expected=expected, high=high)
 
 
-def expected_missing(bank: Bank) -> float:
+def expected_missing(bank: Particles) -> float:
     """Share of C20 that the middle of the believed batteries misses."""
     return float(quantiles(bank.drawn, bank.weight, (0.5,))[0])
 
 
-def expected_capacity(bank: Bank) -> float:
+def expected_capacity(bank: Particles) -> float:
     """Present 20-hour capacity over C20, middle of the believed."""
     return float(quantiles(bank.capacity, bank.weight, (0.5,))[0])
 
 
-def draw(bank: Bank, profile: BatteryProfile, amps: float, hours: float, battery_c: float) -> None:
+def draw(bank: Particles, profile: BatteryProfile, amps: float, hours: float, battery_c: float) -> None:
     """Let a load run (positive) or a stored charging current flow (negative) for `hours`."""
     rate = amps / profile.c20_ah
-    bank.advance(rate / temperature.load_factor(battery_c, rate) if amps > 0 else rate, hours)
+    bank.advance(rate / cell.load_factor(battery_c, rate) if amps > 0 else rate, hours)
 
 
-def at_charge(bank: Bank, soc: float) -> Bank:
+def at_charge(bank: Particles, soc: float) -> Particles:
     """A copy with every believed battery moved by the same so that the middle stands at `soc`, rested."""
     shift = (1 - soc) * bank.capacity - expected_missing(bank)
-    return Bank(
+    return Particles(
         capacity=bank.capacity,
         strength=bank.strength,
         drawn=np.clip(bank.drawn + shift, 0.0, None),
@@ -93,11 +96,11 @@ def at_charge(bank: Bank, soc: float) -> Bank:
 
 
 def runtime(
-    bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float
+    bank: Particles, profile: BatteryProfile, limits: RuntimeLimits, phases: Sequence[Phase], battery_c: float
 ) -> RuntimeBand:
     """Minutes to the first limit with these loads to come, the last of them for ever."""
     rates = [phase.amps / profile.c20_ah for phase in phases]
-    rates = [rate / temperature.load_factor(battery_c, rate) for rate in rates]
+    rates = [rate / cell.load_factor(battery_c, rate) for rate in rates]
     limit, stretches = stretches_to(limits, profile, phases, rates)
     low, expected, high = (60 * hours for hours in quantiles(*hours_left(bank, stretches), SPREAD))
     return RuntimeBand(low_min=low, expected_min=expected, high_min=high, limit=limit)
@@ -107,7 +110,7 @@ class LowRuntimeCurve:
     """Early runtime in minutes at every tenth of charge, rested; each worked out when it is first asked for."""
 
     def __init__(
-        self, bank: Bank, profile: BatteryProfile, limits: Limits, phases: Sequence[Phase], battery_c: float
+        self, bank: Particles, profile: BatteryProfile, limits: RuntimeLimits, phases: Sequence[Phase], battery_c: float
     ) -> None:
         self._asked = (bank, profile, limits, tuple(phases), battery_c)
         self._minutes: dict[int, float] = {}
@@ -139,12 +142,12 @@ class LowRuntimeCurve:
         return (low + (minutes - y0) / (y1 - y0)) / 10
 
 
-def resampled(bank: Bank, members: int = MEMBERS) -> Bank:
+def resampled(bank: Particles, members: int = MEMBERS) -> Particles:
     """About the same beliefs in fewer, equally weighted batteries, for planning; without a load that is not known."""
     if len(bank.capacity) <= members and bank.log_rate is None:
         return bank
     kept = np.searchsorted(np.cumsum(bank.weight), (np.arange(members) + 0.5) / members).clip(0, len(bank.capacity) - 1)
-    return Bank(
+    return Particles(
         capacity=bank.capacity[kept],
         strength=bank.strength[kept],
         drawn=bank.drawn[kept],
@@ -166,7 +169,7 @@ class BatteryPool:
     learned: batteries whose readings told more than their profile; they share nothing with others.
     """
 
-    banks: dict[str, Bank]
+    banks: dict[str, Particles]
     profiles: dict[str, BatteryProfile]
     low: dict[tuple[object, ...], LowRuntimeCurve] = field(default_factory=dict)
     learned: frozenset[str] = frozenset()
@@ -186,7 +189,7 @@ def pool_of(day: Day) -> BatteryPool:
     return BatteryPool(banks=banks, profiles={name: battery.profile for name, battery in day.batteries.items()})
 
 
-def bank_of(battery: BatteryOfDay) -> Bank:
+def bank_of(battery: BatteryOfDay) -> Particles:
     """One battery as profile, health and stated charge tell it."""
     entry = battery.battery
     return initial_bank(battery.profile, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)

@@ -7,8 +7,8 @@ from typing import NoReturn
 
 from msgspec.structs import replace as struct_replace
 
+from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
-from groundbox.battery.values import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight, since
 from groundbox.plan.day_keys import DayBattery, DayBox, DayCharger, DayFile, DayFlight, DaySource

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from groundbox.battery.values import Limits
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.plan.day import LOADED_VOLTS, Day, PlannedFlight, mean_amps, peak_amps
 from groundbox.plan.day_keys import DayBox, DayLoad
 from groundbox.thermal.model import CaseModel, Drive, steady
@@ -17,7 +17,7 @@ class Demand:
     flight_amps: float
     flight_peak_amps: float
     waiting_amps: float
-    limits: Limits
+    limits: RuntimeLimits
     case_c: float
     fan_amps: float
 
@@ -85,7 +85,7 @@ def demand(day: Day, box: DayBox, planned: PlannedFlight, minute: float) -> Dema
         flight_amps=flight_amps,
         flight_peak_amps=flight_amps + max(0.0, step),
         waiting_amps=wait + min(fan_mean, fan_wait) * wait_fraction,
-        limits=Limits(cutoff_volts=cutoff, lead_ohm=box.lead_ohm),
+        limits=RuntimeLimits(cutoff_volts=cutoff, lead_ohm=box.lead_ohm),
         case_c=case_c,
         fan_amps=fan_mean * fraction,
     )

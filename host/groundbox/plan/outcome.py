@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, field
 
-from groundbox.battery.bank import Bank
-from groundbox.battery.curve import Array
+from groundbox.battery.cell import Array
+from groundbox.battery.particles import Particles
 from groundbox.plan.battery_pool import SocBand
 
 IN_AIR = "in the air"
@@ -87,5 +87,5 @@ class DayOutcome:
     pauses: list[Pause] = field(default_factory=list)
     charges: list[ChargeStep] = field(default_factory=list)
     traces: dict[str, list[tuple[float, SocBand]]] = field(default_factory=dict)
-    banks: dict[str, Bank] = field(default_factory=dict)
+    banks: dict[str, Particles] = field(default_factory=dict)
     wells: dict[str, list[tuple[float, Array, Array]]] = field(default_factory=dict)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.battery.bank import Bank
+from groundbox.battery.particles import Particles
 from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import BatteryPool
 from groundbox.plan.day import Day, PlannedFlight
@@ -38,7 +38,7 @@ class KnownNow:
     done: Collection[str] = ()
     in_air: tuple[str, float] | None = None
     charges: Mapping[str, float] | None = None
-    banks: Mapping[str, Bank] | None = None
+    banks: Mapping[str, Particles] | None = None
     dead: Collection[str] = ()
     gone: Collection[str] = ()
     fitted: Mapping[str, str] | None = None
@@ -85,7 +85,7 @@ def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> DayFlight:
     return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})
 
 
-def _in_plan(plan: Plan, battery: str, minute: float) -> Bank:
+def _in_plan(plan: Plan, battery: str, minute: float) -> Particles:
     """The battery as the old plan expected it at a minute."""
     _, drawn, wells = min(plan.outcome.wells[battery], key=lambda point: abs(point[0] - minute))
     return replace(plan.pool.banks[battery], drawn=drawn, wells=wells)
@@ -93,7 +93,7 @@ def _in_plan(plan: Plan, battery: str, minute: float) -> Bank:
 
 def _pool_now(plan: Plan, now: KnownNow, day: Day) -> BatteryPool:
     """Batteries as believed now; health and worked-out needs are kept from the old plan."""
-    banks: dict[str, Bank] = {}
+    banks: dict[str, Particles] = {}
     for name in day.batteries:
         known = (now.banks or {}).get(name)
         soc = (now.charges or {}).get(name)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
 
-from groundbox.battery import temperature
+from groundbox.battery import cell
 from groundbox.battery.values import Phase
 from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import CELSIUS_STEP, BatteryPool, battery_key
@@ -104,7 +104,7 @@ def needed_charge(
 
 def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
     """The current that empties a 25 C battery as fast."""
-    return amps / temperature.load_factor(battery_c, amps / c20_ah)
+    return amps / cell.load_factor(battery_c, amps / c20_ah)
 
 
 def _fits(

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 
 from groundbox.errors import BadInput
-from groundbox.thermal.filter import FIRST, SessionRise
+from groundbox.thermal.filter_check import FIRST, SessionRise
 from groundbox.thermal.fit import CaseFit
 
 

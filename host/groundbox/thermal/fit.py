@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from groundbox.errors import GroundboxError
 from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive, minutes_to
-from groundbox.thermal.rows import Row, stretches, thinned
+from groundbox.thermal.rows import HeatRow, stretches, thinned
 
 SPREAD = 0.7  # assumed: a case's numbers lie within a factor of two of the defaults (1 sd of the natural logarithm)
 TOLD = 0.5
@@ -63,7 +63,7 @@ class CaseFit:
         return None if math.isinf(early) else early
 
 
-def fit(rows: Iterable[Row], known: CaseModel | None = None, spread: Mapping[str, float] | None = None) -> CaseFit:
+def fit(rows: Iterable[HeatRow], known: CaseModel | None = None, spread: Mapping[str, float] | None = None) -> CaseFit:
     """The case that the rows of one or more sessions tell.
 
     Args:
@@ -97,7 +97,7 @@ def fit(rows: Iterable[Row], known: CaseModel | None = None, spread: Mapping[str
     )
 
 
-def _missed(pieces: Sequence[Sequence[Row]], residuals_k: Sequence[Sequence[float]]) -> list[str]:
+def _missed(pieces: Sequence[Sequence[HeatRow]], residuals_k: Sequence[Sequence[float]]) -> list[str]:
     """Remarks on times at which the logged case is on the whole warmer or colder than the modelled one."""
     remarks, half_hours = [], []
     told = [pair for rows, ks in zip(pieces, residuals_k, strict=True) for pair in zip(rows[1:], ks, strict=True)]
@@ -119,7 +119,7 @@ def _missed(pieces: Sequence[Sequence[Row]], residuals_k: Sequence[Sequence[floa
 
 
 def _by_half_hour(
-    pieces: Sequence[Sequence[Row]], residuals_k: Sequence[Sequence[float]]
+    pieces: Sequence[Sequence[HeatRow]], residuals_k: Sequence[Sequence[float]]
 ) -> dict[tuple[int, int], list[float]]:
     groups: dict[tuple[int, int], list[float]] = {}
     for number, (rows, ks) in enumerate(zip(pieces, residuals_k, strict=True)):

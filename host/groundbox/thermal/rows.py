@@ -9,7 +9,7 @@ LONGEST_GAP_S = 300.0  # a longer silence starts a new stretch: the walls may be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class HeatRow:
     """One row of a log; `watts`, `fans` and `sun` are means over the time since the row before.
 
     `watts` is battery volts times amps (the magnitude while charging: charger and battery losses are folded in),
@@ -33,7 +33,7 @@ class Row:
 
 
 def fans_running(fans: Sequence[tuple[float | None, float | None, float]]) -> float | None:
-    """`fans` of a Row, 0 to 2, from (rpm, percent, rpm at full speed) of each fan fitted, two and two a pair.
+    """`fans` of a HeatRow, 0 to 2, from (rpm, percent, rpm at full speed) of each fan fitted, two and two a pair.
 
     A fan without tachometer counts by its drive; of two pairs the mean is taken. None while a fan tells neither.
     """
@@ -47,9 +47,9 @@ def fans_running(fans: Sequence[tuple[float | None, float | None, float]]) -> fl
     return sum(shares) / math.ceil(len(shares) / 2)
 
 
-def stretches(rows: Iterable[Row]) -> list[list[Row]]:
+def stretches(rows: Iterable[HeatRow]) -> list[list[HeatRow]]:
     """Rows cut at gaps and at steps back in time; rows at or before the one before are the start of a new stretch."""
-    found: list[list[Row]] = []
+    found: list[list[HeatRow]] = []
     last_s = math.nan
     for row in rows:
         if not 0 < row.t_s - last_s <= LONGEST_GAP_S:
@@ -61,10 +61,10 @@ def stretches(rows: Iterable[Row]) -> list[list[Row]]:
     return found
 
 
-def thinned(rows: Sequence[Row], bin_s: float = 10.0) -> list[Row]:
+def thinned(rows: Sequence[HeatRow], bin_s: float = 10.0) -> list[HeatRow]:
     """Means of one stretch over bins of about `bin_s`, each at the time of its last row, weighted by time."""
     out = [rows[0]]
-    held: list[tuple[float, Row]] = []
+    held: list[tuple[float, HeatRow]] = []
     for before, row in zip(rows, rows[1:], strict=False):
         if held and (row.t_s - out[-1].t_s > bin_s + 1e-6 or abs(row.fans - before.fans) > FANS_JUMP):
             out.append(_mean(held))
@@ -73,7 +73,7 @@ def thinned(rows: Sequence[Row], bin_s: float = 10.0) -> list[Row]:
     return [*out, _mean(held)] if held else out
 
 
-def _mean(held: Sequence[tuple[float, Row]]) -> Row:
+def _mean(held: Sequence[tuple[float, HeatRow]]) -> HeatRow:
     total = sum(dt for dt, _ in held)
 
     def mean(name: str) -> float:
@@ -82,7 +82,7 @@ def _mean(held: Sequence[tuple[float, Row]]) -> Row:
     def mean_if_told(name: str) -> float | None:
         return None if any(getattr(row, name) is None for _, row in held) else mean(name)
 
-    return Row(
+    return HeatRow(
         t_s=held[-1][1].t_s,
         case_c=mean("case_c"),
         outside_c=mean("outside_c"),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from groundbox.thermal.model import NAMES, CaseModel, fan_conductance, steady_rise, transition
-from groundbox.thermal.rows import Row
+from groundbox.thermal.rows import HeatRow
 
 Array = NDArray[np.float64]
 
@@ -107,7 +107,7 @@ class _Stretch:
         return air_c - behind
 
 
-def _stretch(rows: Sequence[Row], first: int) -> _Stretch:
+def _stretch(rows: Sequence[HeatRow], first: int) -> _Stretch:
     t_s = np.array([row.t_s for row in rows])
     noted = all(row.sun is not None for row in rows)
     middle_s = (t_s[1:] + t_s[:-1]) / 2 - t_s[0]
@@ -137,7 +137,7 @@ def _stretch(rows: Sequence[Row], first: int) -> _Stretch:
 class _Problem:
     """Residuals and their slopes, for one guess of noise: `sigma_k` once whitened, and how `alike` neighbours are."""
 
-    def __init__(self, pieces: Sequence[Sequence[Row]], known: CaseModel, assumed: Mapping[str, float]) -> None:
+    def __init__(self, pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mapping[str, float]) -> None:
         self.stretches: list[_Stretch] = []
         for rows in pieces:
             self.stretches.append(_stretch(rows, self.stretches[-1].own.stop if self.stretches else CASE))
@@ -224,7 +224,7 @@ class _Problem:
         self.sigma_k = max(rms, SENSOR_K)
 
 
-def search(pieces: Sequence[Sequence[Row]], known: CaseModel, assumed: Mapping[str, float]) -> Found:
+def search(pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mapping[str, float]) -> Found:
     """The most likely case for `pieces` (each a thinned stretch), beginning at `known`."""
     problem = _Problem(pieces, known, assumed)
     x = problem.settle()

@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from groundbox.battery.capacity_test import LEAST_RATE, MOST_RATE, CapacityTest, TestStep
-from groundbox.battery.outlook import from_full
+from groundbox.battery.capacity_test import MAX_RATE, MIN_RATE, CapacityTest, TestStep
+from groundbox.battery.limits import END_VOLTS_PER_CELL
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import END_VOLTS_PER_CELL, Sample
+from groundbox.battery.runtime import from_full
+from groundbox.battery.values import Sample
 
 PROGRESS_S = 600.0
 TEST_RATE = 0.1  # units of C20 per hour: what is proposed; the discharge then takes eight to nine hours
@@ -53,11 +54,9 @@ class Guide:
         step = self._test.update(sample)
         self._latest_s = sample.t_s
         amps = sample.amps if sample.amps is not None else sample.declared_amps
-        if self._test.load_hours > 0 or (
-            step.name == "discharge" and amps and amps > LEAST_RATE * self._profile.c20_ah
-        ):
+        if self._test.load_hours > 0 or (step.name == "discharge" and amps and amps > MIN_RATE * self._profile.c20_ah):
             self.discharge.append(sample)
-        if step.name == "spoilt":
+        if step.name == "invalid":
             self._test, self.discharge = CapacityTest(self._profile), []
         if step.name != self._shown or (step.hours and sample.t_s - self._progress_s >= PROGRESS_S):
             new, self._shown, self._progress_s = step.name != self._shown, step.name, sample.t_s
@@ -73,7 +72,7 @@ def load_advice(profile: BatteryProfile) -> str:
     """Which load to use."""
     volts, amps = VOLTS * profile.cells, TEST_RATE * profile.c20_ah
     return (
-        f"load: steady, {LEAST_RATE * profile.c20_ah:.1f} to {MOST_RATE * profile.c20_ah:.1f} A. The box's loads do "
+        f"load: steady, {MIN_RATE * profile.c20_ah:.1f} to {MAX_RATE * profile.c20_ah:.1f} A. The box's loads do "
         f"if they go on working down to {END_VOLTS_PER_CELL * profile.cells:.2f} V; else a resistor of about "
         f"{volts / amps:.1f} ohm rated for {2 * volts * amps:.0f} W or more (it takes {volts * amps:.0f} W, so it "
         "gets hot: on stone or tiles, nothing above it, with a fuse at the battery)"

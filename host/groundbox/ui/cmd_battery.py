@@ -100,7 +100,7 @@ def new(
 @click.option("--json", "as_json", is_flag=True, help="The profile as JSON.")
 def show(file: str, as_json: bool) -> None:
     """What the profile says, and how long full would last at several loads."""
-    from groundbox.battery.outlook import outlook
+    from groundbox.battery.runtime import outlook
 
     profile = without_points(load_profile(file))
     rows = outlook(profile)
@@ -128,7 +128,7 @@ def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_j
     begins with its log counts as begun full.
     """
     from groundbox.battery.fit import fitted_profile, is_known, refusal
-    from groundbox.battery.logged import runs_in
+    from groundbox.battery.logs import runs_in
 
     profile = load_profile(battery)
     check_same_battery(out, profile)
@@ -229,7 +229,7 @@ def test(
 
 def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
     from groundbox.battery.fit import fitted_profile, is_known, refusal
-    from groundbox.battery.logged import discharges, with_current
+    from groundbox.battery.logs import discharges, with_current
     from groundbox.ui.capacity import Guide, band_words
 
     profile = load_profile(battery)
@@ -277,7 +277,7 @@ def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None,
             click.echo(json.dumps({"wall_s": wall_s, **msgspec.to_builtins(told.step)}))
             return
         click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {told.step.name:<10} {told.step.do}")
-        if live.caught_up and told.new and told.step.name in ("discharge", "spoilt", "stop"):
+        if live.caught_up and told.new and told.step.name in ("discharge", "invalid", "stop"):
             severity = "urgent" if told.step.name == "stop" else "notice"
             sounder.sound(Active(box=box, kind="test", severity=severity, sentence=told.step.do, acknowledged=False))
 

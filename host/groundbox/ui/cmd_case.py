@@ -16,9 +16,9 @@ from groundbox.plan.day import by_hour
 from groundbox.plan.day_file import load_day
 from groundbox.settings import Settings
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
-from groundbox.thermal.filter import filter_notice
+from groundbox.thermal.filter_check import filter_notice
 from groundbox.thermal.fit import CaseFit, fit
-from groundbox.thermal.rows import Row
+from groundbox.thermal.rows import HeatRow
 from groundbox.ui.options import chosen_settings, known_box, open_reader, settings_options
 
 MOST_SESSIONS = 4  # a fit takes about ten seconds for each hour
@@ -109,9 +109,11 @@ def cleaned(file: Path) -> None:
     click.echo(f"{file}: noted; {len(case.sessions)} sessions with a clean filter are kept to compare with")
 
 
-def _logs(chosen: Settings, box: str, since_s: float, until_s: float, sun: Sun) -> list[tuple[CaseSession, list[Row]]]:
+def _logs(
+    chosen: Settings, box: str, since_s: float, until_s: float, sun: Sun
+) -> list[tuple[CaseSession, list[HeatRow]]]:
     """The latest sessions with rows, oldest first."""
-    found: list[tuple[CaseSession, list[Row]]] = []
+    found: list[tuple[CaseSession, list[HeatRow]]] = []
     with open_reader(chosen) as reader:
         for session in reversed(sessions_of(reader, since_s - 3600.0, until_s)):
             rows = rows_of(reader, chosen, box, session, sun)

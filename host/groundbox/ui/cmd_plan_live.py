@@ -6,10 +6,11 @@ from datetime import datetime
 from typing import Any, cast
 
 from groundbox.advice.words import clock, span
-from groundbox.battery.bank import Bank
 from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.particles import Particles
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import Estimate, Limits
+from groundbox.battery.values import Estimate
 from groundbox.model import EstimatorState, Event, Mark
 from groundbox.monitor.box import Follower
 from groundbox.monitor.flight import Flight
@@ -47,7 +48,7 @@ class Standing:
 
     done: list[str] = field(default_factory=list)
     in_air: tuple[str, float] | None = None
-    banks: dict[str, Bank] = field(default_factory=dict)
+    banks: dict[str, Particles] = field(default_factory=dict)
     charges: dict[str, float] = field(default_factory=dict)
     fitted: dict[str, str] = field(default_factory=dict)
     arriving: dict[str, bool] = field(default_factory=dict)
@@ -208,15 +209,17 @@ def _believe(
         )
         return None
     try:
-        estimator = Estimator.resume(profile, Limits(cutoff_volts=0.0), cast(dict[str, Any], saved.state["estimator"]))
+        estimator = Estimator.resume(
+            profile, RuntimeLimits(cutoff_volts=0.0), cast(dict[str, Any], saved.state["estimator"])
+        )
     except (KeyError, TypeError, ValueError):  # saved by another version
         _not_known(found, name, "what is stored is of another version")
         return None
     estimate = estimator.estimate()
-    if estimator.bank is None or estimate.soc is None:
+    if estimator.particles is None or estimate.soc is None:
         _not_known(found, name, estimate.unknown_because or "its charge is not known yet")
         return None
-    found.banks[name] = bank = resampled(estimator.bank)
+    found.banks[name] = bank = resampled(estimator.particles)
     words = f"charge {_band_words(soc_of(bank))}"
     found.figures.append(Figure(of=name, words=words, source=source, age_s=wall_s - saved.wall_s))
     return estimate

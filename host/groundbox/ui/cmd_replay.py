@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import click
 
-from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase
-from groundbox.battery.log_csv import read_log
+from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits, cutoff_mismatch
+from groundbox.battery.logs import read_log
 from groundbox.battery.profile import load_profile
-from groundbox.battery.values import Sample, cutoff_mismatch
+from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.errors import BadInput
 from groundbox.ui.options import Number, note_unused
 from groundbox.ui.plot import check_plot, plot_discharge
@@ -119,7 +120,7 @@ def command(
     note_unused(log)
     if wrong := cutoff_mismatch(cutoff, profile.cells):
         raise BadInput("--cutoff", "", f"{wrong} ({battery})")
-    estimator = Estimator(profile, Limits(cutoff_volts=cutoff, end_volts_per_cell=0.0), start_soc=start_soc)
+    estimator = Estimator(profile, RuntimeLimits(cutoff_volts=cutoff, end_volts_per_cell=0.0), start_soc=start_soc)
     if not as_json:
         click.echo(HEADING)
     volts: list[tuple[float, float]] = []

@@ -10,7 +10,6 @@ import click
 import msgspec
 
 from groundbox import settings
-from groundbox.battery.log_csv import OPTIONAL, unused_columns
 from groundbox.errors import BadInput, StoreError
 from groundbox.settings import Settings
 from groundbox.store import Reader
@@ -116,6 +115,8 @@ def known_box(chosen: Settings, box: str) -> str:
 
 def note_unused(log: str) -> None:
     """Lists on standard error the columns of a log that are not used."""
+    from groundbox.battery.logs import OPTIONAL, unused_columns  # needs NumPy, which other commands do without
+
     if unused := unused_columns(log):
         read = ", ".join(("t_s", "volts", *OPTIONAL))
         click.echo(f"groundbox: {log}: line 1: not read: {', '.join(unused)} (read are {read})", err=True)

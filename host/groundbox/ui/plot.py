@@ -13,7 +13,7 @@ from groundbox.advice.table import KINDS
 from groundbox.errors import BadInput
 
 if TYPE_CHECKING:
-    from groundbox.battery.estimate import Estimate
+    from groundbox.battery.values import Estimate
     from groundbox.rig.scenario import Scenario
     from groundbox.rig.trace import Trace
 

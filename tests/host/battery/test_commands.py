@@ -136,7 +136,7 @@ def test_health_and_test(folder: Path) -> None:
     assert "not enough data yet" in told["health"]["verdict"]
     arguments = ["test", str(folder / "log.csv"), "--battery", str(folder / "b.toml")]
     told = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)
-    assert told["steps"][0]["name"] == "spoilt"
+    assert told["steps"][0]["name"] == "invalid"
     assert "an hour's rest" in told["steps"][0]["do"]
     assert told["step"]["name"] == "charge", "it begins again"
     with pytest.raises(BadInput, match="no whole test down to the floor"):

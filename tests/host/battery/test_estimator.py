@@ -13,14 +13,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.host.battery.test_fit import made, runs_of
 
-from groundbox.battery import curve
-from groundbox.battery.estimate import Estimate, Estimator, Limits, Phase, Sample
+from groundbox.battery import cell
+from groundbox.battery.estimate import Estimator
 from groundbox.battery.fit import fitted_profile
-from groundbox.battery.population import sound_prior
+from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.prior import sound_prior
 from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.values import Estimate, Phase, Sample
 
 PROFILE = BatteryProfile(c20_ah=18.0)
-LIMITS = Limits(cutoff_volts=10.8, end_volts_per_cell=0.0)
+LIMITS = RuntimeLimits(cutoff_volts=10.8, end_volts_per_cell=0.0)
 FOREVER = math.inf
 
 
@@ -88,7 +90,7 @@ def test_a_peak_and_a_lead_shorten_the_runtime() -> None:
     estimator = followed(discharge(60, 2.0))
     plain = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0)]))[1]
     peak = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0, peak_amps=8.0)]))[1]
-    estimator.limits = Limits(cutoff_volts=10.8, lead_ohm=0.1, end_volts_per_cell=0.0)
+    estimator.limits = RuntimeLimits(cutoff_volts=10.8, lead_ohm=0.1, end_volts_per_cell=0.0)
     lead = band(estimator.estimate([Phase(seconds=FOREVER, amps=2.0)]))[1]
     assert peak < plain
     assert lead < plain
@@ -97,7 +99,7 @@ def test_a_peak_and_a_lead_shorten_the_runtime() -> None:
 def test_the_floor_is_named_when_it_comes_first() -> None:
     estimator = followed(discharge(30, 2.0))
     assert estimator.estimate().limit == "cutoff"
-    estimator.limits = Limits(cutoff_volts=9.0)
+    estimator.limits = RuntimeLimits(cutoff_volts=9.0)
     assert estimator.estimate().limit == "end_voltage"
 
 
@@ -147,20 +149,20 @@ def test_charge_is_accounted_for_over_a_cycle() -> None:
     from groundbox.battery.estimate import CHARGE_KEPT
 
     estimator = followed(discharge(241, 3.0, fall=0.0))
-    assert estimator.bank is not None
-    before = estimator.bank.drawn.copy()
+    assert estimator.particles is not None
+    before = estimator.particles.drawn.copy()
     drawn = 3.0 * 60 / 3600
     estimator.update(Sample(t_s=241 * 60.0, volts=12.6, amps=3.0))
     estimator.estimate()
-    assert estimator.bank.offset is not None
-    left_out = estimator.bank.offset * 60 / 3600
-    assert estimator.bank.drawn - before == pytest.approx(drawn / PROFILE.c20_ah + left_out, rel=1e-3)
-    before = estimator.bank.drawn.copy()
+    assert estimator.particles.offset is not None
+    left_out = estimator.particles.offset * 60 / 3600
+    assert estimator.particles.drawn - before == pytest.approx(drawn / PROFILE.c20_ah + left_out, rel=1e-3)
+    before = estimator.particles.drawn.copy()
     for minute in range(60):
         estimator.update(Sample(t_s=(242 + minute) * 60.0, volts=13.2, amps=-2.0))
     estimator.estimate()
     stored = 2.0 * 1.0 * CHARGE_KEPT / PROFILE.c20_ah
-    assert before - estimator.bank.drawn == pytest.approx(stored, rel=1e-3)
+    assert before - estimator.particles.drawn == pytest.approx(stored, rel=1e-3)
 
 
 @pytest.mark.parametrize("offset_amps", [-0.02, 0.02])
@@ -170,7 +172,7 @@ def test_a_current_sensors_offset_is_in_the_band(offset_amps: float) -> None:
     profile = fitted_profile(profile, runs_of(1.0, 0.8, 1.2, 2.0), date(2026, 5, 1))
     small = msgspec.structs.replace(profile, c20_ah=6.0)
     rows = [Sample(t_s=row.t_s, volts=row.volts, amps=row.amps / 3) for row in made(1.0, 0.75)]
-    estimator = Estimator(small, Limits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
+    estimator = Estimator(small, RuntimeLimits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
     for place, row in enumerate(rows):
         estimator.update(replace(row, amps=row.amps + offset_amps))
         if place % 60 == 0 and 0.05 < place / len(rows) < 0.95:
@@ -188,9 +190,9 @@ def test_repeats_and_stragglers_change_nothing() -> None:
 def test_a_gap_widens_the_band() -> None:
     through = followed(discharge(120, 2.0), discharge(60, 2.0, volts=12.24, start_s=7200))
     gap = followed(discharge(120, 2.0), discharge(2, 2.0, volts=12.0, start_s=7200 + 2 * 3600))
-    assert gap.bank is not None
-    assert through.bank is not None
-    assert gap.bank.drawn.std() > through.bank.drawn.std()
+    assert gap.particles is not None
+    assert through.particles is not None
+    assert gap.particles.drawn.std() > through.particles.drawn.std()
     assert gap.estimate().runtime_expected_s is not None
 
 
@@ -257,13 +259,13 @@ def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
 
     def seen(known: bool) -> Iterator[Sample]:
         numbers, wells, drawn = sound_prior().mean, np.zeros(4), 0.0
-        whole = curve.whole_charge(np.array(1.0), np.array(numbers[1]))
+        whole = cell.total_charge(np.array(1.0), np.array(numbers[1]))
         for minute in range(150):
             fan = 3.0 if minute // 10 % 2 else 0.0
             rate = (1.0 + fan) / PROFILE.c20_ah
-            drawn, wells = drawn + rate / 60, curve.advance_wells(wells, rate, 1 / 60)
-            depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[1]))
-            volts = 6 * float(curve.terms(depleted, rate) @ numbers[2:])
+            drawn, wells = drawn + rate / 60, cell.advance_wells(wells, rate, 1 / 60)
+            depleted = cell.depleted_fraction(np.array(drawn), wells, whole, np.array(numbers[1]))
+            volts = 6 * float(cell.terms(depleted, rate) @ numbers[2:])
             yield Sample(t_s=60.0 * minute, volts=volts, switched_amps=fan if known else None)
 
     blind, told = followed(seen(known=False)), followed(seen(known=True))
@@ -299,7 +301,7 @@ def test_the_block_follows_the_case_by_hours() -> None:
 def test_no_stream_of_readings_breaks_it(
     rows: list[tuple[float, float, float]], inputs: list[str], c20_ah: float
 ) -> None:
-    estimator = Estimator(BatteryProfile(c20_ah=c20_ah), Limits(cutoff_volts=10.5))
+    estimator = Estimator(BatteryProfile(c20_ah=c20_ah), RuntimeLimits(cutoff_volts=10.5))
     t_s = 0.0
     for place, (seconds, volts, amps) in enumerate(rows):
         t_s += seconds
@@ -323,7 +325,7 @@ def test_no_stream_of_readings_breaks_it(
 def test_readings_half_an_hour_apart_are_not_gaps() -> None:
     rows = [Sample(t_s=1800.0 * place, volts=12.6 - 0.04 * place, amps=1.0) for place in range(20)]
     estimator = followed(iter(rows))
-    assert estimator.bank is not None
+    assert estimator.particles is not None
     estimator.estimate()
     assert estimator.loaded_charge == pytest.approx(19 * 0.5 / PROFILE.c20_ah, rel=0.01)
 

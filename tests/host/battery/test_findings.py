@@ -2,7 +2,7 @@
 
 import pytest
 
-from groundbox.battery.findings import gross
+from groundbox.battery.health import gross_findings
 from groundbox.battery.profile import BatteryProfile
 
 PROFILE = BatteryProfile(c20_ah=18.0)
@@ -26,6 +26,6 @@ PROFILE = BatteryProfile(c20_ah=18.0)
 def test_gross_contradictions(
     cell_volts: float, charging_hours: float, rest_hours: float, soc_low: float, said: str
 ) -> None:
-    found = gross(cell_volts, PROFILE, charging_hours=charging_hours, rest_hours=rest_hours, soc_low=soc_low)
+    found = gross_findings(cell_volts, PROFILE, charging_hours=charging_hours, rest_hours=rest_hours, soc_low=soc_low)
     assert bool(found) == bool(said)
     assert all(said in one.sentence for one in found)

@@ -8,12 +8,14 @@ import msgspec
 import numpy as np
 import pytest
 
-from groundbox.battery import curve
-from groundbox.battery.estimate import Estimator, Limits, Sample
+from groundbox.battery import cell
+from groundbox.battery.estimate import Estimator
 from groundbox.battery.fit import fitted_profile, refusal
-from groundbox.battery.logged import Discharge, discharges, runs_in
-from groundbox.battery.population import CAPACITY, LAG, sound_prior
+from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.logs import DischargeRun, discharges, runs_in
+from groundbox.battery.prior import CAPACITY, LAG, sound_prior
 from groundbox.battery.profile import BatteryProfile, load_profile, profile_text, save_profile, without_points
+from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
 PROFILE = BatteryProfile(c20_ah=18.0)
@@ -24,18 +26,18 @@ def made(capacity: float, amps: float, offset: float = 0.0) -> list[Sample]:
     numbers = sound_prior().mean
     wells, drawn, rows = np.zeros(4), 0.0, []
     rate = amps / PROFILE.c20_ah
-    whole = curve.whole_charge(np.array(capacity), np.array(numbers[LAG]))
+    whole = cell.total_charge(np.array(capacity), np.array(numbers[LAG]))
     for minute in range(6000):
-        depleted = curve.depleted_share(np.array(drawn), wells, whole, np.array(numbers[LAG]))
-        volts = float(curve.terms(depleted, rate) @ numbers[2:]) + offset
+        depleted = cell.depleted_fraction(np.array(drawn), wells, whole, np.array(numbers[LAG]))
+        volts = float(cell.terms(depleted, rate) @ numbers[2:]) + offset
         rows.append(Sample(t_s=60.0 * minute, volts=6 * volts, amps=amps))
         if volts < 1.75:
             break
-        drawn, wells = drawn + rate / 60, curve.advance_wells(wells, rate, 1 / 60)
+        drawn, wells = drawn + rate / 60, cell.advance_wells(wells, rate, 1 / 60)
     return rows
 
 
-def runs_of(capacity: float, *loads: float) -> list[Discharge]:
+def runs_of(capacity: float, *loads: float) -> list[DischargeRun]:
     return [run for amps in loads for run in discharges(iter(made(capacity, amps)), PROFILE, f"{amps} A")]
 
 
@@ -57,7 +59,7 @@ def test_two_runs_leave_less_doubt_than_one() -> None:
 
 def test_a_fitted_battery_is_foretold_better() -> None:
     def width(profile: BatteryProfile) -> float:
-        estimator = Estimator(profile, Limits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
+        estimator = Estimator(profile, RuntimeLimits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
         for sample in made(0.95, 2.5)[:120]:
             estimator.update(sample)
         found = estimator.estimate()

@@ -7,11 +7,13 @@ import msgspec
 import pytest
 
 from groundbox.battery.capacity_test import CapacityTest
-from groundbox.battery.estimate import Estimator, Limits, Sample
+from groundbox.battery.estimate import Estimator
 from groundbox.battery.fit import fitted_profile
 from groundbox.battery.health import health
-from groundbox.battery.logged import discharges
+from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.logs import discharges
 from groundbox.battery.profile import BatteryProfile, DischargeRow, HistoryRow
+from groundbox.battery.values import Sample
 from groundbox.rig.electric import SimBattery, SimBatterySettings
 
 PROFILE = BatteryProfile(c20_ah=18.0, label="mast 2")
@@ -25,7 +27,7 @@ def _row(year: int, month: int, capacity_ah: float, mohm: float = 20.0) -> Histo
 
 def test_nothing_measured_is_said() -> None:
     found = health(PROFILE)
-    assert found.share is None
+    assert found.fraction is None
     assert "not enough data yet" in found.verdict
 
 
@@ -100,7 +102,7 @@ def test_a_gap_in_the_discharge_spoils_the_test(minutes: int) -> None:
     half = len(rows) * 2 // 3
     late = [dataclasses.replace(row, t_s=row.t_s + 60 * minutes) for row in rows[half:]]
     steps = [test.update(sample) for sample in [*rows[:half], *late]]
-    assert steps[half].name == "spoilt"
+    assert steps[half].name == "invalid"
     assert f"nothing was recorded for {minutes + 1} min" in steps[half].do
 
 
@@ -109,7 +111,7 @@ def test_a_spoilt_test_says_so() -> None:
         test = CapacityTest(SHEET)
         for sample in rows:
             test.update(sample)
-        assert test.step.name == "spoilt"
+        assert test.step.name == "invalid"
         assert "begin again" in test.step.do
 
 
@@ -123,7 +125,7 @@ def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
 def _switched(profile: BatteryProfile, extra_ohm: float) -> list[set[str]]:
     """What is found each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
     battery = SimBattery(SimBatterySettings(c20_ah=profile.c20_ah))
-    estimator = Estimator(profile, Limits(cutoff_volts=9.0), start_soc=1.0)
+    estimator = Estimator(profile, RuntimeLimits(cutoff_volts=9.0), start_soc=1.0)
     kinds = []
     for minute in range(180):
         amps = 2.0 + minute // 10 % 2
@@ -147,7 +149,7 @@ def test_a_bad_connector_is_told_from_a_wrong_battery_once_loads_were_switched()
 def _followed(profile: BatteryProfile, sag_ohm: float = 0.0, off_volts: float = 0.0) -> set[str]:
     from tests.host.battery.test_fit import made
 
-    estimator = Estimator(profile, Limits(cutoff_volts=9.0, end_volts_per_cell=0.0), start_soc=1.0)
+    estimator = Estimator(profile, RuntimeLimits(cutoff_volts=9.0, end_volts_per_cell=0.0), start_soc=1.0)
     kinds: set[str] = set()
     for place, sample in enumerate(made(1.0, 4.0)):
         amps = sample.amps or 0.0

@@ -4,18 +4,19 @@ import math
 
 import pytest
 
-from groundbox.battery.estimate import Estimator, Limits, Phase, Sample
-from groundbox.battery.limits import end_volts, end_volts_per_cell
+from groundbox.battery.estimate import Estimator
+from groundbox.battery.limits import RuntimeLimits, end_volts, end_volts_per_cell
 from groundbox.battery.profile import BatteryProfile, DischargeRow
+from groundbox.battery.values import Phase, Sample
 from groundbox.model import Reading
 from groundbox.monitor.tracker import Tracker
-from groundbox.settings import Box
+from groundbox.settings import BoxSettings
 
 ROWS = [
     DischargeRow(amps=0.9, minutes=1200, end_volts_per_cell=1.80),
     DischargeRow(amps=9.0, minutes=60, end_volts_per_cell=1.60),
 ]
-OPEN = Limits(cutoff_volts=9.0)
+OPEN = RuntimeLimits(cutoff_volts=9.0)
 
 
 def test_the_makers_rows_give_the_floor_for_the_load() -> None:
@@ -31,13 +32,15 @@ def test_without_rows_or_with_several_ends_for_one_time_it_is_the_standards() ->
 
 
 def test_what_the_person_set_goes_first() -> None:
-    set_by_hand = Limits(cutoff_volts=9.0, end_volts_per_cell=0.0)
+    set_by_hand = RuntimeLimits(cutoff_volts=9.0, end_volts_per_cell=0.0)
     assert end_volts_per_cell(set_by_hand, BatteryProfile(c20_ah=18.0, discharge=ROWS), 9.0) == 0.0
 
 
 def test_the_estimator_ends_at_the_makers_floor() -> None:
     def ends(rows: list[DischargeRow], cutoff: float) -> str | None:
-        estimator = Estimator(BatteryProfile(c20_ah=18.0, discharge=rows), Limits(cutoff_volts=cutoff), start_soc=1.0)
+        estimator = Estimator(
+            BatteryProfile(c20_ah=18.0, discharge=rows), RuntimeLimits(cutoff_volts=cutoff), start_soc=1.0
+        )
         for minute in range(10):
             estimator.update(Sample(t_s=60.0 * minute, volts=12.5, amps=9.0))
         return estimator.estimate([Phase(seconds=math.inf, amps=9.0)]).limit
@@ -49,7 +52,7 @@ def test_the_estimator_ends_at_the_makers_floor() -> None:
 def test_runtime_and_warnings_share_the_makers_end_voltage() -> None:
     """At 10.72 V and 0.45 A the battery is under its maker's 1.80 V per cell, and not under 1.75 V per cell."""
     profile = BatteryProfile(c20_ah=9.0, discharge=[DischargeRow(amps=0.45, minutes=1200, end_volts_per_cell=1.80)])
-    tracker = Tracker("mast", Box(cutoff_volts=10.0), "sedge", profile)
+    tracker = Tracker("mast", BoxSettings(cutoff_volts=10.0), "sedge", profile)
     for minute in range(20):
         volts = 11.4 if minute < 19 else 10.72
         reading = Reading(

@@ -2,7 +2,7 @@
 
 import math
 
-from groundbox.battery.load import RecentLoad
+from groundbox.battery.recent_load import RecentLoad
 
 
 def seen(*stretches: tuple[float, float]) -> RecentLoad:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.battery.log_csv import read_log
+from groundbox.battery.logs import read_log
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 

@@ -12,7 +12,7 @@ from groundbox.model import FanReading, Reading
 from groundbox.monitor.heat import LEVELS_C, Heat, row_of, turning
 from groundbox.settings import LoadSettings, load
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
-from groundbox.thermal.filter import SessionRise
+from groundbox.thermal.filter_check import SessionRise
 from groundbox.thermal.fit import CaseFit
 from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive, minutes_to, predict
 from groundbox.ui import lines

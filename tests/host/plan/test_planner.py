@@ -12,8 +12,9 @@ from click import Command
 from click.testing import CliRunner
 from msgspec.structs import replace as struct_replace
 
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile, DischargeRow
-from groundbox.battery.values import Limits, Phase
+from groundbox.battery.values import Phase
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import initial_bank, pool_of, runtime
 from groundbox.plan.day import Day
@@ -214,7 +215,7 @@ def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
     both = side_by_side(profile, 2)
     assert (both.c20_ah, both.max_charge_amps) == (18.0, 5.0)
     assert [row.amps for row in both.discharge] == [0.9, 10.0]
-    limits, out = Limits(cutoff_volts=11.0), []
+    limits, out = RuntimeLimits(cutoff_volts=11.0), []
     for one, amps in ((profile, 1.0), (both, 2.0)):
         bank = initial_bank(one, health=None, soc=1.0, soc_sd=0.02)
         out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).low_min)

@@ -7,7 +7,7 @@ from groundbox.rig.box import SimBox, SimBoxSettings
 from groundbox.rig.electric import SimBatterySettings, SimLoadSettings, along
 from groundbox.rig.heat import STALLED, SimWeather
 from groundbox.thermal.model import CaseModel, CaseState, Drive, predict
-from groundbox.thermal.rows import Row
+from groundbox.thermal.rows import HeatRow
 
 HOUR_S = 3600
 SUN_W_M2 = (
@@ -16,7 +16,7 @@ SUN_W_M2 = (
 )
 
 
-def own(case: CaseModel, seed: int, *, hours: float = 6, sun_noted: bool = True, one_fan: bool = True) -> list[Row]:
+def own(case: CaseModel, seed: int, *, hours: float = 6, sun_noted: bool = True, one_fan: bool = True) -> list[HeatRow]:
     """A warm day of `case` under a thermostat, with sensor noise; from 2.5 to 4 h one fan stands if `one_fan`."""
     random, rows, on = Random(seed), [], False
     state = CaseState(air_c=22, wall_c=19, battery_c=20)
@@ -32,7 +32,7 @@ def own(case: CaseModel, seed: int, *, hours: float = 6, sun_noted: bool = True,
         )
         state = predict(case, state, drive, 1)
         rows.append(
-            Row(
+            HeatRow(
                 t_s=float(second),
                 case_c=round(state.air_c + random.gauss(0, 0.05), 2),
                 outside_c=drive.outside_c + random.gauss(0, 0.05),
@@ -60,7 +60,9 @@ def rig_box(seed: int) -> SimBox:
     )
 
 
-def drive_box(box: SimBox, *, hours: float, sun_noted: bool = True, stalled: tuple[float, float] = (0, 0)) -> list[Row]:
+def drive_box(
+    box: SimBox, *, hours: float, sun_noted: bool = True, stalled: tuple[float, float] = (0, 0)
+) -> list[HeatRow]:
     """Rows as the box's own sensors show them, under a thermostat at 35 / 31 C; fan 1 stands in the `stalled` hours."""
     rows, on = [], False
     for second in range(int(hours * HOUR_S)):
@@ -74,7 +76,7 @@ def drive_box(box: SimBox, *, hours: float, sun_noted: bool = True, stalled: tup
             box.step(0.5)
             watts += box.node.battery_volts * box.node.battery_amps / 2
         rows.append(
-            Row(
+            HeatRow(
                 t_s=second + 1.0,
                 case_c=round(box.senses.probes["case"]._shown_c, 2),
                 outside_c=round(box.senses.probes["intake"]._shown_c, 2),

@@ -13,10 +13,10 @@ from groundbox.errors import BadInput, GroundboxError
 from groundbox.rig.box import SimBox
 from groundbox.rig.heat import SimCase, flow_m3_per_h
 from groundbox.thermal.case_file import CaseFile, load_case, save_case
-from groundbox.thermal.filter import SessionRise, filter_notice, session_rise
+from groundbox.thermal.filter_check import SessionRise, filter_notice, session_rise
 from groundbox.thermal.fit import CaseFit, fit
-from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive
+from groundbox.thermal.tracker import CaseTracker
 
 
 def shaken(seed: int) -> CaseModel:
@@ -126,7 +126,7 @@ def test_fans_stop_in_the_rigs_box() -> None:
     box = rig_box(1)
     rows = drive_box(box, hours=4.5, stalled=(3.2, 4.0))
     found = fit(rows)
-    tracker = Tracker(found.model)
+    tracker = CaseTracker(found.model)
     for row in rows:
         tracker.update(row)
     likely, drive = tracker.minutes_to(45), tracker.drive(0)

@@ -5,9 +5,9 @@ import sys
 
 import pytest
 
-from groundbox.thermal.live import Tracker
 from groundbox.thermal.model import BLOCK_STEP_S, NAMES, CaseModel, CaseState, Drive, minutes_to, predict, steady
-from groundbox.thermal.rows import Row, fans_running, stretches, thinned
+from groundbox.thermal.rows import HeatRow, fans_running, stretches, thinned
+from groundbox.thermal.tracker import CaseTracker
 
 CASE = CaseModel()
 WARM = CaseState(air_c=35, wall_c=32, battery_c=28)
@@ -66,12 +66,12 @@ def test_a_case_of_nonsense_is_refused(name: str, value: float) -> None:
 
 def test_rows_are_checked_cut_and_thinned() -> None:
     with pytest.raises(ValueError, match="not a row"):
-        Row(t_s=0, case_c=float("nan"), outside_c=20, watts=1, fans=0)
+        HeatRow(t_s=0, case_c=float("nan"), outside_c=20, watts=1, fans=0)
     with pytest.raises(ValueError, match="not a row"):
-        Row(t_s=0, case_c=30, outside_c=20, watts=1, fans=3)
+        HeatRow(t_s=0, case_c=30, outside_c=20, watts=1, fans=3)
 
-    def row(t_s: float, fans: float = 0.0) -> Row:
-        return Row(t_s=t_s, case_c=30 + t_s / 100, outside_c=20, watts=40, fans=fans)
+    def row(t_s: float, fans: float = 0.0) -> HeatRow:
+        return HeatRow(t_s=t_s, case_c=30 + t_s / 100, outside_c=20, watts=40, fans=fans)
 
     pieces = stretches([row(0), row(1), row(1), row(2), row(1000), row(1001), row(5)])
     assert [[r.t_s for r in piece] for piece in pieces] == [[0, 1, 2], [1000, 1001], [5]]
@@ -92,34 +92,36 @@ def test_fans_of_a_reading() -> None:
 
 def test_tracker_sees_heat_that_is_not_logged_and_foretells_with_it() -> None:
     """12 W more than logged, in the air: the tracker finds them, and the time to a limit is that of the full heat."""
-    tracker, state = Tracker(CASE), CaseState(air_c=25, wall_c=25, battery_c=25)
+    tracker, state = CaseTracker(CASE), CaseState(air_c=25, wall_c=25, battery_c=25)
     assert tracker.minutes_to(60) is None
     for second in range(2 * 3600):
         fans = 2.0 if (second // 600) % 2 else 0.0
         state = predict(CASE, state, Drive(watts=42, outside_c=25, fans=fans), 1)
         tracker.update(
-            Row(t_s=second, case_c=round(state.air_c, 2), outside_c=25, watts=30, fans=fans, battery_c=state.battery_c)
+            HeatRow(
+                t_s=second, case_c=round(state.air_c, 2), outside_c=25, watts=30, fans=fans, battery_c=state.battery_c
+            )
         )
     assert tracker.extra_watts == pytest.approx(12, abs=0.5)
     true_minutes = minutes_to(45, CASE, state, Drive(watts=42, outside_c=25))
     assert tracker.minutes_to(45) == pytest.approx(true_minutes, rel=0.05)
     assert tracker.minutes_to(45, fans=2) is None
     kept = tracker.state
-    tracker.update(Row(t_s=5.0, case_c=99, outside_c=25, watts=30, fans=0))
+    tracker.update(HeatRow(t_s=5.0, case_c=99, outside_c=25, watts=30, fans=0))
     assert tracker.state == kept  # an old row comes again
-    tracker.update(Row(t_s=99999.0, case_c=30, outside_c=25, watts=30, fans=0))
+    tracker.update(HeatRow(t_s=99999.0, case_c=30, outside_c=25, watts=30, fans=0))
     assert not tracker.known  # after a gap it begins anew
 
 
 def test_live_use_needs_no_numpy() -> None:
     code = (
         "import sys; sys.modules['numpy'] = sys.modules['scipy'] = None\n"
-        "from groundbox.thermal.live import Tracker\n"
-        "from groundbox.thermal import case_file, fit, filter\n"
+        "from groundbox.thermal.tracker import CaseTracker\n"
+        "from groundbox.thermal import case_file, fit, filter_check\n"
         "from groundbox.thermal.model import CaseModel\n"
-        "from groundbox.thermal.rows import Row\n"
-        "t = Tracker(CaseModel())\n"
-        "for s in range(200): t.update(Row(t_s=s, case_c=35, outside_c=30, watts=60, fans=2))\n"
+        "from groundbox.thermal.rows import HeatRow\n"
+        "t = CaseTracker(CaseModel())\n"
+        "for s in range(200): t.update(HeatRow(t_s=s, case_c=35, outside_c=30, watts=60, fans=2))\n"
         "print(t.minutes_to(50))\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -2,8 +2,9 @@
 
 from msgspec.structs import asdict
 
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.values import Limits, Phase
+from groundbox.battery.values import Phase
 from groundbox.plan import battery_pool
 from groundbox.plan.size.air import SizeCase, size_air
 from groundbox.plan.size.battery import TYPICAL_C20_AH, TYPICAL_ROWS, DutyPeriod, size_battery
@@ -35,7 +36,7 @@ def _battery(box: SizeBox) -> SizeResult:
 def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
     """What the estimator's own model makes of that battery on the same duty, new and worn to 80 %."""
     profile = BatteryProfile(c20_ah=battery_ah, cells=box.battery.cells)
-    limits = Limits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
+    limits = RuntimeLimits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
     peak = box.anytime.amps if box.anytime else 0.0
     phases = [Phase(seconds=60 * duty.minutes, amps=duty.amps, peak_amps=duty.amps + peak) for duty in box.duty]
     values: dict[str, float] = {"duty_min": sum(duty.minutes for duty in box.duty)}

@@ -6,7 +6,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from groundbox.battery.values import cutoff_mismatch
+from groundbox.battery.limits import cutoff_mismatch
 from groundbox.errors import BadInput
 from groundbox.plan.size.air import HEADS
 from groundbox.toml_file import near, read_toml

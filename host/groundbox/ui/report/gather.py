@@ -238,7 +238,7 @@ def health_words(profile: BatteryProfile) -> str | None:
     except ImportError:
         return None
     found = health(profile)
-    share = "" if found.share is None else f"{found.share:.0%} of rated capacity; "
+    share = "" if found.fraction is None else f"{found.fraction:.0%} of rated capacity; "
     trend = "" if found.per_year is None else f"{found.per_year:+.0%} a year; "
     return f"{share}{trend}{found.verdict}"
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from groundbox.thermal.fit import SPREAD, CaseFit, fit
-from groundbox.thermal.rows import Row
+from groundbox.thermal.rows import HeatRow
 
 KNOWN_SPREAD = 0.05  # the case itself does not change between sessions; only its air stream may
 WORTH_NOTICE = 1.25  # common practice, no source: a quarter more rise is a filter to clean
@@ -22,7 +22,7 @@ class SessionRise:
     spread: float
 
 
-def session_rise(name: str, rows: Iterable[Row], case: CaseFit) -> SessionRise | None:
+def session_rise(name: str, rows: Iterable[HeatRow], case: CaseFit) -> SessionRise | None:
     """How well both fans cooled `case` in one session; None if its rows do not tell.
 
     Raises:

@@ -3,7 +3,7 @@
 import math
 
 from groundbox.thermal.model import CaseModel, CaseState, Drive, minutes_to, predict
-from groundbox.thermal.rows import LONGEST_GAP_S, Row
+from groundbox.thermal.rows import LONGEST_GAP_S, HeatRow
 
 AIR_S = 15.0  # the modelled air is drawn to the measured one over this time
 EXTRA_S = 600.0  # and what that takes again and again becomes heat from elsewhere over this
@@ -11,7 +11,7 @@ LOAD_S = 300.0  # the load to come is the mean of about this long
 WATCH_S = 120.0
 
 
-class Tracker:
+class CaseTracker:
     """Follows one case row by row.
 
     Attributes:
@@ -23,11 +23,11 @@ class Tracker:
         self.model = model
         self.state: CaseState | None = None
         self.extra_watts = 0.0
-        self._row: Row | None = None
+        self._row: HeatRow | None = None
         self._watts = 0.0
         self._watched_s = 0.0
 
-    def update(self, row: Row) -> None:
+    def update(self, row: HeatRow) -> None:
         """Takes in the next row; repeated and older ones are passed over, after a gap it begins anew."""
         if self._row is not None and self.state is not None:
             dt_s = row.t_s - self._row.t_s
@@ -60,14 +60,14 @@ class Tracker:
         """It has watched for long enough."""
         return self._watched_s >= WATCH_S
 
-    def _begin(self, row: Row) -> None:
+    def _begin(self, row: HeatRow) -> None:
         self._row, self._watts, self._watched_s, self.extra_watts = row, row.watts, 0.0, 0.0
         inner, outer = self.model.air_wall_w_per_k, self.model.wall_outside_w_per_k
         sun = (row.sun or 0.0) * self.model.sun_watts
         wall_c = (inner * row.case_c + outer * row.outside_c + sun) / (inner + outer)
         self.state = CaseState(air_c=row.case_c, wall_c=wall_c, battery_c=row.battery_c)
 
-    def _follow(self, state: CaseState, row: Row, dt_s: float) -> None:
+    def _follow(self, state: CaseState, row: HeatRow, dt_s: float) -> None:
         acting = Drive(watts=row.watts + self.extra_watts, outside_c=row.outside_c, fans=row.fans, sun=row.sun or 0.0)
         foretold = predict(self.model, state, acting, dt_s)
         pull_k = (1 - math.exp(-dt_s / AIR_S)) * (row.case_c - foretold.air_c)
