@@ -184,7 +184,7 @@ def test_profile_whose_fit_was_deleted_begin_anew() -> None:
 def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
     log = tmp_path / "blind.csv"
     log.write_text("t_s,volts\n" + "".join(f"{60 * m},{12.5 - m / 1000}\n" for m in range(60)))
-    with pytest.raises(BadInput, match="without the current nothing can be learnt"):
+    with pytest.raises(BadInput, match="without the current nothing can be learned"):
         runs_in(log, PROFILE)
     log.write_text("t_s,volts,amps\n0,12.5,1\n60,12.4,1\n")
     with pytest.raises(BadInput, match="no discharge deeper"):

@@ -78,10 +78,10 @@ def test_a_fit_that_cannot_belong_to_the_profile_is_refused(tmp_path: Path) -> N
     file.write_text(_fitted(9.9, 0.01))
     assert load_profile(file).fitted is not None
     for text, said in (
-        (_fitted(9.9, 0.01).replace("c20_ah = 9.0", "c20_ah = 90.0"), "c20_ah: 90 is not the 9 of the time of"),
-        (_fitted(9.9, -0.01), "fitted.covariance: is no spread"),
+        (_fitted(9.9, 0.01).replace("c20_ah = 9.0", "c20_ah = 90.0"), r"c20_ah: is 90; \[fitted\] was made with 9"),
+        (_fitted(9.9, -0.01), "fitted.covariance: is no covariance"),
         (_fitted(9.9, 0.01, mohm=0.0), "resistance_mohm"),
-        ("c20_ah = 9.0\nin_service = 1800-01-01\n", "in_service: 1800-01-01 lies ahead or over 40 years back"),
+        ("c20_ah = 9.0\nin_service = 1800-01-01\n", "in_service: 1800-01-01 is in the future or over 40 years ago"),
     ):
         file.write_text(text)
         with pytest.raises(BadInput, match=said):
