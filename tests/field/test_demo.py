@@ -1,6 +1,8 @@
 """`groundbox demo`, whole: real firmware in simulated boxes, recorded, estimated and warned about."""
 
 import time
+from datetime import datetime
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -9,11 +11,22 @@ from click.testing import CliRunner
 from groundbox import settings
 from groundbox.advice.words import clock
 from groundbox.errors import BadInput
+from groundbox.plan.day_file import load_day
 from groundbox.rig.process import CPYTHON, MICROPYTHON, best_interpreter
 from groundbox.store import Reader
 from groundbox.ui import cmd_demo
 from groundbox.ui.cmd_demo import Demo, fresh_folder
-from groundbox.ui.demo_day import AHEAD_S, LAST_LANDING_S, DemoSession, SessionClock
+from groundbox.ui.demo_day import (
+    AHEAD_S,
+    FIRST_LAUNCH_S,
+    FLIGHT_S,
+    FLIGHTS,
+    GAP_S,
+    LAST_LANDING_S,
+    DemoSession,
+    SessionClock,
+    day_text,
+)
 from groundbox.ui.recording import Stop
 
 PATIENCE_S = 100.0
@@ -103,6 +116,32 @@ def test_without_micropython_the_same_firmware_runs_under_cpython(
     assert "on CPython (MicroPython is not installed)" in done.output
     with Reader(tmp_path / "session.db") as reader:
         assert reader.boxes() == ["mast", "table"]
+
+
+@pytest.mark.parametrize("hour", [0, 9, 13, 20])
+def test_the_day_file_begins_with_the_demo(tmp_path: Path, hour: int) -> None:
+    start = datetime(2031, 7, 20, hour, 41, 7)
+    example = resources.files("groundbox") / "examples" / "bog_day.toml"
+    path = tmp_path / "day.toml"
+    path.write_text(day_text(example.read_text(encoding="utf-8"), start))
+    day = load_day(path)
+    assert day.date == start.date()
+    assert day.start_clock_min == pytest.approx(60 * hour + 41 + 7 / 60)
+    launches_s = [60 * flight.launch_min for flight in day.flights]
+    assert launches_s == pytest.approx([FIRST_LAUNCH_S + i * (FLIGHT_S + GAP_S) for i in range(FLIGHTS)])
+    assert day.ambient_c(0.0) == pytest.approx(24, abs=2)
+
+
+def test_page_and_plan_have_the_demos_day(demo: Watched) -> None:
+    day = load_day(demo._place / "bog_day.toml")
+    begun = datetime.fromtimestamp(demo.session.wall_s(0.0))
+    assert 60 * begun.hour + begun.minute + begun.second / 60 == pytest.approx(day.start_clock_min, abs=0.05)
+
+
+def test_no_hand_is_sent_to_the_fans_in_flight(demo: Watched) -> None:
+    log = (demo._place / "log.txt").read_text()
+    assert "in flight all hands stay off the fans" in log
+    assert "frees" not in log
 
 
 def test_simulated_time_waits_for_the_slowest_board() -> None:

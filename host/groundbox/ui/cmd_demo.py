@@ -45,7 +45,7 @@ from groundbox.ui.sound import Sounder
 FILES, DAY_FILE = ("groundbox.toml", "T18.toml", "M9.toml"), "bog_day.toml"
 MARKER = "made-by-groundbox-demo"
 MADE = (DAY_FILE, "log.txt", "session.db*", "table", "mast")
-SPEED, ONCE_SPEED = 60.0, 150.0
+SPEED, ONCE_SPEED = 60.0, 160.0
 ONCE_REAL_S = 900.0  # maximum on a busy machine; a quiet one needs less than two minutes
 HICCUP_REAL_S = 0.4  # a pause of this computer that must not count as a silent box
 EXAMPLE = """

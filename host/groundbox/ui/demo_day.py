@@ -18,6 +18,7 @@ TIME_HOME_S = 8 * 60.0
 LAST_LANDING_S = FIRST_LAUNCH_S + FLIGHTS * FLIGHT_S + (FLIGHTS - 1) * GAP_S
 STALL_S = FIRST_LAUNCH_S + 10 * 60.0  # when the fans next run after this, a twig stops fan 2 of the table, in flight
 UNPLUG_AFTER_S, UNPLUGGED_S = 120.0, 20.0  # after the landing
+SLOW_START_S = 20.0  # while the host finds the boards and compares its clock with theirs
 SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
 PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board needs 1.5 s
 AHEAD_S = 1.0  # maximum by which the clock is ahead of the slowest board
@@ -204,8 +205,8 @@ class DemoSession:
             self.table.power(True)
 
     def _set_speed(self, now_s: float, state: DemoState) -> None:
-        """Slow while the stall is shown; after the session full speed up to the real time, then real speed."""
-        slowly = self._watched_s is not None and self.stalled_s is None
+        """Slow at the start and in the stall; after the session full speed up to real time, then real speed."""
+        slowly = now_s < SLOW_START_S or (self._watched_s is not None and self.stalled_s is None)
         if self.stalled_s is not None:
             slowly = now_s < self.stalled_s + (SLOW_AFTER_S if state.fan_warned_s else 3 * SLOW_AFTER_S)
         behind = self.clock.wall_s() < time.time()

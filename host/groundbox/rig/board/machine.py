@@ -1,4 +1,4 @@
-"""The peripherals of the simulated board, called as on the RP2 port. What hangs on which pin the world knows."""
+"""The peripherals of the simulated board, called as on the RP2 port. The simulation knows what is on which pin."""
 
 import sys
 
@@ -68,7 +68,7 @@ class Pin:
         self.value(1 - self._level)
 
     def irq(self, handler=None, trigger=IRQ_FALLING | IRQ_RISING, *, hard=False):
-        """Tachometer pins only; one call a pulse, whichever edge is asked for."""
+        """Tachometer pins only; one call for each pulse, for either edge."""
         rig_clock.tachometers[:] = [t for t in rig_clock.tachometers if t.pin.id != self.id]
         if handler is not None and self._in is not None:
             rig_clock.tachometers.append(_Tachometer(self, self._in, handler))
@@ -124,7 +124,7 @@ class PWM:
 
 
 class I2C:
-    """A bus with one shunt monitor, of the kind and at the address the world says."""
+    """A bus with one shunt monitor, of the kind and address in the wiring."""
 
     _devices = {}
 
@@ -202,13 +202,13 @@ class Timer:
             rig_clock.at(self.due_us, self._fire)
         try:
             self.handler(self)
-        except Exception as error:  # noqa: BLE001 (whatever the handler raises: reported and stopped, as on a board)
+        except Exception as error:  # noqa: BLE001 (any error of the handler is reported and stops it, as on a board)
             sys.print_exception(error)
             self._running = False
 
 
 def reset():
-    """On this port a reset by software goes through the watchdog, and `reset_cause` says so afterwards."""
+    """On this port a reset by software goes through the watchdog, and `reset_cause` reports the watchdog afterwards."""
     rig_clock.end(rig_clock.HARD_RESET)
 
 

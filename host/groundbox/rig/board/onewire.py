@@ -6,7 +6,7 @@ driver of the board's port spends them (from memory).
 
 import rig_clock
 
-OPEN = -32768  # slot values the world gives for a broken line; else sixteenths of a degree
+OPEN = -32768  # slot values for a broken line; else sixteenths of a degree
 SHORTED = -32767
 
 _POWER_ON = 0x0550  # 85 degrees, until the first conversion

@@ -1,4 +1,4 @@
-"""Power comes on: what a board's start-up code does, then main.py. Argument: the file the world wrote for this start.
+"""Power-on: what a board's start-up code does, then main.py. Argument: the file written for this start.
 
 The working directory is the board's flash. The same file runs under MicroPython and, for want of it, CPython.
 """
@@ -22,7 +22,7 @@ else:
 
     sys.modules["_asyncio"] = rig_tasks
 
-import rig_clock  # noqa: E402 (its `time` and `select` have to come first)
+import rig_clock  # noqa: E402 (its `time` and `select` must come first)
 
 
 def _run():
@@ -30,7 +30,7 @@ def _run():
         __import__("main")
     except SystemExit:
         rig_clock.end(rig_clock.SOFT_RESET)
-    except BaseException as error:  # noqa: BLE001 (a board prints it and waits at its prompt, until its watchdog bites)
+    except BaseException as error:  # noqa: BLE001 (a board prints it and waits at its prompt, until its watchdog resets it)
         sys.print_exception(error)
     import rig_prompt
 

@@ -1,12 +1,12 @@
-"""Virtual time, in lockstep with the simulated world at the other end of two pipes.
+"""Virtual time, in lockstep with the simulation at the other end of two pipes.
 
-The board asks "now is T, let me wait W microseconds; my pins are so"; the world answers "G of them have passed; the
-inputs were so, and will be for another H unless your pins change". Until that is over, or a pin is driven differently,
-the board need not ask. Nothing else moves this clock but reading it: each read costs READ_COST_US, so that a loop that
-spins on the clock gets somewhere.
+The board sends its time, the microseconds it wants to wait, and its pins. The simulation answers with the microseconds
+granted, the inputs, and for how long the inputs stay constant unless a pin changes. Until then the board need not ask.
+Apart from that only reading the clock advances it: each read costs READ_COST_US, so that a loop that reads the clock
+ends.
 
 Timers faster than FAST_US and tachometer edges do not end a wait: their handlers run in a batch over the slice of time
-granted, each at its due moment, with the inputs of that slice. The world ends a slice wherever a load switches, so a
+granted, each at its due moment, with the inputs of that slice. The simulation ends a slice where a load switches, so a
 20 ms dip of the battery is a slice of 20 ms and shows in ten samples at 500 a second.
 """
 
@@ -16,9 +16,9 @@ from array import array
 
 READ_COST_US = 20
 FAST_US = 20000
-SPIN_US = 5000  # time taken by reading the clock before the world is told
+SPIN_US = 5000  # time taken by reading the clock before the simulation is asked
 
-# Causes a board gives for its own end; the world restarts it.
+# Causes a board gives for its own end; the simulation restarts it.
 HARD_RESET = -1
 WATCHDOG_RESET = -2
 SOFT_RESET = -3
@@ -27,7 +27,7 @@ with open(sys.argv[1]) as _file:
     wiring = json.load(_file)
 
 now_us = 0
-watchdog_us = 0  # when the watchdog bites; 0: not started
+watchdog_us = 0  # when the watchdog resets the board; 0: not started
 slot_of_output = {gpio: 2 + i for i, gpio in enumerate(wiring["outputs"])}
 slot_of_input = {name: 3 + i for i, name in enumerate(wiring["inputs"])}
 FLOATING = -1
@@ -40,12 +40,12 @@ _reader = open(wiring["reply_fd"], "rb", 0)  # noqa: SIM115 (open as long as the
 _writer = open(wiring["ask_fd"], "wb", 0)  # noqa: SIM115
 _due = []  # (due_us, function) of slower timers, soonest first
 _told_us = 0
-_free_until_us = -1  # the inputs stand until then
+_free_until_us = -1  # the inputs are constant until then
 _expected = len(incoming) * 8
 
 
 def read_us():
-    """Microseconds since power came on, never wrapping; what a clock read of the firmware costs is spent."""
+    """Microseconds since power came on, never wrapping; the time that a clock read of the firmware costs is spent."""
     global now_us
     now_us += READ_COST_US
     if now_us - _told_us > SPIN_US:
@@ -62,7 +62,7 @@ def at(due_us, function):
 
 
 def let_pass(wait_us):
-    """Lets up to `wait_us` pass, less when something is due or the world has news; True if a handler may have run."""
+    """Lets up to `wait_us` pass, less when something is due or inputs change; True if a handler may have run."""
     global now_us, _told_us, _free_until_us
     end_us = now_us + wait_us
     if _due and _due[0][0] < end_us:
@@ -91,7 +91,7 @@ def let_pass(wait_us):
 
 
 def drive(slot, level):
-    """Has a pin driven differently; the world hears of it as soon as time is to pass."""
+    """Drives a pin differently; the simulation gets it with the next exchange."""
     global _free_until_us
     if outgoing[slot] != level:
         outgoing[slot] = level
@@ -99,7 +99,7 @@ def drive(slot, level):
 
 
 def input_waits():
-    """True when the world has put console bytes where the board can read them."""
+    """True when console bytes are ready for the board to read."""
     return incoming[1] != 0
 
 
@@ -117,7 +117,7 @@ def spend(busy_us):
 
 
 def end(cause):
-    """This start of the board is over; the world ends the process and begins another."""
+    """Ends this start of the board; the simulation ends the process and begins another."""
     while True:
         _ask(cause)
 
@@ -131,7 +131,7 @@ def _ask(wait_us):
     except OSError:
         got = 0
     if got != _expected:
-        raise SystemExit  # the world is gone
+        raise SystemExit  # the simulation has ended
     return incoming[0]
 
 
@@ -166,10 +166,10 @@ def _ticks(timer, end_us):
             now_us = at_us
             handler(timer)
             at_us += period_us
-    except Exception as error:  # noqa: BLE001 (whatever the handler raises)
+    except Exception as error:  # noqa: BLE001 (any error of the handler)
         sys.print_exception(error)
         fast_timers.remove(timer)
     timer.due_us = at_us
 
 
-let_pass(0)  # inputs are there from the first moment
+let_pass(0)  # inputs exist from the first moment

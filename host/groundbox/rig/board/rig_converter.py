@@ -1,4 +1,4 @@
-"""The analogue converter's hot path for MicroPython; fallback/rig_converter.py says the same in plain Python.
+"""The analogue converter's hot path for MicroPython; fallback/rig_converter.py is the same in plain Python.
 
 A day has some fifteen million reads; compiled to machine code each takes a third of the time.
 """

@@ -57,7 +57,7 @@ def _raw():
 
 
 def _paste(names):
-    """Raw-paste mode: a window of bytes at a time, each granted when the one before has come."""
+    """Raw-paste mode: a window of bytes at a time, each granted when the one before has arrived."""
     if _hear() != b"A" or _hear() != _RAW:
         return
     _say(b"R\x01" + bytes((_WINDOW & 255, _WINDOW >> 8)))
@@ -77,11 +77,11 @@ def _paste(names):
 
 
 def _do(code, names):
-    """Runs what was sent; its output, its error and the prompt."""
+    """Runs the program that was sent; writes its output, its error and the prompt."""
     try:
         exec(code.decode(), names)
         _say(_END)
-    except Exception as error:  # noqa: BLE001 (whatever was sent)
+    except Exception as error:  # noqa: BLE001 (any error of the program)
         text = io.StringIO()
         sys.print_exception(error, text)
         _say(_END + text.getvalue().encode())
@@ -97,7 +97,7 @@ def _print(*values, sep=" ", end="\n"):
 
 
 def _say(data):
-    """Writes all of it; the world takes it while time passes."""
+    """Writes all of it; the simulation reads it while time passes."""
     while data:
         count = sys.stdout.buffer.write(data)
         if count:

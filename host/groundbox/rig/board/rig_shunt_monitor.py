@@ -20,7 +20,7 @@ _IDENTITY = {0xFE: 0x5449, 0xFF: 0x2260}
 
 
 class ShuntMonitor:
-    """Reads what the world puts on its inputs: bus in microvolts (-1: no answer), shunt in nanovolts."""
+    """Reads its inputs from the simulation: bus in microvolts (-1: no answer), shunt in nanovolts."""
 
     def __init__(self, kind):
         self._kind = kind

@@ -1,11 +1,10 @@
-"""Stands in for the C half of MicroPython's asyncio, which reads the real clock: queue and task in virtual time.
+"""Replaces the C half of MicroPython's asyncio, which reads the real clock: queue and task in virtual time.
 
-What the Python half (asyncio/core.py) expects of it: TaskQueue.peek, push, pop, remove; Task with coro, data, state,
+The Python half (asyncio/core.py) expects: TaskQueue.peek, push, pop, remove; Task with coro, data, state,
 done, cancel, and being awaitable. `state` is True while running, a TaskQueue once others wait for the task, False when
-it has ended and been waited for, None when it ended with nobody waiting.
+it has ended and been waited for, None when it ended with no task waiting.
 
-At the times the world gives in `hang_link_us` the firmware's link task hangs: it waits for what never comes, and only
-being cancelled wakes it.
+At the times in `hang_link_us` the firmware's link task hangs: it waits for ever, and only its cancellation ends that.
 """
 
 import rig_clock

@@ -1,4 +1,4 @@
-"""Polling of the console in virtual time: waiting lets the world move on."""
+"""Polling of the console in virtual time: waiting lets virtual time pass."""
 
 import rig_clock
 import uselect

@@ -1,4 +1,4 @@
-"""Virtual time with a board's names; ticks wrap at 2**30 as on a 32-bit board, so that mistakes with it show."""
+"""Virtual time with a board's names; ticks wrap at 2**30 as on a 32-bit board, so that errors with the wrap show."""
 
 import rig_clock
 import utime
@@ -9,7 +9,7 @@ mktime = utime.mktime
 
 _PERIOD = 1 << 30
 _HALF = _PERIOD >> 1
-_START_S = rig_clock.wiring["clock_s"]  # what an unset real-time clock shows at power-on
+_START_S = rig_clock.wiring["clock_s"]  # the reading of an unset real-time clock at power-on
 _START_US = rig_clock.wiring["ticks_us"]  # a board's ticks may begin anywhere
 
 

@@ -1,4 +1,4 @@
-"""Makes CPython look like MicroPython to the firmware: for machines the pinned interpreter does not exist for.
+"""Makes CPython look like MicroPython to the firmware: for machines without the pinned interpreter.
 
 Modules under MicroPython's names replace CPython's; what the interpreter itself still needs is imported before.
 """
@@ -16,7 +16,7 @@ import traceback
 
 
 class _Polled:
-    """A real poll that answers with what was registered, as MicroPython's does."""
+    """A real poll that returns the registered objects, as MicroPython's does."""
 
     def __init__(self):
         self._poll = select.poll()
@@ -46,7 +46,7 @@ class _RealSelect:
 
 
 class _Console:
-    """Text on the console; what does not fit while nobody reads is lost, as on USB."""
+    """Text on the console; bytes that do not fit while no program reads are lost, as on USB."""
 
     def __init__(self, buffer):
         self.buffer = buffer
@@ -63,7 +63,7 @@ class _Console:
 
 
 def prepare(folder):
-    """Puts the stand-ins in place; `folder` holds those that serve both interpreters."""
+    """Installs the replacement modules; `folder` holds those for both interpreters."""
     sys.stdin = _Console(io.FileIO(0, "r"))
     sys.stdout = _Console(io.FileIO(1, "w"))
     sys.print_exception = _print_exception

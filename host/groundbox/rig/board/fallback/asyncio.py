@@ -1,4 +1,4 @@
-"""What the firmware uses of MicroPython's asyncio, step for step as it runs there, so that both give the same run."""
+"""The part of MicroPython's asyncio that the firmware uses, step for step, so that both give the same run."""
 
 import select
 import sys
@@ -105,7 +105,7 @@ def _turn(task):
         else:
             task.data = None
             task.coro.throw(error)
-    except (CancelledError, Exception) as outcome:  # noqa: BLE001 (the loop hands on whatever a task ends with)
+    except (CancelledError, Exception) as outcome:  # noqa: BLE001 (the loop passes on the result of a task)
         return True, outcome
     return False, None
 

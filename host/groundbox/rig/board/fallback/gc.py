@@ -1,4 +1,4 @@
-"""What the firmware asks of memory. CPython does not count it, so the reference board's free memory stands in."""
+"""Free memory for the firmware. CPython does not count it, so this is the reference board's free memory."""
 
 _FREE_BYTES = 150000
 

@@ -1,4 +1,4 @@
-"""What the firmware uses of MicroPython's own module."""
+"""The part of the `micropython` module that the firmware uses."""
 
 
 def const(value):
