@@ -1,6 +1,6 @@
 """Chooses which of two slots of firmware runs, and goes back to the other when a new one does not prove itself.
 
-The only file outside the slots `a` and `b`, so it is small and hardly ever changes. The file `choice` says
+The only file outside the slots `a` and `b`, so it is small and hardly ever changes. The file `choice` holds
 
     a      slot a runs
     a>b    slot b is to be tried at the next start
@@ -16,7 +16,7 @@ import time
 
 import machine
 
-_TRIAL_MS = 120000  # a slot on trial that nobody keeps by then goes back
+_TRIAL_MS = 120000  # a slot on trial that nobody keeps within this time goes back
 _AFTER_ERROR_MS = 3000
 
 
@@ -37,7 +37,7 @@ class Slot:
             self._timer.init(mode=machine.Timer.ONE_SHOT, period=_TRIAL_MS, callback=lambda _: machine.reset())
 
     def keep(self):
-        """Has this slot run from now on; False when flash does not take it."""
+        """Makes this slot the one that runs from now on; False when flash does not take it."""
         if not _write(self.name):
             return False
         self.trial = False
@@ -52,7 +52,7 @@ def choose():
     text = _read()
     good, mark, other = text[:1], text[1:2], text[2:3]
     if good not in ("a", "b"):
-        return Slot("b" if _is_there("b/begin.py") and not _is_there("a/begin.py") else "a", False)
+        return Slot("b" if _has_firmware("b") and not _has_firmware("a") else "a", False)
     if mark == ">" and other in ("a", "b") and _write("%s?%s" % (good, other)):
         return Slot(other, True)
     if mark == "?":
@@ -65,10 +65,10 @@ def run():
     try:
         slot = choose()
         sys.path.insert(1, slot.name)  # before libraries, behind the root
-        import begin
+        from startup import begin
 
         begin.main(slot)
-    except Exception as error:  # noqa: BLE001 (whatever it is: tell it, then begin again)
+    except Exception as error:  # noqa: BLE001 (any error: print it, then start again)
         sys.print_exception(error)
         time.sleep_ms(_AFTER_ERROR_MS)
         machine.reset()
@@ -92,9 +92,9 @@ def _write(text):
     return _read() == text
 
 
-def _is_there(path):
+def _has_firmware(slot):
     try:
-        os.stat(path)
+        os.stat(slot + "/startup/begin.py")
     except OSError:
         return False
     return True

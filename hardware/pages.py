@@ -14,7 +14,7 @@ from groundbox.wire import settings
 HERE = Path(__file__).parent
 MARK = re.compile(r"(<!-- made by pages\.py: ([a-z0-9_ ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
-# Key in firmware/pins.py -> what each of its pins is.
+# Key in firmware/drivers/pins.py -> what each of its pins is.
 NAMES: dict[str, Sequence[str]] = {
     "outputs": ("output 1", "output 2"),
     "i2c": ("", "I2C data", "I2C clock"),
@@ -42,8 +42,8 @@ LEVELS = {
 
 
 def pin_tables() -> dict[str, dict[str, Any]]:
-    """TABLES of firmware/pins.py."""
-    spec = importlib.util.spec_from_file_location("board_pins", HERE.parent / "firmware" / "pins.py")
+    """TABLES of firmware/drivers/pins.py."""
+    spec = importlib.util.spec_from_file_location("board_pins", HERE.parent / "firmware" / "drivers" / "pins.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

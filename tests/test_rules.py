@@ -1,6 +1,7 @@
 """Imports point one way: board, link, store, model, advice or plan, ui. Only the board's own shell imports machine."""
 
 import ast
+import sys
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,25 @@ ALLOWED = {
 # What decides is pure: none of these libraries or clocks there.
 PURE = ("battery", "thermal", "advice", "plan", "model", "conversion", "wire")
 WORLD = {"serial", "paho", "sqlite3", "psycopg", "socket", "subprocess", "threading", "time", "click", "rich"}
+# Folders of the firmware, and those that each may import.
+FIRMWARE_ALLOWED = {
+    "core": {"core"},
+    "drivers": {"core", "drivers"},
+    "uplinks": {"core", "drivers", "uplinks"},
+    "startup": {"core", "drivers", "uplinks", "startup"},
+    "main.py": {"startup"},
+    "manifest.py": set(),
+}
+PURE_FIRMWARE = {
+    "drivers/segments.py",
+    "startup/deadlines.py",
+    *(f"uplinks/{name}.py" for name in ("archive", "commands", "mqtt_packets", "outbox", "sender", "summary")),
+}
+MICROPYTHON_MODULES = {
+    *("binascii", "bluetooth", "btree", "builtins", "cryptolib", "deflate", "dht", "ds18x20", "errno", "esp", "esp32"),
+    *("espnow", "framebuf", "lwip", "machine", "micropython", "mip", "neopixel", "network", "ntptime", "onewire"),
+    *("requests", "rp2", "tls", "uctypes", "vfs", "webrepl", "websocket"),
+}
 SHARED_SUBSET_LACKS = {"dataclasses", "typing", "enum", "abc", "logging", "unittest", "functools", "pathlib"}
 
 
@@ -83,14 +103,24 @@ def test_what_decides_touches_nothing(path: Path) -> None:
 def test_firmware_imports(path: Path) -> None:
     names = {name.split(".")[0] for name in _imports(path)}
     relative = path.relative_to(FIRMWARE).as_posix()
-    if relative not in ("board.py", "main.py"):
-        assert "machine" not in names, f"firmware/{relative}: only board.py, and main.py to reset, import machine"
-    if relative.startswith("core/"):
-        world = names & (WORLD | {"os", "sys", "asyncio", "select", "micropython"} - {"micropython"})
+    if relative not in ("drivers/board.py", "main.py"):
+        assert "machine" not in names, f"firmware/{relative}: only drivers/board.py and main.py import machine"
+    if relative.startswith("core/") or relative in PURE_FIRMWARE:
+        world = names & (WORLD | {"os", "sys", "asyncio", "select"})
         assert not world, f"firmware/{relative} is pure and must not import {world}"
+    folders = names & set(FIRMWARE_ALLOWED)
+    above = folders - FIRMWARE_ALLOWED[relative.partition("/")[0]]
+    assert not above, f"firmware/{relative} must not import {above}"
     assert not names & SHARED_SUBSET_LACKS, f"firmware/{relative}: a board lacks {names & SHARED_SUBSET_LACKS}"
     for name in _imports(path):
         assert not name.startswith("groundbox.") or name.startswith("groundbox.wire"), f"firmware/{relative}: {name}"
+
+
+def test_no_firmware_module_hides_a_standard_one() -> None:
+    """A module or folder `io` on a board would hide the built-in one from every importer."""
+    standard = sys.stdlib_module_names | MICROPYTHON_MODULES
+    found = {part for path in FIRMWARE.rglob("*.py") for part in path.relative_to(FIRMWARE).with_suffix("").parts}
+    assert not found & standard
 
 
 def test_the_rule_finds_a_planted_import(tmp_path: Path) -> None:

@@ -11,20 +11,17 @@ outputs) is judged as each second of uptime is full, on all that came in it, fas
 Longer than its fellows, since it is the one place where all parts meet.
 """
 
-from core.button import Button
-from core.inout import Inputs, Outputs, Reading
-from core.limits import Limits
-from core.outputs import Output
-from core.pairs import Fans
-from core.report import charge_severity, fault_severity, fill
+from core.battery import BatteryWatch
+from core.fans import Fans
+from core.interface import Outputs
+from core.limits import LimitTable
+from core.outputs import OutputSwitch
+from core.reading import BoardReading, charge_severity, fault_severity, fill
 from core.sensors import Sensors
-from core.signals import Signals
+from core.signals import Button, Signals
 from core.thermostat import LOST_MS, Thermostat
-from core.watch import BatteryWatch
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
-
-__all__ = ["Control", "Inputs", "Outputs"]
 
 _LAUNCH = const(0)
 _LANDING = const(1)
@@ -44,7 +41,7 @@ class Control:
 
     Args:
         settings: dictionary with every name of groundbox.wire.settings.SETTINGS.
-        outbox: core.outbox.Outbox; readings and events go there.
+        outbox: uplinks.outbox.Outbox; readings and events go there.
 
     Attributes:
         outputs: Outputs.
@@ -54,27 +51,27 @@ class Control:
         place: index in messages.PLACES.
         landed: 1 between a marked landing and the next launch.
         returning: 1 from the mark that the pilot is returning to the end of the flight.
-        output1, output2: core.outputs.Output; their `state` is what to keep across a restart.
+        output1, output2: core.outputs.OutputSwitch; their `state` is what to keep across a restart.
         sensors, fans, watch, thermostat, signals: the parts.
     """
 
     def __init__(self, settings, outbox):
         self.outputs = Outputs()
-        self.reading = Reading()
+        self.reading = BoardReading()
         self.reading_due = 0
         self.uptime_s = 0
         self.uptime_ms = 0
         self.place = 0
         self.landed = 0
         self.returning = 0
-        limits = Limits(settings)
+        limits = LimitTable(settings)
         self.sensors = Sensors(limits)
         self.fans = Fans(limits)
         self.watch = BatteryWatch(limits)
         self.thermostat = Thermostat(limits)
         self.signals = Signals(limits)
-        self.output1 = Output(limits, 1)
-        self.output2 = Output(limits, 2)
+        self.output1 = OutputSwitch(limits, 1)
+        self.output2 = OutputSwitch(limits, 2)
         self._limits = limits
         self._outbox = outbox
         self._elapsed_ms = 0

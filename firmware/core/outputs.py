@@ -9,8 +9,8 @@ _DROPPED = const(3)
 _SHEDDABLE = const(2)
 
 
-class Output:
-    """Output number 1 or 2, by core.limits.Limits.
+class OutputSwitch:
+    """Output number 1 or 2, by core.limits.LimitTable.
 
     An essential output is never switched by voltage. A sheddable one is dropped when the low-voltage level rises to its
     drop level or above, or the limit that spares the battery after landing trips. It stays dropped, since the voltage

@@ -1,10 +1,8 @@
 """The battery's voltage by two ways and its current: which source can be trusted, means and extremes."""
 
-from core.calibrate import Calibration
 from core.channel import NOTHING, Channel
-from core.means import Means
-from core.monitor import shunt_ma
-from core.volts import Divider, Monitor
+from core.conversion import Calibration, shunt_ma
+from core.voltage import Accumulator, BusVoltage, VoltageDivider
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
 
@@ -39,7 +37,7 @@ class Supply:
         self.battery_ma = self.battery_min_ma = self.battery_max_ma = UNKNOWN
         self.low_mv = self.high_mv = UNKNOWN
         self.plain_mv = self.plain_check_mv = self.plain_ma = UNKNOWN
-        self._shunt = Means()
+        self._shunt = Accumulator()
         self._differ_ms = 0
         self.disagree = False
         self._limits = limits
@@ -48,8 +46,8 @@ class Supply:
     def apply(self):
         """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
         limits = self._limits
-        divider = Divider(limits) if limits.check_adc_fitted else None
-        monitor = Monitor(limits) if limits.voltage_monitor_kind else None
+        divider = VoltageDivider(limits) if limits.check_adc_fitted else None
+        monitor = BusVoltage(limits) if limits.voltage_monitor_kind else None
         self._primary = monitor or divider
         self._second = divider if monitor else None
         self._fast = divider or monitor

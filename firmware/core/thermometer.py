@@ -1,10 +1,8 @@
 """One temperature sensor, thermistor or 1-wire: raw numbers in, calibrated hundredths of a degree and faults out."""
 
-from core import ntc
-from core.calibrate import Calibration
 from core.channel import NOTHING, Channel
-from core.means import Means
-from core.onewire import SHORTED
+from core.conversion import SHORTED, Calibration, thermistor_centi_c, thermistor_table
+from core.voltage import Accumulator
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
 
@@ -32,7 +30,7 @@ class Thermometer:
     def __init__(self, limits, name):
         self.channel = Channel()
         self.plain = UNKNOWN
-        self._means = Means()
+        self._means = Accumulator()
         self._name = name
         self._kind = -1
         self._limits = limits
@@ -46,7 +44,7 @@ class Thermometer:
             self.channel = Channel()
             self._means.clear()
         self._kind = kind
-        self._table = ntc.counts(kind, limits.ntc_pullup_ohm) if 0 < kind < _ONEWIRE else None
+        self._table = thermistor_table(kind, limits.ntc_pullup_ohm) if 0 < kind < _ONEWIRE else None
         if self._table:
             self._open_above = (self._table[0] + 65535) >> 1
             self._shorted_below = self._table[-1] >> 1
@@ -55,7 +53,7 @@ class Thermometer:
         self._patience = 4000 if self._name == "battery" else 1000
 
     def put(self, raw):
-        """Takes one raw number in, as core.control.Inputs describes it."""
+        """Takes one raw number in, as core.interface.Inputs describes it."""
         self._means.put(raw)
 
     def settle(self, step_ms, rival_centi_c):
@@ -87,7 +85,7 @@ class Thermometer:
 
     def _value(self):
         mean = self._means.mean()
-        self.plain = mean * 25 >> 2 if self._kind == _ONEWIRE else ntc.centi_c(self._table, mean)
+        self.plain = mean * 25 >> 2 if self._kind == _ONEWIRE else thermistor_centi_c(self._table, mean)
         return UNKNOWN if self.plain == UNKNOWN else self._calibration.true(self.plain)
 
     def _doubt(self, step_ms, value, rival_centi_c):

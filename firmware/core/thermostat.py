@@ -25,7 +25,7 @@ class Thermostat:
     """Decides for all fan pairs of one case.
 
     Args:
-        limits: core.limits.Limits.
+        limits: core.limits.LimitTable.
 
     Attributes:
         percent: what the fans shall do, 0 (off) or the lowest running speed to 100.

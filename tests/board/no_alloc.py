@@ -7,7 +7,7 @@ that none arises, with every setting at either end of its range and every raw nu
 from bench import Box
 from micropython import heap_lock, heap_unlock
 
-from core import onewire
+from core import conversion
 from groundbox.wire.messages import EVENTS, MARKS, UNKNOWN
 from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
 
@@ -82,8 +82,8 @@ def states():
     seconds(box, 7)
     box.battery_mv = 14000
     box.battery_ma = -4000
-    for block in (2500, -500, 4200, 5200, UNKNOWN):
-        box.block = block
+    for battery in (2500, -500, 4200, 5200, UNKNOWN):
+        box.battery = battery
         seconds(box, 7)
     for held in (3, 20):
         box.button = 1
@@ -109,7 +109,7 @@ def people():
         control.switch(2, 1)
         for _ in range(600):
             window.put(65535)
-        onewire.raw(SCRATCH)
+        conversion.scratchpad_raw(SCRATCH)
     finally:
         heap_unlock()
 

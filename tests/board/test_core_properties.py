@@ -9,15 +9,16 @@ from hypothesis import assume, given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
-from core.control import Control, Inputs
-from core.outbox import Outbox
+from core.battery import BatteryWatch
+from core.control import Control
+from core.interface import Inputs
 from core.supply import Supply
 from core.thermometer import Thermometer
 from core.thermostat import Thermostat
-from core.watch import BatteryWatch
 from groundbox.wire.line import encode
 from groundbox.wire.messages import OUTPUT_STATES, SENSOR_STATES, UNKNOWN
 from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
+from uplinks.outbox import Outbox
 
 SMALL = 1 << 30
 

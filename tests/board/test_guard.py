@@ -9,7 +9,7 @@ OnBoard = Callable[..., str]
 
 _GIVEN = """
 import os
-from guard import Guard
+from startup.guard import Guard
 from groundbox.wire import auth, line
 KEY = bytes(range(32))
 def sealed(counter, name="mark", *values):

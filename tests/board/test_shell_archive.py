@@ -48,10 +48,8 @@ def test_after_a_power_cut_the_host_gets_what_was_never_stored(bench: NewBench) 
 
 def test_what_the_outbox_lost_comes_as_summaries(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
-    start = tmp_path / "flash" / "start.py"
-    if not start.exists():
-        start = tmp_path / "flash" / "a" / "start.py"
-    start.write_text(start.read_text().replace("_MOST_RECORDS = const(600)", "_MOST_RECORDS = const(60)"))
+    start = tmp_path / "flash" / "a" / "startup" / "start.py"
+    start.write_text(start.read_text().replace("_MAX_RECORDS = const(600)", "_MAX_RECORDS = const(60)"))
     board.run_for(200.5)
     found = _take_all(board, 40)
     ends = [one["uptime_ms"] for one in found]

@@ -6,11 +6,11 @@ OnBoard = Callable[..., str]
 
 _OPEN = """
 import machine
-from board import Board
-from core.inout import Inputs, Outputs
+from drivers.board import Board
+from core.interface import Inputs, Outputs
 from groundbox.wire.messages import UNKNOWN
 from groundbox.wire.settings import defaults
-from pins import PINS, RP2, ESP32
+from drivers.pins import PINS, RP2, ESP32
 settings = defaults()
 board = Board()
 board.hold(True, False)
@@ -160,7 +160,7 @@ def test_a_1_wire_sensor_is_read_in_short_pieces(on_board: OnBoard) -> None:
     """25.0625 C is 0191 (DS18B20 data sheet, table of temperatures); three sensors in turn."""
     on_board(
         """
-from probe import Probe
+from drivers.probe import OneWireProbe
 from groundbox.wire.messages import UNKNOWN
 
 class Bus:
@@ -183,12 +183,12 @@ class Bus:
         self.took_us += 600
         return self.answer.pop(0)
 
-from core.onewire import crc8
+from core.conversion import crc8
 bus = Bus()
 good = bytearray([0x91, 0x01, 0x4B, 0x46, 0x7F, 0xFF, 0x0F, 0x10, 0])
 check = crc8(good, 8)
 now_ms = 0
-probe = Probe(bus)
+probe = OneWireProbe(bus)
 read_at = []
 for step in range(400):
     before = bus.took_us
@@ -226,7 +226,7 @@ for table in (RP2, ESP32):
 
 
 _PORT = """
-from port import Port
+from drivers.port import Port
 
 class Stream:
     def __init__(self, said=b""):
@@ -249,7 +249,7 @@ class Poll:
     def ipoll(self, wait):
         return ((self.stream, self.mask),)
 
-import port
+from drivers import port
 port.select = type("", (), {"poll": Poll, "POLLIN": 1, "POLLOUT": 4})
 """
 
@@ -296,9 +296,11 @@ def test_a_turn_of_the_link_ends_in_time_whatever_waits(on_board: OnBoard) -> No
         """
 import gc
 gc.threshold(16384)
-import board, kept, start, uplink_serial
+from drivers import board
+from startup import saved_state, start
+from uplinks import serial_uplink
 hardware = board.Board()
-memory = kept.Kept()
+memory = saved_state.SavedState()
 hardware.hold(True, True)
 desk = start.build(memory, hardware, 0)
 for _ in range(60):
@@ -307,7 +309,7 @@ looks = [0]
 def ticks_ms():
     looks[0] += 1
     return looks[0]
-uplink_serial.ticks_ms = ticks_ms
+serial_uplink.ticks_ms = ticks_ms
 
 class Port:
     written = 0
@@ -319,7 +321,7 @@ class Port:
     def read_line(self):
         return None
 
-link = uplink_serial.SerialUplink(desk, Port())
+link = serial_uplink.SerialUplink(desk, Port())
 turns = 0
 while link.turn():
     assert looks[0] <= 10

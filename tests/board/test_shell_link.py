@@ -114,7 +114,7 @@ def test_health_comes_each_minute(bench: NewBench) -> None:
 
 def test_console_text_shares_the_port(bench: NewBench, tmp_path: Path) -> None:
     board = bench(board_settings={"low_urgent_mv": 11400})
-    source = tmp_path / "flash" / "a" / "uplink_serial.py"
+    source = tmp_path / "flash" / "a" / "uplinks" / "serial_uplink.py"
     source.write_text(
         source.read_text()
         + """
@@ -221,7 +221,7 @@ def test_a_port_that_takes_a_byte_at_a_time_says_the_same(
     """As on RP2040, where POLLOUT promises room for one byte only."""
     monkeypatch.setattr("groundbox.rig.process._PIPE_BYTES", 65536)  # one of 4096 counts as full from its first byte
     board = bench()
-    pins = tmp_path / "flash" / "a" / "pins.py"
+    pins = tmp_path / "flash" / "a" / "drivers" / "pins.py"
     pins.write_text(pins.read_text() + 'PINS["write_bytes"] = 1\n')
     messages = board.run_for(30.5)
     assert _records(messages) == list(range(1, 32))

@@ -13,10 +13,11 @@ OnBoard = Callable[..., str]
 _BUILD = """
 import gc
 gc.threshold(16384)
-import board, kept, start
+from drivers import board
+from startup import saved_state, start
 cause = board.reset_cause()
 hardware = board.Board()
-memory = kept.Kept()
+memory = saved_state.SavedState()
 hardware.hold(True, True)
 memory.begin()
 desk = start.build(memory, hardware, cause)
@@ -28,9 +29,10 @@ def test_firmware_imports_and_runs_in_100_kb(on_board: OnBoard) -> None:
     code = (
         _BUILD
         + """
-import io, tasks
-from port import Port
-from uplink_serial import SerialUplink
+import io
+from startup import tasks
+from drivers.port import Port
+from uplinks.serial_uplink import SerialUplink
 gc.threshold(-1)
 
 class Sink:
@@ -50,8 +52,8 @@ tasks.ticks_ms = lambda: now_ms
 desk.steps._last_ms = 0
 link = SerialUplink(desk, Sink())
 from groundbox.wire import line
-said.append(line.encode("get", [desk.file.box, 1, "*"]))
-said.append(line.encode("who", [desk.file.box, 2]))
+said.append(line.encode("get", [desk.settings.box, 1, "*"]))
+said.append(line.encode("who", [desk.settings.box, 2]))
 least = gc.mem_free()
 for step in range(6000):
     now_ms += 100
@@ -73,7 +75,8 @@ print(gc.mem_alloc() + gc.mem_free(), least, desk.outbox._slots)
 _NO_ALLOCATION = (
     _BUILD
     + """
-import micropython, tasks
+import micropython
+from startup import tasks
 now_ms = 0
 tasks.ticks_ms = lambda: now_ms
 steps = desk.steps
@@ -109,7 +112,9 @@ def test_a_step_allocates_nothing(on_board: OnBoard) -> None:
 
 
 def test_a_step_allocates_nothing_on_the_32_bit_object_model(on_32_bit: OnBoard) -> None:
-    no_random = "import os, kept; kept.os = type('', (), {'urandom': lambda count: bytes(count)})\n"
+    no_random = (
+        "from startup import saved_state; saved_state.os = type('', (), {'urandom': lambda count: bytes(count)})\n"
+    )
     printed = on_32_bit(no_random + _NO_ALLOCATION, FAKES, ROOT / "firmware", ROOT / "host")
     assert printed == "3 readings without allocation\n"
 
@@ -118,17 +123,19 @@ def test_with_mqtt_and_summaries_it_runs_in_140_kb(on_board: OnBoard) -> None:
     """As above, with a broker that acknowledges, and a host that stores nothing, so that all buffers are full."""
     code = (
         """
+import gc
+gc.threshold(16384)
 from binascii import crc32
 text = b"broker 127.0.0.1\\nkey " + b"5a" * 32 + b"\\n"
 with open("network", "wb") as file:
     file.write(text + b"check %08X\\n" % crc32(text))
-import links
-new_mqtt, complaint = links.load()
+from startup import start
+new_mqtt, complaint = start.load_mqtt()
 assert not complaint, complaint
 """
         + _BUILD
         + """
-import tasks
+from startup import tasks
 gc.threshold(-1)
 
 class Stream:
@@ -161,8 +168,8 @@ stream = Stream()
 now_ms = 0
 tasks.ticks_ms = lambda: now_ms
 desk.steps._last_ms = 0
-desk.file.values["radio_allowed"] = 1
-_, keeper, link = [new() for new in links.links(desk, new_mqtt)]
+desk.settings.values["radio_allowed"] = 1
+_, keeper, link = [new() for new in start.links(desk, new_mqtt)]
 link._connect = lambda *_: stream
 least = gc.mem_free()
 for step in range(6000):

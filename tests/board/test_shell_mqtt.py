@@ -225,7 +225,7 @@ def _garbage(dice: random.Random) -> bytes:
 
 def test_malformed_bytes_break_nothing(board: Callable[..., Bench], broker: FakeBroker, tmp_path: Path) -> None:
     one = board()
-    uplink = next((tmp_path / "flash").rglob("uplink_mqtt.py"))
+    uplink = next((tmp_path / "flash").rglob("mqtt_uplink.py"))
     uplink.write_text(uplink.read_text().replace("_LONGEST_WAIT_S = const(60)", "_LONGEST_WAIT_S = const(1)"))
     dice = random.Random(3)
     said: list[Message] = []

@@ -78,7 +78,7 @@ def test_damaged_settings_do_not_stop_a_start(bench: NewBench, tmp_path: Path) -
     board = bench()
     for slot in "ab":
         (tmp_path / "flash" / f"settings.{slot}").write_bytes(b"\x00\xff" * 50)
-        (tmp_path / "flash" / f"kept.{slot}").write_bytes(b"")
+        (tmp_path / "flash" / f"state.{slot}").write_bytes(b"")
     messages = board.run_for(5)
     assert "settings_fallback" in _events(messages)
     assert [message for message in messages if message[0] == "reading"]
@@ -158,7 +158,7 @@ def test_a_hung_link_is_started_again_while_control_goes_on(bench: NewBench, tmp
     board = bench()
     _spoil(
         tmp_path,
-        "uplink_serial.py",
+        "uplinks/serial_uplink.py",
         """
 _sound_run = SerialUplink.run
 _hung = []
@@ -196,7 +196,7 @@ def test_a_link_that_fails_is_reported_and_started_again(bench: NewBench, tmp_pa
     board = bench()
     _spoil(
         tmp_path,
-        "uplink_serial.py",
+        "uplinks/serial_uplink.py",
         """
 _sound_turn = SerialUplink.turn
 _failed = []
@@ -256,7 +256,7 @@ Control.step = _step
 
 def test_a_start_that_fails_is_told_and_tried_again(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
-    _spoil(tmp_path, "desk.py", "raise ImportError('seeded')")
+    _spoil(tmp_path, "uplinks/desk.py", "raise ImportError('seeded')")
     board.run_for(9)
     assert board.console.heard.count(b"ImportError: seeded") >= 2
     assert board.world.starts >= 3
@@ -270,7 +270,7 @@ def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench)
     messages = board.run_for(4)
     assert _answers(messages) == ["ok", "ok"]
     assert board.world.starts == 2
-    assert b"maintenance: files can be copied; a reset, or half an hour, ends it" in board.console.heard
+    assert b"maintenance: copy files now; a reset, or 30 minutes, ends it" in board.console.heard
     assert board.run_for(60) == []
     assert board.world.starts == 2, "no watchdog"
     assert board.box.output_on == [True, False]

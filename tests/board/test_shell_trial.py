@@ -69,10 +69,10 @@ def test_a_power_cut_on_trial_goes_back(trying: Bench) -> None:
 @pytest.mark.parametrize(
     ("file", "code", "within_s"),
     [
-        ("begin.py", "raise MemoryError('seeded')", 6),
-        ("desk.py", "this is no program", 6),
+        ("startup/begin.py", "raise MemoryError('seeded')", 6),
+        ("uplinks/desk.py", "this is no program", 6),
         ("core/control.py", "def _step(self, step_ms, inputs):\n    raise OSError\nControl.step = _step", 14),
-        ("tasks.py", "def _round(self):\n    while True:\n        ticks_ms()\nSupervisor.round = _round", 14),
+        ("startup/tasks.py", "def _round(self):\n    while True:\n        ticks_ms()\nSupervisor.round = _round", 14),
     ],
 )
 def test_a_firmware_that_fails_goes_back(trying: Bench, tmp_path: Path, file: str, code: str, within_s: float) -> None:
@@ -84,7 +84,7 @@ def test_a_firmware_that_fails_goes_back(trying: Bench, tmp_path: Path, file: st
 
 
 def test_a_firmware_that_hangs_before_its_watchdog_goes_back(trying: Bench, tmp_path: Path) -> None:
-    (tmp_path / "flash" / "b" / "begin.py").write_text("import time\nwhile True:\n    time.sleep_ms(100)\n")
+    (tmp_path / "flash" / "b" / "startup" / "begin.py").write_text("import time\nwhile True:\n    time.sleep_ms(100)\n")
     trying.run_for(125)
     assert _slot(trying) == "a"
 

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from groundbox.wire.settings import SETTINGS, defaults
-from kept import Kept
-from slots import Slots
-from storage import SettingsFile
+from startup.safe_file import SafeFile
+from startup.saved_state import SavedState
+from startup.settings_store import SettingsStore
 
 
 def _flash(folder: Path) -> dict[str, bytes]:
@@ -23,18 +23,18 @@ def _lay(folder: Path, files: dict[str, bytes]) -> None:
 
 
 def test_the_newest_content_counts(tmp_path: Path) -> None:
-    slots = Slots(str(tmp_path / "file"))
+    slots = SafeFile(str(tmp_path / "file"))
     assert slots.load() is None
     for content in (b"first", b"", b"third\nwith two lines"):
         assert slots.save(content)
-        again = Slots(str(tmp_path / "file"))
+        again = SafeFile(str(tmp_path / "file"))
         assert again.load() == content
         assert not again.damaged
 
 
 @pytest.mark.parametrize("writes", [1, 2, 3])
 def test_a_power_cut_at_any_byte_of_a_write_leaves_the_old_or_the_new(tmp_path: Path, writes: int) -> None:
-    slots = Slots(str(tmp_path / "file"))
+    slots = SafeFile(str(tmp_path / "file"))
     for number in range(writes):
         slots.save(b"content %d" % number)
     before = _flash(tmp_path)
@@ -44,14 +44,14 @@ def test_a_power_cut_at_any_byte_of_a_write_leaves_the_old_or_the_new(tmp_path: 
     (written,) = [name for name in after if after[name] != before.get(name)]
     for length in range(len(after[written]) + 1):
         _lay(tmp_path, before | {written: after[written][:length]})
-        cut = Slots(str(tmp_path / "file"))
+        cut = SafeFile(str(tmp_path / "file"))
         assert cut.load() == (b"the new content" if length == len(after[written]) else old)
         assert cut.save(b"and on")
-        assert Slots(str(tmp_path / "file")).load() == b"and on"
+        assert SafeFile(str(tmp_path / "file")).load() == b"and on"
 
 
 def test_any_flipped_bit_is_noticed_and_the_other_slot_counts(tmp_path: Path) -> None:
-    slots = Slots(str(tmp_path / "file"))
+    slots = SafeFile(str(tmp_path / "file"))
     slots.save(b"older 1234")
     slots.save(b"newer 5678")
     good = _flash(tmp_path)
@@ -62,25 +62,25 @@ def test_any_flipped_bit_is_noticed_and_the_other_slot_counts(tmp_path: Path) ->
                 damaged = bytearray(content)
                 damaged[position] ^= 1 << bit
                 _lay(tmp_path, good | {name: bytes(damaged)})
-                loaded = Slots(str(tmp_path / "file"))
+                loaded = SafeFile(str(tmp_path / "file"))
                 assert loaded.load() == other
                 assert loaded.damaged
 
 
 def test_settings_and_name_come_back(tmp_path: Path) -> None:
     path = str(tmp_path / "settings")
-    file = SettingsFile("box-0a0b", path)
+    file = SettingsStore("box-0a0b", path)
     assert (file.box, file.values, file.fallback) == ("box-0a0b", defaults(), False)
     assert file.change({"box": "mast"}) == ""
     assert file.change({"low_urgent_mv": 11500}) == ""
-    again = SettingsFile("box-0a0b", path)
+    again = SettingsStore("box-0a0b", path)
     assert again.box == "mast"
     assert again.values == defaults() | {"low_urgent_mv": 11500}
-    assert again.checksum() == file.checksum() != SettingsFile("x", str(tmp_path / "none")).checksum()
+    assert again.checksum() == file.checksum() != SettingsStore("x", str(tmp_path / "none")).checksum()
 
 
 def test_a_refused_change_changes_nothing(tmp_path: Path) -> None:
-    file = SettingsFile("mast", str(tmp_path / "settings"))
+    file = SettingsStore("mast", str(tmp_path / "settings"))
     for changes in (
         {"low_urgent_mv": 9000},
         {"fan_off_centi_c": 3600},
@@ -94,84 +94,84 @@ def test_a_refused_change_changes_nothing(tmp_path: Path) -> None:
 
 
 def test_a_change_that_flash_does_not_take_is_not_in_force(tmp_path: Path) -> None:
-    file = SettingsFile("mast", str(tmp_path / "no folder" / "settings"))
+    file = SettingsStore("mast", str(tmp_path / "no folder" / "settings"))
     assert file.change({"low_urgent_mv": 11500}) == "flash does not take it"
     assert file.values == defaults()
 
 
 def test_damaged_settings_fall_back_once_to_the_last_good_ones(tmp_path: Path) -> None:
     path = str(tmp_path / "settings")
-    file = SettingsFile("mast", path)
+    file = SettingsStore("mast", path)
     file.change({"low_urgent_mv": 11400})
     file.change({"low_urgent_mv": 11500})
     newest = max(tmp_path.iterdir(), key=lambda slot: int(slot.read_bytes().split()[1]))
     newest.write_bytes(b"\xff" * 40)
-    again = SettingsFile("x", path)
+    again = SettingsStore("x", path)
     assert (again.box, again.values["low_urgent_mv"], again.fallback) == ("mast", 11400, True)
-    healed = SettingsFile("x", path)
+    healed = SettingsStore("x", path)
     assert (healed.values["low_urgent_mv"], healed.fallback) == (11400, False)
 
 
 def test_with_both_slots_damaged_the_defaults_are_in_force(tmp_path: Path) -> None:
     for slot in "ab":
         (tmp_path / f"settings.{slot}").write_bytes(b"no settings at all")
-    file = SettingsFile("box-0a0b", str(tmp_path / "settings"))
+    file = SettingsStore("box-0a0b", str(tmp_path / "settings"))
     assert (file.box, file.values, file.fallback) == ("box-0a0b", defaults(), True)
 
 
 def test_what_a_later_or_earlier_firmware_wrote_is_taken_as_far_as_it_is_allowed(tmp_path: Path) -> None:
     lines = ["box mast", "low_urgent_mv 11500", "low_notice_mv 99999", "no_such_setting 1", "sample_hz many"]
-    Slots(str(tmp_path / "settings")).save("\n".join(lines).encode())
-    file = SettingsFile("x", str(tmp_path / "settings"))
+    SafeFile(str(tmp_path / "settings")).save("\n".join(lines).encode())
+    file = SettingsStore("x", str(tmp_path / "settings"))
     assert file.values == defaults() | {"low_urgent_mv": 11500}
     assert len(file.complaints) == 3
 
 
 def test_settings_that_contradict_each_other_are_not_taken_at_all(tmp_path: Path) -> None:
-    Slots(str(tmp_path / "settings")).save(b"box mast\nfan_on_centi_c 2500")
-    file = SettingsFile("x", str(tmp_path / "settings"))
+    SafeFile(str(tmp_path / "settings")).save(b"box mast\nfan_on_centi_c 2500")
+    file = SettingsStore("x", str(tmp_path / "settings"))
     assert (file.box, file.values) == ("mast", defaults())
     assert "defaults are in force" in file.complaints[0]
 
 
 def test_every_start_has_its_own_number(tmp_path: Path) -> None:
-    path = str(tmp_path / "kept")
+    path = str(tmp_path / "state")
     used = set()
     for start in range(12):
-        kept = Kept(path)
+        kept = SavedState(path)
         kept.begin()
         assert kept.boot not in used
         used.add(kept.boot)
         kept.follow(1, 3, start % 2, 0)
-        assert (Kept(path).output2, Kept(path).place) == (3, start % 2)
+        assert (SavedState(path).output2, SavedState(path).place) == (3, start % 2)
 
 
 def test_a_number_is_not_used_again_whatever_byte_is_damaged(tmp_path: Path) -> None:
-    path = str(tmp_path / "kept")
+    path = str(tmp_path / "state")
     used = set()
     for _ in range(3):
-        kept = Kept(path)
+        kept = SavedState(path)
         kept.begin()
         used.add(kept.boot)
     good = _flash(tmp_path)
     for name, content in good.items():
         for position in range(len(content)):
             _lay(tmp_path, good | {name: content[:position] + b"\xff" + content[position + 1 :]})
-            kept = Kept(path)
+            kept = SavedState(path)
             kept.begin()
             assert kept.boot not in used
             _lay(tmp_path, good | {name: content[:position]})
-            kept = Kept(path)
+            kept = SavedState(path)
             kept.begin()
             assert kept.boot not in used
         _lay(tmp_path, {other: content for other, content in good.items() if other != name})
-        kept = Kept(path)
+        kept = SavedState(path)
         kept.begin()
         assert kept.boot not in used
 
 
 def test_a_board_that_lost_or_cannot_keep_its_number_does_not_begin_at_one(tmp_path: Path) -> None:
-    lost, cannot = Kept(str(tmp_path / "kept")), Kept(str(tmp_path / "no folder" / "kept"))
+    lost, cannot = SavedState(str(tmp_path / "state")), SavedState(str(tmp_path / "no folder" / "state"))
     numbers = []
     for kept in (lost, cannot):
         kept.begin()
@@ -183,7 +183,7 @@ def test_a_board_that_lost_or_cannot_keep_its_number_does_not_begin_at_one(tmp_p
 
 def test_what_flash_did_not_take_is_tried_again_after_a_while(tmp_path: Path) -> None:
     folder = tmp_path / "flash"
-    kept = Kept(str(folder / "kept"))
+    kept = SavedState(str(folder / "state"))
     kept.begin()
     kept.follow(1, 3, 1, 0)
     folder.mkdir()
@@ -191,35 +191,35 @@ def test_what_flash_did_not_take_is_tried_again_after_a_while(tmp_path: Path) ->
         kept.follow(1, 3, 1, 0)
         assert not list(folder.iterdir()), "not at once: flash that fails must not cost every round"
     kept.follow(1, 3, 1, 0)
-    again = Kept(str(folder / "kept"))
+    again = SavedState(str(folder / "state"))
     assert (again.boot, again.output2, again.place) == (kept.boot, 3, 1)
-    (folder / "kept.a").unlink()
+    (folder / "state.a").unlink()
     for _ in range(50):
         kept.follow(1, 3, 1, 0)
-    assert not (folder / "kept.a").exists(), "saved is saved"
+    assert not (folder / "state.a").exists(), "saved is saved"
 
 
 def test_slots_and_settings_on_the_board(on_board: Callable[..., str], tmp_path: Path) -> None:
     """The same files, written by the real interpreter and read by both."""
     code = """
-from storage import SettingsFile
-from kept import Kept
-file = SettingsFile("box-0a0b")
+from startup.settings_store import SettingsStore
+from startup.saved_state import SavedState
+file = SettingsStore("box-0a0b")
 assert file.change({"low_urgent_mv": 11500, "box": "mast"}) == ""
-kept = Kept()
+kept = SavedState()
 kept.begin()
 kept.follow(2, 3, 1, 0)
-again = SettingsFile("x")
+again = SettingsStore("x")
 assert (again.box, again.values["low_urgent_mv"], again.fallback) == ("mast", 11500, False)
 open("settings.a", "wb").close()
-again = SettingsFile("x")
+again = SettingsStore("x")
 assert (again.box, again.values["low_urgent_mv"], again.fallback) == ("x", 11300, True), again.box
 print(kept.boot, file.checksum())
 """
     boot, checksum = on_board(code).split()
-    kept = Kept(str(tmp_path / "kept"))
+    kept = SavedState(str(tmp_path / "state"))
     assert (kept.boot, kept.output1, kept.output2, kept.place) == (int(boot), 2, 3, 1)
-    file = SettingsFile("y", str(tmp_path / "none"))
+    file = SettingsStore("y", str(tmp_path / "none"))
     file.change({"low_urgent_mv": 11500})
     assert file.checksum() == checksum
     assert len(SETTINGS) == len(file.values)

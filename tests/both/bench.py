@@ -1,14 +1,15 @@
 """A board's core with a simple box around it, for tests that run on both interpreters."""
 
-from core import ntc
-from core.control import Control, Inputs
-from core.limits import Limits
-from core.outbox import Outbox
+from core import conversion
+from core.control import Control
+from core.interface import Inputs
+from core.limits import LimitTable
 from groundbox.wire.messages import UNKNOWN
 from groundbox.wire.settings import defaults, refusal_of_all
+from uplinks.outbox import Outbox
 
 PULLUP_OHM = 10000
-TABLES = (None, ntc.counts(1, PULLUP_OHM), ntc.counts(2, PULLUP_OHM))
+TABLES = (None, conversion.thermistor_table(1, PULLUP_OHM), conversion.thermistor_table(2, PULLUP_OHM))
 
 
 def settings(**changes):
@@ -21,12 +22,12 @@ def settings(**changes):
 
 
 def limits(**changes):
-    """core.limits.Limits of such settings."""
-    return Limits(settings(**changes))
+    """core.limits.LimitTable of such settings."""
+    return LimitTable(settings(**changes))
 
 
 def ntc_counts(centi_c, kind=1):
-    """Counts that core.ntc reads as `centi_c`, to a few hundredths."""
+    """Counts that core.conversion reads as `centi_c`, to a few hundredths."""
     table = TABLES[kind]
     row = (centi_c + 4000) // 500
     share = (centi_c + 4000) % 500

@@ -1,9 +1,9 @@
 """Commands are checked, done and answered, whoever sends them."""
 
-import commands
 from groundbox.wire import line
 from groundbox.wire.messages import EVENTS, UNKNOWN, fields_of
 from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
+from uplinks import commands
 
 
 class _Control:
@@ -50,16 +50,16 @@ class _Slot:
 class _Desk:
     def __init__(self):
         self.control = _Control()
-        self.file = _File()
+        self.settings = _File()
         self.refusal = ""
         self.slot = _Slot()
 
     def change(self, changes):
         box = changes.pop("box", None)
-        reason = refusal_of_all(changes, self.file.values)
+        reason = refusal_of_all(changes, self.settings.values)
         if not reason:
-            self.file.values.update(changes)
-            self.file.box = box or self.file.box
+            self.settings.values.update(changes)
+            self.settings.box = box or self.settings.box
         return reason
 
     def leave(self):
@@ -96,7 +96,7 @@ def test_get_all_gives_every_setting():
 def test_set_takes_what_is_in_range():
     desk = _Desk()
     assert _answers(desk, "set", "fan_on_centi_c", "3600") == [("ok", "fan_on_centi_c", "3600", 2000, 5000, None)]
-    assert desk.file.values["fan_on_centi_c"] == 3600
+    assert desk.settings.values["fan_on_centi_c"] == 3600
     assert _answers(desk, "set", "box", "table") == [("ok", "box", "table", None, None, None)]
 
 
@@ -110,14 +110,14 @@ def test_set_refuses_what_is_not():
         assert _answers(desk, "set", "fan_on_centi_c", value)[0][0] == "refused", value
     assert _answers(desk, "set", "fan_on_centi_c", "3000")[0][0] == "refused"  # under the temperature that stops them
     assert _answers(desk, "set", "colour", "1")[0][:2] == ("unknown", "colour")
-    assert desk.file.values == defaults()
+    assert desk.settings.values == defaults()
 
 
 def test_calibrate_keeps_what_was_read_and_what_was_true():
     desk = _Desk()
     assert _answers(desk, "calibrate", "voltage", 1, 12040) == [("ok", "voltage", "11980", None, None, None)]
-    assert desk.file.values["voltage_raw1_mv"] == 11980
-    assert desk.file.values["voltage_true1_mv"] == 12040
+    assert desk.settings.values["voltage_raw1_mv"] == 11980
+    assert desk.settings.values["voltage_true1_mv"] == 12040
 
 
 def test_calibrate_refuses_a_channel_that_reads_nothing_and_a_point_out_of_range():
@@ -125,7 +125,7 @@ def test_calibrate_refuses_a_channel_that_reads_nothing_and_a_point_out_of_range
     assert _answers(desk, "calibrate", "voltage", 1, 30000)[0][0] == "refused"
     desk.control.uncorrected = UNKNOWN
     assert _answers(desk, "calibrate", "voltage", 1, 12040)[0][0] == "refused"
-    assert desk.file.values == defaults()
+    assert desk.settings.values == defaults()
 
 
 def test_people_mark_silence_and_switch():

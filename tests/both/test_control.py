@@ -2,7 +2,7 @@
 
 from bench import Box
 
-from core import onewire
+from core import conversion
 from groundbox.wire.line import encode
 from groundbox.wire.messages import (
     CHANNELS,
@@ -393,6 +393,6 @@ def test_every_field_of_the_reading_is_filled():
 
 def test_a_start_onewire_sensors_have_not_answered_yet():
     box = Box(case_sensor_kind=3)
-    box.case_counts = onewire.SHORTED
+    box.case_counts = conversion.SHORTED
     assert SENSOR_STATES[box.run(2).case_sensor] == "shorted"
     assert fans(box) == (100, 100)

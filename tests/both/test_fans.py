@@ -4,9 +4,9 @@ from array import array
 
 from bench import limits
 
-from core.fans import Fan
-from core.inout import Outputs
-from core.pairs import Fans, Pair
+from core.fan_drive import FanDrive
+from core.fans import FanPair, Fans
+from core.interface import Outputs
 from groundbox.wire.messages import FAN_STATES, UNKNOWN
 
 
@@ -20,7 +20,7 @@ def run(fan, percent, seconds, pulses):
 
 
 def test_starting_pulse_then_the_speed_asked_for():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     seen = []
     for _ in range(8):
         fan.drive(100, 30)
@@ -33,34 +33,34 @@ def test_starting_pulse_then_the_speed_asked_for():
 
 
 def test_a_switched_fan_knows_only_full():
-    fan = Fan(limits(fan1_kind=1), 1)
+    fan = FanDrive(limits(fan1_kind=1), 1)
     for _ in range(20):
         fan.drive(100, 30)
         assert fan.percent == 100
 
 
 def test_rpm_by_the_pulses_a_turn():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     fan.drive(100, 100)
     fan.measure(1000, 50)
     assert fan.rpm == 1500
     fan.measure(1100, 55)
     assert fan.rpm == 1500
-    fan = Fan(limits(fan_pulses_per_turn=3), 1)
+    fan = FanDrive(limits(fan_pulses_per_turn=3), 1)
     fan.drive(100, 100)
     fan.measure(2000, 50)
     assert fan.rpm == 500
 
 
 def test_noise_on_the_tachometer_line_stays_within_the_registry():
-    fan = Fan(limits(fan_pulses_per_turn=1), 1)
+    fan = FanDrive(limits(fan_pulses_per_turn=1), 1)
     fan.drive(100, 100)
     fan.measure(1000, 65535)
     assert fan.rpm == 30000
 
 
 def test_states_of_a_healthy_start():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     assert FAN_STATES[fan.state] == "off"
     assert run(fan, 100, 3, 100) == "starting"
     assert run(fan, 100, 1, 100) == "running"
@@ -68,14 +68,14 @@ def test_states_of_a_healthy_start():
 
 
 def test_a_dead_fan_is_stalled_five_seconds_after_the_mask():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     assert run(fan, 100, 3, 0) == "starting"
     assert run(fan, 100, 4, 0) == "running"
     assert run(fan, 100, 1, 0) == "stalled"
 
 
 def test_a_fan_that_dies_running():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     run(fan, 100, 60, 100)
     assert run(fan, 100, 4, 0) == "running"
     assert run(fan, 100, 1, 0) == "stalled"
@@ -83,13 +83,13 @@ def test_a_fan_that_dies_running():
 
 def test_the_limit_is_a_fifth_of_the_speed_expected_at_this_drive():
     for percent, enough in ((100, 20), (30, 6)):
-        fan = Fan(limits(), 1)
+        fan = FanDrive(limits(), 1)
         assert run(fan, percent, 60, enough) == "running"
         assert run(fan, percent, 60, enough - 1) == "stalled"
 
 
 def test_a_short_gap_is_ridden_through():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     run(fan, 100, 10, 100)
     for _ in range(10):
         assert run(fan, 100, 4, 0) == "running"
@@ -97,7 +97,7 @@ def test_a_short_gap_is_ridden_through():
 
 
 def test_stalled_stays_until_it_has_turned_for_two_seconds():
-    fan = Fan(limits(), 1)
+    fan = FanDrive(limits(), 1)
     assert run(fan, 100, 10, 0) == "stalled"
     assert fan.percent == 100  # it is driven on
     assert run(fan, 0, 100, 0) == "stalled"  # off, nothing is proved
@@ -108,7 +108,7 @@ def test_stalled_stays_until_it_has_turned_for_two_seconds():
 
 
 def test_without_tachometer_nothing_is_judged():
-    fan = Fan(limits(fan1_tach=0), 1)
+    fan = FanDrive(limits(fan1_tach=0), 1)
     assert run(fan, 100, 100, 0) == "unsupervised"
     assert fan.rpm == UNKNOWN
     assert run(fan, 0, 1, 0) == "off"
@@ -116,7 +116,7 @@ def test_without_tachometer_nothing_is_judged():
 
 def test_the_speed_is_unknown_once_the_tachometer_is_taken_out():
     values = limits()
-    fan = Fan(values, 1)
+    fan = FanDrive(values, 1)
     run(fan, 100, 10, 100)
     assert fan.rpm > 0
     values.fan1_tach = 0
@@ -126,13 +126,13 @@ def test_the_speed_is_unknown_once_the_tachometer_is_taken_out():
 
 
 def test_an_absent_fan_is_never_driven():
-    fan = Fan(limits(), 3)
+    fan = FanDrive(limits(), 3)
     assert run(fan, 100, 10, 0) == "absent"
     assert (fan.percent, fan.rpm) == (0, UNKNOWN)
 
 
 def test_the_partner_of_a_stalled_fan_goes_full():
-    pair = Pair(limits(), 1)
+    pair = FanPair(limits(), 1)
     for _ in range(10):
         for _ in range(10):
             pair.drive(100, 30)
@@ -145,7 +145,7 @@ def test_the_partner_of_a_stalled_fan_goes_full():
 
 
 def test_the_fans_of_a_pair_start_and_stop_together():
-    pair = Pair(limits(), 1)
+    pair = FanPair(limits(), 1)
     for percent in (0, 30, 100, 60, 0, 30, 0):
         for _ in range(7):
             pair.drive(100, percent)
@@ -182,7 +182,7 @@ def test_counters_may_wrap():
 
 def test_fitting_another_fan_at_run_time():
     own = limits()
-    fan = Fan(own, 3)
+    fan = FanDrive(own, 3)
     values = dict(own.settings)
     values["fan3_kind"] = 2
     own.take(values)

@@ -1,12 +1,12 @@
 """Packets of MQTT 3.1.1: as the standard has them, whatever the pieces they come in; nothing breaks the parser."""
 
-import mqtt
+from uplinks import mqtt_packets
 
 
 def _fed(data, size=64, piece=1):
     """Packets found in `data`, given in pieces."""
     found = []
-    into = mqtt.In(size)
+    into = mqtt_packets.PacketReader(size)
     at = 0
     while at < len(data):
         room = into.room()
@@ -24,7 +24,7 @@ def _fed(data, size=64, piece=1):
 
 def test_packets_as_in_the_standard():
     """Bytes written out by hand from the standard's tables of each packet (sections 3.1, 3.3, 3.4, 3.8, 3.12, 3.14)."""
-    out = mqtt.Out(256)
+    out = mqtt_packets.PacketWriter(256)
     assert bytes(out.connect(b"mast", b"u", b"pw", b"t", b"w", 30)) == (
         b"\x10\x1d\x00\x04MQTT\x04\xee\x00\x1e\x00\x04mast\x00\x01t\x00\x01w\x00\x01u\x00\x02pw"
     )
@@ -39,7 +39,7 @@ def test_packets_as_in_the_standard():
 
 
 def test_lengths_of_one_and_two_digits():
-    out = mqtt.Out(400)
+    out = mqtt_packets.PacketWriter(400)
     for length, head in ((127, b"\x10\x7f"), (128, b"\x10\x80\x01"), (321, b"\x10\xc1\x02")):
         out.begin()
         out.put(bytes(length))
@@ -47,7 +47,7 @@ def test_lengths_of_one_and_two_digits():
 
 
 def test_a_packet_too_long_is_refused_and_the_next_is_whole():
-    out = mqtt.Out(40)
+    out = mqtt_packets.PacketWriter(40)
     out.begin_publish(b"topic", 1)
     try:
         out.put(bytes(100))
@@ -62,8 +62,8 @@ def test_whatever_the_pieces():
     wanted = [(0x20, b"\0\0"), (0x32, b"\x00\x03a/b\x00\x0ahello"), (0xD0, b""), (0x40, b"\x00\x07")]
     for piece in (1, 2, 3, 5, 64):
         assert _fed(data, piece=piece) == wanted
-    assert mqtt.message_of(0x32, wanted[1][1]) == (b"a/b", 10, b"hello")
-    assert mqtt.message_of(0x30, b"\x00\x03a/bhello") == (b"a/b", 0, b"hello")
+    assert mqtt_packets.message_of(0x32, wanted[1][1]) == (b"a/b", 10, b"hello")
+    assert mqtt_packets.message_of(0x30, b"\x00\x03a/bhello") == (b"a/b", 0, b"hello")
 
 
 def test_an_overlong_packet_is_passed_over():
@@ -80,8 +80,8 @@ def test_random_bytes_end_in_packets_or_an_error():
             data.append(state >> 16 & 255)
         try:
             for first, body in _fed(bytes(data), piece=9):
-                if first & 0xF0 == mqtt.PUBLISH:
-                    topic, number, payload = mqtt.message_of(first, body)
+                if first & 0xF0 == mqtt_packets.PUBLISH:
+                    topic, number, payload = mqtt_packets.message_of(first, body)
                     assert len(topic) + len(payload) <= len(body)
                     assert 0 <= number < 65536
         except ValueError:

@@ -1,9 +1,9 @@
 """The ring of records: order, overwriting, release, and what comes out of it."""
 
-from core.inout import Reading
-from core.outbox import Outbox
+from core.reading import BoardReading
 from groundbox.wire.line import decode, encode
 from groundbox.wire.messages import EVENTS, UNKNOWN, fields_of
+from uplinks.outbox import Outbox
 
 
 def put(outbox, count):
@@ -69,7 +69,7 @@ def test_stored_goes_forward_only_and_never_past_the_newest():
 
 
 def test_a_reading_comes_out_as_the_registry_wants_it():
-    reading = Reading()
+    reading = BoardReading()
     for place, field in enumerate(fields_of("reading")[4:]):
         name, code, low, high = field
         if isinstance(code, tuple):
@@ -91,7 +91,7 @@ def test_a_reading_comes_out_as_the_registry_wants_it():
 
 def test_unknown_comes_out_as_none():
     outbox = Outbox(3)
-    outbox.put_reading(1, 0, Reading())
+    outbox.put_reading(1, 0, BoardReading())
     _, values = outbox.unpack(1)
     for place, field in enumerate(fields_of("reading")[4:]):
         value = values[1 + place]

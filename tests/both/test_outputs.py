@@ -2,7 +2,7 @@
 
 from bench import limits
 
-from core.outputs import Output
+from core.outputs import OutputSwitch
 from groundbox.wire.messages import OUTPUT_STATES
 
 ESSENTIAL = 1
@@ -10,7 +10,7 @@ SHEDDABLE = 2
 
 
 def output(kind=SHEDDABLE, shed_level=2):
-    return Output(limits(output1_kind=kind, output1_shed_level=shed_level), 1)
+    return OutputSwitch(limits(output1_kind=kind, output1_shed_level=shed_level), 1)
 
 
 def state(it, level=0, spare=False, charging=0):
@@ -113,7 +113,7 @@ def test_the_last_state_comes_back_after_a_restart():
 
 def test_declared_essential_while_dropped_it_comes_back():
     own = limits(output1_kind=SHEDDABLE)
-    it = Output(own, 1)
+    it = OutputSwitch(own, 1)
     state(it, 3)
     values = dict(own.settings)
     values["output1_kind"] = ESSENTIAL

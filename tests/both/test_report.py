@@ -2,7 +2,7 @@
 
 from bench import Box
 
-from core.report import charge_severity, fault_severity
+from core.reading import charge_severity, fault_severity
 from groundbox.wire.messages import CHARGE_STATES, LEVELS, UNKNOWN
 
 

@@ -1,11 +1,11 @@
 """Summaries in flash: a power cut at any byte costs the last record at most, blocks wear alike, a day fits."""
 
-from core.archive import Archive
-from core.outbox import Outbox
-from core.segments import BLOCK, RECORD, SLOTS, Segments
-from core.summary import FIELDS, NAMES, Summary
+from drivers.segments import BLOCK, RECORD, SLOTS, Segments
 from groundbox.wire import line
 from groundbox.wire.messages import LEVELS, UNKNOWN, fields_of
+from uplinks.archive import Archive
+from uplinks.outbox import Outbox
+from uplinks.summary import FIELDS, NAMES, SummaryBuilder
 
 
 class PowerCut(Exception):
@@ -152,7 +152,7 @@ class _Reading:
 
 
 def _summary(*readings):
-    summary = Summary()
+    summary = SummaryBuilder()
     for reading in readings:
         summary.add(reading)
     return summary

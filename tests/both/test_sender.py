@@ -1,8 +1,8 @@
 """Live records go first; what the host lacks follows, oldest first, each once."""
 
-from core.inout import Reading
-from core.outbox import Outbox
-from sender import Sender
+from core.reading import BoardReading
+from uplinks.outbox import Outbox
+from uplinks.sender import Sender
 
 
 def _outbox(records, slots=20):
@@ -13,7 +13,7 @@ def _outbox(records, slots=20):
 
 def _more(outbox, records):
     for _ in range(records):
-        outbox.put_reading(outbox.sequence, 0, Reading())
+        outbox.put_reading(outbox.sequence, 0, BoardReading())
 
 
 def _all(sender):

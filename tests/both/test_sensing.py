@@ -2,18 +2,17 @@
 
 from bench import limits, ntc_counts, settings
 
-from core import ntc, onewire
-from core.calibrate import Calibration
-from core.inout import Inputs
-from core.means import Means
+from core import conversion
+from core.conversion import Calibration
+from core.interface import Inputs, SampleRing
 from core.supply import Supply
 from core.thermometer import Thermometer
-from core.window import Window
+from core.voltage import Accumulator
 from groundbox.wire.messages import SENSOR_STATES, UNKNOWN
 
 
 def test_window_reduces_what_came_since_the_last_take():
-    window = Window()
+    window = SampleRing()
     window.take()
     assert window.count == 0
     for raw in (40000, 39000, 41000):
@@ -26,7 +25,7 @@ def test_window_reduces_what_came_since_the_last_take():
 
 
 def test_window_keeps_what_fits_and_goes_on():
-    window = Window()
+    window = SampleRing()
     for i in range(1500):
         window.put(i)
         if i % 100 == 99:
@@ -40,7 +39,7 @@ def test_window_keeps_what_fits_and_goes_on():
 
 
 def test_means():
-    means = Means()
+    means = Accumulator()
     for value in (-3, 5, 5):
         means.put(value)
     assert (means.count, means.mean(), means.low, means.high) == (3, 2, -3, 5)
@@ -63,24 +62,24 @@ def test_calibration_goes_through_its_two_points():
 
 def test_ntc_rows_come_out_exactly_and_between_them_it_falls():
     for kind in (1, 2):
-        table = ntc.counts(kind, 10000)
+        table = conversion.thermistor_table(kind, 10000)
         for i in range(len(table)):
-            assert ntc.centi_c(table, table[i]) == -4000 + 500 * i
+            assert conversion.thermistor_centi_c(table, table[i]) == -4000 + 500 * i
         last = 20000
         for raw in range(table[-1], table[0] + 1, 97):
-            centi_c = ntc.centi_c(table, raw)
+            centi_c = conversion.thermistor_centi_c(table, raw)
             assert centi_c <= last
             last = centi_c
-        assert ntc.centi_c(table, table[0] + 1) == UNKNOWN
-        assert ntc.centi_c(table, table[-1] - 1) == UNKNOWN
+        assert conversion.thermistor_centi_c(table, table[0] + 1) == UNKNOWN
+        assert conversion.thermistor_centi_c(table, table[-1] - 1) == UNKNOWN
 
 
 def test_onewire_scratchpads():
-    assert onewire.raw(bytes((0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1C))) == 1360
-    assert onewire.raw(bytes((0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1D))) == UNKNOWN
-    assert onewire.raw(bytes((0x51, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1C))) == UNKNOWN
-    assert onewire.raw(bytes([255] * 9)) == UNKNOWN
-    assert onewire.raw(bytes(9)) == onewire.SHORTED
+    assert conversion.scratchpad_raw(bytes((0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1C))) == 1360
+    assert conversion.scratchpad_raw(bytes((0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1D))) == UNKNOWN
+    assert conversion.scratchpad_raw(bytes((0x51, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1C))) == UNKNOWN
+    assert conversion.scratchpad_raw(bytes([255] * 9)) == UNKNOWN
+    assert conversion.scratchpad_raw(bytes(9)) == conversion.SHORTED
 
 
 class Bench:
@@ -334,7 +333,7 @@ def test_onewire_sensor():
     thermometer = Thermometer(limits(case_sensor_kind=3), "case")
     assert warm(thermometer, 401) == "ok"
     assert thermometer.channel.value == 2506  # 25.0625 C
-    assert warm(thermometer, onewire.SHORTED, 2) == "shorted"
+    assert warm(thermometer, conversion.SHORTED, 2) == "shorted"
     assert warm(thermometer, 401, 3) == "ok"
     assert warm(thermometer, -880, 2) == "range"
     assert warm(thermometer, 2001, 2) == "range"

@@ -2,9 +2,8 @@
 
 from bench import limits
 
-from core.alive import Alive
-from core.button import Button
-from core.signals import Signals
+from core.signals import Button, Signals
+from startup.deadlines import Deadlines
 
 
 def heard(signals, seconds):
@@ -127,7 +126,7 @@ def test_short_and_long_press():
 
 
 def test_each_task_has_its_own_deadline():
-    alive = Alive((1000, 3000))
+    alive = Deadlines((1000, 3000))
     for _ in range(10):
         alive.step(100)
         alive.mark(1)

@@ -2,8 +2,8 @@
 
 from bench import limits
 
-from core.level import Level
-from core.watch import BatteryWatch
+from core.battery import BatteryWatch
+from core.limits import DelayedLimit
 from groundbox.wire.messages import CHARGE_STATES, UNKNOWN
 
 
@@ -200,7 +200,7 @@ def test_sparing_only_after_a_landing():
 
 
 def test_a_level_never_flips_inside_its_band():
-    level = Level()
+    level = DelayedLimit()
     for depth in (1, 0, -100, -399, 0, 5, -399):
         for _ in range(5):
             level.step(1000, depth, 60, 400, 1)
@@ -218,7 +218,7 @@ def test_a_level_never_flips_inside_its_band():
 
 def test_time_is_elapsed_time_whatever_the_step():
     for step_ms in (100, 250, 1000, 5000):
-        level = Level()
+        level = DelayedLimit()
         passed = 0
         while not level.on:
             level.step(step_ms, 1, 60, 400, 120)

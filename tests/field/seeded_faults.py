@@ -2,8 +2,8 @@
 
     python tests/field/seeded_faults.py        tries each against the gallery and lists those that pass unnoticed
 
-A fault is (module, text, what it becomes, scenario most likely to catch it). That scenario goes first; if it does not
-fail, every other short one is tried.
+A fault is (module, of core/ where no folder is named; text; what it becomes; scenario most likely to catch it). That
+scenario goes first; if it does not fail, every other short one is tried.
 """
 
 import shutil
@@ -60,26 +60,26 @@ FAULTS = (
     Fault("thermostat", "if charging and percent < lowest:", "if not charging and percent < lowest:", "wet_dawn"),
     Fault("thermostat", "if charging and percent < lowest:", "if 0:", "charging_in_the_case"),
     Fault("thermostat", "intake != UNKNOWN and intake - case", "intake != UNKNOWN and case - intake", "hot_car_boot"),
-    Fault("fans", "fan_stall_percent:", "1:", "fan_stalls_in_flight"),
-    Fault("fans", "limits.fan_stall_s * 1000", "limits.fan_stall_s * 10000", "fan_stalls_in_flight"),
-    Fault("fans", "if self._run_ms > limits.fan_start_mask_ms:", "if 1:", "fan_slow_to_start"),
-    Fault("fans", "60000 // limits.fan_pulses_per_turn", "60000", "midday_sun"),
-    Fault("fans", "if self._good_ms >= _PROVEN_MS:", "if 0:", "fan_stalls_in_flight"),
-    Fault("pairs", "if percent and self.fault:", "if 0:", "fan_stalls_in_flight"),
-    Fault("pairs", "or self.second.state == _STALLED", "", "tacho_lead_off"),
-    Fault("pairs", "self._counted[fan] = count", "self._counted[fan] = 0", "midday_sun"),
-    Fault("level", "delay_s * 1000", "delay_s * 100", "battery_sags_in_flight"),
-    Fault("level", "elif depth > 0:", "elif depth > 300:", "battery_sags_in_flight"),
-    Fault("level", "self._clear_ms + step_ms if depth <= -gap else 0", "0", "battery_sags_in_flight"),
-    Fault("level", "depth <= -gap", "depth <= 0", "battery_sags_in_flight"),
-    Fault("watch", "2 if self._urgent.on", "1 if self._urgent.on", "battery_sags_in_flight"),
-    Fault("watch", "_STOP if self._over.on else 0", "0", "car_start_while_charging"),
-    Fault("watch", "limits.over_s, _OVER_GAP_MV", "1, _OVER_GAP_MV", "car_start_while_charging"),
-    Fault("watch", "return ma < 0", "return ma > 0", "charging_in_the_case"),
-    Fault("watch", "self.charging = _HOT", "self.charging = _WARM", "charging_in_the_case"),
-    Fault("watch", "centi_c < limits.battery_cold_centi_c", "centi_c < -2000", "frosty_charge"),
-    Fault("watch", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
-    Fault("watch", "if not landed:", "if landed:", "landed_and_forgotten"),
+    Fault("fan_drive", "fan_stall_percent:", "1:", "fan_stalls_in_flight"),
+    Fault("fan_drive", "limits.fan_stall_s * 1000", "limits.fan_stall_s * 10000", "fan_stalls_in_flight"),
+    Fault("fan_drive", "if self._run_ms > limits.fan_start_mask_ms:", "if 1:", "fan_slow_to_start"),
+    Fault("fan_drive", "60000 // limits.fan_pulses_per_turn", "60000", "midday_sun"),
+    Fault("fan_drive", "if self._good_ms >= _PROVEN_MS:", "if 0:", "fan_stalls_in_flight"),
+    Fault("fans", "if percent and self.fault:", "if 0:", "fan_stalls_in_flight"),
+    Fault("fans", "or self.second.state == _STALLED", "", "tacho_lead_off"),
+    Fault("fans", "self._counted[fan] = count", "self._counted[fan] = 0", "midday_sun"),
+    Fault("limits", "delay_s * 1000", "delay_s * 100", "battery_sags_in_flight"),
+    Fault("limits", "elif depth > 0:", "elif depth > 300:", "battery_sags_in_flight"),
+    Fault("limits", "self._clear_ms + step_ms if depth <= -hysteresis else 0", "0", "battery_sags_in_flight"),
+    Fault("limits", "depth <= -hysteresis", "depth <= 0", "battery_sags_in_flight"),
+    Fault("battery", "2 if self._urgent.on", "1 if self._urgent.on", "battery_sags_in_flight"),
+    Fault("battery", "_STOP if self._over.on else 0", "0", "car_start_while_charging"),
+    Fault("battery", "limits.over_s, _OVER_GAP_MV", "1, _OVER_GAP_MV", "car_start_while_charging"),
+    Fault("battery", "return ma < 0", "return ma > 0", "charging_in_the_case"),
+    Fault("battery", "self.charging = _HOT", "self.charging = _WARM", "charging_in_the_case"),
+    Fault("battery", "centi_c < limits.battery_cold_centi_c", "centi_c < -2000", "frosty_charge"),
+    Fault("battery", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
+    Fault("battery", "if not landed:", "if landed:", "landed_and_forgotten"),
     Fault("outputs", "if self._kind != _SHEDDABLE:\n            return\n        if", "if", "battery_sags_in_flight"),
     Fault("outputs", "if self.state == _DROPPED:\n                self.state = _ON", "pass", "battery_sags_in_flight"),
     Fault("outputs", "level >= self._shed_level:", "level >= 3:", "battery_sags_in_flight"),
@@ -95,21 +95,31 @@ FAULTS = (
     Fault("channel", "_clean_ms >= _CLEAN_MS", "_clean_ms >= 600000", "plug_half_out"),
     Fault("channel", "return self._doubt_ms >= limit_ms", "return False", "frozen_sensor"),
     Fault("thermometer", "return _OPEN", "return _OK", "plug_half_out"),
-    Fault("thermometer", "return _SHORTED if means.low < self._shorted_below else _OK", "return _OK", "sensor_shorted"),
-    Fault("ntc", "_STEP_CENTI_C // (table", "450 // (table", "wet_dawn"),
+    Fault(
+        "thermometer",
+        "return _SHORTED if means.low < self._shorted_below else _OK",
+        "return _OK",
+        "sensor_shorted",
+    ),
+    Fault("conversion", "_STEP_CENTI_C // (table", "450 // (table", "wet_dawn"),
     Fault("supply", "self.low_mv = min(primary, check)", "self.low_mv = max(primary, check)", "sources_disagree"),
     Fault("supply", "self._differ_ms >= limit_ms", "self._differ_ms > 0", "sources_disagree"),
     Fault("supply", "mv = check", "mv = 0", "monitor_goes_silent"),
     Fault("supply", "mv - (fast.mv - fast.low_mv)", "mv", "short_dips"),
     Fault("supply", "abs(battery_mv - check_mv) > self._limits.disagree_mv", "False", "sources_disagree"),
-    Fault("monitor", "2500", "5000", "midday_sun"),
+    Fault("conversion", "2500", "5000", "midday_sun"),
     Fault("signals", "self.lamp if self._sounding() else 0", "0", "fan_stalls_in_flight"),
     Fault("signals", "self._now[cause] > self._quiet[cause]", "self._now[cause] > 3", "landed_and_forgotten"),
     Fault("signals", "self._quiet_ms = self._limits.silence_s * 1000", "self._quiet_ms = 0", "landed_and_forgotten"),
-    Fault("report", "return 2 if control.watch.charging", "return 0 if control.watch.charging", "charging_in_the_case"),
-    Fault("report", "_CHARGE_SEVERITY[watch.charging]", "0", "frosty_charge"),
-    Fault("alive", "self._ages_ms[task] > self._limits_ms[task]", "False", "link_task_hangs"),
-    Fault("button", "if 0 < held_ms < _LONG_MS:", "if 0:", "landed_and_forgotten"),
+    Fault(
+        "reading",
+        "return 2 if control.watch.charging",
+        "return 0 if control.watch.charging",
+        "charging_in_the_case",
+    ),
+    Fault("reading", "_CHARGE_SEVERITY[watch.charging]", "0", "frosty_charge"),
+    Fault("startup/deadlines", "self._ages_ms[task] > self._limits_ms[task]", "False", "link_task_hangs"),
+    Fault("signals", "if 0 < held_ms < _LONG_MS:", "if 0:", "landed_and_forgotten"),
     Fault("control", "self.landed = 1", "self.landed = 0", "landed_and_forgotten"),
 )
 
@@ -123,7 +133,7 @@ def caught_by(fault: Fault, everywhere: bool = True) -> str | None:
     with TemporaryDirectory() as folder:
         firmware = Path(folder) / "firmware"
         shutil.copytree(firmware_folder(), firmware, ignore=shutil.ignore_patterns("__pycache__"))
-        path = firmware / "core" / f"{fault.module}.py"
+        path = firmware / f"{fault.module if '/' in fault.module else 'core/' + fault.module}.py"
         text = path.read_text(encoding="utf-8")
         if fault.old not in text:
             raise ValueError(f"{fault.name}: no such text in {path.name}")

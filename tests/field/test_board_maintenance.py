@@ -73,7 +73,7 @@ def test_a_board_with_nothing_but_micropython_gets_firmware_then_another_and_goe
     package = _package()
     wanted = {path.relative_to(flash / "b").as_posix(): path.read_bytes() for path in (flash / "b").rglob("*.py")}
     assert wanted == package.files
-    bad = replace(package, files={**package.files, "tasks.py": b"raise OSError('seeded')\n"})
+    bad = replace(package, files={**package.files, "startup/tasks.py": b"raise OSError('seeded')\n"})
     monkeypatch.setattr(cmd_board_install, "_package", lambda: bad)
     failed = _run("install", simulated.port)
     assert isinstance(failed.exception, LinkError)
@@ -130,7 +130,7 @@ def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable
     given_up = _run("install", simulated.port)
     assert given_up.exit_code == 1
     assert "its earlier firmware" in given_up.output
-    assert (slot_b / "begin.py").is_file()
+    assert (slot_b / "startup" / "begin.py").is_file()
     _wait_for(simulated.port)
     assert _run("lamp", simulated.port, "--seconds", "1").exit_code == 0
     monkeypatch.setattr(cmd_board_install, "_progress", lambda quiet: draw_cable)

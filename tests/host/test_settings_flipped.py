@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-import network_file as board_file
 from groundbox import settings
 from groundbox.cli import main
 from groundbox.errors import BadInput
@@ -17,6 +16,7 @@ from groundbox.toml_file import read_toml
 from groundbox.ui import cmd_board_network
 from groundbox.ui.bridge.start import bridges_of
 from groundbox.ui.recording import broker_of
+from uplinks import network_file as board_file
 
 TEXT = """\
 # Bog day

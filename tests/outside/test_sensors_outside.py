@@ -5,9 +5,9 @@ from binascii import crc32
 
 import pytest
 
-from core import monitor, ntc, onewire
-from core.fans import Fan
-from core.limits import Limits
+from core import conversion
+from core.fan_drive import FanDrive
+from core.limits import LimitTable
 from groundbox.wire.line import decode, encode
 from groundbox.wire.settings import defaults
 
@@ -17,7 +17,7 @@ PULLUP_OHM = 10000
 def _read(kind: int, ohm: float) -> float:
     """Degrees Celsius the board makes of a thermistor of `ohm` behind its pull-up."""
     raw = round(65535 * ohm / (ohm + PULLUP_OHM))
-    return ntc.centi_c(ntc.counts(kind, PULLUP_OHM), raw) / 100
+    return conversion.thermistor_centi_c(conversion.thermistor_table(kind, PULLUP_OHM), raw) / 100
 
 
 @pytest.mark.parametrize(
@@ -42,7 +42,7 @@ def test_ntc_rows_b3950_and_b3435(kind: int, celsius: float, ohm: float) -> None
 
 @pytest.mark.parametrize(("kind", "beta"), [(1, 3950.0), (2, 3435.0)])
 def test_ntc_interpolation_against_the_beta_formula(kind: int, beta: float) -> None:
-    """Same formula, solved for T: T = 1 / (1/298.15 + ln(R/R25)/B). What core/ntc.py claims of itself."""
+    """Same formula, solved for T: T = 1 / (1/298.15 + ln(R/R25)/B). What core/conversion.py claims of itself."""
     for tenth in range(-399, 1249, 7):
         celsius = tenth / 10
         ohm = 10000 * math.exp(beta * (1 / (celsius + 273.15) - 1 / 298.15))
@@ -66,17 +66,17 @@ def test_ina226_registers() -> None:
     """INA226 data sheet: bus voltage 1.25 mV, shunt voltage 2.5 uV an LSB. Worked example of a 2 mohm shunt, computed
     from the sheet's formulas (from memory): 11.98 V reads 0x2570; 20 mV reads 0x1F40 and is 10 A; -80 mV reads 0x8300.
     """
-    assert monitor.bus_mv(1, 0x2570) == 11980
-    assert monitor.shunt_ma(1, 0x1F40, 2000) == 10000
-    assert monitor.shunt_ma(1, 0x8300, 2000) == -40000
+    assert conversion.bus_mv(1, 0x2570) == 11980
+    assert conversion.shunt_ma(1, 0x1F40, 2000) == 10000
+    assert conversion.shunt_ma(1, 0x8300, 2000) == -40000
 
 
 def test_ina219_registers() -> None:
     """INA219 data sheet: bus voltage in bits 15 to 3, 4 mV an LSB; shunt voltage 10 uV. Same example, computed: 0x5D98
     holds 2995 steps; 20 mV reads 2000.
     """
-    assert monitor.bus_mv(2, 0x5D98) == 11980
-    assert monitor.shunt_ma(2, 2000, 2000) == 10000
+    assert conversion.bus_mv(2, 0x5D98) == 11980
+    assert conversion.shunt_ma(2, 2000, 2000) == 10000
 
 
 @pytest.mark.parametrize(
@@ -97,12 +97,12 @@ def test_ina219_registers() -> None:
 )
 def test_ds18b20_temperatures(celsius: float, register: int) -> None:
     scratch = bytes((register & 0xFF, register >> 8, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10))
-    assert onewire.raw(scratch + bytes([onewire.crc8(scratch, 8)])) == celsius * 16
+    assert conversion.scratchpad_raw(scratch + bytes([conversion.crc8(scratch, 8)])) == celsius * 16
 
 
 def test_ds18b20_crc8() -> None:
     """The DS18B20's power-on scratchpad 50 05 4B 46 7F FF 0C 10 ends in 1C: commonly printed, no single source."""
-    assert onewire.crc8(bytes.fromhex("50054B467FFF0C10"), 8) == 0x1C
+    assert conversion.crc8(bytes.fromhex("50054B467FFF0C10"), 8) == 0x1C
 
 
 def test_crc32_check_value() -> None:
@@ -115,7 +115,7 @@ def test_crc32_check_value() -> None:
 
 def test_tachometer_gives_two_pulses_a_turn() -> None:
     """Open specification of 4-wire fans: tachometer of 2 pulses a turn, so 50 Hz is 1500 rpm."""
-    fan = Fan(Limits(defaults()), 1)
+    fan = FanDrive(LimitTable(defaults()), 1)
     fan.drive(100, 100)
     fan.measure(1000, 50)
     assert fan.rpm == 1500

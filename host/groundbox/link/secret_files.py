@@ -221,7 +221,7 @@ def hashed(password: str, salt: bytes) -> str:
 
 
 def network_file(source: object, values: dict[str, str]) -> bytes:
-    """The bytes of the board's file `network`, which firmware/network_file.py reads.
+    """The bytes of the board's file `network`, which firmware/uplinks/network_file.py reads.
 
     Args:
         source: where the values come from, for errors; these never show a secret.

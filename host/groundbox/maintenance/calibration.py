@@ -1,6 +1,6 @@
 """The arithmetic of a guided calibration, and the error that remains: pure.
 
-The board corrects by a straight line through two points (firmware/core/calibrate.py), at every temperature. There
+The board corrects by a straight line through two points (firmware/core/conversion.py), at every temperature. There
 remain the reference instrument's own error, the noise of the readings, and the measured drift with temperature.
 """
 

@@ -11,7 +11,7 @@ from groundbox.errors import LinkError
 from groundbox.maintenance.flash import Flash
 
 TRIES = 2
-ENTRY = "begin.py"  # a slot without it cannot run
+ENTRY = "startup/begin.py"  # a slot without it cannot run
 Progress = Callable[[str], None]
 
 

@@ -38,8 +38,7 @@ def files(firmware: Path) -> dict[str, Path]:
     for source, target in manifest["FILES"]:
         path = _source(firmware, source)
         if source.endswith("/"):
-            names = [file for file in sorted(path.glob("*.py")) if file.name not in manifest["LEAVE_OUT"]]
-            found |= {target + file.name: file for file in names}
+            found |= {target + file.name: file for file in sorted(path.glob("*.py"))}
         elif path.is_file():
             found[target] = path
         else:

@@ -146,7 +146,7 @@ class Wiring:
 
     def __init__(self, box: SimBox, flash: Path) -> None:
         self._box = box
-        pins = runpy.run_path(str(slot_in_force(flash) / "pins.py"))["PINS"]
+        pins = runpy.run_path(str(slot_in_force(flash) / "drivers" / "pins.py"))["PINS"]
         self._fans = len(box.fans)
         self.outputs: list[int] = [*pins["fan_drives"][: self._fans], *pins["outputs"], pins["buzzer"], pins["lamp"]]
         self._probes = [box.senses.probes[name] for name in _PLACES]

@@ -1,4 +1,4 @@
-"""Pages, drawings, pin table and parts list say what values.py, firmware/pins.py and the settings say."""
+"""Pages, drawings, pin table and parts list say what values.py, firmware/drivers/pins.py and the settings say."""
 
 import re
 from pathlib import Path
@@ -79,7 +79,7 @@ def test_settings_of_the_firmware_fit_this_circuit() -> None:
     assert settings.SENSOR_KINDS[default["case_sensor_kind"]] == f"ntc_b{values.NTC_BETA_K}"
     assert settings.MONITOR_KINDS[default["voltage_monitor_kind"]] == "ina226"
     assert default["radio_allowed"] == 0
-    assert f"_FAN_HZ = {values.FAN_HZ}" in (ROOT / "firmware" / "board.py").read_text(encoding="utf-8")
+    assert f"_FAN_HZ = {values.FAN_HZ}" in (ROOT / "firmware" / "drivers" / "board.py").read_text(encoding="utf-8")
 
 
 def test_full_scale_lies_over_every_limit_of_the_firmware() -> None:

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-import network_file as board_file
 from groundbox.errors import BadInput, LinkError
 from groundbox.link import broker_setup, secret_files
 from groundbox.link.secret_files import network_file
 from groundbox.toml_file import read_toml
 from groundbox.ui import cmd_board_network, cmd_broker
+from uplinks import network_file as board_file
 
 OPEN = {"README.md"}
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl on this machine")

@@ -15,7 +15,7 @@ from groundbox.maintenance.install import Package, good_slot, install
 from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
 from groundbox.wire.settings import calibration as points_of
 
-PACKAGE = Package(files={"begin.py": b"begin", "core/fans.py": b"fans"}, selector=b"select")
+PACKAGE = Package(files={"startup/begin.py": b"begin", "core/fans.py": b"fans"}, selector=b"select")
 
 
 def _ignore(_: str) -> None:
@@ -50,7 +50,7 @@ def test_a_board_whose_files_differ_from_what_was_sent_keeps_its_firmware(tmp_pa
             super().write(path, data[:-1] if path.startswith("b/") else data)
 
     install(FolderFlash(tmp_path), PACKAGE, _ignore)
-    with pytest.raises(LinkError, match=r"begin\.py on the board differs from what was sent"):
+    with pytest.raises(LinkError, match=r"fans\.py on the board differs from what was sent"):
         install(Worn(tmp_path), PACKAGE, _ignore)
     assert (tmp_path / "choice").read_text() == "a"
 
@@ -67,7 +67,7 @@ def test_a_board_whose_files_differ_from_what_was_sent_keeps_its_firmware(tmp_pa
     ],
 )
 def test_the_slot_that_must_not_be_changed(choice: str, a: bool, b: bool, good: str | None) -> None:
-    there = {"begin.py": ""}
+    there = {"startup/begin.py": ""}
     assert good_slot(choice, there if a else {}, there if b else {}) == good
 
 

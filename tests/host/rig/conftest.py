@@ -26,8 +26,8 @@ def run(request: pytest.FixtureRequest, tmp_path: Path) -> Run:
             pytest.fail("no micropython command: pip install 'groundbox[rig]'")
         pytest.skip("no micropython command here")
     flash = tmp_path / "flash"
-    (flash / "a").mkdir(parents=True)
-    (flash / "a" / "pins.py").write_text((firmware_folder() / "pins.py").read_text())
+    (flash / "a" / "drivers").mkdir(parents=True)
+    (flash / "a" / "drivers" / "pins.py").write_text((firmware_folder() / "drivers" / "pins.py").read_text())
 
     def run_main(
         main: str, seconds: float = 2.0, changes: tuple[tuple[str, str | float], ...] = (), **box: object

@@ -65,7 +65,7 @@ def test_a_tachometer_pin_counts_pulses(run: Run) -> None:
     lines = run(
         "import time\n"
         "from machine import Pin\n"
-        "from pins import PINS\n"
+        "from drivers.pins import PINS\n"
         "n = [0]\n"
         "def count(pin): n[0] += 1\n"
         "time.sleep_ms(8000)\n"
@@ -81,7 +81,7 @@ def test_a_fan_drive_low_is_full_speed(run: Run) -> None:
     lines = run(
         "import time\n"
         "from machine import Pin, PWM\n"
-        "from pins import PINS\n"
+        "from drivers.pins import PINS\n"
         "n = [0]\n"
         "def count(pin): n[0] += 1\n"
         "Pin(PINS['fan_tachs'][0], Pin.IN).irq(count, Pin.IRQ_FALLING)\n"
@@ -95,7 +95,7 @@ def test_a_fan_drive_low_is_full_speed(run: Run) -> None:
 
 def test_converter_has_twelve_bits_and_clips(run: Run) -> None:
     """10 k thermistor at 25 C against 10 k: half of the reference; open: all of it."""
-    read = "from machine import ADC, Pin\nfrom pins import PINS\nprint(ADC(Pin(PINS['ntc'][0])).read_u16())\n"
+    read = "from machine import ADC, Pin\nfrom drivers.pins import PINS\nprint(ADC(Pin(PINS['ntc'][0])).read_u16())\n"
     assert int(run(read)[0]) == 0x7FF7 or int(run(read)[0]) == 0x8008
     assert run("import time\ntime.sleep_ms(1500)\n" + read, changes=(("case", "open"),)) == ["65535"]
     assert run("import time\ntime.sleep_ms(1500)\n" + read, changes=(("case", "shorted"),)) == ["0"]
@@ -139,7 +139,7 @@ _PROBE = (
     "import time\n"
     "from machine import Pin\n"
     "from onewire import OneWire\n"
-    "from pins import PINS\n"
+    "from drivers.pins import PINS\n"
     "bus = OneWire(Pin(PINS['onewire'][0]))\n"
     "def scratch():\n"
     "    if not bus.reset(): return None\n"

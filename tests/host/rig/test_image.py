@@ -30,23 +30,21 @@ def test_every_firmware_file_and_the_common_code_go_on_the_board(tmp_path: Path)
 def test_what_is_staged_goes_where_the_board_runs(tmp_path: Path) -> None:
     (tmp_path / "choice").write_text("b!a")
     image.stage(tmp_path)
-    assert (tmp_path / "b" / "begin.py").is_file()
+    assert (tmp_path / "b" / "startup" / "begin.py").is_file()
     assert not (tmp_path / "a").exists()
 
 
 def test_staging_again_keeps_what_the_board_wrote(tmp_path: Path) -> None:
     image.stage(tmp_path)
-    (tmp_path / "kept.a").write_text("what the board wrote")
+    (tmp_path / "state.a").write_text("what the board wrote")
     (tmp_path / "main.py").write_text("an older version")
     image.stage(tmp_path)
-    assert (tmp_path / "kept.a").read_text() == "what the board wrote"
+    assert (tmp_path / "state.a").read_text() == "what the board wrote"
     assert "older" not in (tmp_path / "main.py").read_text()
 
 
 def test_a_listed_file_that_is_missing_is_named(tmp_path: Path) -> None:
-    (tmp_path / "manifest.py").write_text(
-        'FILES = (("wire/absent.py", "absent.py"),)\nLEAVE_OUT = ()\nSELECTOR = "main.py"\n'
-    )
+    (tmp_path / "manifest.py").write_text('FILES = (("wire/absent.py", "absent.py"),)\nSELECTOR = "main.py"\n')
     with pytest.raises(BadInput, match=r"wire/absent\.py: is listed but not there"):
         image.stage(tmp_path / "flash", tmp_path)
 

@@ -46,7 +46,7 @@ def test_the_firmware_reads_the_board_file(folder: Path, monkeypatch: pytest.Mon
     key = read_key(folder / "keys", "mast")
     for secret in ("heron", key.hex()):
         assert secret not in done.output
-    import network_file as on_board  # the firmware's own
+    from uplinks import network_file as on_board  # the firmware's own
 
     network, why = on_board.load(str(folder / "board" / "network"))
     assert why == ""
@@ -107,7 +107,7 @@ def test_a_placeholder_of_an_example_is_refused(folder: Path, text: str) -> None
 
 
 def test_a_damaged_file_is_refused_by_the_board(tmp_path: Path) -> None:
-    import network_file as on_board
+    from uplinks import network_file as on_board
 
     key = new_key(tmp_path, "mast")
     whole = network_file("test", {"broker": "10.0.0.1", "key": key.hex(), "password": "wet heron"})

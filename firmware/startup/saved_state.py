@@ -1,0 +1,85 @@
+"""A board's last state and the number of its starts."""
+
+import os
+
+from groundbox.wire.messages import OUTPUT_STATES, PLACES
+from startup.safe_file import SafeFile
+
+_AGAIN_ROUNDS = 20  # of `follow` before a write that failed is tried again
+NORMAL = 0
+MAINTENANCE = 1  # the next start waits for files instead of working
+AFTER_MAINTENANCE = 2
+
+_ON = OUTPUT_STATES.index("on")
+_TOP = ((1 << 29) - 1, len(OUTPUT_STATES) - 1, len(OUTPUT_STATES) - 1, len(PLACES) - 1, 1, AFTER_MAINTENANCE)
+
+
+class SavedState:
+    """The state that outlives a reset. Written at a start and when it changes, so a few times in a session.
+
+    Attributes:
+        boot: number of this start. Never one that was used before, whatever happened to the file: the host would take
+            new records for old ones.
+        output1, output2: indexes in messages.OUTPUT_STATES.
+        place: index in messages.PLACES.
+        landed: 1 between a marked landing and the next launch.
+        planned: what the next start is for: NORMAL, MAINTENANCE, AFTER_MAINTENANCE.
+    """
+
+    def __init__(self, path="state"):
+        self._slots = SafeFile(path)
+        values = _whole_numbers(self._slots.load())
+        if values is None:
+            values = (_unused_boot(), _ON, _ON, 0, 0, NORMAL)
+        self.boot, self.output1, self.output2, self.place, self.landed, self.planned = values
+        self._unsaved = False
+        self._wait = 0
+
+    def begin(self):
+        """Counts this start. A damaged slot may have held the number after ours, so that one is passed over."""
+        self.boot += 2 if self._slots.damaged else 1
+        if not self.save():
+            self.boot = _unused_boot()
+            self._unsaved = True
+            self._wait = _AGAIN_ROUNDS
+
+    def plan_maintenance(self):
+        """Makes the next start wait for files; False when flash does not take it."""
+        self.planned = MAINTENANCE
+        return self.save()
+
+    def save(self):
+        """True when the state is on flash."""
+        fields = (self.boot, self.output1, self.output2, self.place, self.landed, self.planned)
+        return self._slots.save(b"%d %d %d %d %d %d" % fields)
+
+    def follow(self, output1, output2, place, landed):
+        """Saves when one of these differs from what is kept; what flash did not take, now and then again."""
+        now = (output1, output2, place, landed)
+        if now != (self.output1, self.output2, self.place, self.landed):
+            self.output1, self.output2, self.place, self.landed = now
+            self._unsaved = True
+            self._wait = 0
+        if not self._unsaved:
+            return
+        if self._wait:
+            self._wait -= 1
+            return
+        self._unsaved = not self.save()
+        self._wait = _AGAIN_ROUNDS
+
+
+def _whole_numbers(content):
+    parts = content.split(b" ") if content else ()
+    try:
+        values = tuple(int(part) for part in parts)
+    except ValueError:
+        return None
+    good = len(values) == len(_TOP) and all(0 <= value <= _TOP[i] for i, value in enumerate(values))
+    return values if good else None
+
+
+def _unused_boot():
+    """A number in steps of 4096 up to 2**28: a board that lost its count must not begin again at 1."""
+    word = os.urandom(2)
+    return (word[0] << 8 | word[1]) << 12

@@ -1,0 +1,134 @@
+"""What becomes of a command: checked, done at the desk, answered. Knows no link and no clock."""
+
+from groundbox.wire.messages import CHANNELS, MARKS, TRIED, UNKNOWN
+from groundbox.wire.settings import SETTINGS, calibration, range_of
+
+_LONGEST_VALUE = 32
+_LONGEST_REASON = 80
+
+
+def answers(name, values, desk):
+    """Answers to one command, an iterable of value lists for `answer` behind its head; the command is done by then.
+
+    Args:
+        name: message name of the registry, sent by the host.
+        values: its values, as line.decode gives them; a command with a value missing is refused.
+        desk: uplinks.desk.Desk.
+    """
+    command = values[1]
+    if None in values:
+        return [answer(command, "refused", reason="%s: a value is missing" % name)]
+    if name == "get":
+        return _get(command, values[2], desk)
+    return [_DO[name](command, values[2:], desk)]
+
+
+def answer(command, result, setting=None, value=None, bounds=None, reason=None):
+    """Values of `answer` behind its head; texts are made to fit their fields."""
+    low, high = bounds or (None, None)
+    return [command, result, setting, _fit(value, _LONGEST_VALUE), low, high, _fit(reason, _LONGEST_REASON)]
+
+
+def _fit(text, longest):
+    if text is None:
+        return None
+    text = "".join("_" if c <= " " or c >= "\x7f" or c in "{|}~" else c for c in str(text))
+    return text[:longest]
+
+
+def _get(command, wanted, desk):
+    if wanted == "*":
+        return _get_all(command, desk)
+    if wanted == "slot":
+        value = desk.slot.name + (":trial" if desk.slot.trial else "")
+        return [answer(command, "ok", "slot", value)]
+    if wanted != "box" and range_of(wanted) is None:
+        return [answer(command, "unknown", wanted, reason="no setting is called %s" % wanted)]
+    return [_value_of(command, wanted, desk)]
+
+
+def _get_all(command, desk):
+    yield _value_of(command, "box", desk)
+    for setting in SETTINGS:
+        yield _value_of(command, setting[0], desk)
+
+
+def _value_of(command, name, desk):
+    value = desk.settings.box if name == "box" else desk.settings.values[name]
+    return answer(command, "ok", name, value, range_of(name))
+
+
+def _set(command, values, desk):
+    name, text = values
+    bounds = range_of(name)
+    if name != "box" and bounds is None:
+        return answer(command, "unknown", name, reason="no setting is called %s" % name)
+    try:
+        value = text if name == "box" else int(text)
+    except ValueError:
+        return answer(command, "refused", name, text, bounds, "%s wants a whole number" % name)
+    reason = desk.change({name: value})
+    if reason:
+        return answer(command, "refused", name, text, bounds, reason)
+    return _value_of(command, name, desk)
+
+
+def _calibrate(command, values, desk):
+    channel, point, true_value = values
+    raw = desk.control.uncorrected_of(CHANNELS.index(channel))
+    if raw == UNKNOWN:
+        return answer(command, "refused", channel, reason="%s reads nothing now" % channel)
+    reason = desk.change(calibration(channel, point, raw, true_value))
+    if reason:
+        return answer(command, "refused", channel, raw, reason=reason)
+    return answer(command, "ok", channel, raw)
+
+
+def _silence(command, _values, desk):
+    desk.control.silence()
+    return answer(command, "ok", "buzzer", "silenced")
+
+
+def _mark(command, values, desk):
+    if not desk.control.mark(MARKS.index(values[0]), 1):
+        return answer(command, "refused", "mark", values[0], reason="not in flight: mark the launch first")
+    return answer(command, "ok", "mark", values[0])
+
+
+def _switch(command, values, desk):
+    output, want = values
+    name = "output%d" % output
+    if not desk.control.switch(output, 1 if want == "on" else 0):
+        return answer(command, "refused", name, want, reason="%s is not fitted" % name)
+    return answer(command, "ok", name, want)
+
+
+def _maintenance(command, _values, desk):
+    reason = desk.leave()
+    return answer(command, "refused" if reason else "ok", "maintenance", reason=reason or None)
+
+
+def _keep(command, _values, desk):
+    reason = desk.keep()
+    return answer(command, "refused" if reason else "ok", "slot", desk.slot.name, reason=reason or None)
+
+
+def _try_out(command, values, desk):
+    part, percent, seconds = values
+    if desk.control.place:
+        return answer(command, "refused", part, reason="in flight: mark the landing first")
+    if not desk.control.try_out(TRIED.index(part), percent, seconds * 1000):
+        return answer(command, "refused", part, reason="%s is not fitted" % part)
+    return answer(command, "ok", part, percent)
+
+
+_DO = {
+    "set": _set,
+    "calibrate": _calibrate,
+    "silence": _silence,
+    "mark": _mark,
+    "switch": _switch,
+    "maintenance": _maintenance,
+    "keep": _keep,
+    "try_out": _try_out,
+}
