@@ -4,8 +4,9 @@ The registry decides. A field that ends in `_mv`, `_ma`, `_centi_c` or `_centi_p
 `_volts`, `_amps`, `_c` or `_percent`; all others keep name and value. Both ways together change nothing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields
+from operator import attrgetter, itemgetter
 from types import UnionType
 from typing import Any, TypeVar
 
@@ -47,6 +48,9 @@ class _Layout:
         fans: (number, place of the state, of the speed, of the drive), with None where the message has none.
         outputs: (number, place).
         sensors: (channel, place).
+        values_of: the plain values of an object, as a tuple.
+        scaled: (index in that tuple, scale).
+        in_order: the values in the registry's order, from a list of the plain ones, fans, outputs and sensors.
 
     Raises:
         TypeError: the class lacks a field of the registry, or has one that the registry lacks.
@@ -76,10 +80,18 @@ class _Layout:
         self.fans: list[tuple[int, list[int | None]]] = [
             (number, [places.get(what) for what in FanReading._fields]) for number, places in fans.items()
         ]
+        self.values_of: Callable[[Any], tuple[Any, ...]] = attrgetter(*(name for _, name, _, _ in self.plain))
+        self.scaled = [(at, scale) for at, (_, _, scale, _) in enumerate(self.plain) if scale]
+        places = [place for place, *_ in self.plain]
+        for _, fan_places in self.fans:
+            places += [-1 if place is None else place for place in fan_places]
+        places += [place for _, place in (*self.outputs, *self.sensors)]
+        self.in_order: Callable[[list[Any]], WireValues] = itemgetter(*map(places.index, range(self.width)))
         if extra := known.keys() - {*_GROUPS, *_HOST_ONLY}:
             raise TypeError(f"model.{kind.__name__} has {', '.join(sorted(extra))}: the registry has no such field")
 
 
+_UNKNOWN_FAN = FanReading()
 _GROUPS = ("fans", "outputs", "sensors")
 _HOST_ONLY = ("wall_s", "wall_uncertainty_s", "wall_source", "again", "row")
 
@@ -123,17 +135,13 @@ def to_wire(item: Wired) -> WireValues:
     Values that no board can send (a voltage of 12.00049 V) are rounded to the nearest wire unit.
     """
     layout = _LAYOUTS[type(item)]
-    found: list[Any] = [None] * layout.width
-    for place, name, scale, _ in layout.plain:
-        value = getattr(item, name)
-        found[place] = round(value * scale) if scale and value is not None else value
+    found = list(layout.values_of(item))
+    for at, scale in layout.scaled:
+        if found[at] is not None:
+            found[at] = round(found[at] * scale)
     if isinstance(item, Reading | Summary):
-        for number, places in layout.fans:
-            for at, value in zip(places, item.fans.get(number, FanReading()), strict=True):
-                if at is not None:
-                    found[at] = value
-        for number, place in layout.outputs:
-            found[place] = item.outputs.get(number)
-        for channel, place in layout.sensors:
-            found[place] = item.sensors.get(channel)
-    return tuple(found)
+        for number, _ in layout.fans:
+            found += item.fans.get(number, _UNKNOWN_FAN)
+        found += [item.outputs.get(number) for number, _ in layout.outputs]
+        found += [item.sensors.get(channel) for channel, _ in layout.sensors]
+    return layout.in_order(found)
