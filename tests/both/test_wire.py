@@ -51,6 +51,19 @@ def test_calibration_far_off_is_refused():
     assert settings.refusal_of_all(settings.calibration("voltage", 1, 14000, 14000), values)
     assert settings.refusal_of_all(settings.calibration("voltage", 1, 12000, 13100), values)
     assert settings.refusal_of_all(settings.calibration("current", 2, 1200, 1000), values)
+    both_by_1000 = {"voltage_true1_mv": 12000, "voltage_true2_mv": 15500}
+    assert settings.refusal_of_all(both_by_1000, values) == ""
+    for first, second in ((1005, 500), (500, 1005), (-1005, -500), (-500, -1005)):
+        points = {"voltage_raw2_mv": 16900, "voltage_true1_mv": 11000 + first, "voltage_true2_mv": 16900 + second}
+        assert settings.refusal_of_all(points, values) == "voltage calibration: corrects by more than 1000"
+    points = {"voltage_raw2_mv": 16000, "voltage_true1_mv": 11000, "voltage_true2_mv": 16625}
+    assert settings.refusal_of_all(points, values) == "", "an eighth of the span is allowed"
+    points["voltage_true2_mv"] = 16626
+    assert "off by more than an eighth" in settings.refusal_of_all(points, values)
+    points = {"voltage_raw2_mv": 12000, "voltage_true2_mv": 12000}
+    assert settings.refusal_of_all(points, values) == ""
+    points = {"voltage_raw2_mv": 11999, "voltage_true2_mv": 11999}
+    assert "second point reads 999 above first" in settings.refusal_of_all(points, values)
 
 
 def test_every_reason_fits_its_field_in_the_answer():

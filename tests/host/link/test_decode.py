@@ -120,3 +120,11 @@ def test_the_check_sees_a_wrong_message() -> None:
     other = line.encode("event", ["mast", 3, 7, 61_001, "launch", None])
     assert _fed([other]) != [EVENT_FRAME]
     assert isinstance(_fed([other])[0], Frame)
+
+
+def test_the_longest_line_is_read_and_a_longer_one_is_not() -> None:
+    fits = _line(b"x" * (line.MAX_LINE_BYTES - 10)).strip()
+    assert len(fits) == line.MAX_LINE_BYTES
+    assert line.words_of(fits) == ["x" * (line.MAX_LINE_BYTES - 10)]
+    with pytest.raises(ValueError, match="longer than 512 bytes"):
+        line.words_of(_line(b"x" * (line.MAX_LINE_BYTES - 9)))

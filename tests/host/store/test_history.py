@@ -56,3 +56,25 @@ def test_over_minutes_the_means_are_weighed(lossy: Path | str, wall_s: float) ->
     decades = sum(start_s <= last - 4.5 < numbers[-1] + 1 for last in range(110, 161, 10))
     assert rows[1][MEAN] == pytest.approx((sum(came) + 110 * decades) / (len(came) + 10 * decades))
     assert rows[1][LEAST] == 10.4
+
+
+def test_sessions_and_when_a_box_was_measured(where: Path | str, make_reading: Callable[..., Reading]) -> None:
+    """Three periods of one hour, 1 h and 5 h apart; an hour counts from its start to its end."""
+    start_s = 1_800_000_000.0
+    with Store(where) as store:
+        assert store.sessions(4 * 3600.0) == []
+        assert store.measured("mast", start_s, start_s + 9 * 3600) is None
+        for after_s, box in ((130.0, "mast"), (2 * 3600.0 + 5, "table"), (8 * 3600.0 + 61, "mast")):
+            store.add(make_reading(n, box=box, boot=int(after_s), start_s=start_s + after_s) for n in (1, 2))
+        store.commit()
+        hour_s = 3600.0
+        first, last = (start_s, start_s + 3 * hour_s), (start_s + 8 * hour_s, start_s + 9 * hour_s)
+        assert store.sessions(4 * hour_s) == [first, last]
+        assert store.sessions(hour_s) == [first, last], "a gap of that length is still one session"
+        assert store.sessions(hour_s - 1) == [(start_s, start_s + hour_s), (start_s + 2 * hour_s, first[1]), last]
+        assert store.sessions(5 * hour_s) == [(start_s, last[1])]
+        assert store.measured("mast", *first) == (start_s + 120, start_s + 180)
+        assert store.measured("mast", start_s, last[1]) == (start_s + 120, start_s + 8 * hour_s + 120)
+        assert store.measured("mast", start_s + 121, start_s + hour_s) is None
+        assert store.measured("mast", start_s + 120, start_s + 121) == (start_s + 120, start_s + 180)
+        assert store.measured("mast", start_s, start_s + 120) is None, "until is not included"

@@ -5,6 +5,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -223,3 +224,26 @@ def test_a_server_without_what_speaks_to_it(call: str) -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout == "a store in PostgreSQL needs psycopg: pip install 'groundbox[postgresql]'\n"
+
+
+def test_a_write_ahead_log_that_nobody_empties_is_reported_once(path: Path, make_reading, monkeypatch) -> None:
+    with Store(path) as store:
+        store.add([make_reading(1)])
+        assert store.commit().notices == ()
+        size = path.with_name(path.name + "-wal").stat().st_size
+        monkeypatch.setattr("groundbox.store.sqlite.LARGE_LOG_BYTES", size + 1)
+        store._engine._warned_of_log = False
+        assert store._engine._log_notice() == []
+        monkeypatch.setattr("groundbox.store.sqlite.LARGE_LOG_BYTES", size)
+        assert "close the program that keeps the database open" in store._engine._log_notice()[0]
+        assert store._engine._log_notice() == []
+
+
+def test_readings_of_a_server_are_partitioned_by_the_day(emptied: str, make_reading) -> None:
+    before = int(time.time() // 86_400)
+    with Store(emptied) as store:
+        store.add([make_reading(1), make_reading(2, boot=4)])
+        store.commit()
+    days = {day for (day,) in look(emptied, "SELECT day FROM start")}
+    assert days <= {before, before + 1}
+    assert {day for (day,) in look(emptied, "SELECT day FROM reading")} == days
