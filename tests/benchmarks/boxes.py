@@ -118,13 +118,13 @@ def run(count: int, seconds: int, url: str, broker: Broker, workers: list[int]) 
         "PostgreSQL": sum(map(cpu_s, children(postmaster))) - before[1],
     }
     lags.sort()
-    told = ", ".join(f"{name} {1e6 * used / sent:.0f}" for name, used in spent.items())
+    figures = ", ".join(f"{name} {1e6 * used / sent:.0f}" for name, used in spent.items())
     print(f"{count} boxes at 1 Hz for {seconds} s: sent {sent}, stored {stored[0]}, each once {stored[1]},")
     print(f"  in the minutes {summed[0]}, lost {sent - stored[1]}, senders late by {max(one[1] for one in said)} s")
     print(
         f"  behind by {lags[len(lags) // 2]:.1f} s in the middle, {lags[-1]:.1f} s at most, {drained_s:.1f} s at last"
     )
-    print(f"  processor microseconds a reading: {told}; all {1e6 * sum(spent.values()) / sent:.0f}", flush=True)
+    print(f"  processor microseconds a reading: {figures}; all {1e6 * sum(spent.values()) / sent:.0f}", flush=True)
 
 
 def _stored(looking: psycopg.Connection[tuple[int, ...]]) -> int:

@@ -1,6 +1,6 @@
 """The session's history over many readings: first paint and zooms, beside the same sums straight from the readings.
 
-`python -m tests.benchmarks history [READINGS]`, ten million unless told; in a browser too where there is one.
+`python -m tests.benchmarks history [READINGS]`, ten million by default; in a browser too where there is one.
 """
 
 import shutil
@@ -38,8 +38,8 @@ def _make(path: Path, count: int) -> None:
 
 def _timed(path: Path, since_s: float, until_s: float) -> float:
     began = time.perf_counter()
-    told = past.answer(path, {"box": "mast", "since_s": str(since_s), "until_s": str(until_s)}, until_s)
-    assert told["rows"]
+    answer = past.answer(path, {"box": "mast", "since_s": str(since_s), "until_s": str(until_s)}, until_s)
+    assert answer["rows"]
     return time.perf_counter() - began
 
 

@@ -1,7 +1,7 @@
 """Readings a second into the store, durable, roll-ups included, as a share of bare sqlite3 into the same table.
 
 `python -m tests.benchmarks ingest [READINGS]`: both sides take turns batch by batch in one run, so that a busy machine
-slows both; the quickest and the middle round are told.
+slows both; it prints the quickest round and the median.
 """
 
 import sqlite3

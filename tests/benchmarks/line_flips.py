@@ -42,7 +42,7 @@ class Traffic:
         self.frames = [one for one in found if isinstance(one, Frame)]
         assert len(self.frames) == len(found) == LINES
 
-    def harmed(self, rate: float, dice: np.random.Generator) -> Iterator[tuple[int, int, bytes]]:
+    def flipped(self, rate: float, dice: np.random.Generator) -> Iterator[tuple[int, int, bytes]]:
         """(first line, line behind the last, bytes) of each stretch that flips at `rate` a bit have touched."""
         bits = dice.integers(0, self.data.size * 8, dice.binomial(self.data.size * 8, rate))
         data = self.data.copy()
@@ -74,7 +74,7 @@ def campaign(messages: int, rate: float, seed: int) -> tuple[int, int, int]:
             traffic = Traffic(dice)
         sent += LINES
         accepted += LINES
-        for first, behind, data in traffic.harmed(rate, flips):
+        for first, behind, data in traffic.flipped(rate, flips):
             whole, wrong = _judged(traffic.frames[first:behind], data)
             accepted += whole - (behind - first)
             invented += wrong

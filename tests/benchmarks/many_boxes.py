@@ -1,4 +1,4 @@
-"""Many simulated boxes behind a few connections to a broker; each keeps its records until told they are stored."""
+"""Many simulated boxes on a few connections to a broker; each keeps its records until the host has stored them."""
 
 import random
 import threading
@@ -41,8 +41,8 @@ class Boxes:
 
     Attributes:
         sequence: the newest record of each.
-        told: up to which each was told that all is stored.
-        summaries: (box, number) of the summaries that wait until they are told.
+        confirmed: number of the last record that the host reported stored.
+        summaries: (box, number) of the summaries that the host has not reported stored.
         places: where each box believes the aircraft is.
         done: (box, command) of what was commanded, marks by their kind.
     """
@@ -50,7 +50,7 @@ class Boxes:
     def __init__(self, broker: Broker, names: list[str], keys_folder: Path | None = None) -> None:
         self.names = names
         self.sequence: dict[str, int] = dict.fromkeys(names, 0)
-        self.told: dict[str, int] = dict.fromkeys(names, 0)
+        self.confirmed: dict[str, int] = dict.fromkeys(names, 0)
         self.summaries: set[tuple[str, int]] = set()
         self.asked = 0
         self.places = dict.fromkeys(names, "ground")
@@ -108,7 +108,7 @@ class Boxes:
     def _hello(self, name: str) -> None:
         known = {"box": name, "boot": 1, "sequence": self.sequence[name], "firmware": "0.1.0", "registry": checksum()}
         known |= {"settings": "00000000", "board": "fake", "reset_cause": "power", "sample_hz": 500}
-        known |= {"oldest_sequence": self.told[name] + 1, "uptime_ms": self._uptime_ms()}
+        known |= {"oldest_sequence": self.confirmed[name] + 1, "uptime_ms": self._uptime_ms()}
         values = [known.get(field) for field, *_ in fields_of("hello")]
         self._client.publish(f"groundbox/{name}/hello", json_form.encode("hello", values), qos=1)
 
@@ -138,9 +138,9 @@ class Boxes:
             self._hello(name)
         elif what == "stored":
             with self._lock:
-                for number in range(self.told[name] + 1, fields["stored_sequence"] + 1):
+                for number in range(self.confirmed[name] + 1, fields["stored_sequence"] + 1):
                     self._held[name].pop(number)
-                self.told[name] = max(self.told[name], fields["stored_sequence"])
+                self.confirmed[name] = max(self.confirmed[name], fields["stored_sequence"])
         elif what in ("get", "mark", "silence", "switch"):
             self._do(name, what, fields)
         elif what == "summary_stored":

@@ -52,7 +52,7 @@ def readings(box: str, hours: float) -> Iterator[Reading]:
         battery.step(1.0, volts, amps)
         case_c += ((46 - case_c) - (8 * (case_c - 26) if fans else 0)) / 3600
         low_volts = volts - (3.0 * settings.ohm if second % 7 == 0 else 0.002)
-        told: dict[str, int | str] = {
+        known: dict[str, int | str] = {
             **KNOWN,
             "box": box,
             "boot": 1,
@@ -74,7 +74,7 @@ def readings(box: str, hours: float) -> Iterator[Reading]:
         }
         yield from_wire(
             Reading,
-            [told.get(name) for name in NAMES],
+            [known.get(name) for name in NAMES],
             wall_s=BASE_S + second,
             wall_uncertainty_s=0.05,
             wall_source="exchange",

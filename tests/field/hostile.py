@@ -200,7 +200,7 @@ import signal, socket, struct, sys, time
 port, per_s = int(sys.argv[1]), int(sys.argv[2])
 topic, payload = b"groundbox/bog/reading", b'{"box": "bog", "sequence": 1}'
 packet = bytes([0x30, 2 + len(topic) + len(payload)]) + struct.pack(">H", len(topic)) + topic + payload
-signal.signal(signal.SIGTERM, lambda *told: sys.exit(print(sent, flush=True)))
+signal.signal(signal.SIGTERM, lambda *signals: sys.exit(print(sent, flush=True)))
 began_s, sent = time.monotonic(), 0
 while True:
     try:

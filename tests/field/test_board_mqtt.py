@@ -31,7 +31,7 @@ def test_whatever_breaks_every_record_is_stored_once(field: Field) -> None:
     time.sleep(2)
     field.start_broker()
     wait(lambda: whole(field) > 25, "after the broker was killed")
-    field.broker.send_signal(signal.SIGSTOP)  # half open: the connection stands and nobody is at the other end
+    field.broker.send_signal(signal.SIGSTOP)  # half open: the connection exists, the other end does not answer
     time.sleep(25 / SPEED)
     field.broker.send_signal(signal.SIGCONT)
     wait(lambda: whole(field) > 60, "after the broker hung")

@@ -24,19 +24,19 @@ pytestmark = [
 
 
 def _campaign(field: Field, fault: str, times: int, breaking: Callable[[float], None]) -> None:
-    """Breaks and mends, each time until all is stored again; keeps the counts.
+    """Breaks and restores, each time until all is stored again; keeps the counts.
 
     Args:
-        breaking: breaks the link for about so many real seconds and mends it.
+        breaking: breaks the link for about so many real seconds and restores it.
     """
     dice = random.Random(fault)
     wait(lambda: whole(field) > 5, "nothing is stored")
     recovered_s = []
     for number in range(times):
         breaking(dice.uniform(0.05, 1.0))
-        mended_s, before = time.monotonic(), len(field.rows(RECORDS))
+        restored_s, before = time.monotonic(), len(field.rows(RECORDS))
         wait(lambda: whole(field) >= before + GROWS, f"not after break {number + 1}")  # noqa: B023
-        recovered_s.append(time.monotonic() - mended_s)
+        recovered_s.append(time.monotonic() - restored_s)
     health = "SELECT max(late_steps), max(link_restarts) FROM health"
     wait(lambda: field.rows(health)[0][0] is not None, "no health, though a connection stood for a minute")
     end_ms = 1000 * field.board.box.now_s

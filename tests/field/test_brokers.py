@@ -165,7 +165,7 @@ def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
 
 
 @pytest.mark.endurance
-def test_a_store_that_stands_still_longer_than_the_broker_waits(tmp_path: Path) -> None:
+def test_a_store_that_is_blocked_longer_than_the_broker_waits(tmp_path: Path) -> None:
     """Twice a minute of a locked disk, room for ten items: the broker gives up, sends again, and nothing is lost."""
     sent = {("mast", 3, n, millivolts(n)) for n in range(1, 301)}
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=10) as found:
@@ -178,6 +178,6 @@ def test_a_store_that_stands_still_longer_than_the_broker_waits(tmp_path: Path) 
             until(lambda: found.taken >= len(sent), 150)
     result = count(tmp_path / "day.db", sent)
     counts = (result.sent, result.once, result.lost, result.invented)
-    fault = "a store that stands still for a minute, twice, with room for 10 items"
+    fault = "a store that is blocked for a minute, twice, with room for 10 items"
     faults.keep(faults.HOSTILE, [(fault, *counts, "the broker held the rest")])
     assert (result.once, result.lost, result.invented) == (300, 0, 0)

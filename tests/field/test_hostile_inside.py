@@ -35,10 +35,10 @@ def test_a_stranger_at_the_broker_inside_displaces_nothing(tmp_path: Path) -> No
 @pytest.mark.endurance
 def test_a_stranger_at_the_broker_inside_in_full(tmp_path: Path) -> None:
     found, flood = _flooded(tmp_path, 30.0)
-    told = (
+    besides = (
         f"{flood.strange} of the stranger's, thrown out each time; memory +{flood.grown_kb // 1024} MB; "
         f"longest wait {flood.wait_s:.1f} s"
     )
     counts = (found.sent, found.once, found.lost, found.invented)
-    faults.keep(faults.HOSTILE, [("the same at the broker inside this program, 30 s", *counts, told)])
+    faults.keep(faults.HOSTILE, [("the same at the broker inside this program, 30 s", *counts, besides)])
     assert found.whole

@@ -140,11 +140,11 @@ def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
 @pytest.mark.endurance
 def test_a_stranger_who_floods_in_full(tmp_path: Path) -> None:
     found, flood = _flooded(tmp_path, 30.0)
-    told = (
+    besides = (
         f"{flood.strange} of the stranger's, {flood.per_s:.0f} a second; memory +{flood.grown_kb // 1024} MB; "
         f"longest wait {flood.wait_s:.1f} s"
     )
-    _keep("10,000 wrong messages a second from one stranger, 30 s", found, told)
+    _keep("10,000 wrong messages a second from one stranger, 30 s", found, besides)
     assert found.whole
 
 

@@ -1,4 +1,4 @@
-"""No secret in the repository, none in what is said or kept for all to read; and nothing listens further than told."""
+"""No secret in the repository or in readable output and files; nothing listens on more addresses than requested."""
 
 import os
 import re

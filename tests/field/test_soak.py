@@ -13,7 +13,7 @@ from groundbox.link.clock import BoardMemory, Clocks, Moment
 from groundbox.link.exchange import Exchange
 from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Stored
-from groundbox.monitor import service
+from groundbox.monitor import recorder
 from groundbox.rig import demo_boxes
 from groundbox.rig.bench import Bench
 from groundbox.rig.changes import SimChange
@@ -91,8 +91,8 @@ def _charges() -> list[SimChange]:
 @pytest.mark.skipif(interpreter_path() is None, reason="no micropython command here")
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is read where Linux tells it")
 def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(service, "TAKE_S", 0.0)
-    monkeypatch.setattr(service, "ESTIMATE_EVERY_S", 10.0)
+    monkeypatch.setattr(recorder, "TAKE_S", 0.0)
+    monkeypatch.setattr(recorder, "ESTIMATE_EVERY_S", 10.0)
     (tmp_path / "M9.toml").write_text("c20_ah = 9.0\n")
     (tmp_path / "groundbox.toml").write_text(SETTINGS)
     settings = load(tmp_path / "groundbox.toml")
@@ -105,7 +105,7 @@ def test_a_day_and_a_night_lose_nothing_and_fill_no_memory(tmp_path: Path, monke
     monkeypatch.setattr("groundbox.link.clock.time.monotonic", lambda: board.world.now_us / 1e6)
     resident_mb = []
     with board, Store(settings.database_path) as store:
-        joined = service.Recorder(settings, store, arrivals, [cable], clocks, Heard(), commit_every_s=10.0)
+        joined = recorder.Recorder(settings, store, arrivals, [cable], clocks, Heard(), commit_every_s=10.0)
         for second in range(HOURS * 3600):
             board.run_for(1.0)
             cable.turn(clocks.now())

@@ -43,15 +43,15 @@ def _hello(oldest: int) -> Hello:
 
 
 class _Count:
-    """What was sent and told, and what the store has of it."""
+    """What was sent and confirmed as stored, and what the store has of it."""
 
     def __init__(self, path: Path) -> None:
-        self.path, self.sent, self.told, self.recovery_s = path, 0, 0, 0.0
+        self.path, self.sent, self.confirmed, self.recovery_s = path, 0, 0, 0.0
 
     def ingest(self, store: Store, batches: int, retry: int = 0) -> None:
-        """Batches after what was told, as a board sends them."""
-        store.add([_hello(self.told + 1)])
-        first = self.told + 1
+        """Batches after the confirmed record, as a board sends them."""
+        store.add([_hello(self.confirmed + 1)])
+        first = self.confirmed + 1
         for _ in range(batches):
             store.add(_batch(first))
             first += BATCH
@@ -64,17 +64,17 @@ class _Count:
                     if attempt == retry:
                         raise
             for stored in done.stored:
-                self.told = stored.sequence
+                self.confirmed = stored.sequence
 
     def lost_and_invented(self) -> tuple[int, int]:
-        """Told and not there; there and never sent, or with other contents, or sums that say other things."""
+        """Confirmed but not there; there but never sent, or with other contents, or wrong sums."""
         connection = sqlite3.connect(self.path)
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         summed = connection.execute("SELECT coalesce(sum(readings), 0) FROM reading_minute").fetchone()[0]
         connection.close()
         with Reader(self.path) as reader:
             kept = dict(reader.series("mast", ["sequence", "battery_mv"]))
-        lost = sum(sequence not in kept for sequence in range(1, self.told + 1))
+        lost = sum(sequence not in kept for sequence in range(1, self.confirmed + 1))
         false = sum(
             sequence > self.sent or millivolts != _millivolts(sequence) for sequence, millivolts in kept.items()
         )
@@ -111,14 +111,14 @@ def _power_cuts(folder: Path, cuts: int, careless: bool = False) -> tuple[_Count
     return count, lost, invented
 
 
-def test_power_cuts_lose_nothing_told(tmp_path: Path) -> None:
+def test_power_cuts_lose_nothing_confirmed(tmp_path: Path) -> None:
     count, lost, invented = _power_cuts(tmp_path, 25)
     assert (lost, invented) == (0, 0)
-    assert count.told > 200
+    assert count.confirmed > 200
 
 
 def test_the_power_cut_bites(tmp_path: Path) -> None:
-    """With commits that are not flushed, the same cuts do lose what was told."""
+    """With commits that are not flushed, the same cuts lose confirmed records."""
     _, lost, _ = _power_cuts(tmp_path, 60, careless=True)
     assert lost > 0
 
@@ -127,7 +127,7 @@ def test_the_power_cut_bites(tmp_path: Path) -> None:
 def test_power_cuts_300(tmp_path: Path) -> None:
     count, lost, invented = _power_cuts(tmp_path, 300)
     slowest = f"opened again in {1000 * count.recovery_s:.0f} ms at most"
-    faults.keep("Store in SQLite", [("power cut 300 times", count.sent, count.told, lost, invented, slowest)])
+    faults.keep("Store in SQLite", [("power cut 300 times", count.sent, count.confirmed, lost, invented, slowest)])
     assert (lost, invented) == (0, 0)
 
 
@@ -153,7 +153,7 @@ def _one_error(path: Path, at: int, code: int) -> tuple[_Count, int, bool]:
 
 
 def _errors(folder: Path, code: int, step: int) -> tuple[int, int, int, int, int]:
-    """An error at every `step`th operation in turn; (runs, sent, told, lost, invented)."""
+    """An error at every `step`th operation in turn; (runs, sent, confirmed, lost, invented)."""
     totals, at = [0, 0, 0, 0, 0], 1
     while True:
         (folder / f"{at}").mkdir()
@@ -161,8 +161,8 @@ def _errors(folder: Path, code: int, step: int) -> tuple[int, int, int, int, int
         if not reached:
             return totals[0], totals[1], totals[2], totals[3], totals[4]
         lost, invented = count.lost_and_invented()
-        assert count.told == count.sent == 3 * BATCH, f"operation {at}"
-        for place, value in enumerate((1, count.sent, count.told, lost, invented)):
+        assert count.confirmed == count.sent == 3 * BATCH, f"operation {at}"
+        for place, value in enumerate((1, count.sent, count.confirmed, lost, invented)):
             totals[place] += value
         at += step
 
@@ -177,14 +177,14 @@ def test_an_error_at_one_operation(code: int, tmp_path: Path) -> None:
 @pytest.mark.endurance
 @pytest.mark.parametrize(("code", "name"), [(IOERR, "I/O error"), (FULL, "disk full")])
 def test_an_error_at_every_operation(code: int, name: str, tmp_path: Path) -> None:
-    runs, sent, told, lost, invented = _errors(tmp_path, code, step=1)
+    runs, sent, confirmed, lost, invented = _errors(tmp_path, code, step=1)
     faults.keep(
         "Store in SQLite",
         [
             (
                 f"{name} at the first, second, ... operation",
                 sent,
-                told,
+                confirmed,
                 lost,
                 invented,
                 f"{runs} runs, one error in each",
@@ -207,12 +207,12 @@ def test_full_for_a_while(tmp_path: Path) -> None:
                 with pytest.raises(StoreError, match="the disk is full"):
                     count.ingest(store, 1)
             assert not reserve.exists(), "its room is given"
-            assert store.latest("mast").sequence == count.told, "reading goes on"
+            assert store.latest("mast").sequence == count.confirmed, "reading still works"
             disk.verdict = lambda number, name: OK
             count.ingest(store, 2)
             assert reserve.exists(), "made again"
     assert count.lost_and_invented() == (0, 0)
-    assert count.told == count.sent
+    assert count.confirmed == count.sent
 
 
 # --- another program ---
@@ -250,7 +250,7 @@ def _locked(path: Path, turns: int) -> tuple[_Count, int]:
 def test_locked_now_and_then(tmp_path: Path) -> None:
     count, refused = _locked(tmp_path / "session.db", 60)
     assert refused > 0
-    assert count.told == count.sent
+    assert count.confirmed == count.sent
     assert count.lost_and_invented() == (0, 0)
 
 
@@ -259,6 +259,8 @@ def test_locked_2000_turns(tmp_path: Path) -> None:
     count, refused = _locked(tmp_path / "session.db", 2000)
     lost, invented = count.lost_and_invented()
     besides = f"{refused} commits refused and tried again"
-    faults.keep("Store in SQLite", [("locked by another program", count.sent, count.told, lost, invented, besides)])
+    faults.keep(
+        "Store in SQLite", [("locked by another program", count.sent, count.confirmed, lost, invented, besides)]
+    )
     assert (lost, invented) == (0, 0)
-    assert count.told == count.sent
+    assert count.confirmed == count.sent

@@ -1,4 +1,4 @@
-"""Killed at any moment (SIGKILL), the store opens again and nothing that was told stored is lost."""
+"""Killed at any moment (SIGKILL), the store opens again, and nothing that was confirmed as stored is lost."""
 
 import os
 import random
@@ -38,7 +38,7 @@ while True:
     handover.leave(store._engine.path, Mark(box="mast", kind="charge", name=name, wall_s=float(first)))
     first += 50
     for stored in store.commit().stored:
-        print("told", stored.sequence, flush=True)
+        print("confirmed", stored.sequence, flush=True)
 """
 
 HOST = """
@@ -76,42 +76,42 @@ def _check_whole(path: Path) -> None:
 
 
 def _kill_again_and_again(path: Path, kills: int) -> tuple[int, int, float]:
-    """(told, commits, longest opening in seconds); each loss or doubling is an error."""
-    dice, told, commits, slowest_s = random.Random(5), 0, 0, 0.0
+    """(confirmed, commits, longest opening in seconds); each loss or doubling is an error."""
+    dice, confirmed, commits, slowest_s = random.Random(5), 0, 0, 0.0
     for _ in range(kills):
-        writer = _started(WRITER, path, told + 1)
+        writer = _started(WRITER, path, confirmed + 1)
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
         time.sleep(dice.uniform(0.0, 0.3))
-        said = [int(words[1]) for words in map(str.split, _kill(writer)) if words[:1] == ["told"]]
-        told, commits = max([told, *said]), commits + len(said)
+        said = [int(words[1]) for words in map(str.split, _kill(writer)) if words[:1] == ["confirmed"]]
+        confirmed, commits = max([confirmed, *said]), commits + len(said)
         began_s = time.perf_counter()
         with Reader(path) as reader:
             slowest_s = max(slowest_s, time.perf_counter() - began_s)
             kept = [sequence for (sequence,) in reader.series("mast", ["sequence"])]
             marks = [mark.name for mark in reader.marks()]
-        assert kept[:told] == list(range(1, told + 1))
-        assert len(kept) - told in (0, 50), "at most the batch that was committed and not yet told"
+        assert kept[:confirmed] == list(range(1, confirmed + 1))
+        assert len(kept) - confirmed in (0, 50), "at most the batch that was committed and not yet confirmed"
         assert len(set(marks)) == len(marks) >= commits, "each once"
         _check_whole(path)
     assert commits > kills
-    return told, commits, slowest_s
+    return confirmed, commits, slowest_s
 
 
-def test_nothing_told_is_lost(tmp_path: Path) -> None:
-    told, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", KILLS)
-    print(f"killed {KILLS} times during {commits} commits: told {told}, lost 0, opened in {slowest_s:.2f} s at most")
+def test_nothing_confirmed_is_lost(tmp_path: Path) -> None:
+    confirmed, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", KILLS)
+    print(f"killed {KILLS} times in {commits} commits: confirmed {confirmed}, lost 0, opened within {slowest_s:.2f} s")
 
 
 @pytest.mark.endurance
-def test_nothing_told_is_lost_in_200_kills(tmp_path: Path) -> None:
-    told, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", 200)
+def test_nothing_confirmed_is_lost_in_200_kills(tmp_path: Path) -> None:
+    confirmed, commits, slowest_s = _kill_again_and_again(tmp_path / "session.db", 200)
     besides = f"{commits} commits; opened again in {1000 * slowest_s:.0f} ms at most"
-    faults.keep("Store in SQLite", [("writer SIGKILLed 200 times", told, told, 0, 0, besides)])
+    faults.keep("Store in SQLite", [("writer SIGKILLed 200 times", confirmed, confirmed, 0, 0, besides)])
 
 
 class _Board(threading.Thread):
-    """A board at a pseudo-terminal that forgets a record once it is told that it is stored."""
+    """A board at a pseudo-terminal that deletes a record after the host confirmed it as stored."""
 
     def __init__(self, path: Path) -> None:
         super().__init__()
@@ -122,7 +122,7 @@ class _Board(threading.Thread):
         self._blank = [None] * (len(fields_of("reading")) - 4)
         self._held: dict[int, bytes] = {}
         self._out, self._heard = b"", b""
-        self.sequence = self.told = 0
+        self.sequence = self.confirmed = 0
         self.measuring, self.on = True, True
 
     def run(self) -> None:
@@ -165,9 +165,9 @@ class _Board(threading.Thread):
         elif name == "resend":
             self._out += b"".join(self._held[n] for n in range(values[2], values[3] + 1) if n in self._held)
         elif name == "stored":
-            for sequence in range(self.told + 1, values[3] + 1):
+            for sequence in range(self.confirmed + 1, values[3] + 1):
                 self._held.pop(sequence)
-            self.told = max(self.told, values[3])
+            self.confirmed = max(self.confirmed, values[3])
 
     def close(self) -> None:
         self.on = False
@@ -177,7 +177,7 @@ class _Board(threading.Thread):
 
 
 def test_link_and_store_together(tmp_path: Path) -> None:
-    """The board forgets what it is told is stored: after all kills every record is in the store, once."""
+    """The board deletes what is confirmed as stored: after all kills every record is in the store, once."""
     path, dice = tmp_path / "session.db", random.Random(6)
     board = _Board(tmp_path / "ttyBOARD")
     board.start()
@@ -189,12 +189,12 @@ def test_link_and_store_together(tmp_path: Path) -> None:
         board.measuring = False
         host = _started(HOST, path, tmp_path / "ttyBOARD")
         end_s = time.monotonic() + 60.0
-        while board.told < board.sequence and time.monotonic() < end_s:
+        while board.confirmed < board.sequence and time.monotonic() < end_s:
             time.sleep(0.05)
         _kill(host)
     finally:
         board.close()
-    assert board.told == board.sequence > 1000
+    assert board.confirmed == board.sequence > 1000
     with Reader(path) as reader:
         assert [sequence for (sequence,) in reader.series("mast", ["sequence"])] == list(range(1, board.sequence + 1))
     _check_whole(path)

@@ -1,4 +1,4 @@
-"""A store in PostgreSQL: the program or the server killed at any moment, messages doubled; nothing told is lost."""
+"""A store in PostgreSQL: program or server killed at any moment, messages doubled; nothing confirmed is lost."""
 
 import random
 import signal
@@ -36,7 +36,7 @@ while True:
     store.add(batch)
     first += 50
     store.commit()
-    print("told", first - 1, flush=True)
+    print("confirmed", first - 1, flush=True)
 """
 
 
@@ -76,10 +76,10 @@ def _until_alone(server: str) -> None:
 
 
 def _killed_writers(server: str, kills: int) -> tuple[int, float]:
-    dice, told, slowest_s = random.Random(5), 0, 0.0
+    dice, confirmed, slowest_s = random.Random(5), 0, 0.0
     for _ in range(kills):
         began_s = time.perf_counter()
-        words = [sys.executable, "-c", WRITER, server, str(told + 1)]
+        words = [sys.executable, "-c", WRITER, server, str(confirmed + 1)]
         writer = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
@@ -88,28 +88,28 @@ def _killed_writers(server: str, kills: int) -> tuple[int, float]:
         writer.send_signal(signal.SIGKILL)
         whole = writer.communicate()[0].split("\n")[:-1]  # what it was saying when killed may be torn
         said = [int(line.split()[1]) for line in whole]
-        told = max([told, *said])
+        confirmed = max([confirmed, *said])
         _until_alone(server)
         kept = _kept(server)
-        assert kept[:told] == list(range(1, told + 1))
-        assert len(kept) - told in (0, 50)
-    return told, slowest_s
+        assert kept[:confirmed] == list(range(1, confirmed + 1))
+        assert len(kept) - confirmed in (0, 50)
+    return confirmed, slowest_s
 
 
 def test_a_killed_writer(server: str) -> None:
-    told, _ = _killed_writers(server, 4)
-    assert told > 0
+    confirmed, _ = _killed_writers(server, 4)
+    assert confirmed > 0
 
 
 @pytest.mark.endurance
 def test_50_killed_writers(server: str) -> None:
-    told, slowest_s = _killed_writers(server, 50)
+    confirmed, slowest_s = _killed_writers(server, 50)
     besides = f"program started and writing again in {slowest_s:.1f} s at most"
-    faults.keep(SECTION, [("writer SIGKILLed 50 times", told, told, 0, 0, besides)])
+    faults.keep(SECTION, [("writer SIGKILLed 50 times", confirmed, confirmed, 0, 0, besides)])
 
 
 def _killed_servers(server: str, kills: int) -> tuple[int, int, float]:
-    """(told, commits refused, longest time without a commit) while the server is killed and started again."""
+    """(confirmed, commits refused, longest time without a commit) while the server is killed and started again."""
     first, refused, slowest_s, over = 1, 0, 0.0, threading.Event()
 
     def kill() -> None:
@@ -140,16 +140,16 @@ def _killed_servers(server: str, kills: int) -> tuple[int, int, float]:
 
 
 def test_a_killed_server(server: str) -> None:
-    told, refused, _ = _killed_servers(server, 2)
-    assert told > 0
+    confirmed, refused, _ = _killed_servers(server, 2)
+    assert confirmed > 0
     assert refused > 0
 
 
 @pytest.mark.endurance
 def test_20_killed_servers(server: str) -> None:
-    told, refused, slowest_s = _killed_servers(server, 20)
+    confirmed, refused, slowest_s = _killed_servers(server, 20)
     besides = f"{refused} commits refused and tried again; {slowest_s:.1f} s without a commit at most"
-    faults.keep(SECTION, [("server killed 20 times", told, told, 0, 0, besides)])
+    faults.keep(SECTION, [("server killed 20 times", confirmed, confirmed, 0, 0, besides)])
 
 
 @pytest.mark.endurance

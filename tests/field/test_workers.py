@@ -1,4 +1,4 @@
-"""Several programs share boxes over MQTT and one PostgreSQL: one is killed, and nothing that was told is lost."""
+"""Several programs share boxes over MQTT and one PostgreSQL: one is killed, and nothing confirmed is lost."""
 
 import json
 import os
@@ -28,8 +28,8 @@ NAMES = ["mast", "table", "mast2", "table2"]
 LIMITS = {name: HIGHEST[name] for name in WANTED}  # as every one of Boxes answers
 WORKER = """
 import sys
-from groundbox.monitor import service
-service.SAVE_EVERY_S = 1.0
+from groundbox.monitor import recorder
+recorder.SAVE_EVERY_S = 1.0
 from groundbox.cli import main
 sys.argv = ["groundbox", "log", "--share", "club", "--settings", sys.argv[1]]
 main()
@@ -109,7 +109,7 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
                 if number == 200:
                     victim, other = sorted(workers, key=lambda one: -len(one.held))
                     victim.end(signal.SIGKILL)
-                    told_then = dict(boxes.told)
+                    confirmed_then = dict(boxes.confirmed)
                 if number in (150, 250):
                     _mark(server, "launch" if number == 150 else "landing")
                 if number in (100, 300):
@@ -120,7 +120,7 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
             until(lambda: other.held == set(NAMES), 60.0)
             until(lambda: boxes.measure() or all(_limits(server, name) == LIMITS for name in NAMES), 60.0)
             until(lambda: boxes.measure() or len(boxes.done) == 2, 60.0)
-            until(lambda: all(boxes.told[name] == boxes.sequence[name] for name in NAMES), 60.0)
+            until(lambda: all(boxes.confirmed[name] == boxes.sequence[name] for name in NAMES), 60.0)
             until(lambda: boxes.summarise() or not boxes.summaries, 30.0)
             time.sleep(2.5)  # the estimators' states are saved each second
         finally:
@@ -130,9 +130,9 @@ def test_one_of_two_workers_is_killed(server: str, tmp_path: Path) -> None:
                     worker.end(signal.SIGINT)
         said = "\n".join([*victim.said, "---", *other.said])
         assert "Traceback" not in said, said
-        assert any(told_then.values()), said
+        assert any(confirmed_then.values()), said
         assert not summaries_then, said
-        assert boxes.done == [("table2", "launch"), ("table2", "landing")], "and no other box is told"
+        assert boxes.done == [("table2", "launch"), ("table2", "landing")], "and no other box receives it"
     with Reader(server) as reader:
         for name in NAMES:
             kept = [sequence for (sequence,) in reader.series(name, ["sequence"])]

@@ -58,7 +58,7 @@ def test_cold_asks_for_a_larger_battery_at_fast_rates(celsius: float, size: floa
 
 
 @pytest.mark.parametrize("c20_ah", [7.2, 17.5])
-def test_a_sheets_row_is_foretold_from_the_others(c20_ah: float) -> None:
+def test_a_sheets_row_is_predicted_from_the_others(c20_ah: float) -> None:
     """Each row left out in turn; the ends of the table are outside what the others span and may be further off."""
     errors = []
     for place, (minutes, amps) in enumerate(SHEETS[c20_ah]):

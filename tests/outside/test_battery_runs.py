@@ -38,7 +38,9 @@ def test_no_worse_than(
     assert found.covered > covered
 
 
-def test_a_start_told_too_low_is_made_good_in_twenty_minutes(runs: dict[str, list[battery_truth.Run]]) -> None:
+def test_a_start_charge_that_is_too_low_is_corrected_in_twenty_minutes(
+    runs: dict[str, list[battery_truth.Run]],
+) -> None:
     """30 points off, battery fitted from two other runs: within 6 % (RMS) of the whole runtime after 20 minutes."""
     known = battery_cases.fitted_from_two(runs["vrla17"])
     cases = battery_cases.ROWS["start told 30 points too low, V+I"](runs["vrla17"])

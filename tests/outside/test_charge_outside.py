@@ -66,7 +66,7 @@ def test_charge_factor() -> None:
 def test_a_partial_recharge_not_used_for_the_defaults() -> None:
     """7.21 Ah drawn at 2.69 A: 0.81 and 0.44 A one and two hours after 14.3 V (same source).
 
-    The charge before had not been finished, so more was missing than had been drawn; the model is told the voltage
+    The charge before had not been finished, so more was missing than had been drawn; the model receives the voltage
     reached and must give the tail (loosely: one run, and its tail lies a third under the others').
     """
     charger = ChargerModel(amps=2.49)

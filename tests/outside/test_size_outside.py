@@ -1,4 +1,4 @@
-"""Sizing against figures published outside this project; the source stands beside each."""
+"""Sizing against figures published outside this project; the source is beside each."""
 
 import pytest
 

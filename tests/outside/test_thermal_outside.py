@@ -42,7 +42,7 @@ def test_air_flow_heat_rule() -> None:
 @pytest.mark.parametrize("fans", [0.0, 0.5, 1.0, 2.0])
 @pytest.mark.parametrize("sun", [0.0, 1.0])
 def test_two_nodes_against_scipy(fans: float, sun: float) -> None:
-    """Source: SciPy solve_ivp (LSODA) over the two balances written out here anew."""
+    """Source: SciPy solve_ivp (LSODA) over the two balances written out here again."""
     fan = {0.0: 0.0, 0.5: CASE.fan_one_w_per_k / 2, 1.0: CASE.fan_one_w_per_k, 2.0: CASE.fan_two_w_per_k}[fans]
 
     def balance(_: float, y: np.ndarray) -> list[float]:
