@@ -7,6 +7,7 @@ import pytest
 
 from groundbox.plan.charge_model import charger_of, stays_at_float
 from groundbox.plan.demand import demand
+from groundbox.plan.outcome import DO_NOT_LAUNCH
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.rig.box import SimBox, SimBoxSettings
 from groundbox.rig.electric import SimBatterySettings, SimCharger, SimLoadSettings
@@ -94,7 +95,7 @@ class _Battery:
 
 def _charger_at(plan: Plan, battery: str, minute: float, box_on: float) -> SimCharger:
     for run in plan.outcome.charges:
-        if run.battery == battery and run.from_min <= minute < run.until_min:
+        if run.battery == battery and run.start_min <= minute < run.end_min:
             charger = charger_of(plan.day.chargers[run.charger], run.amps)
             stage = "float" if box_on and stays_at_float(charger, box_on) else "absorption"
             return SimCharger(amps=run.amps, volts=charger.volts(stage, plan.day.battery_c(minute)))
@@ -107,14 +108,14 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
     landings = []
     for name in plan.day.batteries:
         mine = sorted(
-            (answer for answer in plan.outcome.answers if answer.battery == name and answer.verdict != "not today"),
+            (answer for answer in plan.outcome.answers if answer.battery == name and answer.verdict != DO_NOT_LAUNCH),
             key=lambda answer: answer.launch_min or 0.0,
         )
         if not mine:
             continue
         assert len({answer.box for answer in mine}) == 1, "one box for a battery in these days"
         edges = {
-            minute for run in plan.outcome.charges if run.battery == name for minute in (run.from_min, run.until_min)
+            minute for run in plan.outcome.charges if run.battery == name for minute in (run.start_min, run.end_min)
         }
         spans = []
         for answer in mine:

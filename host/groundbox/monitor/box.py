@@ -6,7 +6,7 @@ from groundbox.advice.rules_battery import reads_nothing
 from groundbox.advice.state import SILENT_AFTER_S, BoxState
 from groundbox.advice.warner import Active
 from groundbox.model import Event, Mark, Reading
-from groundbox.monitor.ahead import Ahead, DayLook, ahead
+from groundbox.monitor.ahead import DayLook, ahead
 from groundbox.monitor.board_limits import case_levels_c
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.heat import Heat, HeatOutlook
@@ -18,6 +18,7 @@ from groundbox.monitor.tracker import Tracker
 from groundbox.monitor.unmarked import Unmarked
 from groundbox.monitor.view import BoxView, LoadCost
 from groundbox.plan.day import Day
+from groundbox.plan.demand import LoadAhead
 from groundbox.settings import BoxSettings, LoadSettings
 from groundbox.thermal.fit import CaseFit
 from groundbox.wire.messages import RESET_CAUSES
@@ -176,13 +177,13 @@ class Follower:
         self._empty_s = None if low_s is None else (wall_s if at_s is None else at_s) + low_s
         self._costs = tuple(self._cost(load, self.reading, self.tracker) for load in self.tracker.box.loads)
 
-    def _look_at_day(self, to_come: Ahead | None, wall_s: float) -> None:
+    def _look_at_day(self, to_come: LoadAhead | None, wall_s: float) -> None:
         low_s = self.tracker.day_low_s if self.tracker else None
         if to_come is None:
             self._day_look = None
             return
         self._day_look = DayLook(
-            last_landing_s=to_come.last_landing_s,
+            last_landing_s=wall_s + to_come.until_last_landing_s,
             empty_s=None if low_s is None else wall_s + low_s,
             reserve_s=60 * self.box.reserve_min if self.box else 900.0,
         )

@@ -14,10 +14,10 @@ from groundbox.battery.limits import RuntimeLimits, end_volts
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.model import EstimatorState, Reading
-from groundbox.monitor.ahead import Ahead
 from groundbox.monitor.discharge import Discharge, Discharging
 from groundbox.monitor.loads import declared_amps, fans_amps, peak_above_mean
 from groundbox.monitor.timeline import Timeline
+from groundbox.plan.demand import LoadAhead
 from groundbox.settings import BoxSettings
 
 LEAST_VOLTS = 2.0  # under this no battery is connected
@@ -126,7 +126,7 @@ class Tracker:
         amps = sample.declared_amps if sample.amps is None else sample.amps
         self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
 
-    def refresh(self, reading: Reading, to_come: Ahead | None = None) -> None:
+    def refresh(self, reading: Reading, to_come: LoadAhead | None = None) -> None:
         """Estimates anew.
 
         On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
@@ -147,7 +147,7 @@ class Tracker:
         self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
         self.day_low_s = None if to_come is None else self._by_plan(to_come, 0.0 if off else mean or 0.0)
 
-    def _by_plan(self, to_come: Ahead, mean: float) -> float | None:
+    def _by_plan(self, to_come: LoadAhead, mean: float) -> float | None:
         """Early runtime under all that the day's plan has to come, seconds."""
         assert self._estimator is not None
         now = Phase(seconds=FOREVER_S, amps=max(mean, 0.0), peak_amps=max(mean, 0.0) + self._above)

@@ -6,7 +6,7 @@ from math import inf
 from groundbox.plan import charge_model
 from groundbox.plan.battery_pool import CELSIUS_STEP, BatteryPool, battery_key, charged_battery
 from groundbox.plan.charge_model import charger_of
-from groundbox.plan.day import Day, by_hour, open_minutes
+from groundbox.plan.day import Day, open_minutes
 from groundbox.plan.day_keys import DayCharger, DaySource
 from groundbox.plan.demand import demand, running
 from groundbox.plan.schedule.problem import Budget, Points, concave
@@ -83,7 +83,7 @@ def _source_amps(day: Day, source: DaySource | None, minute: float) -> float:
     """What a source gives a charger at a minute, as charging amps."""
     if source is None:
         return inf
-    amps = by_hour(source.amps_by_hour, day.start_clock_min + minute) if source.amps_by_hour else source.amps
+    amps = day.at_hour(source.amps_by_hour, minute) if source.amps_by_hour else source.amps
     return min(amps, source.amps) * source.volts * source.charger_efficiency / CHARGE_VOLTS
 
 

@@ -47,8 +47,13 @@ class BatteryOfDay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One session. `off` holds (box, load) pairs that stay off, but for the flights in
-    `on_again`, (flight, box, load); `start_clock_min` is the clock at minute 0."""
+    """One session.
+
+    start_clock_min: the local clock at minute 0, in minutes.
+    file_start_min: the same as the file states it, where the day was moved; hours of weather and chargers follow it.
+    off: (box, load) pairs that stay off.
+    on_again: (flight, box, load) where such a load is on all the same.
+    """
 
     name: str
     start_clock_min: float
@@ -62,6 +67,7 @@ class Day:
     longest_wait_min: float
     night_c: float
     date: datetime.date | None = None
+    file_start_min: float | None = None
     off: frozenset[tuple[str, str]] = field(default_factory=frozenset)
     on_again: frozenset[tuple[str, str, str]] = field(default_factory=frozenset)
 
@@ -82,15 +88,26 @@ class Day:
         return (box, load) in self.off and (flight, box, load) not in self.on_again
 
     def ambient_c(self, minute: float) -> float:
-        """Outside air at a minute of the day."""
-        return by_hour(self.weather.ambient_c, self.start_clock_min + minute)
+        """Outside air at a minute of the day, °C."""
+        return self.at_hour(self.weather.ambient_c, minute)
 
     def sun(self, minute: float) -> float:
-        """Share of full sun at a minute of the day."""
-        return by_hour(self.weather.sun, self.start_clock_min + minute)
+        """Fraction of full sun at a minute of the day."""
+        return self.at_hour(self.weather.sun, minute)
+
+    def at_hour(self, values: dict[str, float], minute: float) -> float:
+        """Values by hour of the day file's clock, at a minute of the day."""
+        return by_hour(values, self._file_start() + minute)
+
+    def minute_at(self, clock_min: float) -> float:
+        """Minutes of the day at a clock time of the day file."""
+        return since(self._file_start(), clock_min)
+
+    def _file_start(self) -> float:
+        return self.start_clock_min if self.file_start_min is None else self.file_start_min
 
     def battery_c(self, minute: float) -> float:
-        """Battery block: the outside air and what the case adds."""
+        """Battery temperature, °C: outside air and what the case adds."""
         return self.ambient_c(minute) + self.weather.block_above_ambient_k
 
 
@@ -109,9 +126,9 @@ def open_minutes(day: Day, charger: DayCharger) -> tuple[float, float]:
         (source.on_from, source.on_until) if source else (None, None),
     ):
         if entry_from is not None:
-            begin = max(begin, since(day.start_clock_min, entry_from.hour * 60 + entry_from.minute))
+            begin = max(begin, day.minute_at(entry_from.hour * 60 + entry_from.minute))
         if entry_until is not None:
-            end = min(end, since(day.start_clock_min, entry_until.hour * 60 + entry_until.minute))
+            end = min(end, day.minute_at(entry_until.hour * 60 + entry_until.minute))
     return begin, end
 
 

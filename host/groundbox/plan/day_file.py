@@ -1,7 +1,7 @@
 """Reads a day file and checks what types cannot: names that must exist, flights that may not overlap."""
 
 from collections.abc import Iterable
-from datetime import time
+from datetime import datetime, time
 from pathlib import Path
 from typing import NoReturn
 
@@ -214,9 +214,18 @@ def _with_case(reader: _Reader, box: DayBox) -> DayBox:
     return struct_replace(box, case=struct_replace(box.case, **learnt))
 
 
-def load_day(path: Path | str) -> Day:
-    """A day file, checked and resolved; BadInput names file, place and mend."""
+def load_day(path: Path | str, start: datetime | None = None) -> Day:
+    """A day file, checked and resolved.
+
+    Args:
+        start: local date and time at which the day starts instead of as the file states (also before its `moved_to`);
+            every launch, charger and hour of weather moves along.
+
+    Raises:
+        BadInput: with file, place, and what to type.
+    """
     shape = read_toml(path, DayFile)
+    moved = start or shape.moved_to
     reader = _Reader(Path(path), shape)
     for kind, entries in (
         ("box", shape.box),
@@ -232,11 +241,11 @@ def load_day(path: Path | str) -> Day:
     _check_chargers(reader, shape.charger, shape.box, [source.name for source in shape.source])
     reader.hours("weather.ambient_c", shape.weather.ambient_c)
     reader.hours("weather.sun", shape.weather.sun)
-    start = _minutes(shape.start)
+    start_min = _minutes(shape.start)
     day = Day(
         name=shape.name,
-        start_clock_min=start,
-        flights=_flights(reader, shape.flight, shape.box, start),
+        start_clock_min=start_min if moved is None else _minutes(moved.time()),
+        flights=_flights(reader, shape.flight, shape.box, start_min),
         boxes={box.name: _with_case(reader, box) for box in shape.box},
         batteries={
             battery.name: BatteryOfDay(battery=battery, profile=_profile(reader, battery)) for battery in shape.battery
@@ -247,7 +256,8 @@ def load_day(path: Path | str) -> Day:
         turnaround_min=shape.turnaround_min,
         longest_wait_min=shape.longest_wait_min,
         night_c=shape.night_c,
-        date=shape.date,
+        date=shape.date if moved is None else moved.date(),
+        file_start_min=start_min,
     )
     _check_cutoffs(reader, day)
     return day

@@ -189,6 +189,10 @@ class DayFile(_Part, frozen=True, kw_only=True):
     battery: Annotated[list[DayBattery], Meta(min_length=1)]
     name: str = "day"
     date: datetime.date | None = None
+    moved_to: Annotated[
+        datetime.datetime | None,
+        Meta(description="the day starts then instead, as 2026-05-01T14:10:00; all its clock times move with it"),
+    ] = None
     charger: list[DayCharger] = []
     source: list[DaySource] = []
     weather: DayWeather = msgspec.field(default_factory=DayWeather)

@@ -1,4 +1,4 @@
-"""After the last landing: what to charge overnight and until when, when to top up in storage, when to test."""
+"""After the last landing: what to charge overnight, when to top up in storage, when to test the capacity."""
 
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -8,6 +8,7 @@ from groundbox.plan import battery_pool, charge_model
 from groundbox.plan.charge_model import CHARGING, PARALLEL, charger_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_keys import DayCharger
+from groundbox.plan.outcome import ChargeStep
 from groundbox.plan.planner import Plan
 
 LOSS_PER_MONTH_20C = 0.03  # of what is left (makers' sheets, secondary copies)
@@ -21,29 +22,29 @@ DAYS_PER_MONTH, LONGEST_STORE_MONTHS = 30.4, 6.0  # makers' sheets ask for a top
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Night:
-    """One battery's night. `amps`, `charger`, `until_min` are None where it cannot be charged, with `because`.
+    """One battery overnight. `charger`, `amps` and all times are None where it cannot be charged, for `cause`.
 
-    nearly_min: when 95 % of its present capacity are in; until_min: when it is full.
+    nearly_min: when 95 % of its present capacity are in; end_min: when it is full.
     """
 
     battery: str
     soc: float
     charger: str | None
     amps: float | None
-    from_min: float | None
+    start_min: float | None
     nearly_min: float | None
-    until_min: float | None
+    end_min: float | None
     top_up: date | None
     test: date | None
-    because: str = ""
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Turn:
-    until_min: float
+    end_min: float
     charger: str
     amps: float
-    from_min: float
+    start_min: float
     nearly_min: float
 
 
@@ -54,7 +55,7 @@ def months_until(soc: float, storage_c: float) -> float:
 
 
 def _amps(block: charge_model.ChargedBattery, entry: DayCharger) -> float | None:
-    """Gentle where the charger can be set so, else the least it can that the battery stands."""
+    """A gentle current where the charger can be set to it, else its minimum, within the battery's limit."""
     steps = tuple(entry.settable_amps) or (entry.amps,)
     allowed = [step for step in steps if step <= block.limit_amps + 1e-9]
     if not allowed:
@@ -75,7 +76,7 @@ def _dates(day: Day, name: str, today: date | None, night_c: float) -> tuple[dat
 def _best(
     day: Day, block: charge_model.ChargedBattery, free: dict[str, list[float]], missing_ah: float, boxes: set[str]
 ) -> _Turn | None:
-    """The turn on a charger that has this battery full soonest, of those that run on the mains at home."""
+    """The charge that has this battery full first, on the chargers that run on the mains at home."""
     found = []
     for name, entry in day.chargers.items():
         amps = _amps(block, entry)
@@ -90,18 +91,18 @@ def _best(
             nearly = charge_model.hours_until(block, charger, missing_ah, goal) or 0.0
             found.append(
                 _Turn(
-                    until_min=begin + 60 * hours,
+                    end_min=begin + 60 * hours,
                     charger=name,
                     amps=amps,
-                    from_min=begin,
+                    start_min=begin,
                     nearly_min=begin + 60 * nearly,
                 )
             )
-    return min(found, key=lambda turn: turn.until_min, default=None)
+    return min(found, key=lambda turn: turn.end_min, default=None)
 
 
 def evening(plan: Plan, today: date | None) -> list[Night]:
-    """Every battery's night, the emptiest charged first, one after another on each charger.
+    """Every battery overnight, the lowest charge first, one after another on each charger.
 
     Args:
         today: the day's date; None leaves dates out.
@@ -123,33 +124,39 @@ def evening(plan: Plan, today: date | None) -> list[Night]:
         missing = battery_pool.expected_missing(bank) * battery.profile.c20_ah
         rest_volts = battery.battery.rest_volts
         found = _best(day, block, free, missing, set(battery.battery.boxes))
-        because = ""
+        cause = ""
         if rest_volts is not None and rest_volts < charge_model.LOWEST_REST_VOLTS:
-            found, because = None, f"{rest_volts:.1f} V at rest: inspect it before any charge"
+            found, cause = None, f"{rest_volts:.1f} V at rest: inspect it before any charge"
         elif found is None:
-            because = "no charger here suits it overnight: use one on the mains that holds a tenth of its ampere-hours"
+            cause = "no charger here fits overnight: use one on the mains that holds a tenth of its ampere-hours"
         nights.append(
             Night(
                 battery=name,
                 soc=battery_pool.soc_of(bank).expected,
                 charger=found.charger if found else None,
                 amps=found.amps if found else None,
-                from_min=found.from_min if found else None,
+                start_min=found.start_min if found else None,
                 nearly_min=found.nearly_min if found else None,
-                until_min=found.until_min if found else None,
+                end_min=found.end_min if found else None,
                 top_up=top_up,
                 test=test,
-                because=because,
+                cause=cause,
             )
         )
         if found:
-            free[found.charger].remove(found.from_min)
-            free[found.charger].append(found.until_min)
+            free[found.charger].remove(found.start_min)
+            free[found.charger].append(found.end_min)
     return nights
 
 
+def step_cautions(day: Day, step: ChargeStep) -> list[str]:
+    """The cautions of one charging step."""
+    parallel = day.batteries[step.battery].battery.in_parallel > 1
+    return [*CHARGING, *(PARALLEL,) * parallel, *(IN_FLIGHT,) * step.in_flight]
+
+
 def cautions(day: Day) -> tuple[str, ...]:
-    """What belongs to every plan of charging, and to this day's batteries and chargers."""
+    """The cautions of every plan of charging, and of this day's batteries and chargers."""
     parallel = any(battery.battery.in_parallel > 1 for battery in day.batteries.values())
     in_flight = any(charger.in_flight for charger in day.chargers.values())
     return CAUTIONS + (PARALLEL,) * parallel + (IN_FLIGHT,) * in_flight

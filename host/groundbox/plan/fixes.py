@@ -1,4 +1,4 @@
-"""The smallest changes that would make a day work: each single one tried, then each pair of those that did not help."""
+"""The smallest changes with which every flight is flown: single changes first, then pairs."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -9,21 +9,21 @@ from msgspec.structs import replace as struct_replace
 from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.battery_pool import BatteryPool, bank_of
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight
-from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable
+from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable_loads
 from groundbox.plan.schedule.lexicographic import Clock, TimeBudget, greedy_schedule, most_flights
 from groundbox.plan.size.battery import ORDINARY_AH
 from groundbox.plan.size.result import next_size
 from groundbox.plan.timetable import timetable
 
 LONGER_GAP_MIN, MAXIMUM_FIXES = 10.0, 8
-# What a change costs the pilot, smaller is easier (assumed; only the order matters).
+# Cost of a change to the pilot, smaller is easier (assumed; only the order matters).
 COST_LOAD_OFF, COST_BOX_OFF, COST_GAP, COST_SPARE, COST_CHARGER, COST_LARGER = 1.0, 1.5, 2.0, 4.0, 5.0, 6.0
 CHECK_SECONDS, CONFIRM_SECONDS, SEARCH_SECONDS = 0.3, 0.5, 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One thing a pilot could change. `kind` and `what` say which; `sentence` says it in words."""
+    """One possible change: `kind` and `what` name it, `sentence` states it in words."""
 
     kind: str
     what: tuple[str, ...]
@@ -39,15 +39,15 @@ class Fix:
 
     @property
     def cost(self) -> float:
-        """Cost to the pilot, the changes' added up."""
+        """Sum of the changes' costs."""
         return sum(change.cost for change in self.changes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FixSearch:
-    """What fixes a day, the easiest first, and how many tries were made, of how many there are.
+    """The fixes of a day, the easiest first, and how many tries were made of how many.
 
-    Each single change and pair is tried twice: by simple rules, and by the solver.
+    Each single change and pair is tried twice: with a greedy schedule, and with the solver.
     """
 
     fixes: tuple[Fix, ...]
@@ -56,10 +56,10 @@ class FixSearch:
 
 
 def changes_of(day: Day) -> list[Change]:
-    """Every single change worth trying, the easiest first."""
+    """Every possible single change, the easiest first."""
     found = [
         Change(kind="load off", what=pair, cost=COST_LOAD_OFF, sentence=f"{pair[0]}: keep {pair[1]} off all day")
-        for pair in sheddable(day)
+        for pair in sheddable_loads(day)
     ]
     for box in day.boxes.values():
         if any(load.between_flights for load in box.load):
@@ -134,14 +134,14 @@ def changed(day: Day, change: Change) -> Day:
 
 
 def _pool_with(day: Day, pool: BatteryPool) -> BatteryPool:
-    """Known batteries as they are, added ones as their profile says; worked-out needs and curves are kept."""
+    """Known batteries unchanged, added ones by their profile; computed needs and curves are kept."""
     banks = {name: pool.banks.get(name) or bank_of(battery) for name, battery in day.batteries.items()}
     profiles = {name: battery.profile for name, battery in day.batteries.items()}
     return BatteryPool(banks=banks, profiles=profiles, learned=pool.learned, low=pool.low, curves=pool.curves)
 
 
 def flies_all(day: Day, pool: BatteryPool, time_budget: TimeBudget | None = None, solver: bool = True) -> bool:
-    """True when every flight can be flown, by simple rules or (with `solver`) by the solver, followed with reserve."""
+    """True when every flight is flown with its reserve, by a greedy schedule or (with `solver`) by the solver."""
     time_budget, here, wanted = (
         time_budget or TimeBudget(CHECK_SECONDS + CONFIRM_SECONDS),
         _pool_with(day, pool),
@@ -165,22 +165,22 @@ def _changed_by(day: Day, changes: tuple[Change, ...]) -> Day:
     return day
 
 
-def fixes(
+def find_fixes(
     day: Day,
     pool: BatteryPool,
     seconds: float = SEARCH_SECONDS,
     clock: Clock | None = None,
-    tell: Callable[[int, int], None] = lambda done, of: None,
+    progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> FixSearch:
     """The smallest sets of one or two changes with which the whole day flies, the easiest first.
 
-    Every single change is tried by simple rules, which are quick, and by the solver; then every pair of those that do
-    not help alone likewise, in the order of their cost, until `MAXIMUM_FIXES` are found or the time is over.
+    Every single change is tried with a greedy schedule, which is quick, then with the solver; then every pair of the
+    changes that do not help alone, in the order of their cost, until `MAXIMUM_FIXES` are found or the time ends.
 
     Args:
         seconds: about how long the search may take.
         clock: seconds that never step back; without one only the solver's time counts, as granted.
-        tell: called with (tries made, tries to be made) as the search goes on.
+        progress: called after each try with (tries made, tries to be made).
     """
     time_budget, changes = TimeBudget(seconds, clock), changes_of(day)
     singles: list[tuple[Change, ...]] = [(change,) for change in changes]
@@ -196,6 +196,6 @@ def fixes(
             _changed_by(day, one), pool, time_budget, solver
         ):
             found = {known for known in found if not set(one) < set(known)} | {one}
-        tell(tried, len(tries))
-    told = sorted((Fix(changes=one) for one in found), key=lambda mend: mend.cost)
-    return FixSearch(fixes=tuple(told), tried=tried, of=len(tries))
+        progress(tried, len(tries))
+    cheapest = sorted((Fix(changes=one) for one in found), key=lambda fix: fix.cost)
+    return FixSearch(fixes=tuple(cheapest), tried=tried, of=len(tries))

@@ -1,27 +1,34 @@
-"""What happens when a schedule is followed, as told: answers, charges, pauses."""
+"""What happens when a schedule is followed: verdicts for each box and flight, charging steps, swaps, boxes off."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from groundbox.battery.cell import Array
 from groundbox.battery.particles import Particles
 from groundbox.plan.battery_pool import SocBand
 
-IN_AIR = "in the air"
+# The words of advice, the worst first: on the ground, then in flight.
+DO_NOT_LAUNCH, UNKNOWN, WAIT, CLEAR_TO_LAUNCH = "do_not_launch", "unknown", "wait", "clear_to_launch"
+RETURN_NOW, TURN_BACK_BY = "return_now", "turn_back_by"
+WORST_FIRST = (RETURN_NOW, DO_NOT_LAUNCH, UNKNOWN, TURN_BACK_BY, WAIT, CLEAR_TO_LAUNCH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlightAnswer:
     """One box in one flight. Minutes of the day; runtimes and margin in minutes, `margin_min` on the low number.
 
-    instead_of: the battery that was in the box until then, where it is to be swapped.
-    verdict: "launch", "wait" (until `launch_min`), "in the air" (numbers from now on), or "not today" (then all but
-        `because` is None).
+    verdict: on the ground "clear_to_launch", "wait" (until `launch_min`), "do_not_launch" (then all but `cause` is
+        None) or "unknown" (its box is not heard); in flight "turn_back_by" `turn_back_min`, "return_now" or "unknown".
+    cause: why, in words.
+    in_air: the flight is out; its numbers count from now.
+    instead_of: the battery that is in the box until then, where it is to be swapped.
     """
 
     flight: str
     box: str
     verdict: str
-    because: str
+    cause: str
+    in_air: bool = False
     battery: str | None = None
     instead_of: str | None = None
     launch_min: float | None = None
@@ -45,17 +52,17 @@ class FlightAnswer:
 class ChargeStep:
     """One battery on one charger.
 
-    amps: the most that it is set to, or that the sun gives.
-    enough_min, full_min: when it has enough for its next flight, and when it is full.
+    amps: the maximum current that the charger is set to, or that the sun gives.
+    enough_min, full_min: when it has enough for its next flight, and when it is full; None: not in this charge.
     """
 
     battery: str
     charger: str
     amps: float
-    from_min: float
-    until_min: float
-    soc_from: SocBand
-    soc_until: SocBand
+    start_min: float
+    end_min: float
+    soc_start: SocBand
+    soc_end: SocBand
     box_running: bool
     in_flight: bool
     taper_hidden: bool
@@ -66,12 +73,24 @@ class ChargeStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Swap:
+    """Another battery goes into a box before a flight; the old one is in until `start_min`."""
+
+    flight: str
+    box: str
+    battery: str
+    instead_of: str
+    start_min: float
+    end_min: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pause:
     """A box that is to be switched off from one minute to another, between two flights or before the first."""
 
     box: str
-    from_min: float
-    until_min: float
+    start_min: float
+    end_min: float
 
 
 @dataclass(slots=True)
@@ -79,13 +98,28 @@ class DayOutcome:
     """What happens when the schedule is followed.
 
     traces: by battery (minute, charge).
-    banks: as they are at the end.
-    wells: by battery (minute, drawn and wells of its bank), to take up the day from there.
+    banks: the batteries at the end.
+    wells: by battery (minute, drawn and wells of its bank), to continue the day from there.
     """
 
     answers: list[FlightAnswer] = field(default_factory=list)
     pauses: list[Pause] = field(default_factory=list)
+    swaps: list[Swap] = field(default_factory=list)
     charges: list[ChargeStep] = field(default_factory=list)
     traces: dict[str, list[tuple[float, SocBand]]] = field(default_factory=dict)
     banks: dict[str, Particles] = field(default_factory=dict)
     wells: dict[str, list[tuple[float, Array, Array]]] = field(default_factory=dict)
+
+    def worst_of(self, flight: str) -> FlightAnswer | None:
+        """The answer that decides a flight: the worst verdict over its boxes, then the smallest margin."""
+        return worst(answer for answer in self.answers if answer.flight == flight)
+
+
+def worst(answers: Iterable[FlightAnswer]) -> FlightAnswer | None:
+    """The worst of some answers; None without any."""
+
+    def rank(answer: FlightAnswer) -> tuple[int, float, float]:
+        margin = float("inf") if answer.margin_min is None else answer.margin_min
+        return WORST_FIRST.index(answer.verdict), -(answer.launch_min or 0.0), margin
+
+    return min(answers, key=rank, default=None)

@@ -6,27 +6,28 @@ from itertools import combinations
 
 from groundbox.plan.battery_pool import BatteryPool, pool_of
 from groundbox.plan.day import Day, mean_amps
-from groundbox.plan.outcome import IN_AIR, DayOutcome, FlightAnswer
+from groundbox.plan.outcome import DO_NOT_LAUNCH, DayOutcome, FlightAnswer
 from groundbox.plan.schedule.lexicographic import Clock, Schedule, TimeBudget, best_schedule, greedy_objective
 from groundbox.plan.schedule.problem import Objective
-from groundbox.plan.simulate import simulate
+from groundbox.plan.simulate import simulate, with_swaps
 from groundbox.plan.timetable import Timetable, low_runtime_curve, timetable, warm_start
 
-ROUNDS = 6  # of correcting charges needed where following the schedule falls short of the reserve
-LEAST_ROUNDS = 2  # even where the time is over: without the solver they are quick
+ROUNDS = 6  # of raising needs where the followed schedule falls short of the reserve
+MINIMUM_ROUNDS = 2  # even without time left: without the solver they are quick
 FINE_STEP_MIN, COARSE_STEP_MIN, FINE_FLIGHTS = 10.0, 30.0, 6
 SHORT_MIN = 1.0
 SMALL_DAY, SMALL_DAY_SECONDS, LARGE_DAY_SECONDS = 24, 8.0, 3.0  # flights times batteries
-FIRST_SHARE, ROUND_SHARE, ON_TIME_SHARE = 0.75, 0.6, 0.4  # of the time: as it is, a round, launches on time
-MOST_TRIES = 16  # of putting a load on again in one flight
+# Of the time budget: loads as they are, a round, launches on time.
+FIRST_FRACTION, ROUND_FRACTION, ON_TIME_FRACTION = 0.75, 0.6, 0.4
+MAXIMUM_TRIES = 16  # of switching a load on again in one flight
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A day with its schedule and what happens when it is followed.
 
-    raised: the schedule was made for needs that had been raised, since an earlier one fell short when it was followed;
-        what is proven of it holds for those needs.
+    raised: the needs of the schedule were raised, because an earlier schedule fell short when it was followed. What is
+        proven of the schedule is proven for the raised needs.
     """
 
     day: Day
@@ -43,35 +44,40 @@ class Plan:
 
     @property
     def flown(self) -> int:
-        """Flights that are flown, or out, with every box they need."""
-        grounded = {answer.flight for answer in self.outcome.answers if answer.verdict == "not today"}
+        """Flights that are flown, or in the air, with every box they need."""
+        grounded = {answer.flight for answer in self.outcome.answers if answer.verdict == DO_NOT_LAUNCH}
         return len(self.day.flights) - len(grounded)
 
     @property
+    def next_answer(self) -> FlightAnswer | None:
+        """The answer that decides the flight in the air, else the next flight; None where no flight is left."""
+        return self.outcome.worst_of(self.day.flights[0].name) if self.day.flights else None
+
+    @property
     def merit(self) -> tuple[int, float]:
-        """The larger, the better: flights flown, then the least lateness."""
+        """Larger is better: flights flown, then minutes late."""
         return self.flown, -self.schedule.objective.late_min
 
     @property
     def not_proven(self) -> str | None:
-        """What a better plan might have, in words; None where this one is proven to be the best."""
+        """What a better plan may have, in words; None where this plan is proven the best."""
         fell = self.schedule.objective.flown - self.flown
         words = [f"{fell} flight(s) that fell short of the reserve when followed"] if fell > 0 else []
         return ", ".join([*words, *filter(None, [self.schedule.open_gap])]) or None
 
 
 def seconds_for(day: Day) -> float:
-    """Seconds in all: enough to prove most small days; a large one is not proven by waiting a little longer."""
+    """Time budget in seconds: enough to prove most small days; more time rarely proves a large one."""
     return SMALL_DAY_SECONDS if len(day.flights) * len(day.batteries) <= SMALL_DAY else LARGE_DAY_SECONDS
 
 
 def delays_of(day: Day) -> tuple[float, ...]:
-    """Minutes by which a launch may slip: fine steps for few flights, coarse for many."""
+    """Minutes by which a launch may be late: fine steps for few flights, coarse steps for many."""
     step = FINE_STEP_MIN if len(day.flights) <= FINE_FLIGHTS else COARSE_STEP_MIN
     return tuple(step * count for count in range(int(day.longest_wait_min // step) + 1))
 
 
-def sheddable(day: Day) -> list[tuple[str, str]]:
+def sheddable_loads(day: Day) -> list[tuple[str, str]]:
     """(box, load) pairs that the day file allows to be switched off and that are on; the smallest current first."""
     pairs = [
         (mean_amps(load), box.name, load.name)
@@ -91,12 +97,11 @@ def _scheduled(
     try_on_time: bool,
     earlier: DayOutcome | None,
 ) -> tuple[Timetable, Schedule]:
-    """On time if every flight can be; else with launches that slip."""
+    """On time where every flight can be on time; else with late launches."""
     if try_on_time:
         table = timetable(day, pool, delays=(0.0,), extra=extra, start_min=start_min)
-        schedule = best_schedule(
-            table.problem, time_budget.part(ON_TIME_SHARE), known=warm_start(earlier, day, table) if earlier else None
-        )
+        known = warm_start(earlier, day, table) if earlier else None
+        schedule = best_schedule(table.problem, time_budget.part(ON_TIME_FRACTION), known=known)
         if schedule.objective.flown == len(day.flights):
             return table, schedule
     late_table = timetable(day, pool, delays=delays_of(day), extra=extra, start_min=start_min)
@@ -107,13 +112,13 @@ def _scheduled(
 
 
 def _shortfalls(day: Day, outcome: DayOutcome) -> dict[tuple[int, str], FlightAnswer]:
-    """(flight, box) -> answers whose launch falls short of the reserve on the low number."""
+    """(flight, box) -> answers whose low runtime does not cover the flight and the reserve."""
     place = {flight.name: index for index, flight in enumerate(day.flights)}
     return {(place[answer.flight], answer.box): answer for answer in outcome.answers if _missing_min(answer) > 0}
 
 
 def _missed(day: Day, pool: BatteryPool, table: Timetable, flight: int, answer: FlightAnswer) -> float:
-    """Minutes by which the need at that charge was put too low: the battery has not rested, as the need supposes."""
+    """Minutes by which the need was too low: it assumes a rested battery, and this one has not rested."""
     assert answer.battery is not None
     assert answer.soc_launch is not None
     assert answer.runtime_low_min is not None
@@ -123,25 +128,25 @@ def _missed(day: Day, pool: BatteryPool, table: Timetable, flight: int, answer: 
 
 
 def _missing_min(answer: FlightAnswer) -> float:
-    """Minutes by which a launch falls short of its reserve; 0 for one that does not, or is out already."""
-    return 0.0 if answer.margin_min is None or answer.verdict == IN_AIR else max(0.0, -answer.margin_min)
+    """Minutes by which a launch falls short of its reserve; 0 for enough, and for a flight in the air."""
+    return 0.0 if answer.margin_min is None or answer.in_air else max(0.0, -answer.margin_min)
 
 
 def _grounded(answer: FlightAnswer, answers: list[FlightAnswer]) -> FlightAnswer:
-    """The answer, or why not today where it, or another box of its flight, falls short of the reserve after all."""
+    """The answer; "do not launch" where it, or another box of its flight, falls short of the reserve."""
     if _missing_min(answer) > 0:
-        words = f"{answer.battery} would be {_missing_min(answer):.0f} min short of the reserve at launch"
-        return _not_today(answer, words)
+        words = f"{answer.battery} is {_missing_min(answer):.0f} min short of the reserve"
+        return _not_flown(answer, words)
     others = (other for other in answers if other.flight == answer.flight and _missing_min(other) > 0)
     short = next(others, None)
     if short is None:
         return answer
-    return _not_today(answer, f"{short.box} would be short of its reserve")
+    return _not_flown(answer, f"{short.box} is short of its reserve")
 
 
-def _not_today(answer: FlightAnswer, because: str) -> FlightAnswer:
+def _not_flown(answer: FlightAnswer, cause: str) -> FlightAnswer:
     return FlightAnswer(
-        flight=answer.flight, box=answer.box, verdict="not today", because=because, loads_off=answer.loads_off
+        flight=answer.flight, box=answer.box, verdict=DO_NOT_LAUNCH, cause=cause, loads_off=answer.loads_off
     )
 
 
@@ -154,28 +159,28 @@ def plan_as_is(
     clock: Clock | None = None,
     earlier: DayOutcome | None = None,
 ) -> Plan:
-    """The plan with the loads as they are; needs are raised where following the schedule falls short of the reserve.
+    """The plan with the loads as they are; needs are raised where the followed schedule falls short of the reserve.
 
     Args:
         seconds: about how long all rounds may take together.
-        rounds: most of them.
+        rounds: maximum number of rounds.
         clock: seconds that never step back; without one only the solver's time counts, as granted.
-        earlier: what an earlier plan had chosen, to begin with.
+        earlier: outcome of an earlier plan, for a warm start.
     """
     time_budget = TimeBudget(seconds, clock)
     extra: dict[tuple[int, str], float] = {}
     on_time, best = True, None
     for round_ in range(rounds):
-        table, schedule = _scheduled(
-            day, pool, time_budget.part(ROUND_SHARE if round_ < rounds - 1 else 1.0), start_min, extra, on_time, earlier
-        )
+        part = time_budget.part(ROUND_FRACTION if round_ < rounds - 1 else 1.0)
+        table, schedule = _scheduled(day, pool, part, start_min, extra, on_time, earlier)
         on_time = schedule.objective.flown == len(day.flights) and schedule.objective.late_min == 0
         outcome = simulate(day, pool, table, schedule)
         short = _shortfalls(day, outcome)
-        outcome.answers = [_grounded(answer, outcome.answers) for answer in outcome.answers]
+        grounded = [_grounded(answer, outcome.answers) for answer in outcome.answers]
+        outcome.answers, outcome.swaps = with_swaps(day, table, grounded)
         plan = Plan(day=day, pool=pool, table=table, schedule=schedule, outcome=outcome, raised=bool(extra))
         best = plan if best is None or plan.merit > best.merit else best
-        if not short or (time_budget.left == 0 and round_ + 1 >= LEAST_ROUNDS):
+        if not short or (time_budget.left == 0 and round_ + 1 >= MINIMUM_ROUNDS):
             break
         for key, answer in short.items():
             grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
@@ -190,7 +195,7 @@ def holds(day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> 
 
 
 def rough(day: Day, pool: BatteryPool, start_min: float = 0.0) -> Objective:
-    """What simple rules make of the day: quick, never better than the plan; no more is looked for once all fly."""
+    """The objective of a greedy schedule: quick, never better than the plan; it stops once every flight is flown."""
     table = timetable(day, pool, delays=delays_of(day), start_min=start_min)
     return greedy_objective(table.problem, len(day.flights))
 
@@ -198,8 +203,8 @@ def rough(day: Day, pool: BatteryPool, start_min: float = 0.0) -> Objective:
 def _loads_to_shed(
     day: Day, pool: BatteryPool, flown: int, start_min: float, time_budget: TimeBudget
 ) -> frozenset[tuple[str, str]]:
-    """The smallest set of loads whose absence flies more, by simple rules; empty when none does."""
-    pairs = sheddable(day)
+    """The smallest set of sheddable loads that flies more when off, by greedy schedules; empty when none does."""
+    pairs = sheddable_loads(day)
     sets = [frozenset(found) for size in (1, 2) for found in combinations(pairs, size)]
     best: tuple[int, frozenset[tuple[str, str]]] = (flown, frozenset())
     for off in [*sets, frozenset(pairs)]:
@@ -212,10 +217,10 @@ def _loads_to_shed(
 
 
 def _with_loads_back(plan: Plan, time_budget: TimeBudget) -> Plan:
-    """The same schedule with loads on again in each flight that stands it, the earliest flights first."""
-    flown = [answer.flight for answer in plan.outcome.answers if answer.verdict != "not today"]
+    """The same schedule with shed loads on again in each flight that keeps its reserve, the earliest flights first."""
+    flown = [answer.flight for answer in plan.outcome.answers if answer.verdict != DO_NOT_LAUNCH]
     tries = [(flight, box, load) for flight in dict.fromkeys(flown) for box, load in sorted(plan.day.off)]
-    for one in tries[:MOST_TRIES]:
+    for one in tries[:MAXIMUM_TRIES]:
         if time_budget.out:
             break
         day = replace(plan.day, on_again=plan.day.on_again | {one})
@@ -235,16 +240,16 @@ def plan_day(
     rounds: int = ROUNDS,
     earlier: DayOutcome | None = None,
 ) -> Plan:
-    """The plan of a day: every load on if that flies everything, else with the fewest loads off that fly more.
+    """The plan of a day: every load on where that flies every flight, else with the fewest sheddable loads off.
 
     Args:
-        pool: batteries as believed now; None takes them from the day.
-        seconds: about how long it may take in all; None: `seconds_for`.
+        pool: the known batteries now; None takes them from the day.
+        seconds: time budget; None: `seconds_for`.
         start_min: now, in minutes of the day.
         clock, rounds, earlier: as for `plan_as_is`.
     """
     pool, time_budget = pool or pool_of(day), TimeBudget(seconds or seconds_for(day), clock)
-    plan = plan_as_is(day, pool, time_budget.grant(FIRST_SHARE), start_min, rounds, clock, earlier)
+    plan = plan_as_is(day, pool, time_budget.grant(FIRST_FRACTION), start_min, rounds, clock, earlier)
     if plan.works or time_budget.out:
         return plan
     off = _loads_to_shed(day, pool, plan.flown, start_min, time_budget)

@@ -1,4 +1,4 @@
-"""The day goes on otherwise than planned: a new plan from now, and in plain sentences what it changes."""
+"""A new plan from now, where the day differs from its plan, and one sentence for each change."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
@@ -10,40 +10,54 @@ from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import BatteryPool
 from groundbox.plan.day import Day, PlannedFlight
 from groundbox.plan.day_keys import DayFlight
-from groundbox.plan.outcome import IN_AIR, FlightAnswer
+from groundbox.plan.outcome import DO_NOT_LAUNCH, UNKNOWN, FlightAnswer
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.schedule.lexicographic import Clock
+from groundbox.plan.standing import DayStanding, remaining_flights
 
 SECONDS, ROUNDS = 0.6, 6
-MARGIN_NEWS_MIN, OVERDUE_MIN = 5.0, 5.0
-PLUG_IN_GRACE_MIN = 2.0  # after the plug-in time, before a charge is missed
+MARGIN_NEWS_MIN = 5.0
+PLUG_IN_GRACE_MIN = 2.0  # after the plug-in time, before a charge counts as missed
+NO_FLIGHT_LEFT = "no flight is left today"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownNow:
     """What is known now, at a minute of the day.
 
-    done: names of flights that have landed, or been given up.
-    in_air: (name, launch in minutes of the day) of the flight that is out.
+    done: names of flights that have landed or were given up.
+    in_air: (name, launch in minutes of the day) of the flight in the air.
+    over: the day is over; no flight is left.
     charges: battery -> state of charge now (0 to 1), where it is known; others are taken from the old plan.
-    banks: battery -> the estimator's own believed batteries, where it runs; they win over `charges`.
-    dead: chargers that turned out not to charge.
-    gone: batteries no longer there.
+    banks: battery -> the estimator's particles of it, where it runs; they replace `charges`.
+    unheard: battery -> why it is unknown now; the verdict of its next flight is then "unknown".
+    failed: chargers that do not charge.
+    lost: batteries that are no longer available.
     fitted: box -> battery in it now, where it is not the one that the old plan flew last.
-    arriving: battery -> whether charge is seen to arrive, of those that somebody looks at.
+    arriving: battery -> whether charge arrives, for those that are measured.
     flight_amps: box -> mean current measured in flights so far.
     """
 
     minute: float
     done: Collection[str] = ()
     in_air: tuple[str, float] | None = None
+    over: bool = False
     charges: Mapping[str, float] | None = None
     banks: Mapping[str, Particles] | None = None
-    dead: Collection[str] = ()
-    gone: Collection[str] = ()
+    unheard: Mapping[str, str] | None = None
+    failed: Collection[str] = ()
+    lost: Collection[str] = ()
     fitted: Mapping[str, str] | None = None
     arriving: Mapping[str, bool] | None = None
     flight_amps: Mapping[str, float] | None = None
+
+    @property
+    def standing(self) -> DayStanding:
+        """The flights of the day at this minute."""
+        name, launched_min = self.in_air or (None, None)
+        return DayStanding(
+            minute=self.minute, done=tuple(self.done), flying=name, launched_min=launched_min, over=self.over
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,32 +69,13 @@ class Replan:
 
 
 def _remaining(day: Day, now: KnownNow) -> tuple[PlannedFlight, ...]:
-    """Flights still to come, none before now and each after the one before it."""
-    flights, free = [], now.minute
-    for flight in day.flights:
-        if flight.name in now.done:
-            continue
-        flight = replace(flight, flight=_as_measured(flight, now.flight_amps or {}))
-        if now.in_air is not None and flight.name == now.in_air[0]:
-            flight = _rest_of(flight, now.minute, now.in_air[1])
-            flights.append(flight)
-            free = flight.landing_min + day.turnaround_min
-            continue
-        launch = max(flight.launch_min, free)
-        flights.append(replace(flight, launch_min=launch, gap_min=min(flight.gap_min, launch - now.minute)))
-        free = launch + flight.flight.length_min + day.turnaround_min
-    return tuple(flights)
-
-
-def _rest_of(flight: PlannedFlight, minute: float, launched_min: float) -> PlannedFlight:
-    """What is left of a flight that is out; one that is overdue is expected within `OVERDUE_MIN`."""
-    left = max(OVERDUE_MIN, launched_min + flight.flight.length_min - minute)
-    rest = struct_replace(flight.flight, length_min=left, time_home_min=min(flight.flight.time_home_min, left))
-    return replace(flight, flight=rest, launch_min=minute, gap_min=0.0, in_air=True)
+    """The flights left, with measured currents."""
+    measured = [replace(flight, flight=_as_measured(flight, now.flight_amps or {})) for flight in day.flights]
+    return remaining_flights(replace(day, flights=tuple(measured)), now.standing)
 
 
 def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> DayFlight:
-    """The flight with measured currents, for boxes of which its loads are not told one by one."""
+    """The flight with measured currents, for boxes whose loads it does not name."""
     entry = flight.flight
     return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})
 
@@ -92,7 +87,7 @@ def _in_plan(plan: Plan, battery: str, minute: float) -> Particles:
 
 
 def _pool_now(plan: Plan, now: KnownNow, day: Day) -> BatteryPool:
-    """Batteries as believed now; health and worked-out needs are kept from the old plan."""
+    """The known batteries now; health and computed needs are kept from the old plan."""
     banks: dict[str, Particles] = {}
     for name in day.batteries:
         known = (now.banks or {}).get(name)
@@ -104,7 +99,7 @@ def _pool_now(plan: Plan, now: KnownNow, day: Day) -> BatteryPool:
         else:
             banks[name] = _in_plan(plan, name, now.minute)
     profiles = {name: battery.profile for name, battery in day.batteries.items()}
-    if now.banks:  # what was worked out for the profile does not hold for what readings told
+    if now.banks:  # what was computed from the profile does not hold for measured batteries
         return BatteryPool(banks=banks, profiles=profiles, learned=plan.pool.learned | now.banks.keys())
     return BatteryPool(
         banks=banks, profiles=profiles, learned=plan.pool.learned, low=plan.pool.low, curves=plan.pool.curves
@@ -113,29 +108,31 @@ def _pool_now(plan: Plan, now: KnownNow, day: Day) -> BatteryPool:
 
 def _day_now(plan: Plan, now: KnownNow) -> Day:
     day = plan.day
-    gone = {*now.done, now.in_air[0]} if now.in_air else set(now.done)
-    inside = {answer.box: answer.battery for answer in plan.outcome.answers if answer.flight in gone and answer.battery}
+    flown = {*now.done, now.in_air[0]} if now.in_air else set(now.done)
+    inside = {
+        answer.box: answer.battery for answer in plan.outcome.answers if answer.flight in flown and answer.battery
+    }
     inside |= now.fitted or {}
     boxes = {name: struct_replace(box, battery=inside.get(name, box.battery)) for name, box in day.boxes.items()}
     return replace(
         day,
         flights=_remaining(day, now),
         boxes=boxes,
-        batteries={name: battery for name, battery in day.batteries.items() if name not in now.gone},
-        chargers={name: charger for name, charger in day.chargers.items() if name not in now.dead},
+        batteries={name: battery for name, battery in day.batteries.items() if name not in now.lost},
+        chargers={name: charger for name, charger in day.chargers.items() if name not in now.failed},
     )
 
 
 def _news_of(day: Day, old: FlightAnswer, new: FlightAnswer) -> str | None:
-    """What changed for one box in one flight, None when nothing that matters did."""
+    """The change for one box in one flight; None for no change that matters."""
     where = f"{new.flight}, {new.box}"
     if new.launch_min is None or old.launch_min is None:
         if old.launch_min is None and new.launch_min is not None:
-            return f"{where}: can launch after all, at {day.clock(new.launch_min)}"
+            return f"{where}: can launch again, at {day.clock(new.launch_min)}"
         if new.launch_min is None and old.launch_min is not None:
-            return f"{where}: not today any more: {new.because}"
+            return f"{where}: do not launch any more: {new.cause}"
         return None
-    if abs(new.launch_min - old.launch_min) >= 1 and new.verdict != IN_AIR:
+    if abs(new.launch_min - old.launch_min) >= 1 and not new.in_air:
         return f"{where}: launch at {day.clock(new.launch_min)} instead of {day.clock(old.launch_min)}"
     if new.battery != old.battery:
         return f"{where}: battery {new.battery} instead of {old.battery}"
@@ -156,7 +153,7 @@ def _news(old: Plan, new: Plan) -> tuple[str, ...]:
         and (sentence := _news_of(new.day, before[answer.flight, answer.box], answer)) is not None
     ]
     sentences += _other_loads(old, new)
-    old_runs = {(run.battery, run.charger) for run in old.outcome.charges if run.until_min > new.table.bounds_min[0]}
+    old_runs = {(run.battery, run.charger) for run in old.outcome.charges if run.end_min > new.table.bounds_min[0]}
     new_runs = {(run.battery, run.charger) for run in new.outcome.charges}
     sentences += [f"charge {battery} on {charger} too" for battery, charger in sorted(new_runs - old_runs)]
     sentences += [f"no more {battery} on {charger}" for battery, charger in sorted(old_runs - new_runs)]
@@ -166,33 +163,52 @@ def _news(old: Plan, new: Plan) -> tuple[str, ...]:
 def _other_loads(old: Plan, new: Plan) -> list[str]:
     off, on = new.day.off - old.day.off, old.day.off - new.day.off
     return [f"{box}: keep {load} off now" for box, load in sorted(off)] + [
-        f"{box}: {load} may stay on after all" for box, load in sorted(on)
+        f"{box}: {load} may stay on again" for box, load in sorted(on)
     ]
 
 
 def missed(plan: Plan, now: KnownNow) -> tuple[str, ...]:
-    """A sentence for each charge that the plan has going on and of which nothing arrives."""
+    """A sentence for each charging step of now from which no charge arrives."""
     clock, found = plan.day.clock, []
     for run in plan.outcome.charges:
-        begun = run.from_min + PLUG_IN_GRACE_MIN <= now.minute < run.until_min
-        if begun and (now.arriving or {}).get(run.battery) is False and run.charger not in now.dead:
-            since = f"since {clock(run.from_min)}"
+        begun = run.start_min + PLUG_IN_GRACE_MIN <= now.minute < run.end_min
+        if begun and (now.arriving or {}).get(run.battery) is False and run.charger not in now.failed:
+            since = f"since {clock(run.start_min)}"
             found.append(f"{run.battery} should be on {run.charger} {since} and no charge arrives: connect it")
     return tuple(found)
 
 
 def replan(
-    plan: Plan, now: KnownNow, *, seconds: float = SECONDS, clock: Clock | None = None, told: Plan | None = None
+    plan: Plan, now: KnownNow, *, seconds: float = SECONDS, clock: Clock | None = None, compared: Plan | None = None
 ) -> Replan:
-    """The plan from now on. With no flight left there is nothing to plan: the old plan comes back, with that said.
+    """The plan from now on. With no flight left the old plan is returned, without its flights.
 
     Args:
         plan: the whole day's.
-        told: the plan that the news are compared with, where that is a later one.
+        compared: the plan that the news are compared with; None: `plan`.
     """
     day = _day_now(plan, now)
     if not day.flights:
-        return Replan(plan=plan, news=("no flight is left today",))
+        return Replan(plan=_ended(plan), news=(NO_FLIGHT_LEFT,))
     pool = _pool_now(plan, now, day)
     new = plan_day(day, pool, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS, earlier=plan.outcome)
-    return Replan(plan=new, news=(*missed(told or plan, now), *_news(told or plan, new)))
+    new = _with_unknown(new, now.unheard or {})
+    return Replan(plan=new, news=(*missed(compared or plan, now), *_news(compared or plan, new)))
+
+
+def _ended(plan: Plan) -> Plan:
+    """The plan of a day with no flight left: its batteries for the evening, and nothing to do before."""
+    outcome = replace(plan.outcome, answers=[], pauses=[], swaps=[], charges=[])
+    return replace(plan, day=replace(plan.day, flights=(), off=frozenset(), on_again=frozenset()), outcome=outcome)
+
+
+def _with_unknown(plan: Plan, unheard: Mapping[str, str]) -> Plan:
+    """The plan with the verdict "unknown" where the battery is unknown, in the flight in the air or the next."""
+    name = plan.day.flights[0].name
+    answers = []
+    for answer in plan.outcome.answers:
+        why = unheard.get(answer.battery or "") if answer.flight == name else None
+        if why is not None and answer.verdict != DO_NOT_LAUNCH:
+            answer = replace(answer, verdict=UNKNOWN, cause=why)
+        answers.append(answer)
+    return replace(plan, outcome=replace(plan.outcome, answers=answers))

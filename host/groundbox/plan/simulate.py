@@ -1,4 +1,4 @@
-"""Flies the schedule with the believed batteries: launch or wait, margins, turn-back times, charges."""
+"""Follows the schedule with the known batteries, slot by slot: verdicts, margins, turn-back times, charges."""
 
 import copy
 from collections.abc import Mapping
@@ -9,7 +9,18 @@ from groundbox.plan.battery_pool import BatteryPool, SocBand, charged_battery
 from groundbox.plan.charge_model import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import Demand, demand
-from groundbox.plan.outcome import IN_AIR, ChargeStep, DayOutcome, FlightAnswer, Pause
+from groundbox.plan.outcome import (
+    CLEAR_TO_LAUNCH,
+    DO_NOT_LAUNCH,
+    RETURN_NOW,
+    TURN_BACK_BY,
+    WAIT,
+    ChargeStep,
+    DayOutcome,
+    FlightAnswer,
+    Pause,
+    Swap,
+)
 from groundbox.plan.schedule.lexicographic import Schedule
 from groundbox.plan.schedule.problem import Start
 from groundbox.plan.timetable import Timetable, needed_charge, phases_of
@@ -21,8 +32,8 @@ SHORTEST_PAUSE_MIN = 2.0
 class _OnCharge:
     charger: str
     amps: float
-    from_min: float
-    soc_from: SocBand
+    start_min: float
+    soc_start: SocBand
     missing_ah: float
     state: charge_model.ChargeState
     box_running: bool = False
@@ -32,7 +43,7 @@ class _OnCharge:
 
 
 class _Simulation:
-    """Follows one schedule slot by slot."""
+    """One schedule, followed slot by slot."""
 
     def __init__(self, day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> None:
         self.day, self.pool, self.table, self.choice = day, pool, table, schedule.choice
@@ -80,19 +91,22 @@ class _Simulation:
         band = battery_pool.runtime(bank, profile, found.limits, phases_of(found), self.day.battery_c(minute))
         length = planned.flight.length_min
         margin = band.low_min - length - entry.reserve_min
-        verdict, because = "launch", "enough on the low number"
-        if start.late_min > 0.5:
-            verdict, because = "wait", f"{start.late_min:.0f} min later than wished, for charging"
+        turn_back_min = minute + band.low_min - entry.reserve_min - planned.flight.time_home_min
+        verdict, cause = CLEAR_TO_LAUNCH, "the low runtime covers the flight and the reserve"
         if planned.in_air:
-            verdict, because = IN_AIR, "launched already"
+            verdict = TURN_BACK_BY if turn_back_min > minute else RETURN_NOW
+            cause = f"the low runtime is {band.low_min:.0f} min"
+        elif start.late_min > 0.5:
+            verdict, cause = WAIT, f"{start.late_min:.0f} min later than requested, to charge"
         return FlightAnswer(
             flight=planned.name,
             box=box,
             verdict=verdict,
-            because=because,
+            cause=cause,
             battery=battery,
             launch_min=minute,
-            turn_back_min=minute + band.low_min - entry.reserve_min - planned.flight.time_home_min,
+            in_air=planned.in_air,
+            turn_back_min=turn_back_min,
             margin_min=margin,
             runtime_low_min=band.low_min,
             runtime_expected_min=band.expected_min,
@@ -176,10 +190,10 @@ class _Simulation:
                 battery=battery,
                 charger=run.charger,
                 amps=run.most_amps,
-                from_min=run.from_min,
-                until_min=minute,
-                soc_from=run.soc_from,
-                soc_until=battery_pool.soc_of(self.outcome.banks[battery]),
+                start_min=run.start_min,
+                end_min=minute,
+                soc_start=run.soc_start,
+                soc_end=battery_pool.soc_of(self.outcome.banks[battery]),
                 box_running=run.box_running,
                 in_flight=run.in_flight,
                 taper_hidden=run.taper_hidden,
@@ -189,19 +203,19 @@ class _Simulation:
         )
 
     def _how_long(self, battery: str, run: _OnCharge, minute: float) -> Mapping[str, float | None]:
-        """When it has enough for the next flight, when it is full, and what the last fifth costs."""
+        """When it has enough for the next flight, when it is full, and how long the last 20 % take."""
         charger = charger_of(self.day.chargers[run.charger], run.amps)
-        block = charged_battery(self.day, self.pool, battery, run.from_min)
-        load = self._load_at(battery, run.from_min) if run.box_running else 0.0
+        block = charged_battery(self.day, self.pool, battery, run.start_min)
+        load = self._load_at(battery, run.start_min) if run.box_running else 0.0
         full = charge_model.hours_until_full(block, charger, run.missing_ah, load_amps=load)
-        need = self._next_need(battery, minute, run.from_min)
+        need = self._next_need(battery, minute, run.start_min)
         enough = None
         if need is not None:
             goal = block.capacity_ah * (1 - need)
             enough = charge_model.hours_until(block, charger, run.missing_ah, goal, load_amps=load)
         return {
-            "enough_min": None if enough is None else run.from_min + 60 * enough,
-            "full_min": None if full is None else run.from_min + 60 * full,
+            "enough_min": None if enough is None else run.start_min + 60 * enough,
+            "full_min": None if full is None else run.start_min + 60 * full,
             "last_fifth_hours": charge_model.last_fifth_hours(block, charger, load_amps=load),
         }
 
@@ -209,7 +223,7 @@ class _Simulation:
         slot = max(i for i, edge in enumerate(self.table.bounds_min) if edge <= minute + 1e-6)
         return self._load(battery, min(slot, len(self.table.bounds_min) - 2), minute)[0]
 
-    def _next_need(self, battery: str, minute: float, from_min: float) -> float | None:
+    def _next_need(self, battery: str, minute: float, start_min: float) -> float | None:
         for flight, start, box, fitted in sorted(self._flown(), key=lambda row: row[1].first):
             launch = self.table.bounds_min[start.first]
             if fitted == battery and launch >= minute - 1e-6:
@@ -225,23 +239,23 @@ def _off_in(day: Day, flight: str, box: str) -> tuple[str, ...]:
 
 
 def simulate(day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> DayOutcome:
-    """Everything that happens when the schedule is followed, the flights not flown among the answers."""
+    """What happens when the schedule is followed; flights that are not flown have an answer too."""
     outcome = _Simulation(day, pool, table, schedule).run()
     for flight, start in enumerate(schedule.choice.starts):
         if start is None:
             outcome.answers += [
-                _not_today(day, pool, table, schedule, flight, box) for box in day.flights[flight].boxes
+                _not_flown(day, pool, table, schedule, flight, box) for box in day.flights[flight].boxes
             ]
     order = {planned.name: place for place, planned in enumerate(day.flights)}
     outcome.answers.sort(key=lambda answer: (order[answer.flight], answer.box))
-    outcome.answers = _with_swaps(day, outcome.answers)
+    outcome.answers, outcome.swaps = with_swaps(day, table, outcome.answers)
     outcome.pauses = _pauses(day, table, schedule)
-    outcome.charges.sort(key=lambda run: (run.from_min, run.battery))
+    outcome.charges.sort(key=lambda run: (run.start_min, run.battery))
     return outcome
 
 
 def _pauses(day: Day, table: Timetable, schedule: Schedule) -> list[Pause]:
-    """Where the plan counts on a box that is off: it waits longer than its gap, or takes nothing between flights."""
+    """Where the plan needs a box off: a wait beyond the gap, or a box that takes nothing between flights."""
     found = []
     for place, box in enumerate(table.boxes):
         off_from = table.bounds_min[0]
@@ -251,30 +265,45 @@ def _pauses(day: Day, table: Timetable, schedule: Schedule) -> list[Pause]:
             planned, launch = day.flights[flight], table.bounds_min[start.first]
             on = launch if table.demands[flight, box].waiting_amps == 0 else table.bounds_min[start.wait_from]
             if on - off_from >= SHORTEST_PAUSE_MIN and not planned.in_air:
-                found.append(Pause(box=box, from_min=off_from, until_min=on))
+                found.append(Pause(box=box, start_min=off_from, end_min=on))
             off_from = table.bounds_min[start.last]
-    return sorted(found, key=lambda pause: (pause.from_min, pause.box))
+    return sorted(found, key=lambda pause: (pause.start_min, pause.box))
 
 
-def _with_swaps(day: Day, answers: list[FlightAnswer]) -> list[FlightAnswer]:
-    """The same answers, each that needs another battery in its box saying so."""
+def with_swaps(day: Day, table: Timetable, answers: list[FlightAnswer]) -> tuple[list[FlightAnswer], list[Swap]]:
+    """The same answers with `instead_of` where a box needs another battery, and those swaps."""
     inside = {name: box.battery for name, box in day.boxes.items()}
-    told = []
+    lengths = {planned.name: planned.flight.length_min for planned in day.flights}
+    landed_min = dict.fromkeys(inside, table.bounds_min[0])
+    found, swaps = [], []
     for answer in answers:
-        if answer.battery is not None and answer.battery != inside[answer.box]:
-            answer = replace(answer, instead_of=inside[answer.box])
-            inside[answer.box] = answer.battery or inside[answer.box]
-        told.append(answer)
-    return told
+        if answer.battery is not None and answer.launch_min is not None:
+            answer = replace(answer, instead_of=None)
+            if answer.battery != inside[answer.box]:
+                answer = replace(answer, instead_of=inside[answer.box])
+                swaps.append(
+                    Swap(
+                        flight=answer.flight,
+                        box=answer.box,
+                        battery=answer.battery or "",
+                        instead_of=inside[answer.box],
+                        start_min=landed_min[answer.box],
+                        end_min=answer.launch_min or 0.0,
+                    )
+                )
+                inside[answer.box] = answer.battery or inside[answer.box]
+            landed_min[answer.box] = (answer.launch_min or 0.0) + lengths[answer.flight]
+        found.append(answer)
+    return found, swaps
 
 
-def _not_today(
+def _not_flown(
     day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule, flight: int, box: str
 ) -> FlightAnswer:
-    """Why this box keeps the flight on the ground, or that another box does."""
-    place, wished = table.boxes.index(box), day.flights[flight].launch_min
-    slot = min(range(len(table.bounds_min)), key=lambda i: abs(table.bounds_min[i] - wished))
-    best, words = None, "no battery that may go in there lasts this flight with reserve, even full"
+    """Why this box does not launch in a flight, or that another box does not."""
+    place, requested = table.boxes.index(box), day.flights[flight].launch_min
+    slot = min(range(len(table.bounds_min)), key=lambda i: abs(table.bounds_min[i] - requested))
+    best, words = None, "no battery for this box lasts this flight and the reserve, even when full"
     for battery, name in enumerate(table.batteries):
         fit = table.problem.fits.get((flight, place, battery))
         if fit is None:
@@ -284,9 +313,9 @@ def _not_today(
             best = short
             have, cap = schedule.levels[battery][slot], table.problem.capacity_ah[battery]
             words = (
-                f"{name} has {100 * have / cap:.0f} % at {day.clock(wished)} and needs {100 * fit.need_ah / cap:.0f} %"
+                f"{name} has {100 * have / cap:.0f} % at {day.clock(requested)}, needs {100 * fit.need_ah / cap:.0f} %"
                 if short > 0
-                else "this box could; another box, or a later flight, needs the time or the charge"
+                else "this box has enough; another box or flight needs the time or the charge"
             )
     name = day.flights[flight].name
-    return FlightAnswer(flight=name, box=box, verdict="not today", because=words, loads_off=_off_in(day, name, box))
+    return FlightAnswer(flight=name, box=box, verdict=DO_NOT_LAUNCH, cause=words, loads_off=_off_in(day, name, box))

@@ -232,8 +232,8 @@ def _charging(
             continue
         battery, charger = table.batteries.index(run.battery), table.chargers.index(run.charger)
         for slot, low in enumerate(table.bounds_min[:-1]):
-            begin = run.from_min - day.chargers[run.charger].plug_in_min - NEAR_MIN
-            inside = begin <= low and table.bounds_min[slot + 1] <= run.until_min + NEAR_MIN
+            begin = run.start_min - day.chargers[run.charger].plug_in_min - NEAR_MIN
+            inside = begin <= low and table.bounds_min[slot + 1] <= run.end_min + NEAR_MIN
             aloft = (battery, slot) in flying and charger not in problem.in_flight
             if inside and not aloft and (battery, charger, slot) in problem.gains:
                 found.add((battery, charger, slot))

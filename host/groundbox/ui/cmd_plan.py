@@ -1,10 +1,10 @@
-"""`groundbox plan DAY.toml`: launch or wait, what to switch off, which battery to charge when, and the evening."""
+"""`groundbox plan DAY.toml`: verdicts for each flight, loads to switch off, charging, swaps and the evening."""
 
 import sys
 import time
 from collections.abc import Collection, Iterable
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import click
@@ -15,17 +15,16 @@ from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
 from groundbox.plan.day_keys import DayFile
 from groundbox.plan.evening import evening
-from groundbox.plan.fixes import FixSearch, fixes
+from groundbox.plan.fixes import FixSearch, find_fixes
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import KnownNow, Replan, replan
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.toml_file import near
-from groundbox.ui.cmd_plan_keys import keys_option
-from groundbox.ui.cmd_plan_live import Standing, figure_line, minute_of, stands
-from groundbox.ui.cmd_plan_words import answer_lines, charge_line, plan_lines, plan_tree
+from groundbox.ui.cmd_plan_live import LiveStanding, figure_line, live_standing
+from groundbox.ui.cmd_plan_words import answer_lines, charge_line, first_line, plan_lines, plan_tree
 from groundbox.ui.day_plot import save_plot
-from groundbox.ui.options import Number, chosen_settings, open_reader, settings_options
+from groundbox.ui.options import Number, chosen_settings, keys_option, open_reader, settings_options
 from groundbox.ui.recording import stop_signals
 
 __all__ = ["answer_lines", "charge_line", "command"]
@@ -37,7 +36,7 @@ FOLLOW_EVERY_S, STEP_S = 20.0, 0.2
 def _minute_of(plan: Plan, clock: str) -> float:
     hour, _, minute = clock.partition(":")
     if not (hour.isdigit() and minute.isdigit() and int(hour) < 24 and int(minute) < 60):
-        raise BadInput("--at", "", f'"{clock}" is not a clock time: write it as 14:35')
+        raise BadInput("--at", "", f'"{clock}" is not a clock time: type it as 14:35')
     return max(0.0, since(plan.day.start_clock_min, int(hour) * 60 + int(minute)))
 
 
@@ -50,13 +49,13 @@ def _known(option: str, name: str, known: Iterable[str]) -> str:
 def _charges(plan: Plan, pairs: tuple[str, ...]) -> dict[str, float]:
     charges = {}
     for pair in pairs:
-        name, _, share = pair.rpartition("=")
+        name, _, fraction = pair.rpartition("=")
         try:
-            charges[_known("--charge", name, plan.day.batteries)] = float(share)
+            charges[_known("--charge", name, plan.day.batteries)] = float(fraction)
         except ValueError:
-            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=SHARE, as M9=0.62') from None
+            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=FRACTION, as M9=0.62') from None
         if not 0 <= charges[name] <= 1:
-            raise BadInput("--charge", "", f"{share} is not a share: write 0 to 1")
+            raise BadInput("--charge", "", f"{fraction} is not a fraction: type 0 to 1")
     return charges
 
 
@@ -72,36 +71,36 @@ def _swaps(plan: Plan, pairs: tuple[str, ...]) -> dict[str, str]:
     return fitted
 
 
-def _reported(plan: Plan, told: dict[str, tuple[str, ...]]) -> KnownNow:
-    """What a person says on the command line; its minute is not set yet."""
+def _reported(plan: Plan, reported: dict[str, tuple[str, ...]]) -> KnownNow:
+    """What a person states on the command line; its minute is not set yet."""
     flights = [flight.name for flight in plan.day.flights]
     return KnownNow(
         minute=0.0,
-        done=[_known("--done", name, flights) for name in told["done"]],
-        charges=_charges(plan, told["charge"]),
-        dead=[_known("--dead", name, plan.day.chargers) for name in told["dead"]],
-        gone=[_known("--gone", name, plan.day.batteries) for name in told["gone"]],
-        fitted=_swaps(plan, told["swap"]),
+        done=[_known("--done", name, flights) for name in reported["done"]],
+        charges=_charges(plan, reported["charge"]),
+        failed=[_known("--failed", name, plan.day.chargers) for name in reported["failed"]],
+        lost=[_known("--lost", name, plan.day.batteries) for name in reported["lost"]],
+        fitted=_swaps(plan, reported["swap"]),
     )
 
 
 class _Live:
-    """Plans anew from what the store holds now, again and again."""
+    """Plans from the store as it is now, each time it is asked."""
 
-    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, told: KnownNow, at: str | None) -> None:
-        self.plan, self.settings, self.told, self.at = plan, settings, told, at
+    def __init__(self, day_toml: Path, plan: Plan, settings: Settings, reported: KnownNow, at: str | None) -> None:
+        self.plan, self.settings, self.reported, self.at = plan, settings, reported, at
         today = datetime.now().date()
         if at is None and plan.day.date not in (None, today):
-            mend = "correct it, leave it out, or give --at for a day that is past"
-            raise BadInput(day_toml, "date", f"is {plan.day.date}, and today is {today}: {mend}")
+            fix = "correct it, leave it out, or give --at for a day that is past"
+            raise BadInput(day_toml, "date", f"is {plan.day.date}, and today is {today}: {fix}")
 
-    def look(self, against: Plan) -> tuple[Replan, Standing]:
-        """The plan as of now, and what it rests on."""
+    def look(self, against: Plan) -> tuple[Replan, LiveStanding]:
+        """The plan as of now, and the figures it is made from."""
         with open_reader(self.settings) as reader:
             wall_s = self._wall_s(reader)
-            standing = stands(reader, self.settings, self.plan, wall_s, self.told.done)
-        now = standing.now(minute_of(self.plan, wall_s), self.told)
-        changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, told=against)
+            standing = live_standing(reader, self.settings, self.plan, wall_s, self.reported.done)
+        now = standing.now(self.reported)
+        changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, compared=against)
         return changed, standing
 
     def _wall_s(self, reader: Reader) -> float:
@@ -115,12 +114,13 @@ class _Live:
         clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, self.at)
         wall_s = newest.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() + 60 * clock_min
         if wall_s < newest.timestamp() - 60:
-            mend = f"is before the newest reading, of {newest:%H:%M}, and the store tells how things stood then"
-            raise BadInput("--at", self.at, f"{mend}: give that time or a later one")
+            raise BadInput(
+                "--at", self.at, f"is before the newest reading, of {newest:%H:%M}: give that time or a later one"
+            )
         return wall_s
 
     def follow(self, against: Plan, silent: Collection[str]) -> None:
-        """Until Ctrl-C: a line for each thing that changes the plan, and each box not heard beside those `silent`."""
+        """Until Ctrl-C: one line for each change of the plan, and for each silent box not among `silent`."""
         with stop_signals() as stop:
             while not stop.asked:
                 changed, standing = self.look(against)
@@ -140,8 +140,8 @@ def _progress(tried: int, of: int) -> None:
 
 
 def _search(plan: Plan, seconds: float) -> FixSearch:
-    click.echo(f"not every flight can fly: looking for what would change that (up to {seconds:g} s) ...", err=True)
-    found = fixes(plan.day, plan.pool, seconds, time.monotonic, _progress)
+    click.echo(f"not every flight can be flown: searching for fixes, up to {seconds:g} s ...", err=True)
+    found = find_fixes(plan.day, plan.pool, seconds, time.monotonic, _progress)
     if sys.stderr.isatty():
         click.echo("", err=True)
     return found
@@ -153,23 +153,23 @@ def _search(plan: Plan, seconds: float) -> FixSearch:
 @keys_option("day", DayFile)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
-@click.option("--seconds", type=Number(0.2, 600), help="Time for the plan; else 8 (a small day) or 3.")
+@click.option("--seconds", type=Number(0.2, 600), help="Time budget of the plan in seconds; else 8 (a small day) or 3.")
 @click.option(
     "--fixes",
-    "mend_seconds",
+    "fix_seconds",
     type=Number(0, 600),
     default=20.0,
     show_default=True,
-    help="Where a day does not work, search so many seconds for what would mend it; 0: do not.",
+    help="Where not every flight is flown, search so many seconds for fixes; 0: none.",
 )
-@click.option("--live", is_flag=True, help="Plan anew from what `groundbox log` has stored: charges, flights, swaps.")
-@click.option("--follow", is_flag=True, help="With --live: go on until Ctrl-C, a line for each thing that changes.")
-@click.option("--at", help="Plan anew from this clock time, and say what that changes.")
+@click.option("--live", is_flag=True, help="Plan from what `groundbox log` has stored: charges, flights, swaps.")
+@click.option("--follow", is_flag=True, help="With --live: continue until Ctrl-C, one line for each change.")
+@click.option("--at", help="Plan from this clock time on, and list the changes.")
 @click.option("--done", multiple=True, help="A flight that has landed or was given up (with --live: given up).")
-@click.option("--charge", multiple=True, help="A battery's charge now, as M9=0.62.")
+@click.option("--charge", multiple=True, help="A battery's state of charge now, as M9=0.62.")
 @click.option("--swap", multiple=True, help="A battery that was put into a box, as mast=M9.")
-@click.option("--gone", multiple=True, help="A battery that is no longer there.")
-@click.option("--dead", multiple=True, help="A charger that turned out not to charge.")
+@click.option("--lost", multiple=True, help="A battery that is no longer available.")
+@click.option("--failed", multiple=True, help="A charger that does not charge.")
 def command(
     day_toml: Path,
     settings_file: Path | None,
@@ -177,13 +177,15 @@ def command(
     as_json: bool,
     plot: Path | None,
     seconds: float | None,
-    mend_seconds: float,
+    fix_seconds: float,
     live: bool,
     follow: bool,
     at: str | None,
-    **told: tuple[str, ...],
+    **reported: tuple[str, ...],
 ) -> None:
-    """Plan a flying day: launch or wait, loads to switch off, charging between flights, the evening.
+    """Plan a flying day: a verdict for each flight, loads to switch off, charging, swaps, the evening.
+
+    Exit status 1 where a flight is not flown.
 
     \b
     Examples:
@@ -191,9 +193,9 @@ def command(
       groundbox plan day.toml --at 14:50 --done "north edge" --charge M9=0.62
       groundbox plan day.toml --live --follow
     """
-    _check_together(live, follow, as_json, at, told)
+    _check_together(live, follow, as_json, at, reported)
     plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
-    now, news, standing, alive = _reported(plan, told), None, None, None
+    now, news, standing, alive = _reported(plan, reported), None, None, None
     if live:
         alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
         changed, standing = alive.look(plan)
@@ -201,37 +203,47 @@ def command(
     elif at is not None:
         changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
         plan, news = changed.plan, changed.news
-    _show(plan, news, standing, as_json, plot, mend_seconds)
+    _show(plan, news, standing, as_json, plot, fix_seconds)
     if follow and alive is not None and standing is not None:
         alive.follow(plan, standing.silent)
+    elif not plan.works:
+        sys.exit(1)
 
 
-def _check_together(live: bool, follow: bool, as_json: bool, at: str | None, told: dict[str, tuple[str, ...]]) -> None:
+def _check_together(
+    live: bool, follow: bool, as_json: bool, at: str | None, reported: dict[str, tuple[str, ...]]
+) -> None:
     if follow and (not live or as_json or at is not None):
         raise BadInput("--follow", "", "goes with --live, and without --json and --at")
-    given = [f"--{name}" for name, values in told.items() if values]
+    given = [f"--{name}" for name, values in reported.items() if values]
     if given and not live and at is None:
-        raise BadInput(given[0], "", "tells how things stand now: give --at (or --live) too")
+        raise BadInput(given[0], "", "states something of now: give --at (or --live) too")
 
 
 def _show(
-    plan: Plan, news: Iterable[str] | None, standing: Standing | None, as_json: bool, plot: Path | None, seconds: float
+    plan: Plan,
+    news: Iterable[str] | None,
+    standing: LiveStanding | None,
+    as_json: bool,
+    plot: Path | None,
+    seconds: float,
 ) -> None:
     search = _search(plan, seconds) if seconds and not plan.works and news is None else None
     nights = evening(plan, plan.day.date)
     if plot is not None:
         save_plot(plan, plot)
     if as_json:
-        tree = plan_tree(plan, search, nights)
+        tree = plan_tree(plan, search, nights, date.today())
         if news is not None:
             tree["news"] = list(news)
         if standing is not None:
             tree |= {"figures": [asdict(figure) for figure in standing.figures], "notes": standing.notes}
         click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
         return
+    click.echo(first_line(plan) + "\n")
     if standing is not None:
         click.echo("\n".join(["Where the figures come from", *map(figure_line, standing.figures)]))
         click.echo("\n".join([*(f"  note: {note}" for note in standing.notes), ""]))
     if news is not None:
-        click.echo("\n".join(["Changed", *(f"  {sentence}" for sentence in news or ("nothing that matters",)), ""]))
+        click.echo("\n".join(["Changed", *(f"  {sentence}" for sentence in news or ("nothing",)), ""]))
     click.echo("\n".join(plan_lines(plan, search, nights)))

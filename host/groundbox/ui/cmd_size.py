@@ -9,7 +9,7 @@ import msgspec
 from groundbox.plan.size.all_parts import size_box
 from groundbox.plan.size.box_file import SizeBox, load_box
 from groundbox.plan.size.result import SizeResult
-from groundbox.ui.cmd_plan_keys import keys_option
+from groundbox.ui.options import keys_option
 
 
 def _number(name: str, value: float) -> str:

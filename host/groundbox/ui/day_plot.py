@@ -6,6 +6,7 @@ from xml.sax.saxutils import escape
 
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import SocBand
+from groundbox.plan.outcome import WAIT
 from groundbox.plan.planner import Plan
 from groundbox.ui.plot import band, check_plot, clock_axis, panels, save
 
@@ -33,37 +34,37 @@ def spans(plan: Plan, battery: str) -> Iterator[tuple[str, float, float, str]]:
     for answer in plan.outcome.answers:
         if answer.battery == battery and answer.launch_min is not None:
             begin = answer.launch_min
-            words = f"{answer.flight} {plan.day.clock(begin)}" + (" WAIT" if answer.verdict == "wait" else "")
+            words = f"{answer.flight} {plan.day.clock(begin)}" + (" wait" if answer.verdict == WAIT else "")
             words += f", {' and '.join(answer.loads_off)} off" if answer.loads_off else ""
             yield "flight", begin, begin + lengths[answer.flight], words
     for run in plan.outcome.charges:
         if run.battery == battery:
-            yield "charge", run.from_min, run.until_min, f"{run.charger} {run.amps:.3g} A"
+            yield "charge", run.start_min, run.end_min, f"{run.charger} {run.amps:.3g} A"
 
 
 def text_plot(plan: Plan, width: int = WIDTH) -> list[str]:
-    """For each battery two rows of bars (likely, and the least it may be) and what it does, over the clock."""
+    """For each battery two rows of bars (expected and low) and its use, over the clock."""
     begin, end = plan.table.bounds_min[0], plan.table.bounds_min[-1]
     minutes = [begin + (end - begin) * (column + 0.5) / width for column in range(width)]
     lines = []
     for battery, trace in sorted(plan.outcome.traces.items()):
         socs = [_soc_at(trace, minute) for minute in minutes]
-        does = ["."] * width
+        use = ["."] * width
         for kind, low, high, _ in spans(plan, battery):
             for column, minute in enumerate(minutes):
                 if low <= minute < high:
-                    does[column] = "F" if kind == "flight" else "B" if does[column] == "F" else "c"
-        likely = "".join(LEVELS[round(8 * min(1.0, soc.expected))] for soc in socs)
-        least = "".join(LEVELS[round(8 * min(1.0, soc.low))] for soc in socs)
+                    use[column] = "F" if kind == "flight" else "B" if use[column] == "F" else "c"
+        expected = "".join(LEVELS[round(8 * min(1.0, soc.expected))] for soc in socs)
+        low_bars = "".join(LEVELS[round(8 * min(1.0, soc.low))] for soc in socs)
         lines += [
-            f"{battery[:10]:>10} likely {likely} {100 * socs[0].expected:3.0f} to {100 * socs[-1].expected:.0f} %"
+            f"{battery[:10]:>10} expected {expected} {100 * socs[0].expected:3.0f} to {100 * socs[-1].expected:.0f} %"
         ]
-        lines += [f"{'':>10}  least {least} {100 * socs[0].low:3.0f} to {100 * socs[-1].low:.0f} %"]
-        lines += [f"{'':>10}   does {''.join(does)}", ""]
+        lines += [f"{'':>10}      low {low_bars} {100 * socs[0].low:3.0f} to {100 * socs[-1].low:.0f} %"]
+        lines += [f"{'':>10}      use {''.join(use)}", ""]
     return [
         *lines,
         _clock_row(plan, begin, end, width),
-        f"{'':>18}F in the air, c on a charger, B both; bars from empty to full",
+        f"{'':>20}F in the air, c on a charger, B both; bars from empty to full",
     ]
 
 
@@ -74,7 +75,7 @@ def _clock_row(plan: Plan, begin: float, end: float, width: int) -> str:
         place = int((hour - begin) / (end - begin) * width)
         row[place : place + 5] = plan.day.clock(hour)[:5]
         hour += 60 if (end - begin) <= 480 else 120
-    return f"{'':>18}" + "".join(row).rstrip()
+    return f"{'':>20}" + "".join(row).rstrip()
 
 
 def _panel(plan: Plan, battery: str, top: float) -> list[str]:
@@ -122,7 +123,7 @@ STYLE = (
 
 
 def _title(plan: Plan) -> str:
-    return f"{plan.day.name}: state of charge, likely and its band; flights shaded; charges as bars below"
+    return f"{plan.day.name}: state of charge, expected and its band; flights shaded; charges as bars below"
 
 
 def svg_plot(plan: Plan) -> str:

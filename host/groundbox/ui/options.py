@@ -13,6 +13,7 @@ from groundbox import settings
 from groundbox.errors import BadInput, StoreError
 from groundbox.settings import Settings
 from groundbox.store import Reader
+from groundbox.toml_file import documented
 
 # TCP port of the page: a user port below 32768, where the ports for outgoing connections start on Linux. It is not in
 # /etc/services of Debian, and not assigned in the IANA list (from memory).
@@ -120,3 +121,18 @@ def note_unused(log: str) -> None:
     if unused := unused_columns(log):
         read = ", ".join(("t_s", "volts", *OPTIONAL))
         click.echo(f"groundbox: {log}: line 1: not read: {', '.join(unused)} (read are {read})", err=True)
+
+
+def keys_option(kind: str, shape: type[msgspec.Struct]) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Adds --keys, which prints the keys of a `kind` file and ends."""
+
+    def show(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+        if not wanted:
+            return
+        rows = documented(shape)
+        width = max(len(key) for key, _ in rows)
+        click.echo("\n".join(f"{key:<{width}}  {wants}" for key, wants in rows))
+        context.exit()
+
+    words = f"Print every key of a {kind} file ([] is a list of tables, [[...]] in TOML), and end."
+    return click.option("--keys", is_flag=True, is_eager=True, expose_value=False, callback=show, help=words)

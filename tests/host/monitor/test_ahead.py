@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from groundbox.battery.values import Phase
-from groundbox.monitor.ahead import Ahead, DayLook, ahead
+from groundbox.monitor.ahead import DayLook, ahead
 from groundbox.monitor.flight import Flight
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
+from groundbox.plan.demand import LoadAhead
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_day.toml"
 NOON_S = time.mktime((2031, 7, 19, 13, 0, 0, 0, 0, -1))
@@ -30,7 +31,7 @@ def flights(*marks: tuple[str, float]) -> Flight:
     return flight
 
 
-def minutes(found: Ahead | None) -> list[float]:
+def minutes(found: LoadAhead | None) -> list[float]:
     assert found is not None
     return [round(found.as_now_s / 60), *(round(phase.seconds / 60) for phase in found.phases[:-1])]
 
@@ -39,7 +40,7 @@ def test_before_the_first_launch(day: Day) -> None:
     found = ahead(day, "table", flights(), NOON_S)
     assert minutes(found) == [20, 35, 40, 35, 40, 35, 40, 35]
     assert found is not None
-    assert found.last_landing_s == pytest.approx(NOON_S + 60 * 280)
+    assert NOON_S + found.until_last_landing_s == pytest.approx(NOON_S + 60 * 280)
     assert found.next_flight is not None
     first, wait = found.phases[0], found.phases[1]
     assert found.next_flight.amps == first.amps > wait.amps, "the repeater is off between flights"

@@ -14,10 +14,11 @@ from groundbox.plan.battery_pool import soc_of
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import KnownNow, replan
+from groundbox.plan.standing import minute_of, standing_at
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store
 from groundbox.ui.cmd_plan import command
-from groundbox.ui.cmd_plan_live import Standing, minute_of, stands
+from groundbox.ui.cmd_plan_live import LiveStanding, live_standing
 from groundbox.wire.messages import fields_of
 
 EXAMPLES = Path(__file__).parents[3] / "host" / "groundbox" / "examples"
@@ -62,71 +63,75 @@ def logged(tmp_path: Path) -> Settings:
     return load(tmp_path / "groundbox.toml")
 
 
-def _stands(settings: Settings, plan: Plan, at_s: float, *given_up: str) -> Standing:
+def _live(settings: Settings, plan: Plan, at_s: float, *given_up: str) -> LiveStanding:
     with Reader(settings.database_path) as reader:
-        return stands(reader, settings, plan, at_s, given_up)
+        return live_standing(reader, settings, plan, at_s, given_up)
 
 
 def test_charges_flights_and_currents_come_from_the_store(logged: Settings, base: Plan) -> None:
-    found = _stands(logged, base, _at(14, 10))
-    assert found.done == ["north edge"]
-    assert found.in_air is None
+    found = _live(logged, base, _at(14, 10))
+    assert found.flights.done == ("north edge",)
+    assert found.flights.flying is None
     assert found.fitted == {"table": "T18", "mast": "M9"}
     assert set(found.banks) == {"T18", "M9"}
     assert found.flight_amps["mast"] == pytest.approx(AMPS["mast"], rel=0.02)
-    told = {figure.of: figure for figure in found.figures if figure.source.startswith("estimated")}
-    assert told["M9"].source == "estimated in mast"
-    assert told["M9"].age_s == pytest.approx(EVERY_S, abs=1)
-    assert "charge" in told["M9"].words
+    sources = {figure.of: figure for figure in found.figures if figure.source.startswith("estimated")}
+    assert sources["M9"].source == "estimated in mast"
+    assert sources["M9"].age_s == pytest.approx(EVERY_S, abs=1)
+    assert "charge" in sources["M9"].words
 
 
-def test_a_flight_that_is_out_is_planned_from_now_on(logged: Settings, base: Plan) -> None:
+def test_a_flight_in_the_air_is_planned_from_now_on(logged: Settings, base: Plan) -> None:
     with Store(logged.database_path) as store:
         store.add_mark(Mark(box="table", kind="launch", wall_s=_at(14, 6)))
         store.commit()
-    found = _stands(logged, base, _at(14, 10))
-    assert found.in_air == ("old cutting", pytest.approx(66.0))
-    new = replan(base, found.now(70.0, KnownNow(minute=0.0)))
+    found = _live(logged, base, _at(14, 10))
+    assert (found.flights.flying, found.flights.launched_min) == ("old cutting", pytest.approx(66.0))
+    new = replan(base, found.now(KnownNow(minute=0.0)))
     (mast,) = [one for one in new.plan.outcome.answers if one.flight == "old cutting" and one.box == "mast"]
-    assert mast.verdict == "in the air"
+    assert mast.in_air
+    assert mast.verdict == "turn_back_by"
     assert mast.turn_back_min is not None
     later = [one.launch_min for one in new.plan.outcome.answers if one.flight == "dams" and one.launch_min is not None]
     assert all(launch >= 66 + 35 + 10 for launch in later), "not before landing and turnaround"
 
 
-def test_a_charge_that_does_not_arrive_is_told(logged: Settings, base: Plan) -> None:
+def test_a_charge_that_does_not_arrive_is_reported(logged: Settings, base: Plan) -> None:
     at_s = _at(14, 10)
-    run = next(run for run in base.outcome.charges if run.from_min + 5 < minute_of(base, at_s) < run.until_min)
-    found = _stands(logged, base, at_s)
+    run = next(run for run in base.outcome.charges if run.start_min + 5 < minute_of(base.day, at_s) < run.end_min)
+    found = _live(logged, base, at_s)
     assert found.arriving[run.battery] is False
-    news = replan(base, found.now(minute_of(base, at_s), KnownNow(minute=0.0))).news
+    news = replan(base, found.now(KnownNow(minute=0.0))).news
     assert any(f"{run.battery} should be on {run.charger}" in one and "connect it" in one for one in news)
 
 
-def test_old_readings_say_nothing_of_what_is_connected(logged: Settings, base: Plan) -> None:
-    found = _stands(logged, base, _at(14, 40))
+def test_stale_readings_state_nothing_of_what_is_connected(logged: Settings, base: Plan) -> None:
+    found = _live(logged, base, _at(14, 40))
     assert found.arriving == {}
     ages = [figure.age_s for figure in found.figures if figure.source.startswith("estimated")]
     assert ages == [pytest.approx(1820, abs=30)] * 2
 
 
-def test_a_box_silent_for_hours_is_told_and_not_planned_on_as_if_fresh(logged: Settings, base: Plan) -> None:
-    fresh, late = _stands(logged, base, _at(14, 12)), _stands(logged, base, _at(16, 12))
+def test_a_box_silent_for_hours_is_reported_and_planned_with_its_loads_on(logged: Settings, base: Plan) -> None:
+    fresh, late = _live(logged, base, _at(14, 12)), _live(logged, base, _at(16, 12))
     assert fresh.silent == {}
     assert set(late.silent) == {"table", "mast"}
+    new = replan(base, late.now(KnownNow(minute=0.0)), seconds=0.3).plan
+    assert new.next_answer is not None
+    assert new.next_answer.verdict in ("unknown", "do_not_launch"), "unknown never reads as good"
     assert "silent for 2 h 02 min, since 14:09" in late.silent["mast"]
     for name in ("M9", "T18"):
         assert soc_of(late.banks[name]).expected < soc_of(fresh.banks[name]).expected - 0.1
     assert any(figure.of == "M9" and "--charge" in figure.source for figure in late.figures)
 
 
-def test_a_charge_that_a_person_tells_wins_over_what_a_silent_box_may_have_drawn(logged: Settings, base: Plan) -> None:
-    late = _stands(logged, base, _at(16, 12))
-    assert "M9" not in (late.now(192.0, KnownNow(minute=0.0, charges={"M9": 0.9})).banks or {})
+def test_a_stated_charge_wins_over_what_a_silent_box_may_have_drawn(logged: Settings, base: Plan) -> None:
+    late = _live(logged, base, _at(16, 12))
+    assert "M9" not in (late.now(KnownNow(minute=0.0, charges={"M9": 0.9})).banks or {})
 
 
 def test_a_box_not_heard_since_yesterday_is_planned_by_the_day_file(logged: Settings, base: Plan) -> None:
-    found = _stands(logged, base, _at(14, 12) + 86400)
+    found = _live(logged, base, _at(14, 12) + 86400)
     assert found.banks == {}
     assert "not been heard today: M9" in found.silent["mast"]
     assert {"table", "mast"} == {figure.source.split()[0] for figure in found.figures if "heard" in figure.source}
@@ -137,25 +142,25 @@ def test_a_swapped_battery_and_one_that_the_day_does_not_have(logged: Settings, 
         store.add_fitted(BatteryFitted(box="mast", battery="X5", from_wall_s=_at(14)))
         store.add_mark(Mark(box="mast", kind="swap", wall_s=_at(14), name="X5"))
         store.commit()
-    found = _stands(logged, base, _at(14, 10))
+    found = _live(logged, base, _at(14, 10))
     assert found.fitted == {"table": "T18"}
     assert any('"X5"' in note and "add it" in note for note in found.notes)
 
 
-def test_a_battery_of_another_size_than_the_day_file_says(logged: Settings, base: Plan) -> None:
+def test_a_battery_of_another_size_than_in_the_day_file(logged: Settings, base: Plan) -> None:
     (logged.folder / "M9.toml").write_text("c20_ah = 12.0\n")
-    found = _stands(logged, base, _at(14, 10))
+    found = _live(logged, base, _at(14, 10))
     assert "M9" not in found.banks
     assert any("correct one" in note for note in found.notes)
 
 
-def test_what_a_person_tells_wins(logged: Settings, base: Plan) -> None:
-    found = _stands(logged, base, _at(14, 10))
-    now = found.now(70.0, KnownNow(minute=0.0, charges={"M9": 0.5}, dead=["bench"]))
+def test_what_a_person_states_wins(logged: Settings, base: Plan) -> None:
+    found = _live(logged, base, _at(14, 10))
+    now = found.now(KnownNow(minute=0.0, charges={"M9": 0.5}, failed=["bench"]))
     assert now.banks is not None
     assert "M9" not in now.banks
     assert now.charges == {"M9": 0.5}
-    assert now.dead == ["bench"]
+    assert now.failed == ["bench"]
 
 
 def test_measured_currents_replace_declared_ones(base: Plan) -> None:
@@ -176,12 +181,15 @@ def _typed(folder: Path, monkeypatch: pytest.MonkeyPatch, *words: str) -> str:
     return run.output
 
 
-def test_the_command_says_where_figures_come_from(logged: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_command_states_the_source_of_its_figures(logged: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     text = _typed(logged.folder, monkeypatch, "--live", "--at", "14:10")
-    assert text.startswith("Where the figures come from")
+    assert text.splitlines()[0].startswith("old cutting: ")
+    assert text.splitlines()[2] == "Where the figures come from"
     for words in ("estimated in mast, ", " s old", "landing mark", "measured in the flights landed", "Changed"):
         assert words in text
-    assert "Do not launch on that" in _typed(logged.folder, monkeypatch, "--live", "--at", "15:30").split("Changed")[1]
+    assert (
+        "Do not launch with that" in _typed(logged.folder, monkeypatch, "--live", "--at", "15:30").split("Changed")[1]
+    )
     tree = json.loads(_typed(logged.folder, monkeypatch, "--live", "--at", "14:10", "--json"))
     assert {figure["of"] for figure in tree["figures"]} >= {"M9", "T18", "mast", "north edge"}
     assert tree["news"]
@@ -189,7 +197,7 @@ def test_the_command_says_where_figures_come_from(logged: Settings, monkeypatch:
 
 
 @pytest.mark.parametrize(
-    ("words", "mend"),
+    ("words", "fix"),
     [
         (("--live",), "--at for a day that is past"),
         (("--live", "--at", "13:30"), "before the newest reading, of 14:09"),
@@ -197,18 +205,20 @@ def test_the_command_says_where_figures_come_from(logged: Settings, monkeypatch:
         (("--charge", "M9=0.5"), "give --at (or --live) too"),
         (("--at", "14:00", "--swap", "mast=T18"), "may not go into mast"),
         (("--at", "14:00", "--swap", "mast"), "BOX=BATTERY"),
-        (("--at", "14:00", "--gone", "M8"), 'did you mean "M9"'),
+        (("--at", "14:00", "--lost", "M8"), 'did you mean "M9"'),
         (("--live", "--at", "14:10", "--database", "none.db"), "no such database"),
     ],
 )
-def test_a_wrong_option_is_told(
-    logged: Settings, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], mend: str
+def test_a_wrong_option_is_an_error_with_its_fix(
+    logged: Settings, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], fix: str
 ) -> None:
     with pytest.raises(BadInput) as caught:
         _typed(logged.folder, monkeypatch, *words)
-    assert mend in str(caught.value)
+    assert fix in str(caught.value)
 
 
 def test_a_day_in_the_morning_is_planned_from_its_start(logged: Settings, base: Plan) -> None:
-    assert minute_of(base, _at(9)) == 0.0
-    assert minute_of(base, _at(13, 30)) == 30.0
+    morning, midday = standing_at(base.day, _at(9)), standing_at(base.day, _at(13, 30))
+    assert morning is not None
+    assert midday is not None
+    assert (morning.plan_min, midday.plan_min) == (0.0, 30.0)

@@ -21,7 +21,8 @@ from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day, side_by_side
 from groundbox.plan.day_keys import DayLoad
 from groundbox.plan.evening import cautions, evening, months_until
-from groundbox.plan.fixes import Change, changed, changes_of, fixes, flies_all
+from groundbox.plan.fixes import Change, changed, changes_of, find_fixes, flies_all
+from groundbox.plan.outcome import CLEAR_TO_LAUNCH, DO_NOT_LAUNCH, WAIT
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.timetable import timetable
@@ -43,10 +44,10 @@ def easy() -> Plan:
     return plan_day(easy_day(), seconds=2)
 
 
-def _keeps_its_word(plan: Plan) -> None:
+def _keeps_every_reserve(plan: Plan) -> None:
     lengths = {flight.name: flight.flight.length_min for flight in plan.day.flights}
     for answer in plan.outcome.answers:
-        if answer.verdict == "not today":
+        if answer.verdict == DO_NOT_LAUNCH:
             continue
         assert answer.margin_min is not None
         assert answer.margin_min >= 0
@@ -63,12 +64,12 @@ def _keeps_its_word(plan: Plan) -> None:
         for answer in plan.outcome.answers:
             if answer.battery == run.battery and answer.launch_min is not None:
                 end = answer.launch_min + lengths[answer.flight]
-                assert run.until_min <= answer.launch_min + 1e-6 or run.from_min >= end - 1e-6
+                assert run.end_min <= answer.launch_min + 1e-6 or run.start_min >= end - 1e-6
 
 
 def test_the_invented_session_flies_by_charging(plan: Plan) -> None:
     assert plan.works
-    _keeps_its_word(plan)
+    _keeps_every_reserve(plan)
     assert any(run.battery == "M9" for run in plan.outcome.charges)
 
 
@@ -77,20 +78,20 @@ def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
     day = bog_day()
     for health in (0.6, 0.55, 0.5, 0.45, 0.4):
         plan = plan_day(_with_battery(day, "M9", health=health), seconds=1)
-        late = [answer for answer in plan.outcome.answers if answer.verdict == "wait" and answer.box == "mast"]
+        late = [answer for answer in plan.outcome.answers if answer.verdict == WAIT and answer.box == "mast"]
         if late:
             break
     assert late, "none of these batteries makes a launch wait"
-    _keeps_its_word(plan)
+    _keeps_every_reserve(plan)
     offs = [pause for pause in plan.outcome.pauses if pause.box == "mast"]
     assert offs
     launches = [answer.launch_min for answer in plan.outcome.answers if answer.launch_min is not None]
-    assert all(any(pause.until_min <= launch for launch in launches) for pause in offs)
+    assert all(any(pause.end_min <= launch for launch in launches) for pause in offs)
 
 
 def test_without_a_charger_the_mast_does_not_last_the_day() -> None:
     plan = plan_day(replace(bog_day(), chargers={}), seconds=1)
-    _keeps_its_word(plan)
+    _keeps_every_reserve(plan)
     as_it_is = replace(plan.day, off=frozenset())
     assert not flies_all(as_it_is, plan.pool)
 
@@ -98,8 +99,8 @@ def test_without_a_charger_the_mast_does_not_last_the_day() -> None:
 def test_an_easy_day_is_proven_and_on_time(easy: Plan) -> None:
     assert easy.works
     assert easy.schedule.open_gap is None
-    assert all(answer.verdict == "launch" for answer in easy.outcome.answers)
-    _keeps_its_word(easy)
+    assert all(answer.verdict == CLEAR_TO_LAUNCH for answer in easy.outcome.answers)
+    _keeps_every_reserve(easy)
 
 
 def test_turn_back_leaves_reserve_and_time_home(easy: Plan) -> None:
@@ -120,7 +121,7 @@ def test_a_load_is_kept_off_where_that_flies_more() -> None:
         seconds=1,
     )
     assert ("mast", "floodlight") in plan.day.off
-    _keeps_its_word(plan)
+    _keeps_every_reserve(plan)
     off = [bool(answer.loads_off) for answer in plan.outcome.answers if answer.box == "mast"]
     assert any(off), "off in some flight, on again in those that stand it"
 
@@ -168,13 +169,13 @@ def test_no_charge_too_cold_or_too_warm(ambient: dict[str, float], words: str) -
     assert words in " ".join(table.refused["T18", "bench"])
 
 
-def test_no_charge_of_a_battery_that_wants_looking_at() -> None:
+def test_no_charge_of_a_battery_under_its_lowest_rest_voltage() -> None:
     day = _with_battery(bog_day(), "M9", rest_volts=10.1)
     table = timetable(day, pool_of(day))
     assert "inspect" in " ".join(table.refused["M9", "bench"])
 
 
-def test_no_charge_above_what_a_connected_load_stands() -> None:
+def test_no_charge_above_the_highest_volts_of_a_connected_load() -> None:
     day = bog_day()
     table_box = day.boxes["table"]
     loads = [struct_replace(load, highest_volts=14.0) if load.name == "display" else load for load in table_box.load]
@@ -188,9 +189,7 @@ def test_a_car_gives_no_more_than_it_can_spare() -> None:
     day = bog_day()
     poor = struct_replace(day.sources["car"], spare_wh=20.0)
     plan = plan_day(replace(day, sources={**day.sources, "car": poor}), seconds=1)
-    hours = sum(
-        (run.until_min - run.from_min) / 60 * run.amps for run in plan.outcome.charges if run.charger == "fixed"
-    )
+    hours = sum((run.end_min - run.start_min) / 60 * run.amps for run in plan.outcome.charges if run.charger == "fixed")
     assert hours * 14.2 / 0.85 <= 20.0 + 1e-6
 
 
@@ -205,7 +204,7 @@ def test_solar_gives_what_the_hour_gives() -> None:
     assert gains[min(gains)] < gains[max(gains)]
 
 
-def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
+def test_batteries_in_parallel_count_as_one(easy: Plan) -> None:
     """Two equal blocks of 9 Ah are one of 18 Ah: the same runtime at the same load, the same limit for its charger."""
     profile = BatteryProfile(
         c20_ah=9.0,
@@ -228,7 +227,7 @@ def test_blocks_side_by_side_count_as_one(easy: Plan) -> None:
 def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it() -> None:
     day = bog_day()
     solar = struct_replace(day.chargers["bench"], source=None, in_flight=True, boxes=["mast"], settable_amps=[2.5])
-    one = plan_day(replace(day, chargers={"bench": solar}), seconds=1)
+    one = plan_day(replace(day, chargers={"bench": solar}), seconds=3)
     without = plan_day(replace(day, chargers={"bench": struct_replace(solar, in_flight=False)}), seconds=1)
     assert any(run.in_flight for run in one.outcome.charges)
     assert not any(run.in_flight for run in without.outcome.charges)
@@ -238,16 +237,19 @@ def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it
     assert needs[0] == needs[1]
 
 
-def test_a_spare_is_swapped_in_and_that_is_said() -> None:
+def test_a_spare_is_swapped_in_and_the_swap_is_listed() -> None:
     day = bog_day()
     spare = changed(day, Change(kind="spare", what=("mast",), cost=4, sentence=""))
     plan = plan_day(replace(spare, chargers={}), seconds=1)
-    _keeps_its_word(plan)
+    _keeps_every_reserve(plan)
     flown = [answer for answer in plan.outcome.answers if answer.box == "mast" and answer.battery is not None]
     assert len({answer.battery for answer in flown}) == 2
     swaps = [answer for answer in flown if answer.instead_of is not None]
     assert swaps
     assert all(answer.battery != answer.instead_of for answer in swaps)
+    for swap, answer in zip(plan.outcome.swaps, swaps, strict=True):
+        assert (swap.flight, swap.box, swap.battery) == (answer.flight, answer.box, answer.battery)
+        assert swap.start_min < swap.end_min == answer.launch_min
 
 
 # -- replanning -------------------------------------------------------------------------------------------------------
@@ -261,9 +263,9 @@ def test_a_flight_that_ran_long_moves_the_next(plan: Plan) -> None:
 
 
 def test_a_charger_that_was_not_connected(plan: Plan) -> None:
-    answer = replan(plan, KnownNow(minute=95.0, done=("north edge",), charges={"M9": 0.62}, dead=("bench",)))
+    answer = replan(plan, KnownNow(minute=95.0, done=("north edge",), charges={"M9": 0.62}, failed=("bench",)))
     assert any("no more M9 on bench" in sentence for sentence in answer.news)
-    _keeps_its_word(answer.plan)
+    _keeps_every_reserve(answer.plan)
 
 
 def test_a_swapped_battery(easy: Plan) -> None:
@@ -272,7 +274,7 @@ def test_a_swapped_battery(easy: Plan) -> None:
 
 
 def test_what_the_estimator_learned_counts(easy: Plan) -> None:
-    """Live: the estimator's own believed batteries, here of one worn to a third, replace what the profile says."""
+    """Live: the estimator's own particles, here of one worn to a third, replace what the profile says."""
     worn = initial_bank(easy.pool.profiles["M9"], health=0.33, soc=0.9, soc_sd=0.02)
     answer = replan(easy, KnownNow(minute=60.0, done=("north edge",), banks={"M9": worn}))
     margins = {(found.flight, found.box): found.margin_min for found in easy.outcome.answers}
@@ -296,16 +298,16 @@ def test_nothing_left_to_fly(easy: Plan) -> None:
 # -- fixes ------------------------------------------------------------------------------------------------------------
 
 
-def test_mends_are_smallest_and_really_mend() -> None:
+def test_fixes_are_smallest_and_fly_every_flight() -> None:
     day = replace(bog_day(), chargers={}, flights=bog_day().flights[:3])
     pool = pool_of(day)
-    found = fixes(day, pool).fixes
+    found = find_fixes(day, pool).fixes
     assert found
-    assert [mend.cost for mend in found] == sorted(mend.cost for mend in found)
-    singles = {mend.changes[0] for mend in found if len(mend.changes) == 1}
-    for mend in found:
-        assert len(mend.changes) <= 2
-        assert len(mend.changes) == 1 or not singles & set(mend.changes)
+    assert [fix.cost for fix in found] == sorted(fix.cost for fix in found)
+    singles = {fix.changes[0] for fix in found if len(fix.changes) == 1}
+    for fix in found:
+        assert len(fix.changes) <= 2
+        assert len(fix.changes) == 1 or not singles & set(fix.changes)
     better = day
     for change in found[0].changes:
         better = changed(better, change)
@@ -335,7 +337,7 @@ def test_the_evening_names_every_battery(plan: Plan) -> None:
         assert night.amps <= 0.3 * plan.day.batteries[night.battery].profile.c20_ah
         assert night.top_up is not None
         assert night.test == date(2031, 7, 19)
-    begins = sorted((night.from_min, night.until_min) for night in nights)
+    begins = sorted((night.start_min, night.end_min) for night in nights)
     assert begins[0][1] == begins[1][0]
 
 
@@ -356,7 +358,16 @@ def test_command_text_json_and_pictures(tmp_path: Path) -> None:
         assert words in run.output
     assert picture.read_text().startswith("<svg")
     tree = json.loads(CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.5", "--json"]).output)
-    assert tree["flights_flown"] == 4
+    assert (tree["flights"], tree["flights_flown"]) == (4, 4)
+    assert tree["start_at"].startswith("2031-07-19T13:00:00")
+    assert tree["verdict"] == "clear_to_launch"
+    assert tree["proven"] is (tree["not_proven"] is None)
+    assert {"flight", "box", "verdict", "launch_min", "margin_min", "cause"} <= tree["answers"][0].keys()
+    assert {"start_min", "end_min", "battery", "charger"} <= tree["charges"][0].keys()
+    assert tree["swaps"] == []
+    for step in (*tree["charges"], *tree["evening"]):
+        assert any("hydrogen" in caution for caution in step["cautions"])
+        assert any("swollen" in caution for caution in step["cautions"])
     assert any("hydrogen" in caution for caution in tree["cautions"])
     png = tmp_path / "day.png"
     assert CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.5", "--plot", str(png)]).exit_code == 0
@@ -364,13 +375,13 @@ def test_command_text_json_and_pictures(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("typed", [command, size_command])
-def test_the_keys_of_a_file_are_told(typed: Command) -> None:
+def test_keys_lists_every_key_of_a_file(typed: Command) -> None:
     run = CliRunner().invoke(typed, ["--keys"])
     assert run.exit_code == 0
     assert any(line.startswith("battery") and "in_parallel" in line for line in run.output.splitlines())
 
 
-def test_command_plans_anew_and_says_what_changed() -> None:
+def test_command_plans_from_now_and_lists_the_changes() -> None:
     now = [
         str(EXAMPLE),
         "--seconds",
@@ -381,12 +392,13 @@ def test_command_plans_anew_and_says_what_changed() -> None:
         "north edge",
         "--charge",
         "M9=0.7",
-        "--dead",
+        "--failed",
         "bench",
     ]
     run = CliRunner().invoke(command, now)
-    assert run.exit_code == 0, run.output
-    assert run.output.startswith("Changed")
+    assert run.exit_code == 1, "without the bench charger a flight is not flown"
+    assert run.output.splitlines()[0].startswith("old cutting: ")
+    assert run.output.splitlines()[2] == "Changed"
     assert "no more M9 on bench" in run.output
 
 
@@ -395,12 +407,12 @@ def test_command_plans_anew_and_says_what_changed() -> None:
     [
         (("--at", "quarter past"), "not a clock time"),
         (("--at", "14:40", "--done", "north hedge"), 'did you mean "north edge"'),
-        (("--at", "14:40", "--charge", "M9=62"), "write 0 to 1"),
-        (("--at", "14:40", "--charge", "M9"), "BATTERY=SHARE"),
+        (("--at", "14:40", "--charge", "M9=62"), "type 0 to 1"),
+        (("--at", "14:40", "--charge", "M9"), "BATTERY=FRACTION"),
         (("--plot", "day.gif"), ".svg or .png"),
     ],
 )
-def test_a_wrong_option_is_told_how(extra: tuple[str, ...], words: str) -> None:
+def test_a_wrong_option_is_an_error_with_its_fix(extra: tuple[str, ...], words: str) -> None:
     run = CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.2", "--fixes", "0", *extra])
     assert isinstance(run.exception, BadInput)
     assert words in str(run.exception)
@@ -414,6 +426,17 @@ def test_plots_show_every_battery(plan: Plan) -> None:
     assert max(len(line) for line in text_plot(plan)) < 120
 
 
+def test_a_day_with_a_flight_not_flown_ends_with_status_1(tmp_path: Path) -> None:
+    file = tmp_path / "day.toml"
+    file.write_text(GOOD.replace("c20_ah = 9\n", "c20_ah = 2\n").replace("amps = 2.5", "amps = 0.5"))
+    run = CliRunner().invoke(command, [str(file), "--seconds", "0.3", "--fixes", "0"])
+    assert run.exit_code == 1
+    assert "do not launch" in run.output
+    tree = json.loads(CliRunner().invoke(command, [str(file), "--seconds", "0.3", "--fixes", "0", "--json"]).output)
+    assert tree["flights_flown"] < tree["flights"]
+    assert any(one["verdict"] == "do_not_launch" and one["launch_min"] is None for one in tree["answers"])
+
+
 # -- bad input --------------------------------------------------------------------------------------------------------
 
 GOOD = EXAMPLE.read_text()
@@ -421,7 +444,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "mend"),
+    ("old", "new", "place", "fix"),
     [
         (
             'name = "old cutting"\ngap_min = 40',
@@ -467,12 +490,14 @@ GENERATOR = "source 2 (generator), amps_by_hour"
         ("watts = 18", "watts = 18\npeak_watts = 3", "box 1 (table), load 1 (display)", "a peak below its mean"),
     ],
 )
-def test_a_wrong_day_file_is_told_where_and_how(tmp_path: Path, old: str, new: str, place: str, mend: str) -> None:
+def test_a_wrong_day_file_is_an_error_with_place_and_fix(
+    tmp_path: Path, old: str, new: str, place: str, fix: str
+) -> None:
     assert old in GOOD
     file = tmp_path / "day.toml"
     file.write_text(GOOD.replace(old, new, 1))
     with pytest.raises(BadInput) as caught:
         load_day(file)
     assert caught.value.place == place
-    assert mend in caught.value.problem
+    assert fix in caught.value.problem
     assert "\n" not in str(caught.value)

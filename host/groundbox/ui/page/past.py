@@ -1,8 +1,6 @@
 """History for the page: an session or a part of it, thinned, with what happened meanwhile."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from groundbox.errors import BadInput
@@ -13,15 +11,6 @@ POINTS = 600
 APART_S = 4 * 3600.0  # a longer silence of all boxes parts two sessions
 KINDS = ("launch", "landing", "charge", "swap")
 SAME_S = 30.0  # a mark and the board's event about it are one
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """How the day stands: wall time, battery -> state of charge now (0 to 1), flights landed so far."""
-
-    wall_s: float
-    charges: Mapping[str, float]
-    landed: int
 
 
 def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[str, object]:
@@ -75,11 +64,6 @@ def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[d
         if change.change == "raised" and change.wall_s < until_s
     ]
     return sorted(found, key=lambda one: float(str(one["wall_s"])))
-
-
-def landings(reader: Reader, since_s: float, until_s: float) -> int:
-    """Flights landed in that time."""
-    return sum(one["what"] == "landing" for one in happened(reader, "", since_s, until_s))
 
 
 def _time(asked: dict[str, str], name: str, otherwise: float) -> float:

@@ -1,6 +1,7 @@
-"""The day's plan on the page, as things stand now, with what-if: loads off, flights longer or shorter."""
+"""The day's plan on the page from now on, with what-if: sheddable loads off, flights longer or shorter."""
 
 import threading
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -13,35 +14,69 @@ from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import pool_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
-from groundbox.plan.planner import Plan, plan_as_is
-from groundbox.plan.replan import KnownNow, replan
+from groundbox.plan.evening import cautions
+from groundbox.plan.outcome import DO_NOT_LAUNCH
+from groundbox.plan.planner import Plan, plan_as_is, sheddable_loads
+from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, replan
+from groundbox.plan.standing import DayStanding, is_past, minute_of, remaining_flights, standing_at
 from groundbox.ui.cmd_plan import answer_lines, charge_line
-from groundbox.ui.page.past import Standing
+from groundbox.ui.cmd_plan_words import first_line
 
 SECONDS = 0.35  # for each of two plans: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
 
 
 class DayPlan:
-    """Plans of one day file; each what-if is kept, and planned on from where the day stands."""
+    """Plans of one day file; each what-if is kept, and continued from the day's standing.
 
-    def __init__(self, path: Path) -> None:
-        self._day = load_day(path)
+    Args:
+        path: the day file.
+        start: local time at which the day starts instead of as the file states.
+    """
+
+    def __init__(self, path: Path, start: datetime | None = None) -> None:
+        self._day = load_day(path, start)
         self._pool = pool_of(self._day)
         self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
     def day_now(self, wall_s: float) -> tuple[Day, float | None]:
-        """The day, and the minute of it that `wall_s` is; None when it is not within it."""
-        return self._day, _minute(self._day, wall_s)
+        """The day, and the minute of it at `wall_s`; None before its start, after its end and on another date."""
+        began_s = self.day_began_s(wall_s)
+        return self._day, None if began_s is None else (wall_s - began_s) / 60
 
     def day_began_s(self, wall_s: float) -> float | None:
-        """Wall time of the day file's start; None when `wall_s` is not within its day."""
-        minute = _minute(self._day, wall_s)
-        return None if minute is None else wall_s - 60 * minute
+        """Wall time of the day's start; None before it, after its end and on another date."""
+        standing = standing_at(self._day, wall_s)
+        if standing is None or standing.over or standing.minute < 0:
+            return None
+        return wall_s - 60 * standing.minute
 
-    def answer(self, body: dict[str, object], standing: Standing) -> dict[str, object]:
-        """The plan with loads `off` ([box, load] pairs) and flights of `length_min`, or as the file says."""
+    def flights_since_s(self, wall_s: float) -> float:
+        """Wall time from which launches and landings are of this day."""
+        return wall_s - 60 * max(0.0, minute_of(self._day, wall_s))
+
+    def standing(self, wall_s: float, landed: int, launched_s: float | None) -> DayStanding | None:
+        """The day's standing; see `groundbox.plan.standing.standing_at`."""
+        return standing_at(self._day, wall_s, landed=landed, launched_s=launched_s)
+
+    def answer(
+        self,
+        body: dict[str, object],
+        *,
+        wall_s: float,
+        charges: Mapping[str, float],
+        landed: int = 0,
+        launched_s: float | None = None,
+    ) -> dict[str, object]:
+        """The plan with loads `off` ([box, load] pairs) and flights of `length_min`, or as the day file states.
+
+        Args:
+            body: what the page asks for.
+            charges: battery -> state of charge now (0 to 1), of those that are known.
+            landed: flights landed since the day's start.
+            launched_s: wall time of the launch of the flight in the air; None on the ground.
+        """
         off, length_min = self._off(body.get("off")), _length(body.get("length_min"))
         with self._lock:
             key = off, length_min
@@ -50,48 +85,72 @@ class DayPlan:
                     _changed(self._day, off, length_min), self._pool, SECONDS, 0.0, rounds=2, clock=monotonic
                 )
             plan = self._known[key]
-            minute = _minute(self._day, standing.wall_s)
-            if minute is None:
-                return self._reported(plan, "As the day file says it, batteries as believed at its start.")
-            done = [flight.name for flight in plan.day.flights[: standing.landed]]
-            charges = {name: soc for name, soc in standing.charges.items() if name in plan.day.batteries}
-            found = replan(plan, KnownNow(minute=minute, done=done, charges=charges), seconds=SECONDS, clock=monotonic)
-            count = f"{len(done)} flight{'' if len(done) == 1 else 's'} done"
-            unheard = listed([name for name in plan.day.batteries if name not in charges])
-            guessed = f" ({unheard} not heard now, so as planned)" if unheard else ""
-            since = f"As the batteries stand at {plan.day.clock(minute)}{guessed}, {count}. "
-            return self._reported(found.plan, since + (f"New: {'; '.join(found.news)}." if found.news else ""))
+            standing = standing_at(plan.day, wall_s, landed=landed, launched_s=launched_s)
+            if standing is None:
+                if is_past(plan.day, wall_s):
+                    return self._tree(None, f"The day of {plan.day.date} is past.")
+                return self._tree(plan, "Planned from its start, with the batteries as the day file states them.")
+            if not remaining_flights(plan.day, standing):
+                return self._tree(None, f"{NO_FLIGHT_LEFT.capitalize()}.")
+            known = {name: soc for name, soc in charges.items() if name in plan.day.batteries}
+            found = replan(plan, _known_now(plan, standing, known), seconds=SECONDS, clock=monotonic)
+            return self._tree(found.plan, _words(found.plan, standing, known, found.news))
 
-    def _off(self, told: object) -> frozenset[tuple[str, str]]:
+    def _off(self, pairs: object) -> frozenset[tuple[str, str]]:
         may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if load.sheddable}
-        pairs = told if isinstance(told, list) else []
-        found = frozenset((str(pair[0]), str(pair[1])) for pair in pairs if isinstance(pair, list) and len(pair) == 2)
-        if found - may or len(found) != len(pairs):
-            raise BadInput("off", str(told)[:60], "wants [box, load] pairs of sheddable loads")
+        rows = pairs if isinstance(pairs, list) else []
+        found = frozenset((str(row[0]), str(row[1])) for row in rows if isinstance(row, list) and len(row) == 2)
+        if found - may or len(found) != len(rows):
+            raise BadInput("off", str(pairs)[:60], "give [box, load] pairs of sheddable loads")
         return found
 
-    def _reported(self, plan: Plan, words: str) -> dict[str, object]:
-        day = plan.day
+    def _tree(self, plan: Plan | None, words: str) -> dict[str, object]:
+        """The answer to the page; None for a day with no flight left."""
+        off = frozenset() if plan is None else plan.day.off
+        answer = None if plan is None else plan.next_answer
+        charges = [] if plan is None else plan.outcome.charges
         return {
-            "name": day.name,
+            "name": self._day.name,
+            "verdict": None if answer is None else answer.verdict,
+            "sentence": "" if plan is None else first_line(plan),
             "words": words,
             "length_min": self._day.flights[0].flight.length_min,
-            "flights": [_flight(plan, name) for name in (flight.name for flight in day.flights)],
-            "charges": [charge_line(plan, run).strip() for run in plan.outcome.charges],
+            "flights": [] if plan is None else [_flight(plan, flight.name) for flight in plan.day.flights],
+            "charges": [] if plan is None else [charge_line(plan, run).strip() for run in charges],
+            "cautions": list(cautions(self._day)) if charges else [],
             "loads": [
-                {"box": box.name, "name": load.name, "off": (box.name, load.name) in day.off}
-                for box in day.boxes.values()
-                for load in box.load
-                if load.sheddable and not load.with_fans
+                {"box": box, "name": load, "off": (box, load) in off}
+                for box, load in sorted(sheddable_loads(self._day))
             ],
         }
+
+
+def _known_now(plan: Plan, standing: DayStanding, charges: Mapping[str, float]) -> KnownNow:
+    in_air = None
+    if standing.flying is not None and standing.launched_min is not None:
+        in_air = standing.flying, standing.launched_min
+    unheard = {
+        box.battery: f"{name} is not heard" for name, box in plan.day.boxes.items() if box.battery not in charges
+    }
+    return KnownNow(minute=standing.plan_min, done=standing.done, in_air=in_air, charges=charges, unheard=unheard)
+
+
+def _words(plan: Plan, standing: DayStanding, charges: Mapping[str, float], news: tuple[str, ...]) -> str:
+    """From when and from what the plan is made, and what changed."""
+    count = f"{len(standing.done)} flight{'' if len(standing.done) == 1 else 's'} done"
+    silent = listed([name for name in plan.day.batteries if name not in charges])
+    guessed = f" ({silent} not heard now, so as planned)" if silent else ""
+    words = f"With the batteries at {plan.day.clock(standing.plan_min)}{guessed}, {count}. "
+    return words + (f"New: {'; '.join(news)}." if news else "")
 
 
 def _flight(plan: Plan, name: str) -> dict[str, object]:
     answers = [answer for answer in plan.outcome.answers if answer.flight == name]
     return {
         "name": name,
-        "flown": all(answer.verdict != "not today" for answer in answers),
+        "flown": all(answer.verdict != DO_NOT_LAUNCH for answer in answers),
+        "in_air": any(answer.in_air for answer in answers),
+        "launch_min": max((answer.launch_min for answer in answers if answer.launch_min is not None), default=None),
         "boxes": [
             {
                 "box": one.box,
@@ -101,14 +160,6 @@ def _flight(plan: Plan, name: str) -> dict[str, object]:
             for one in answers
         ],
     }
-
-
-def _minute(day: Day, wall_s: float) -> float | None:
-    """Minutes since the day's start; None on another date, before it, and once its last flight may have slipped."""
-    now = datetime.fromtimestamp(wall_s)
-    minute = 60 * now.hour + now.minute + now.second / 60 - day.start_clock_min
-    last = day.flights[-1].landing_min + day.longest_wait_min * len(day.flights)
-    return minute if day.date in (None, now.date()) and 0 <= minute <= last else None
 
 
 def _changed(day: Day, off: frozenset[tuple[str, str]], length_min: float | None) -> Day:
@@ -123,9 +174,9 @@ def _changed(day: Day, off: frozenset[tuple[str, str]], length_min: float | None
     return replace(day, off=day.off | off, flights=tuple(flights))
 
 
-def _length(told: object) -> float | None:
-    if told is None:
+def _length(minutes: object) -> float | None:
+    if minutes is None:
         return None
-    if not isinstance(told, int | float) or not SHORTEST_MIN <= told <= LONGEST_MIN:
-        raise BadInput("length_min", str(told)[:20], "wants minutes from 1 to 1440")
-    return float(told)
+    if not isinstance(minutes, int | float) or not SHORTEST_MIN <= minutes <= LONGEST_MIN:
+        raise BadInput("length_min", str(minutes)[:20], "give minutes from 1 to 1440")
+    return float(minutes)

@@ -20,6 +20,7 @@ from groundbox.model import Acknowledge, Answer, Mark
 from groundbox.plan.day import Day
 from groundbox.settings import Settings
 from groundbox.store import Reader, leave
+from groundbox.ui.cmd_plan_live import flights_flown
 from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
 from groundbox.ui.page.access import Access, kept_passphrases
@@ -205,12 +206,16 @@ class Page:
     def plan(self, body: dict[str, object]) -> dict[str, object]:
         if self._planner is None:
             return {"none": "no day file was given: groundbox log --page --day DAY.toml"}
-        wall_s, landed = self._wall_s(), 0
-        began_s = self._planner.day_began_s(wall_s)
-        if began_s is not None:
-            with Reader(self._database) as reader:
-                landed = past.landings(reader, began_s, wall_s)
-        return self._planner.answer(body, past.Standing(wall_s=wall_s, charges=self._charges, landed=landed))
+        wall_s = self._wall_s()
+        with Reader(self._database) as reader:
+            flown = flights_flown(reader, self._planner.flights_since_s(wall_s), wall_s)
+        return self._planner.answer(
+            body,
+            wall_s=wall_s,
+            charges=self._charges,
+            landed=sum(landed_s is not None for _, landed_s in flown),
+            launched_s=flown[-1][0] if flown and flown[-1][1] is None else None,
+        )
 
     # --- inside ---
 
