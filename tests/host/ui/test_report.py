@@ -16,7 +16,7 @@ from groundbox.ui.cmd_report import command
 from groundbox.ui.report import tables
 from groundbox.ui.report.gather import SessionSums, flights_of
 from groundbox.ui.report.lanes import LanePlot
-from groundbox.ui.report.runs import DischargeRun, RunPoint, counted_back, judged, quality, truth_held
+from groundbox.ui.report.runs import RunPoint, SessionRun, counted_back, judged, quality, truth_held
 from groundbox.wire.messages import fields_of
 
 BASE_S = 1_800_000_000.0
@@ -80,7 +80,7 @@ def test_a_flight_has_the_runtime_at_its_landing() -> None:
     ]
 
 
-def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> DischargeRun:
+def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> SessionRun:
     """Ninety predictions a second apart, each with second 100 as its end; charge falls by 0.01 of 9 Ah a second."""
     points = [
         RunPoint(
@@ -91,7 +91,7 @@ def _run(ended_s: float, ended_by: str = "limit", drawn_ah: float = 0.0) -> Disc
         )
         for at in range(90)
     ]
-    return DischargeRun(
+    return SessionRun(
         battery="M9", points=points, ended_s=ended_s, ended_by=ended_by, drawn_ah=drawn_ah, capacity_ah=9.0
     )
 

@@ -14,7 +14,7 @@ from groundbox.settings import LoadSettings, Settings
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
 from groundbox.ui.page.past import happened
-from groundbox.ui.report.runs import LONGEST_STEP_S, DischargeRun, ReportFollower, RunPoint, at
+from groundbox.ui.report.runs import LONGEST_STEP_S, ReportFollower, RunPoint, SessionRun, at
 
 POINTS = 700
 
@@ -155,7 +155,7 @@ class BoxReport:
     rows: Sequence[tuple[Any, ...]]
     filled_s: float  # of the rows, from summaries in place of lost readings
     happened: Sequence[dict[str, object]]
-    runs: Sequence[DischargeRun]
+    runs: Sequence[SessionRun]
     after_ah: float  # drawn since the last run ended
     end_volts: float | None
     flights: Sequence[ReportedFlight]

@@ -37,7 +37,7 @@ class RunPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DischargeRun:
+class SessionRun:
     """A run on one charge; `ended_by` is "limit", "charge", "swap" or "session".
 
     capacity_ah: the estimated capacity at its end.
@@ -88,7 +88,7 @@ def at(points: Sequence[RunPoint], wall_s: float) -> RunPoint | None:
     return next((point for point in reversed(points) if point.wall_s <= wall_s), None)
 
 
-def judged(run: DischargeRun, fractions: Sequence[float] = (0.0, 0.25, 0.5, 0.75)) -> list[JudgedPrediction]:
+def judged(run: SessionRun, fractions: Sequence[float] = (0.0, 0.25, 0.5, 0.75)) -> list[JudgedPrediction]:
     """Predictions at fractions of a run."""
     every = judged_all(run)
     if not every:
@@ -104,7 +104,7 @@ def _when(one: JudgedPrediction) -> float:
     return one.wall_s
 
 
-def judged_all(run: DischargeRun) -> list[JudgedPrediction]:
+def judged_all(run: SessionRun) -> list[JudgedPrediction]:
     """Every prediction of a run. For a run that did not end at its limit, only what it proves."""
     at_least = run.ended_by != "limit"
     known = [point for point in run.points if point.runtime_s is not None and point.wall_s < run.ended_s]
@@ -117,7 +117,7 @@ def judged_all(run: DischargeRun) -> list[JudgedPrediction]:
     ]
 
 
-def quality(runs: Sequence[DischargeRun]) -> PredictionQuality | None:
+def quality(runs: Sequence[SessionRun]) -> PredictionQuality | None:
     """Over all predictions whose truth is known; None without one."""
     errors, held, low_held = [], 0, 0
     for run in runs:
@@ -138,7 +138,7 @@ def quality(runs: Sequence[DischargeRun]) -> PredictionQuality | None:
     )
 
 
-def counted_back(run: DischargeRun) -> list[tuple[float, float]]:
+def counted_back(run: SessionRun) -> list[tuple[float, float]]:
     """(wall time, actual state of charge): counted back from the limit by the measured ampere-hours.
 
     The state of charge at the limit and the capacity are those of the last estimate; the rest is measured.
@@ -152,7 +152,7 @@ def counted_back(run: DischargeRun) -> list[tuple[float, float]]:
     return [(p.wall_s, last.soc[1] + (last.drawn_ah - p.drawn_ah) / run.capacity_ah) for p in run.points]
 
 
-def truth_held(run: DischargeRun) -> float | None:
+def truth_held(run: SessionRun) -> float | None:
     """Fraction of the points whose band contains the actual state of charge; None where that is unknown."""
     pairs = [(p.soc, actual) for p, (_, actual) in zip(run.points, counted_back(run), strict=False) if p.soc]
     return sum(soc[0] <= actual <= soc[2] for soc, actual in pairs) / len(pairs) if pairs else None
@@ -172,7 +172,7 @@ class ReportFollower:
     def __init__(
         self, trackers: Sequence[tuple[float, Tracker | None]], loads: Sequence[LoadSettings], whole_s: float
     ) -> None:
-        self.runs: list[DischargeRun] = []
+        self.runs: list[SessionRun] = []
         self.after_ah = 0.0  # drawn since the last run ended
         self._coming = list(trackers)
         self._loads = loads
@@ -267,7 +267,7 @@ class ReportFollower:
     def _end(self, by: str, wall_s: float) -> None:
         if self._points and self.tracker:
             self.runs.append(
-                DischargeRun(
+                SessionRun(
                     battery=self.tracker.battery,
                     points=self._points,
                     ended_s=wall_s,
