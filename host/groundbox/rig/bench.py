@@ -59,13 +59,12 @@ class Paced:
     """No faster than a clock.
 
     Attributes:
-        ahead_us: 0, see World.
+        ahead_us: as in World's Pace.
         worst_lag_s: maximum of simulated seconds by which the board was behind the clock.
     """
 
-    ahead_us = 0
-
-    def __init__(self, clock: SimClock) -> None:
+    def __init__(self, clock: SimClock, ahead_us: int = 0) -> None:
+        self.ahead_us = ahead_us
         self._clock = clock
         self._start_s = clock.monotonic_s()
         self.worst_lag_s = 0.0
@@ -155,6 +154,7 @@ class SimulatedBoard:
         board_settings: firmware settings other than the defaults, written to a flash that is still empty.
         changes: changes of the box and the board, in seconds since the start.
         interpreter: process.MICROPYTHON, process.CPYTHON, or None for the best one available.
+        ahead: for high speeds: native and ahead as in Bench.
 
     Attributes:
         port: the port's path.
@@ -171,8 +171,10 @@ class SimulatedBoard:
         board_settings: dict[str, int] | None = None,
         changes: Iterable[SimChange] = (),
         interpreter: str | None = None,
+        ahead: bool = False,
     ) -> None:
         self.box = SimBox(settings)
+        self._ahead_us = _AHEAD_US if ahead else 0
         self.interpreter = interpreter or best_interpreter()
         self._clock, self._changes = clock, tuple(changes)
         folder = folder.absolute()  # the port is a link, and the board's own working directory is its flash
@@ -186,8 +188,9 @@ class SimulatedBoard:
 
     def start(self) -> None:
         """Switches the board on."""
-        self._pace = Paced(self._clock)
-        self._world = World(self.box, self._flash, self._console, self.interpreter, self._pace, self._changes)
+        self._pace = Paced(self._clock, self._ahead_us)
+        native = self._ahead_us > 0
+        self._world = World(self.box, self._flash, self._console, self.interpreter, self._pace, self._changes, native)
         self._thread = Thread(target=self._run, name=f"rig-{self.box.settings.name}", daemon=True)
         self._thread.start()
 

@@ -20,7 +20,9 @@ STALL_S = FIRST_LAUNCH_S + 10 * 60.0  # when the fans next run after this, a twi
 UNPLUG_AFTER_S, UNPLUGGED_S = 120.0, 20.0  # after the landing
 SLOW_START_S = 20.0  # while the host finds the boards and compares its clock with theirs
 SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
+OVER_AFTER_S = 60.0  # after the last landing
 PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board needs 1.5 s
+_AHEAD_FROM = 10.0  # speed from which a board may run on for a simulated second
 AHEAD_S = 1.0  # maximum by which the clock is ahead of the slowest board
 
 
@@ -99,7 +101,9 @@ class DemoSession:
 
     def __init__(self, clock: SessionClock, folder: Path, speed: float, say: Callable[[str], None]) -> None:
         self.clock, self.speed, self._say = clock, speed, say
-        self.boards = [SimulatedBoard(box, clock, folder / box.name) for box in (TABLE, MAST)]
+        self.boards = [
+            SimulatedBoard(box, clock, folder / box.name, ahead=speed > _AHEAD_FROM) for box in (TABLE, MAST)
+        ]
         self.table = self.boards[0]
         self.stalled_s: float | None = None
         self.flight = 0
@@ -152,7 +156,7 @@ class DemoSession:
             self._free_fan(now_s)
         elif self.flight < FLIGHTS and now_s >= FIRST_LAUNCH_S + self.flight * (FLIGHT_S + GAP_S):
             self._launch(now_s, state)
-        elif self.flight == FLIGHTS and now_s >= LAST_LANDING_S:
+        elif self.flight == FLIGHTS and now_s >= self._land_s + OVER_AFTER_S:
             self.over = True
 
     def _press(self, now_s: float) -> None:
@@ -163,6 +167,7 @@ class DemoSession:
         self.flight += 1
         if state.not_enough:
             self.not_flown.append(self.flight)
+            self._land_s = now_s
             for why in state.not_enough:
                 self._say(f"flight {self.flight} is not flown. {why}")
             return

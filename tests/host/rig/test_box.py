@@ -21,12 +21,12 @@ def _run(box: SimBox, seconds: float, step_s: float = 0.1) -> None:
 
 @pytest.mark.parametrize("charger_amps", [0.0, 4.0])
 def test_energy_balances(charger_amps: float) -> None:
-    """All that battery, charger and sun give is in loads, leads, heat stored and heat gone, to 0.1 %."""
+    """The energy from battery, charger and sun equals that in loads, leads, heat stored and heat lost, to 0.1 %."""
     settings = replace(TABLE, battery=SimBatterySettings(c20_ah=18.0, start_soc=0.6), lead_ohm=0.1)
     box = SimBox(settings)
     make_change(box, "charger_amps", charger_amps)
     make_change(box, "extra_ohm", 0.05)
-    _run(box, 3600)
+    _run(box, 3600, 0.25)
     battery, case = box.battery, box.case
     given = battery.chemical_joules + box.charger_joules
     used = box.load_joules + box.lead_joules + battery.heat_joules
@@ -65,14 +65,14 @@ def test_loads_keep_their_mean() -> None:
     assert joules / now_s == pytest.approx(4.0, rel=0.02)
 
 
-def _lasts_s(settings: SimBoxSettings, most_s: float) -> float:
+def _lasts_s(settings: SimBoxSettings, limit_s: float) -> float:
     box = SimBox(settings)
-    while box.now_s < most_s and all(load.working for load in box.loads.values()):
+    while box.now_s < limit_s and all(load.working for load in box.loads.values()):
         _run(box, 10.0, 5.0)
     return box.now_s
 
 
-def test_the_old_battery_does_not_last_the_day_and_the_new_one_does() -> None:
+def test_the_aged_battery_does_not_last_the_day_and_the_new_one_does() -> None:
     """Four flights of 35 minutes and three gaps of 40 are 260 minutes (invented session); fans on throughout."""
     day_s = 260 * 60
     assert 140 * 60 < _lasts_s(MAST, day_s) < day_s - 35 * 60
@@ -104,7 +104,7 @@ def test_sun_on_the_lid_warms_the_case() -> None:
     for box in (shade, sunny):
         for fan in box.fans:
             fan.drive = 0.0
-        _run(box, 3600)
+        _run(box, 3600, 0.5)
     assert sunny.case.air_c > shade.case.air_c + 5
 
 
@@ -129,7 +129,7 @@ def test_a_charger_gives_amps_then_holds_volts() -> None:
     assert box.node.charger_amps < 2
 
 
-def test_sensors_show_what_they_should_and_break_as_told() -> None:
+def test_sensors_read_the_truth_and_break_as_set() -> None:
     """Thermistor 10 k at 25 C in a 10 k divider is half of the reference; B 3950 at 0 C is 33621 ohm (beta formula)."""
     perfect = SimSensorSettings(perfect=True)
     box = SimBox(SimBoxSettings(name="b", battery=SimBatterySettings(c20_ah=18), senses=perfect, start_c=25.0))
