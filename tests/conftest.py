@@ -9,8 +9,14 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from hypothesis import settings
 
 _ROOT = Path(__file__).parents[1]
+
+# No time limit for one example: on a busy computer it fails for no fault of the code.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
+
 sys.path[:0] = [str(_ROOT / "firmware"), str(_ROOT / "tests" / "both")]
 
 _micropython = ModuleType("micropython")
