@@ -1,10 +1,17 @@
-"""A board of a few lines, for the host's side of the line: it speaks the registry and keeps records until told."""
+"""A small simulated board for the host's side of a connection, and a broker on this computer."""
 
-from collections.abc import Callable
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 
+from groundbox.link.broker import Broker
 from groundbox.link.clock import BoardMemory, Moment
 from groundbox.link.exchange import Exchange
 from groundbox.model import Item
@@ -12,6 +19,7 @@ from groundbox.wire import line
 from groundbox.wire.messages import checksum, fields_of
 
 WALL_S = 1_760_000_000.0
+MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 
 
 def reading_values(box: str, boot: int, sequence: int, uptime_ms: int, **given: object) -> list[object]:
@@ -24,7 +32,7 @@ def reading_values(box: str, boot: int, sequence: int, uptime_ms: int, **given: 
 
 @dataclass
 class FakeBoard:
-    """Answers as the firmware does; time is given."""
+    """Answers as the firmware does; its time is set from outside."""
 
     box: str = "mast"
     boot: int = 3
@@ -35,7 +43,7 @@ class FakeBoard:
     now_s: float = 0.0
     records: dict[int, bytes] = field(default_factory=dict)
     heard: list[tuple[str, list[object]]] = field(default_factory=list)
-    told: int = 0
+    acknowledged: int = 0
     out: bytes = b""
     mute_clock: bool = False
 
@@ -44,7 +52,7 @@ class FakeBoard:
         return round((self.now_s - self.started_s) * 1000)
 
     def restart(self, boot: int) -> None:
-        self.boot, self.sequence, self.told, self.records = boot, 0, 0, {}
+        self.boot, self.sequence, self.acknowledged, self.records = boot, 0, 0, {}
         self.started_s = self.now_s
         self.out = self.hello()
 
@@ -75,7 +83,7 @@ class FakeBoard:
                 wanted = range(values[2], values[3] + 1)
                 self.out += b"".join(self.records[n] for n in wanted if n in self.records)
             elif name == "stored" and values[2] == self.boot:
-                self.told = max(self.told, values[3])
+                self.acknowledged = max(self.acknowledged, values[3])
             elif name == "get":
                 self.out += line.encode("answer", [*head, values[1], "ok", values[2], "42", 0, 100, None])
 
@@ -85,13 +93,13 @@ class FakeBoard:
 
 
 class Desk:
-    """A session and a board on one line, with clocks that only move when told."""
+    """An exchange and a board on one line, with clocks that only `run` moves."""
 
     def __init__(self, session: Exchange, board: FakeBoard) -> None:
         self.session, self.board = session, board
         self.wall_s, self.monotonic_s = WALL_S, 1000.0
         self.items: list[Item] = []
-        self.harm: Callable[[bytes], bytes] = lambda data: data
+        self.damage: Callable[[bytes], bytes] = lambda data: data
 
     def now(self) -> Moment:
         return Moment(wall_s=self.wall_s, monotonic_s=self.monotonic_s, real_s=self.monotonic_s)
@@ -105,7 +113,7 @@ class Desk:
             self.board.now_s += step_s
             if measure and step % round(1 / step_s) == 0:
                 self.board.measure()
-            self.items += self.session.receive(self.harm(self.board.say()), self.now())
+            self.items += self.session.receive(self.damage(self.board.say()), self.now())
             self.items += self.session.tick(self.now())
             self.board.hear(self.session.output())
         return self.items[before:]
@@ -134,3 +142,24 @@ def make_board() -> type[FakeBoard]:
 @pytest.fixture
 def make_reading() -> Callable[..., list[object]]:
     return reading_values
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    if MOSQUITTO is None:
+        pytest.skip("no mosquitto on this machine")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    settings = tmp_path / "broker.conf"
+    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+    process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stderr=subprocess.DEVNULL)
+    end_s = time.monotonic() + 10.0
+    while time.monotonic() < end_s:
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                break
+        time.sleep(0.02)
+    yield Broker(host="127.0.0.1", port=port)
+    process.terminate()
+    process.wait()

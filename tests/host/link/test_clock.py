@@ -1,4 +1,4 @@
-"""Board uptime to wall time: against simulated clocks whose truth is known."""
+"""Board uptime to wall time: against simulated clocks with known true time, and by hand."""
 
 import random
 
@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.link.clock import ARRIVAL_UNCERTAINTY_S, RESTART_S, SET_S, BoardClock, ClockUpdate
+from groundbox.link.clock import (
+    ARRIVAL_UNCERTAINTY_S,
+    RESTART_S,
+    SET_S,
+    BoardClock,
+    Clocks,
+    ClockUpdate,
+    WallTime,
+)
 from groundbox.model import StartTime
 
 WALL_S = 1_760_000_000.0
@@ -36,12 +44,12 @@ class Truth:
             round_trip_s=there_s + back_s,
         )
 
-    def heard(self, true_s: float, came_s: float) -> StartTime | None:
+    def heard(self, true_s: float, arrived_s: float) -> StartTime | None:
         return self.clock.heard(
             3,
             self.uptime_ms(true_s),
-            received_wall_s=self.wall_s(came_s),
-            received_monotonic_s=5000.0 + came_s,
+            received_wall_s=self.wall_s(arrived_s),
+            received_monotonic_s=5000.0 + arrived_s,
         )
 
     def error_s(self, true_s: float, boot: int = 3) -> tuple[float, float]:
@@ -49,6 +57,62 @@ class Truth:
         wall = self.clock.wall(boot, self.uptime_ms(true_s))
         assert wall
         return abs(wall.wall_s - self.wall_s(true_s)), wall.uncertainty_s
+
+
+def test_a_round_trip_by_hand() -> None:
+    """Asked at 998 s, answered at 1000 s of wall time with an uptime of 10 s: the start is at 999 - 10 = 989 s."""
+    clock = BoardClock("mast")
+    update = clock.exchange(3, 10_000, received_wall_s=1000.0, received_monotonic_s=500.0, round_trip_s=2.0)
+    assert update == ClockUpdate(
+        again=False, start=StartTime(box="mast", boot=3, wall_s=989.0, uncertainty_s=1.001, source="exchange")
+    )
+    assert clock.wall(3, 10_000) == WallTime(wall_s=999.0, uncertainty_s=1.001, source="exchange")
+    assert clock.wall(3, 20_000) == WallTime(wall_s=1009.0, uncertainty_s=pytest.approx(1.002), source="exchange")
+    assert clock.wall(3, 0) == WallTime(wall_s=989.0, uncertainty_s=pytest.approx(1.002), source="exchange")
+    assert clock.wall(4, 10_000) is None
+
+
+def test_the_round_trip_with_the_smaller_uncertainty_counts() -> None:
+    clock = BoardClock("mast")
+    clock.exchange(3, 10_000, received_wall_s=1000.0, received_monotonic_s=500.0, round_trip_s=2.0)
+    clock.exchange(3, 40_000, received_wall_s=1029.3, received_monotonic_s=529.3, round_trip_s=0.2)
+    assert clock.wall(3, 10_000) == WallTime(
+        wall_s=pytest.approx(999.2), uncertainty_s=pytest.approx(0.104), source="exchange"
+    )
+
+
+def test_arrivals_by_hand() -> None:
+    """The start is the minimum arrival less uptime on the monotonic clock, moved by the newest wall time."""
+    clock = BoardClock("mast")
+    clock.heard(3, 10_000, received_wall_s=1000.5, received_monotonic_s=500.5)
+    assert clock.wall(3, 20_000) == WallTime(wall_s=1010.5, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")
+    clock.heard(3, 11_000, received_wall_s=1001.2, received_monotonic_s=501.2)
+    assert clock.wall(3, 20_000).wall_s == pytest.approx(1010.2)
+    clock.heard(3, 12_000, received_wall_s=1003.3, received_monotonic_s=503.0)
+    assert clock.wall(3, 20_000).wall_s == pytest.approx(1010.5), "the wall clock was moved by 0.3 s"
+
+
+@pytest.mark.parametrize(("moved_s", "reported"), [(SET_S + 0.02, True), (SET_S - 0.02, False), (-SET_S - 0.02, True)])
+def test_a_step_over_the_tolerance_is_a_clock_that_was_set(moved_s: float, reported: bool) -> None:
+    truth = Truth()
+    truth.exchange(100.0)
+    truth.off_s = moved_s
+    assert (truth.exchange(100.0).start is not None) == reported
+
+
+@pytest.mark.parametrize(("later_s", "again"), [(RESTART_S + 0.02, True), (RESTART_S - 0.02, False)])
+def test_a_start_later_by_more_than_a_restart_takes_is_another_start(later_s: float, again: bool) -> None:
+    truth = Truth()
+    truth.exchange(100.0)
+    truth.started_s = later_s
+    assert truth.exchange(100.0).again == again
+
+
+def test_the_reading_of_the_two_clocks_with_the_smallest_gap_counts() -> None:
+    monotonic = iter([1.0, 5.0, 6.0, 6.5, 7.0, 9.0])
+    wall = iter([100.0, 200.0, 300.0])
+    now = Clocks(wall_s=lambda: next(wall), monotonic_s=lambda: next(monotonic)).now()
+    assert (now.wall_s, now.monotonic_s) == (200.0, 6.25)
 
 
 def test_unknown_before_anything_is_known() -> None:
@@ -81,7 +145,7 @@ def test_a_quick_exchange_is_good_to_milliseconds() -> None:
 
 
 @pytest.mark.parametrize("step_s", [-10 * YEAR_S, -86400.0, -3.0, 3.0, 3600.0, 55 * YEAR_S])
-def test_the_hosts_clock_is_set(step_s: float) -> None:
+def test_a_clock_that_was_set_moves_the_start(step_s: float) -> None:
     truth = Truth()
     assert truth.exchange(100.0).start is not None, "first known"
     assert truth.exchange(130.0).start is None, "nothing new"
@@ -104,8 +168,8 @@ def test_a_steered_clock_is_followed_without_a_jump() -> None:
         assert truth.error_s(30.0 * number + 1)[0] < 0.02
 
 
-def test_the_host_slept() -> None:
-    """The monotonic clock may stand still in sleep; the wall clock and the board go on."""
+def test_a_sleep_of_the_host() -> None:
+    """The monotonic clock may stand still in sleep; the wall clock and the board continue."""
     truth = Truth()
     truth.exchange(100.0)
     slept_s = 2400.0
@@ -120,7 +184,7 @@ def test_the_host_slept() -> None:
     assert exchanged.start is None
 
 
-def test_the_board_starts_anew_with_a_new_number() -> None:
+def test_a_restart_with_a_new_number() -> None:
     truth = Truth()
     truth.exchange(100.0)
     truth.started_s = 110.0
@@ -142,7 +206,7 @@ def test_another_start_under_the_same_number() -> None:
 
 
 def test_arrivals_alone() -> None:
-    """The least delayed of them is nearest; an exchange is better."""
+    """The message with the smallest delay is nearest; an exchange is better."""
     truth, dice = Truth(), random.Random(1)
     for second in range(30):
         delay_s = dice.uniform(0.01, 1.5)
@@ -156,7 +220,7 @@ def test_arrivals_alone() -> None:
 
 
 @pytest.mark.parametrize("kept_s", [5, 300, 5000])
-def test_what_a_broker_kept_is_dated_once_it_comes_no_faster(kept_s: int) -> None:
+def test_messages_that_a_broker_kept_are_dated_once_they_arrive_no_faster(kept_s: int) -> None:
     """Sent each second while nobody listened, then all at once; then live, each a little late."""
     truth, dice = Truth(), random.Random(2)
     for second in range(kept_s):
@@ -169,7 +233,7 @@ def test_what_a_broker_kept_is_dated_once_it_comes_no_faster(kept_s: int) -> Non
 
 
 @pytest.mark.parametrize("step_s", [-10 * YEAR_S, -86400.0, -3.0, 3.0, 3600.0, 55 * YEAR_S])
-def test_the_hosts_clock_is_set_where_there_are_only_arrivals(step_s: float) -> None:
+def test_a_clock_that_was_set_moves_the_start_by_arrivals(step_s: float) -> None:
     truth = Truth()
     assert [truth.heard(second, second + 0.5) for second in range(100)] == [None] * 100
     truth.off_s = step_s
@@ -177,7 +241,7 @@ def test_the_hosts_clock_is_set_where_there_are_only_arrivals(step_s: float) -> 
     assert start is not None
     assert start.wall_s == pytest.approx(WALL_S + step_s, abs=1.0)
     assert truth.error_s(101)[0] < 1.0
-    assert truth.heard(101, 101.5) is None, "told once"
+    assert truth.heard(101, 101.5) is None, "reported once"
 
 
 @pytest.mark.parametrize("uptime_ms", [9007199254740992, 20 * 366 * 86_400_000])
@@ -191,7 +255,7 @@ def test_an_uptime_that_no_board_has_dates_nothing(uptime_ms: int) -> None:
     assert truth.error_s(180)[0] < 1.0
 
 
-def test_the_host_slept_where_there_are_only_arrivals() -> None:
+def test_a_sleep_of_the_host_with_arrivals_alone() -> None:
     """The monotonic clock may stand still in sleep."""
     truth = Truth()
     truth.heard(100, 100.5)

@@ -1,4 +1,4 @@
-"""The talk with a board: what it asks, what it lets through, what it counts; no thread, no port, no clock."""
+"""The exchange with a board: what it asks, passes on and counts; no thread, no port, no clock."""
 
 import random
 from collections.abc import Callable
@@ -23,7 +23,7 @@ def _sequences(items: list[Item], boot: int = 3) -> list[int]:
     return [item.sequence for item in _of(Reading, items) if item.boot == boot]
 
 
-def _said(board, name: str) -> list[list[object]]:
+def _heard(board, name: str) -> list[list[object]]:
     return [values for heard, values in board.heard if heard == name]
 
 
@@ -39,12 +39,12 @@ def test_hello_clock_records(desk, board) -> None:
         assert reading.wall_uncertainty_s < 0.1
 
 
-def test_nothing_is_let_through_before_the_hello(desk, board) -> None:
+def test_nothing_is_passed_on_before_the_hello(desk, board) -> None:
     board.hello = lambda: b""  # type: ignore[method-assign]
     assert _of(Reading, desk.run(10.0)) == []
-    assert len(_said(board, "who")) >= 9
+    assert len(_heard(board, "who")) >= 9
     del board.hello
-    assert _sequences(desk.run(3.0))[:5] == [1, 2, 3, 4, 5], "held back, not lost"
+    assert _sequences(desk.run(3.0))[:5] == [1, 2, 3, 4, 5], "kept for later, not lost"
 
 
 def test_a_long_wait_for_the_hello_fills_no_memory(desk, board) -> None:
@@ -52,7 +52,7 @@ def test_a_long_wait_for_the_hello_fills_no_memory(desk, board) -> None:
     desk.run(3 * HELD)
     assert len(desk.session._held) == HELD
     del board.hello
-    assert sorted(set(_sequences(desk.run(10.0)))) == list(range(1, board.sequence + 1)), "asked for again"
+    assert sorted(set(_sequences(desk.run(10.0)))) == list(range(1, board.sequence + 1)), "requested again"
 
 
 def test_without_an_answer_for_the_clock_records_come_by_arrival(desk, board) -> None:
@@ -61,11 +61,11 @@ def test_without_an_answer_for_the_clock_records_come_by_arrival(desk, board) ->
     assert {reading.wall_source for reading in _of(Reading, items)} == {"arrival"}
     board.mute_clock = False
     later = desk.run(5.0)
-    assert _of(StartTime, later), "the store is told where the earlier ones belong"
+    assert _of(StartTime, later), "the store gets the time of the earlier ones"
     assert _of(Reading, later)[-1].wall_source == "exchange"
 
 
-def test_a_gap_is_counted_and_asked_for(desk, board) -> None:
+def test_a_gap_is_counted_and_requested(desk, board) -> None:
     desk.run(5.0)
     for _ in range(3):
         board.measure(say=False)
@@ -75,7 +75,7 @@ def test_a_gap_is_counted_and_asked_for(desk, board) -> None:
     assert sum(count.lost_records for count in _of(LinkCount, items)) == 0
 
 
-def test_what_the_board_holds_no_longer_is_counted_as_lost(desk, board) -> None:
+def test_records_that_the_board_holds_no_longer_are_counted_as_lost(desk, board) -> None:
     desk.run(5.0)
     for _ in range(3):
         board.measure(say=False)
@@ -86,12 +86,12 @@ def test_what_the_board_holds_no_longer_is_counted_as_lost(desk, board) -> None:
     assert sum(count.lost_records for count in _of(LinkCount, items)) == 2
     missing = set(range(1, board.sequence + 1)) - set(_sequences(desk.items))
     assert missing == {6, 7}
-    before = len(_said(board, "resend"))
+    before = len(_heard(board, "resend"))
     desk.run(120.0)
-    assert len(_said(board, "resend")) == before, "and is asked for no more"
+    assert len(_heard(board, "resend")) == before, "and is requested no more"
 
 
-def test_a_new_connection_asks_for_what_the_board_still_holds(make_desk: Callable, make_board: Callable) -> None:
+def test_a_new_connection_requests_what_the_board_still_holds(make_desk: Callable, make_board: Callable) -> None:
     board = make_board()
     for _ in range(300):
         board.now_s += 1.0
@@ -99,7 +99,7 @@ def test_a_new_connection_asks_for_what_the_board_still_holds(make_desk: Callabl
     desk = make_desk(Exchange("/dev/board", BoardMemory(), 1), board)
     items = desk.run(3.0)
     assert sorted(set(_sequences(items))) == list(range(62, board.sequence + 1)), "240 when it said hello"
-    assert _of(LinkCount, items) == [], "what was before this connection is no gap of it"
+    assert _of(LinkCount, items) == [], "records before this connection are no gap"
 
 
 def test_the_board_restarts(desk, board) -> None:
@@ -118,8 +118,8 @@ def test_the_board_restarts_and_its_hello_is_lost(desk, board) -> None:
     assert _sequences(desk.run(5.0), boot=4) == [1, 2, 3, 4, 5]
 
 
-def test_the_board_was_installed_anew(desk, board) -> None:
-    """The same start number again: seen by the board's uptime against the host's monotonic clock."""
+def test_the_board_was_installed_again(desk, board) -> None:
+    """The same start number again: detected by the board's uptime against the host's monotonic clock."""
     desk.run(60.0)
     board.restart(3)
     items = desk.run(5.0)
@@ -130,7 +130,7 @@ def test_the_board_was_installed_anew(desk, board) -> None:
 
 
 @pytest.mark.parametrize("step_s", [-86400.0, 365 * 86400.0])
-def test_the_hosts_clock_is_set(step_s: float, desk, board) -> None:
+def test_the_host_clock_is_set(step_s: float, desk, board) -> None:
     desk.run(10.0)
     desk.wall_s += step_s
     items = desk.run(5.0)
@@ -138,12 +138,12 @@ def test_the_hosts_clock_is_set(step_s: float, desk, board) -> None:
     assert _of(Reading, items)[-1].wall_s == pytest.approx(desk.wall_s - 1.0, abs=0.1)
 
 
-def test_clock_is_asked_now_and_then(desk, board) -> None:
+def test_the_clock_is_requested_regularly(desk, board) -> None:
     desk.run(100.0)
-    assert 3 <= len(_said(board, "ask_clock")) <= 5
+    assert 3 <= len(_heard(board, "ask_clock")) <= 5
 
 
-def test_an_answer_to_an_earlier_program_is_not_taken(desk, board) -> None:
+def test_an_answer_to_an_earlier_program_is_ignored(desk, board) -> None:
     desk.run(2.0)
     board.out += line.encode("clock", ["mast", 3, 1, 999, 1])
     items = desk.run(2.0)
@@ -151,7 +151,7 @@ def test_an_answer_to_an_earlier_program_is_not_taken(desk, board) -> None:
     assert all(reading.wall_uncertainty_s < 0.1 for reading in _of(Reading, items))
 
 
-def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_board: Callable) -> None:
+def test_another_registry_is_reported_and_not_decoded(make_desk: Callable, make_board: Callable) -> None:
     board = make_board(registry="0BADCAFE")
     desk = make_desk(Exchange("/dev/board", BoardMemory(), 1), board)
     items = desk.run(60.0)
@@ -160,9 +160,9 @@ def test_another_registry_is_named_and_not_decoded(make_desk: Callable, make_boa
     assert checksum() in items[0].sentence
     assert len(items) == 1
     assert desk.session.hello is None
-    assert len(_said(board, "who")) <= 6, "asked again, rarely"
+    assert len(_heard(board, "who")) <= 6, "asked again, seldom"
     board.registry = checksum()
-    assert _sequences(desk.run(60.0)), "once it is updated it is taken"
+    assert _sequences(desk.run(60.0)), "once it is updated its records are taken"
 
 
 def test_a_second_board_of_the_same_name_is_not_taken(make_desk: Callable, make_board: Callable) -> None:
@@ -191,24 +191,24 @@ def test_records_of_another_box_are_not_taken(desk, board) -> None:
     assert {hello.box for hello in _of(Hello, items)} == {"table"}, "it was renamed, and asked who it is"
 
 
-def test_stored_goes_to_its_board_alone(desk, board) -> None:
+def test_an_acknowledgement_goes_to_its_board_alone(desk, board) -> None:
     desk.run(5.0)
     desk.session.acknowledge_stored(Stored(box="table", boot=3, sequence=5))
     desk.session.acknowledge_stored(Stored(box="mast", boot=3, sequence=4))
     desk.run(1.0)
-    assert board.told == 4
-    assert len(_said(board, "stored")) == 1
+    assert board.acknowledged == 4
+    assert len(_heard(board, "stored")) == 1
 
 
-def test_what_this_very_start_was_told_is_not_asked_for_again(make_desk: Callable, make_board: Callable) -> None:
-    board, known = make_board(), BoardMemory()
-    desk = make_desk(Exchange("/dev/board", known, 1), board)
+def test_acknowledged_records_of_this_start_are_not_requested_again(make_desk: Callable, make_board: Callable) -> None:
+    board, memory = make_board(), BoardMemory()
+    desk = make_desk(Exchange("/dev/board", memory, 1), board)
     desk.run(20.0)
     desk.session.acknowledge_stored(Stored(box="mast", boot=3, sequence=18))
-    desk.session = Exchange("/dev/board", known, 1)
+    desk.session = Exchange("/dev/board", memory, 1)
     assert min(_sequences(desk.run(3.0))) == 19
-    board.restart(3)  # installed anew: what the other start was told does not count
-    desk.session = Exchange("/dev/board", known, 1)
+    board.restart(3)  # installed again: acknowledgements of the other start do not count
+    desk.session = Exchange("/dev/board", memory, 1)
     for _ in range(30):
         board.measure(say=False)
     items = desk.run(3.0)
@@ -251,20 +251,20 @@ def test_console_text_is_kept_but_not_without_limit(desk, board) -> None:
 
 
 @pytest.mark.parametrize("error_rate", [1e-4, 1e-3])
-def test_a_bad_line_loses_nothing_and_invents_nothing(error_rate: float, desk, board) -> None:
+def test_a_noisy_line_loses_no_record_and_invents_none(error_rate: float, desk, board) -> None:
     """Bits flipped at random: every record arrives, unchanged; what was damaged is counted."""
     dice = random.Random(20)
 
-    def harm(data: bytes) -> bytes:
-        harmed = bytearray(data)
+    def damage(data: bytes) -> bytes:
+        damaged = bytearray(data)
         for _ in range(round(dice.gauss(len(data) * 8 * error_rate, 1.0))):
             bit = dice.randrange(len(data) * 8 or 1)
-            harmed[bit // 8] ^= 1 << bit % 8
-        return bytes(harmed)
+            damaged[bit // 8] ^= 1 << bit % 8
+        return bytes(damaged)
 
-    desk.harm = lambda data: harm(data) if data else data
+    desk.damage = lambda data: damage(data) if data else data
     desk.run(150.0)
-    desk.harm = lambda data: data
+    desk.damage = lambda data: data
     desk.run(30.0)
     came = {reading.sequence: to_wire(reading) for reading in _of(Reading, desk.items)}
     assert sorted(came) == list(range(1, board.sequence + 1))

@@ -1,13 +1,10 @@
-"""Boards heard through a real broker on this machine (mosquitto; skipped where there is none)."""
+"""Boards at a real broker on this machine (mosquitto; skipped where there is none)."""
 
-import os
-import shutil
 import socket
 import ssl
-import subprocess
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
+from types import SimpleNamespace
 
 import paho.mqtt.client as paho
 import pytest
@@ -28,28 +25,6 @@ from groundbox.wire import auth, json_form, line
 from groundbox.wire.messages import checksum
 
 CLOCKS = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
-MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    if MOSQUITTO is None:
-        pytest.skip("no mosquitto on this machine")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    settings = tmp_path / "broker.conf"
-    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-    process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stderr=subprocess.DEVNULL)
-    end_s = time.monotonic() + 10.0
-    while time.monotonic() < end_s:
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                break
-        time.sleep(0.02)
-    yield Broker(host="127.0.0.1", port=port)
-    process.terminate()
-    process.wait()
 
 
 @pytest.fixture
@@ -104,7 +79,7 @@ def _hello(registry: str) -> list[object]:
     return ["mast", 3, 0, "0.1.0", registry, "00000000", "fake", "power", 500, 1, 10]
 
 
-def test_messages_come_as_values(arrivals, start, board, make_reading) -> None:
+def test_messages_arrive_as_values(arrivals, start, board, make_reading) -> None:
     source = start(arrivals)
     _say(board, "hello", _hello(checksum()))
     _say(board, "reading", make_reading("mast", 3, 1, 1000, battery_mv=12_034))
@@ -121,7 +96,7 @@ KEY = bytes(range(32))
 
 
 class TalkingBoard:
-    """A board that takes sealed commands and answers as boards do."""
+    """A board that takes sealed commands and answers as the firmware does."""
 
     def __init__(self, client: paho.Client, make_reading: Callable[..., list[object]]) -> None:
         self._client, self._make_reading = client, make_reading
@@ -151,7 +126,7 @@ class TalkingBoard:
         self._client.publish(f"groundbox/mast/{name}", json_form.encode(name, values), qos=1)
 
     def named(self, wanted: str) -> list[list[object]]:
-        """What it heard by that name."""
+        """The commands of that name."""
         return [values for _, name, values in self.heard if name == wanted]
 
 
@@ -183,7 +158,7 @@ def test_a_box_with_a_key_is_asked_who_it_is_and_dated_by_its_clock(arrivals, ta
     kinds = [type(item) for item in items if not isinstance(item, LinkNote | LinkCount)]
     assert kinds[0] is Hello
     readings = [item for item in items if isinstance(item, Reading)]
-    assert {item.sequence for item in readings} == {1, 2, 3, 4, 5}, "what is missing was asked for"
+    assert {item.sequence for item in readings} == {1, 2, 3, 4, 5}, "missing records were requested"
     assert {item.wall_source for item in readings} == {"exchange"}
     assert len(boards.named("ask_clock")) == 1
     source.acknowledge_stored([Stored(box="mast", boot=3, sequence=5), Stored(box="table", boot=1, sequence=1)])
@@ -203,7 +178,7 @@ def test_a_command_is_answered(arrivals, talking, board, make_reading) -> None:
     assert isinstance(source.command("table", "silence").exception(0), LinkError)
 
 
-def test_counters_go_on_in_the_next_run_even_with_the_clock_set_back(tmp_path) -> None:
+def test_counters_continue_in_the_next_run_even_with_the_clock_set_back(tmp_path) -> None:
     new_key(tmp_path / "keys", "mast")
     used: list[bytes] = []
     for wall_s in (1.8e9, 1.8e9 - 86_400.0, 1.9e9, 1.8e9):
@@ -225,7 +200,7 @@ def test_a_key_that_others_can_read_is_not_used(tmp_path) -> None:
     assert not Keys(tmp_path).has("../shed")
 
 
-def test_what_is_not_on_the_disk_comes_again(arrivals, start, board, make_reading) -> None:
+def test_a_message_that_is_not_on_the_disk_is_sent_again(arrivals, start, board, make_reading) -> None:
     first = start(arrivals)
     _say(board, "reading", make_reading("mast", 3, 1, 1000))
     _until(arrivals, lambda items: len(items) == 1)
@@ -241,11 +216,18 @@ def test_what_is_not_on_the_disk_comes_again(arrivals, start, board, make_readin
     assert [item.sequence for item in items] == [2, 3]
 
 
-def test_dirt_is_counted_and_harms_nothing(arrivals, start, board, make_reading) -> None:
+def test_malformed_messages_are_counted_and_do_no_damage(arrivals, start, board, make_reading) -> None:
     source = start(arrivals)
     good = make_reading("mast", 3, 1, 1000)
-    dirt = [b"", b"\x00\xff", b"[" * 3000, b"{}", b"x" * 1_000_000, json_form.encode("reading", good)[:-5].encode()]
-    for payload in dirt:
+    malformed = [
+        b"",
+        b"\x00\xff",
+        b"[" * 3000,
+        b"{}",
+        b"x" * 1_000_000,
+        json_form.encode("reading", good)[:-5].encode(),
+    ]
+    for payload in malformed:
         board.publish("groundbox/mast/reading", payload, qos=1).wait_for_publish(5.0)
     board.publish("groundbox/table/reading", json_form.encode("reading", good), qos=1).wait_for_publish(5.0)
     board.publish("groundbox/mast/song", b"la", qos=1).wait_for_publish(5.0)
@@ -253,10 +235,12 @@ def test_dirt_is_counted_and_harms_nothing(arrivals, start, board, make_reading)
     _say(board, "reading", good)
     items = _until(arrivals, lambda items: any(isinstance(item, Reading) for item in items))
     assert [item.sequence for item in items if isinstance(item, Reading)] == [1]
-    assert source._counter.corrupt + sum(i.corrupt_lines for i in items if isinstance(i, LinkCount)) == len(dirt) + 1
+    assert (
+        source._counter.corrupt + sum(i.corrupt_lines for i in items if isinstance(i, LinkCount)) == len(malformed) + 1
+    )
 
 
-def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, make_reading) -> None:
+def test_another_registry_is_reported_once_and_not_decoded(arrivals, start, board, make_reading) -> None:
     start(arrivals)
     for _ in range(2):
         _say(board, "hello", _hello("0BADCAFE"))
@@ -268,9 +252,7 @@ def test_another_registry_is_named_once_and_not_decoded(arrivals, start, board, 
     assert not any(isinstance(item, Reading) for item in items)
 
 
-def test_what_the_broker_kept_while_the_host_was_away_is_dated_anew(
-    arrivals, start, broker, board, make_reading
-) -> None:
+def test_messages_that_the_broker_kept_are_dated_again(arrivals, start, broker, board, make_reading) -> None:
     """Minutes of readings come at once, then one a second; the clocks are the test's own."""
     start(arrivals).stop()
     for number in range(1, 301):
@@ -283,7 +265,7 @@ def test_what_the_broker_kept_while_the_host_was_away_is_dated_anew(
     while len(items) < 300:
         items += _until(arrivals, bool)
         arrivals.committed()  # the broker sends few that are not acknowledged
-    assert items[0].wall_s - board_started_s > 250.0, "nobody can know better yet"
+    assert items[0].wall_s - board_started_s > 250.0, "nothing better is known yet"
     for number in range(301, 306):
         now_s += 1.0
         _say(board, "reading", make_reading("mast", 3, number, 1000 * number))
@@ -295,14 +277,14 @@ def test_what_the_broker_kept_while_the_host_was_away_is_dated_anew(
     assert abs(items[-1].wall_s - now_s) <= found.uncertainty_s
 
 
-def test_a_kept_message_says_nothing_by_when_it_comes(arrivals, start, board, make_reading) -> None:
+def test_the_arrival_of_a_kept_message_gives_no_time(arrivals, start, board, make_reading) -> None:
     _say(board, "reading", make_reading("mast", 3, 1, 1000), retain=True)
     start(arrivals)
     (reading,) = _until(arrivals, lambda items: len(items) >= 1)
     assert reading.wall_s is None
 
 
-def test_no_broker_is_said_once(arrivals) -> None:
+def test_a_missing_broker_is_reported_once(arrivals) -> None:
     source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1", port=1))
     source.start()
     items = _until(arrivals, lambda items: len(items) >= 1)
@@ -312,7 +294,7 @@ def test_no_broker_is_said_once(arrivals) -> None:
     assert [item.kind for item in items] == ["connection_lost"]
 
 
-def test_a_box_without_its_key_is_named_once(arrivals, broker, board, make_reading, tmp_path) -> None:
+def test_a_box_without_its_key_is_reported_once(arrivals, broker, board, make_reading, tmp_path) -> None:
     source = MqttSource(arrivals, CLOCKS, broker, keys=tmp_path / "keys")
     source.start()
     end_s = time.monotonic() + 10.0
@@ -326,19 +308,19 @@ def test_a_box_without_its_key_is_named_once(arrivals, broker, board, make_readi
     assert isinstance(items[-1], Reading), "it is recorded all the same"
 
 
-def test_a_box_that_does_not_hear_us_is_named_once(tmp_path, make_reading) -> None:
-    told: list[str] = []
+def test_a_box_that_does_not_answer_is_reported_once(tmp_path, make_reading) -> None:
+    notes: list[str] = []
     new_key(tmp_path, "mast")
-    boxes = KeyedBoxes("broker", Keys(tmp_path), lambda box, sealed: None, lambda box, why: told.append(why))
+    boxes = KeyedBoxes("broker", Keys(tmp_path), lambda box, sealed: None, lambda box, why: notes.append(why))
     for second in range(60):
         now = Moment(wall_s=1e9 + second, monotonic_s=second, real_s=second)
         assert boxes.receive("mast", Frame("reading", tuple(make_reading("mast", 3, second + 1, 5000))), now) == []
         boxes.tick(now)
-        assert len(told) == (second >= 20)
-    assert "sends messages and does not answer" in told[0]
+        assert len(notes) == (second >= 20)
+    assert "sends messages and does not answer" in notes[0]
 
 
-def test_a_broker_with_another_certificate_is_not_called_absent(tmp_path) -> None:
+def test_a_broker_with_another_certificate_is_not_reported_as_missing(tmp_path) -> None:
     error = ssl.SSLCertVerificationError("no")
     error.verify_message = "self-signed certificate"
     assert "certificate does not fit ca_file and host (self-signed certificate)" in why_not(error)
@@ -371,3 +353,21 @@ def test_no_such_command(arrivals) -> None:
     source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1"))
     with pytest.raises(WireError):
         source.command("mast", "dance")
+
+
+def test_a_loss_is_reported_once_and_a_connection_that_comes_and_goes_once_a_minute(arrivals) -> None:
+    source = MqttSource(arrivals, CLOCKS, Broker(host="127.0.0.1"))
+
+    def notes_at(real_s: float, sentence: str, connected: bool) -> int:
+        source._connected = connected
+        source._clocks = SimpleNamespace(now=lambda: Moment(wall_s=5.0, monotonic_s=real_s, real_s=real_s))
+        source._note_loss(sentence)
+        assert source._connected is False
+        return len(arrivals.take())
+
+    assert notes_at(1000.0, "gone", True) == 1
+    assert notes_at(1001.0, "gone", False) == 0
+    assert notes_at(1001.0, "refused", False) == 0, "still the same loss"
+    assert notes_at(1059.9, "gone", True) == 0
+    assert notes_at(1060.0, "gone", True) == 1
+    assert notes_at(1061.0, "refused", True) == 1

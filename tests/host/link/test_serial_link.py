@@ -1,22 +1,26 @@
-"""The thread at a port, against pseudo-terminals: found, lost, found again, strangers, commands."""
+"""The thread at a port, against pseudo-terminals: found, lost, found again, unknown devices, commands."""
 
+import errno
 import os
 import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from pathlib import Path
 from random import Random
+from types import SimpleNamespace
 
 import pytest
+import serial
 
 from groundbox.errors import LinkError, WireError
 from groundbox.link import serial_link
-from groundbox.link.clock import Clocks
+from groundbox.link.clock import Clocks, Moment
 from groundbox.link.commands import RetryDelay
-from groundbox.link.serial_link import SerialPorts
+from groundbox.link.serial_link import SerialLink, SerialPorts
 from groundbox.link.source import Arrivals
-from groundbox.model import Hello, Item, LinkNote, Reading, Stored
+from groundbox.model import Answer, Hello, Item, LinkNote, Reading, Stored
 
 REAL = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
 
@@ -37,7 +41,7 @@ class Plugged:
         self.path.symlink_to(os.ttyname(slave))
         self._slave = slave
         self._out = True
-        self._thread = threading.Thread(target=self._live)
+        self._thread = threading.Thread(target=self._run)
         self._thread.start()
 
     def unplug(self) -> None:
@@ -47,7 +51,7 @@ class Plugged:
         os.close(self._slave)
         self.path.unlink()
 
-    def _live(self) -> None:
+    def _run(self) -> None:
         began_s, rest = time.monotonic() - self.board.now_s, b""
         while self._out:
             self.board.now_s = time.monotonic() - began_s
@@ -112,7 +116,9 @@ def _notes(items: list[Item]) -> list[str]:
     return [item.kind for item in items if isinstance(item, LinkNote)]
 
 
-def test_found_read_told_asked(ports: SerialPorts, arrivals: Arrivals, plugged: Plugged) -> None:
+def test_a_board_is_found_read_acknowledged_and_commanded(
+    ports: SerialPorts, arrivals: Arrivals, plugged: Plugged
+) -> None:
     ports.start()
     items = _until(arrivals, lambda items: len(_readings(items)) >= 3)
     assert _notes(items) == ["found"]
@@ -121,7 +127,7 @@ def test_found_read_told_asked(ports: SerialPorts, arrivals: Arrivals, plugged: 
     ports.acknowledge_stored([Stored(box="mast", boot=3, sequence=2)])
     answer = ports.command("mast", "get", setting="fan_on_centi_c").result(5.0)
     assert answer.value == "42"
-    _until(arrivals, lambda _: plugged.board.told == 2)
+    _until(arrivals, lambda _: plugged.board.acknowledged == 2)
 
 
 def test_unplugged_and_plugged_in_again(ports: SerialPorts, arrivals: Arrivals, plugged: Plugged) -> None:
@@ -140,7 +146,7 @@ def test_unplugged_and_plugged_in_again(ports: SerialPorts, arrivals: Arrivals, 
     assert not any(hello.again for hello in came if isinstance(hello, Hello))
 
 
-def test_a_command_to_nobody(ports: SerialPorts) -> None:
+def test_a_command_without_a_board(ports: SerialPorts) -> None:
     assert isinstance(ports.command("mast", "silence").exception(1.0), LinkError)
     with pytest.raises(WireError, match="no command is called hello"):
         ports.command("mast", "hello")
@@ -163,10 +169,10 @@ def test_a_command_is_never_sent_late(ports: SerialPorts, arrivals: Arrivals, pl
 
 
 @pytest.mark.parametrize("answer", [lambda data: data, lambda data: b"OK\r\n"], ids=["echo", "prompt"])
-def test_strangers_are_left_alone(
+def test_an_unknown_device_is_left_alone(
     answer: Callable[[bytes], bytes], ports: SerialPorts, arrivals: Arrivals, tmp_path: Path, board
 ) -> None:
-    stranger = Plugged(tmp_path / "ttySTRANGER", board, answer)
+    device = Plugged(tmp_path / "ttyUNKNOWN", board, answer)
     try:
         ports.start()
         items = _until(arrivals, lambda items: "unknown_device" in _notes(items))
@@ -175,7 +181,7 @@ def test_strangers_are_left_alone(
         while time.monotonic() < heard_s + 0.5:
             assert _notes(arrivals.take(wait_s=0.05)) == []
     finally:
-        stranger.unplug()
+        device.unplug()
 
 
 def test_two_boards_of_one_name(
@@ -204,7 +210,7 @@ def test_a_full_queue_stops_the_link_and_loses_nothing(tmp_path: Path, plugged: 
         ports.stop()
 
 
-def test_a_fault_of_ours_does_not_end_the_thread(
+def test_a_fault_of_the_program_does_not_end_the_thread(
     ports: SerialPorts, arrivals: Arrivals, plugged: Plugged, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     faults = iter([True])
@@ -226,11 +232,71 @@ def test_ports_by_pattern_and_by_name(arrivals: Arrivals, tmp_path: Path) -> Non
     assert SerialPorts(arrivals, REAL, wanted).ports() == [str(tmp_path / "ttyA"), str(tmp_path / "later")]
 
 
-def test_waits_grow_to_a_limit_and_begin_anew() -> None:
-    waits = RetryDelay(1.0, 10.0, Random(1))
-    series = [waits.next_s() for _ in range(12)]
-    assert all(2 / 3 * 1.5**n <= wait <= 1.5**n for n, wait in enumerate(series[:5]))
-    assert all(20 / 3 <= wait <= 10 for wait in series[7:])
+def test_retry_delays_grow_to_a_limit_and_restart() -> None:
+    delays = RetryDelay(1.0, 10.0, Random(1))
+    series = [delays.next_s() for _ in range(12)]
+    assert all(2 / 3 * 1.5**n <= delay <= 1.5**n for n, delay in enumerate(series[:5]))
+    assert all(20 / 3 <= delay <= 10 for delay in series[7:])
     assert len(set(series)) == len(series), "jittered"
-    waits.reset()
-    assert waits.next_s() <= 1.0
+    delays.reset()
+    assert delays.next_s() <= 1.0
+
+
+def test_a_command_whose_time_budget_is_used_up_is_not_sent(desk) -> None:
+    desk.run(2.0)
+    now, future, late = desk.now(), Future(), Future()
+    serial_link._command("mast", "silence", {}, future, now.real_s)(desk.session, now)
+    assert future.running()
+    serial_link._command("mast", "silence", {}, late, now.real_s - 0.01)(desk.session, now)
+    assert isinstance(late.exception(0), LinkError)
+    cancelled: Future[Answer] = Future()
+    cancelled.cancel()
+    serial_link._command("mast", "silence", {}, cancelled, now.real_s)(desk.session, now)
+    desk.run(1.0)
+    assert [name for name, _ in desk.board.heard if name == "silence"] == ["silence"]
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (LinkError("nothing heard"), "nothing heard"),
+        (OSError(errno.EACCES, "x"), "no permission"),
+        (OSError(errno.ENOENT, "x"), "no such port"),
+        (OSError(errno.EBUSY, "x"), "another program"),
+        (serial.SerialException("Could not exclusively lock port x"), "another program"),
+        (serial.SerialTimeoutException("x"), "takes no more data"),
+        (serial.SerialException("x"), "unplugged"),
+        (OSError(errno.EINVAL, "Invalid argument"), "Invalid argument"),
+    ],
+)
+def test_the_cause_of_a_lost_port(error: Exception, words: str) -> None:
+    assert words in serial_link._cause(error)
+
+
+def test_a_port_without_messages_is_given_up_after_8_s_and_a_hung_board_after_30_s(arrivals: Arrivals, desk) -> None:
+    link = SerialLink("port", arrivals, desk.now, lambda box, link: True, Random(1))
+
+    def check(exchange: object, real_s: float) -> None:
+        link._check(exchange, Moment(wall_s=0.0, monotonic_s=0.0, real_s=real_s), 100.0)
+
+    silent = SimpleNamespace(hello=None, heard_s=None)
+    check(silent, 108.0)
+    with pytest.raises(serial_link._UnknownDevice):
+        check(silent, 108.1)
+    hung = SimpleNamespace(hello=SimpleNamespace(box="mast"), heard_s=200.0)
+    check(hung, 230.0)
+    assert link.box == "mast"
+    with pytest.raises(LinkError, match="nothing heard for 30 s"):
+        check(hung, 230.1)
+
+
+def test_one_note_for_one_cause_until_a_board_answers(arrivals: Arrivals, desk) -> None:
+    link = SerialLink("port", arrivals, desk.now, lambda box, link: True, Random(1))
+    for _ in range(3):
+        link._note("connection_lost", "unplugged")
+    link._note("program_fault", "x")
+    assert [item.kind for item in arrivals.take()] == ["connection_lost", "program_fault"]
+    answering = SimpleNamespace(hello=SimpleNamespace(box="mast"), heard_s=desk.now().real_s)
+    link._check(answering, desk.now(), desk.now().real_s)
+    link._note("program_fault", "x")
+    assert len(arrivals.take()) == 1
