@@ -27,28 +27,12 @@ AHEAD_S = 1.0  # maximum by which the clock is ahead of the slowest board
 
 
 def day_text(example: str, start: datetime) -> str:
-    """The example's day file with all its clock times moved so that its day begins at `start`.
-
-    The first launch is that of the simulated session; the hours of the weather end at 24.
-    """
-    begins = re.search(r"^start = (\d\d):(\d\d):(\d\d)", example, re.MULTILINE)
+    """The example's day file, moved to begin at `start`, with the first launch of the simulated session."""
+    begins = re.search(r"^start = (.*)$", example, re.MULTILINE)
     assert begins is not None
-    hours, minutes, seconds = map(int, begins.groups())
-    shift = timedelta(hours=start.hour - hours, minutes=start.minute - minutes, seconds=start.second - seconds)
-
-    def moved(found: re.Match[str]) -> str:
-        return (datetime.strptime(found[0], "%H:%M:%S") + shift).strftime("%H:%M:%S")
-
-    def moved_hours(found: re.Match[str]) -> str:
-        rows = re.findall(r'"(\d+)" = ([\d.]+)', found[2])
-        values = {min(24, int(hour) + start.hour - hours): value for hour, value in rows}
-        return found[1] + "{ " + ", ".join(f'"{hour}" = {value}' for hour, value in values.items()) + " }"
-
-    text = re.sub(r"\b\d\d:\d\d:\d\d\b", moved, example)
-    text = re.sub(r"^date = .*$", f"date = {start:%Y-%m-%d}", text, flags=re.MULTILINE)
-    launch = start + timedelta(seconds=FIRST_LAUNCH_S)
-    text = re.sub(r"^launch = .*$", f"launch = {launch:%H:%M:%S}", text, count=1, flags=re.MULTILINE)
-    return re.sub(r"^((?:ambient_c|sun) = )\{(.*)\}$", moved_hours, text, flags=re.MULTILINE)
+    launch = datetime.strptime(begins[1], "%H:%M:%S") + timedelta(seconds=FIRST_LAUNCH_S)
+    text = re.sub(r"^launch = .*$", f"launch = {launch:%H:%M:%S}", example, count=1, flags=re.MULTILINE)
+    return text.replace(begins[0], f"{begins[0]}\nmoved_to = {start:%Y-%m-%dT%H:%M:%S}", 1)
 
 
 class SessionClock(SimClock):
