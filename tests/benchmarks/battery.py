@@ -1,8 +1,8 @@
 """How far off is runtime left? One table over truth sets, inputs and knowledge, beside what others would use.
 
-Error: (likely - true) runtime left over the true whole runtime, in percent, sampled from 5 to 95 % of the run's
-time; an unknown counts as 50. Band: share of samples with early <= truth <= late; width in percent of the whole
-runtime; risk: share with truth before early. `--samples N` a run (60 unless said), `--only TEXT` some rows.
+Error: (expected - true) runtime left over the true whole runtime, in percent, sampled from 5 to 95 % of the run's
+time; an unknown counts as 50. Band: fraction of samples with low <= truth <= high; width in percent of the whole
+runtime; risk: fraction with truth before low. `--samples N` a run (60 unless said), `--only TEXT` some rows.
 """
 
 import argparse
@@ -28,7 +28,7 @@ def _with_noise(cases: list[Case]) -> list[Case]:
 
 def others(families: dict[str, list[Run]], count: int) -> None:
     """Prints what a person might use instead, on the same runs and samples."""
-    print("\nWhat one might use instead (current known, start told)")
+    print("\nWhat one might use instead (current known, start stated)")
     for name, method in methods.METHODS.items():
         for family, runs in families.items():
             cells, c20_ah, _ = truth.FAMILIES[family]
@@ -47,12 +47,14 @@ def others(families: dict[str, list[Run]], count: int) -> None:
             answers = [
                 [float(table[row]) for row in _rows(run, count)] for table, run in zip(tables, runs, strict=True)
             ]
-            print(_simple("voltage table of the same block", family, answers, runs, count))
+            print(_simple("voltage table of the same battery", family, answers, runs, count))
 
 
 def _rows(run: Run, count: int) -> list[int]:
-    shares = np.linspace(0.05, 0.95, count)
-    return sorted({int(np.searchsorted(run.t_s, run.t_s[run.begin] + share * run.seconds)) for share in shares})
+    fractions = np.linspace(0.05, 0.95, count)
+    return sorted(
+        {int(np.searchsorted(run.t_s, run.t_s[run.begin] + fraction * run.seconds)) for fraction in fractions}
+    )
 
 
 def _simple(name: str, family: str, answers: list[list[float | None]], runs: list[Run], count: int) -> str:
@@ -80,12 +82,12 @@ def left_out(families: Families, count: int) -> None:
 
 
 def wrong_start(families: Families) -> None:
-    """Prints errors twenty minutes after the load began, start told right and 30 points off."""
+    """Prints errors twenty minutes after the load began, start stated right and 30 points off."""
     print(f"\n{'20 minutes after the load began':<50}{'battery':<11}{'runs':>4}{'RMS':>7}{'worst':>7}{'in band':>9}")
     starts = {
-        "start told right": lambda runs: ROWS["nameplate, V+I"](runs),
-        "start told 30 points too low": ROWS["start told 30 points too low, V+I"],
-        "start told 30 points too high": ROWS["start told 30 points too high, V+I"],
+        "start stated right": lambda runs: ROWS["nameplate, V+I"](runs),
+        "start stated 30 points too low": ROWS["start stated 30 points too low, V+I"],
+        "start stated 30 points too high": ROWS["start stated 30 points too high, V+I"],
     }
     for known in ("nameplate", "fitted from 2 runs"):
         for label, make in starts.items():
@@ -104,18 +106,18 @@ def wrong_start(families: Families) -> None:
 def _taken_back(case: Case) -> float:
     """Largest change of the expected runtime from minute to minute that the next five take back, % of the whole."""
     rows = replay(case, 100_000)
-    likely, worst = rows[:, 1] + rows[:, 4] + 100 * rows[:, 0], 0.0  # on one clock: end of the run
-    for place in range(1, len(likely) - BACK_SAMPLES):
-        step = likely[place] - likely[place - 1]
-        later = likely[place + 1 : place + 1 + BACK_SAMPLES]
-        back = float(np.max((likely[place] - later) * np.sign(step)))
+    expected, worst = rows[:, 1] + rows[:, 4] + 100 * rows[:, 0], 0.0  # on one clock: end of the run
+    for place in range(1, len(expected) - BACK_SAMPLES):
+        step = expected[place] - expected[place - 1]
+        later = expected[place + 1 : place + 1 + BACK_SAMPLES]
+        back = float(np.max((expected[place] - later) * np.sign(step)))
         worst = max(worst, min(abs(float(step)), back))
     return worst
 
 
 def swings(families: Families) -> None:
-    """Prints the largest swing that is taken back within five minutes; the load to come is told, a reading a minute."""
-    print(f"\n{'largest swing taken back in 5 minutes, % of the whole runtime':<64}")
+    """Prints the largest swing that is reversed within five minutes; the load to come is stated, a reading a minute."""
+    print(f"\n{'largest swing reversed in 5 minutes, % of the whole runtime':<64}")
     switched = [changed(case, ahead="whole") for case in _two_well_cases(1.0, "V+I")]
     for label, cases in (
         ("two wells, switching and steady", switched),
@@ -128,13 +130,13 @@ def swings(families: Families) -> None:
 
 def _two_well_cases(health: float, inputs: str) -> list[Case]:
     cases = []
-    for share in (0.05, 0.1, 0.2):
-        steady = np.full(200_000, share * 18.0)
-        switching = np.where(np.arange(200_000) // 20 % 2, 1.5, 0.5) * share * 18.0
+    for fraction in (0.05, 0.1, 0.2):
+        steady = np.full(200_000, fraction * 18.0)
+        switching = np.where(np.arange(200_000) // 20 % 2, 1.5, 0.5) * fraction * 18.0
         for loads in (steady, switching):
             run = truth.two_well(18.0, health, loads, 60.0)
-            told = "whole" if inputs == "V+I" else ""
-            cases.append(Case(run=run, profile=BatteryProfile(c20_ah=18.0), inputs=inputs, start_soc=1.0, ahead=told))
+            stated = "whole" if inputs == "V+I" else ""
+            cases.append(Case(run=run, profile=BatteryProfile(c20_ah=18.0), inputs=inputs, start_soc=1.0, ahead=stated))
     return cases
 
 
@@ -152,25 +154,25 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(prog="battery", description=__doc__)
     parser.add_argument("--samples", type=int, default=60)
     parser.add_argument("--only", default="")
-    told = parser.parse_args(arguments)
+    stated = parser.parse_args(arguments)
     families: Families = {}
     for run in truth.recordings(truth.data_folder()):
         families.setdefault(run.family, []).append(run)
     print(HEAD)
     kept: list[Score] = []
     for label, make in ROWS.items():
-        if told.only not in label:
+        if stated.only not in label:
             continue
         for family, runs in families.items():
             cases = make(runs)
             if cases:
-                found = scored(cases, told.samples)
+                found = scored(cases, stated.samples)
                 kept.append(found)
-                print(line(label, family, found, scored(_with_noise(cases), told.samples)), flush=True)
+                print(line(label, family, found, scored(_with_noise(cases), stated.samples)), flush=True)
     print(f"band over all rows: {np.mean([s.covered for s in kept]):.0f} %")
-    if not told.only:
-        simulated(told.samples)
-        left_out(families, told.samples)
+    if not stated.only:
+        simulated(stated.samples)
+        left_out(families, stated.samples)
         wrong_start(families)
         swings(families)
-        others(families, told.samples)
+        others(families, stated.samples)

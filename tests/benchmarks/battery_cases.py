@@ -21,12 +21,12 @@ def profile_for(family: str) -> BatteryProfile:
 
 
 def fitted(runs: Sequence[Run]) -> BatteryProfile:
-    """BatteryProfile fitted from these runs, all of one family."""
+    """Battery profile fitted from these runs, all of one family."""
     return fitted_to(profile_for(runs[0].family), runs)
 
 
 def fitted_to(profile: BatteryProfile, runs: Sequence[Run], on: date = date(2026, 1, 1)) -> BatteryProfile:
-    """These profile with what the runs tell."""
+    """The profile with what the runs tell."""
     found = []
     for run in runs:
         case = Case(run=run, profile=profile, inputs="V+I")
@@ -35,7 +35,7 @@ def fitted_to(profile: BatteryProfile, runs: Sequence[Run], on: date = date(2026
 
 
 def fitted_in_turn(runs: Sequence[Run]) -> BatteryProfile:
-    """BatteryProfile fitted from these runs one after the other, a month between, as a log teaches them."""
+    """Battery profile fitted from these runs one after the other, a month between, as a log teaches them."""
     profile = profile_for(runs[0].family)
     for place, run in enumerate(runs):
         profile = fitted_to(profile, [run], date(2026, 1, 1) + timedelta(days=30 * place))
@@ -43,7 +43,7 @@ def fitted_in_turn(runs: Sequence[Run]) -> BatteryProfile:
 
 
 def sheet_profile(runs_family: str) -> BatteryProfile | None:
-    """A published table for a block of the same size, not of the same make: PS-12170, 17 Ah, secondary copy."""
+    """A published table for a battery of the same size, not of the same make: PS-12170, 17 Ah, secondary copy."""
     if runs_family != "vrla17":
         return None
     rows = []
@@ -64,7 +64,7 @@ def sheet_profile(runs_family: str) -> BatteryProfile | None:
 Maker = Callable[[list[Run]], list[Case]]
 
 
-def _plain(inputs: str, *, told: bool = True) -> Maker:
+def _plain(inputs: str, *, stated: bool = True) -> Maker:
     def make(runs: list[Run]) -> list[Case]:
         variable = runs[0].family == "tubular85"
         return [
@@ -72,7 +72,7 @@ def _plain(inputs: str, *, told: bool = True) -> Maker:
                 run=run,
                 profile=profile_for(run.family),
                 inputs=inputs,
-                start_soc=run.start_soc if told else None,
+                start_soc=run.start_soc if stated else None,
                 ahead="whole" if variable and inputs == "V+I" else "",
             )
             for run in runs
@@ -95,7 +95,24 @@ def _sheet(runs: list[Run]) -> list[Case]:
     return [] if profile is None else [changed(case, profile=profile) for case in _plain("V+I")(runs)]
 
 
+_FITTED: dict[tuple[str, ...], BatteryProfile] = {}
+
+
+def _once(fit: Callable[[Sequence[Run]], BatteryProfile]) -> Callable[[Sequence[Run]], BatteryProfile]:
+    """The same fit, made once for each set of runs."""
+
+    def found(runs: Sequence[Run]) -> BatteryProfile:
+        key = (fit.__name__, *(run.name for run in runs))
+        if key not in _FITTED:
+            _FITTED[key] = fit(runs)
+        return _FITTED[key]
+
+    return found
+
+
 def _fit(count: int, inputs: str, fit: Callable[[Sequence[Run]], BatteryProfile] = fitted) -> Maker:
+    fit = _once(fit)
+
     def make(runs: list[Run]) -> list[Case]:
         cases = []
         for place, case in enumerate(_plain(inputs)(runs)):
@@ -125,9 +142,9 @@ def _worn(inputs: str) -> Maker:
     return make
 
 
-def _partly(told: bool) -> Maker:
+def _partly(stated: bool) -> Maker:
     def make(runs: list[Run]) -> list[Case]:
-        return _plain("V+I", told=told)([truth.begun_late(run, 0.35) for run in runs])
+        return _plain("V+I", stated=stated)([truth.begun_late(run, 0.35) for run in runs])
 
     return make
 
@@ -155,19 +172,19 @@ ROWS: dict[str, Maker] = {
     "fitted from 1 run, V+loads": _fit(1, "V+loads"),
     "fitted from all other runs, V+I": _fit(0, "V+I"),
     "nameplate, V+I": _plain("V+I"),
-    "nameplate, V+I, start not told": _plain("V+I", told=False),
-    "nameplate, V+I, load to come not told": _ahead("", _plain("V+I")),
-    "nameplate, V+I, load left told": _ahead("left", _plain("V+I")),
-    "fitted from 2 runs, V+I, load left told": _ahead("left", _fit(2, "V+I")),
-    "data sheet of such a block, V+I": _sheet,
+    "nameplate, V+I, start not stated": _plain("V+I", stated=False),
+    "nameplate, V+I, load to come not stated": _ahead("", _plain("V+I")),
+    "nameplate, V+I, load left stated": _ahead("left", _plain("V+I")),
+    "fitted from 2 runs, V+I, load left stated": _ahead("left", _fit(2, "V+I")),
+    "data sheet of such a battery, V+I": _sheet,
     "nameplate, V+loads": _plain("V+loads"),
-    "nameplate, V": _plain("V", told=False),
-    "nameplate, V+switches": _only_variable(_plain("V+switches", told=False)),
+    "nameplate, V": _plain("V", stated=False),
+    "nameplate, V+switches": _only_variable(_plain("V+switches", stated=False)),
     "worn to 70 % of the nameplate, V+I": _worn("V+I"),
     "worn to 70 % of the nameplate, V+loads": _worn("V+loads"),
-    "partly charged, told, V+I": _partly(True),
-    "partly charged, not told, V+I": _partly(False),
-    "start told 30 points too low, V+I": _wrong(-0.3),
-    "start told 30 points too high, V+I": _wrong(0.3),
+    "partly charged, stated, V+I": _partly(True),
+    "partly charged, not stated, V+I": _partly(False),
+    "start stated 30 points too low, V+I": _wrong(-0.3),
+    "start stated 30 points too high, V+I": _wrong(0.3),
     "0 C, nameplate, V+I": _cold,
 }

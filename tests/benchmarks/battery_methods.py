@@ -41,14 +41,14 @@ def straight_line(run: Run, now: int, cells: int, c20_ah: float) -> float | None
 
 
 def voltage_table(others: list[Run], run: Run) -> Array:
-    """(rows,) seconds left by a table of voltage against share of runtime, from the same battery's other runs."""
-    shares = np.linspace(0, 1, 101)
+    """(rows,) seconds left by a table of voltage against fraction of runtime, from the same battery's other runs."""
+    fractions = np.linspace(0, 1, 101)
     tables = []
     for other in others:
         done = (other.t_s[other.begin :] - other.t_s[other.begin]) / other.seconds
-        tables.append(np.interp(shares, done, np.minimum.accumulate(other.volts[other.begin :])))
+        tables.append(np.interp(fractions, done, np.minimum.accumulate(other.volts[other.begin :])))
     table = np.mean(tables, axis=0)
-    left = 1 - np.interp(-run.volts, -table, shares)
+    left = 1 - np.interp(-run.volts, -table, fractions)
     amp_hours_whole = float(np.mean([other.mean_amps * other.seconds for other in others]))
     return np.asarray(left * amp_hours_whole / run.mean_amps)
 

@@ -1,4 +1,4 @@
-"""A load that pauses with nothing declared: is runtime left ever told too long for it?
+"""A load that pauses with nothing declared: is runtime left ever stated too long for it?
 
 Batteries of the two-well model (simulated), sound and worn, under a steady load that is switched off
 now and then. Truth is the time left with the load on: what a pilot bets on who switches a box off between flights.
@@ -19,7 +19,7 @@ from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Sample
 
 C20_AH, CUTOFF, STEP_S, TRUTH_STEP_S, SAMPLES = 18.0, 10.5, 10.0, 60.0, 50
-SHARES, HEALTHS = (0.05, 0.1, 0.2), (1.0, 0.7)
+FRACTIONS, HEALTHS = (0.05, 0.1, 0.2), (1.0, 0.7)
 PAUSES = ((40, 5), (20, 20), (60, 30), (4, 4), (90, 120))  # minutes on, minutes off
 
 
@@ -47,11 +47,11 @@ def _replay(health: float, amps: float, pause: tuple[int, int], inputs: str, noi
         volts = battery.volts(load)
         if load and volts <= CUTOFF:
             return np.array(rows)
-        seen, current = volts, load
+        observed, current = volts, load
         if noise:
-            seen = round((volts * 1.003 + 0.015 + dice.normal(0, 0.008)) / 0.005) * 0.005
+            observed = round((volts * 1.003 + 0.015 + dice.normal(0, 0.008)) / 0.005) * 0.005
             current = load * 1.003 + 0.020
-        estimator.update(Sample(t_s=number * STEP_S, volts=seen, amps=current if inputs == "V+I" else None))
+        estimator.update(Sample(t_s=number * STEP_S, volts=observed, amps=current if inputs == "V+I" else None))
         if number % every == 0:
             left = 100 * _left_s(battery, amps) / whole_s
             if 5 <= left <= 95:
@@ -61,17 +61,17 @@ def _replay(health: float, amps: float, pause: tuple[int, int], inputs: str, noi
 
 
 def _row(found: Estimate, left: float, whole_s: float) -> tuple[float, float, float, float, float]:
-    told = found.runtime_expected_s, found.runtime_low_s, found.runtime_high_s
-    likely, early, late = (None if one is None else 100 * one / whole_s for one in told)
-    if likely is None or early is None or late is None:
+    stated = found.runtime_expected_s, found.runtime_low_s, found.runtime_high_s
+    expected, low, high = (None if one is None else 100 * one / whole_s for one in stated)
+    if expected is None or low is None or high is None:
         return 1 - left / 100, UNKNOWN_ERROR, 0.0, 0.0, left
-    return 1 - left / 100, likely - left, early, late, left
+    return 1 - left / 100, expected - left, low, high, left
 
 
 def _scored(healths: Sequence[float], pauses: Sequence[tuple[int, int]], inputs: str, noise: bool) -> Score:
     found, seconds = [], []
     for health in healths:
-        for amps in (share * C20_AH for share in SHARES):
+        for amps in (fraction * C20_AH for fraction in FRACTIONS):
             found += [_replay(health, amps, pause, inputs, noise) for pause in pauses]
             seconds += [_left_s(TwoWells(C20_AH, health), amps)] * len(pauses)
     return score(found, seconds)

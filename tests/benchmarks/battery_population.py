@@ -4,7 +4,7 @@ Sources: the three recorded families, each fitted from all its runs, and the pub
 (US, USL and XLT are one table scaled; USL12-7.2 and PS-12170 differ). Each is fitted with a population half as wide
 again as the default, so that it speaks for itself. Rule: the middle is the mean of the sources, the spread WIDENED
 times theirs, never under half of the default's. Capacity is not derived: how much a battery gives of its nameplate is
-an assumption (`SOUND_MEAN`), since a table gives all of its own and the five-cell block's rating was read off its runs.
+an assumption (`SOUND_MEAN`): a table gives all of its own, and the five-cell battery's rating was read off its runs.
 """
 
 from collections.abc import Iterator
@@ -37,10 +37,10 @@ def _wide() -> Prior:
 
 
 def _ordinary(numbers: Array) -> Array:
-    """The nine numbers with the offset told as the voltage under an ordinary load at half depletion, like SOUND_SD."""
-    told = numbers.copy()
-    told[OFFSET] = prior.terms(np.array(0.5), prior.ORDINARY_RATE) @ numbers[COEFFICIENTS]
-    return told
+    """The nine numbers with the offset as the voltage under an ordinary load at half depletion, like SOUND_SD."""
+    stated = numbers.copy()
+    stated[OFFSET] = prior.terms(np.array(0.5), prior.ORDINARY_RATE) @ numbers[COEFFICIENTS]
+    return stated
 
 
 def sources() -> dict[str, Array]:

@@ -19,7 +19,7 @@ from tests.benchmarks.battery_truth import Run, noisy
 from groundbox.battery.profile import BatteryProfile
 
 CELLS, CUTOFF, STEP_S = 6, 10.5, 60.0
-SHARES = (1 / 20, 1 / 12, 1 / 8, 1 / 4)  # of C20, steady
+FRACTIONS = (1 / 20, 1 / 12, 1 / 8, 1 / 4)  # of C20, steady
 PERIODS_S = (600.0, 2400.0, 7200.0)  # of the switching loads
 HOURS = 40.0
 SMOOTH = 20.0
@@ -66,20 +66,20 @@ def main(arguments: list[str]) -> None:
     library.set_logging_level("ERROR")
     c20_ah = rated(library)
     profile = BatteryProfile(c20_ah=c20_ah)
-    steady = [simulated(library, f"steady {share:.2f}", share * c20_ah) for share in SHARES]
+    steady = [simulated(library, f"steady {fraction:.2f}", fraction * c20_ah) for fraction in FRACTIONS]
     varied = [
-        simulated(library, f"switching {share:.2f}, {period:g} s", switching(library, share * c20_ah, period))
-        for share in SHARES[1:]
+        simulated(library, f"switching {fraction:.2f}, {period:g} s", switching(library, fraction * c20_ah, period))
+        for fraction in FRACTIONS[1:]
         for period in PERIODS_S
     ]
     known = fitted_to(profile, [steady[0], steady[2]])
     print(HEAD)
-    for label, runs, told in (
+    for label, runs, stated in (
         ("steady, nameplate", steady, profile),
-        ("switching, nameplate, mean told", varied, profile),
+        ("switching, nameplate, mean stated", varied, profile),
         ("steady, fitted from 2 others", [steady[1], steady[3]], known),
-        ("switching, fitted from 2 steady, mean told", varied, known),
+        ("switching, fitted from 2 steady, mean stated", varied, known),
     ):
-        cases = [Case(run=run, profile=told, inputs="V+I", start_soc=1.0, ahead="whole") for run in runs]
+        cases = [Case(run=run, profile=stated, inputs="V+I", start_soc=1.0, ahead="whole") for run in runs]
         noise = [replace(case, run=noisy(case.run)) for case in cases]
         print(line(label, "pybamm", scored(cases, 40), scored(noise, 40)), flush=True)

@@ -134,13 +134,15 @@ def _judge(library: Any, name: str, shape: Callable[[float], Callable[[float], f
         profile = {
             "nameplate": BatteryProfile(c20_ah=block.c20_ah),
             "the same three rows": BatteryProfile(c20_ah=block.c20_ah, discharge=block.rows()),
-            "the same three rows, told new": BatteryProfile(c20_ah=block.c20_ah, discharge=block.rows(), age_years=0.0),
+            "the same three rows, stated new": BatteryProfile(
+                c20_ah=block.c20_ah, discharge=block.rows(), age_years=0.0
+            ),
         }
         for hours in HOURS:
             amps = block.amps_for(hours)
             true = simulated(library, block, shape(amps))
-            for known, paper in profile.items():
-                row = from_full(paper, amps, END_VOLTS, block.temp_c)
+            for known, known_profile in profile.items():
+                row = from_full(known_profile, amps, END_VOLTS, block.temp_c)
                 errors.setdefault(known, []).append(100 * (row.expected_h / true - 1))
                 inside.setdefault(known, []).append(row.low_h <= true <= row.high_h)
             by_exponent = peukert_hours(block.c20_ah, amps, EXPONENT)

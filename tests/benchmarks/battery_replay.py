@@ -23,7 +23,7 @@ class Case:
 
     inputs: "V+I"; "V+loads", the mean declared 5 % too high; "V+exact loads"; "V+switches", what is drawn above half
         the mean is known; "V".
-    ahead: the load to come that is told: "whole", the mean of the whole run; "left", of what is left; "" none.
+    ahead: the load to come that is stated: "whole", the mean of the whole run; "left", of what is left; "" none.
     """
 
     run: Run
@@ -65,22 +65,22 @@ def told_ahead(case: Case, t_s: float) -> list[Phase] | None:
 
 
 def begun(case: Case) -> Estimator:
-    """An estimator that has seen nothing."""
+    """An estimator that has no reading yet."""
     limits = RuntimeLimits(cutoff_volts=case.run.cutoff, end_volts_per_cell=0.0)
     return Estimator(case.profile, limits, start_soc=case.start_soc)
 
 
 def row_of(case: Case, found: Estimate, t_s: float) -> tuple[float, float, float, float, float]:
-    """Share of the run gone, error %, early %, late %, truth %, of the whole runtime."""
+    """Share of the run passed, error %, low %, high %, truth %, of the whole runtime."""
     run = case.run
     whole, left = run.seconds, float(run.t_s[-1]) - t_s
-    gone, true = 1 - left / whole, 100 * left / whole
+    passed, true = 1 - left / whole, 100 * left / whole
     if found.runtime_expected_s is None or found.runtime_low_s is None or found.runtime_high_s is None:
-        return gone, UNKNOWN_ERROR, 0.0, 0.0, true
-    likely, early, late = (
+        return passed, UNKNOWN_ERROR, 0.0, 0.0, true
+    expected, low, high = (
         100 * s / whole for s in (found.runtime_expected_s, found.runtime_low_s, found.runtime_high_s)
     )
-    return gone, likely - true, early, late, true
+    return passed, expected - true, low, high, true
 
 
 def replay(case: Case, count: int) -> Array:
@@ -90,9 +90,9 @@ def replay(case: Case, count: int) -> Array:
     due, rows = 0.05, []
     for sample in samples_of(case):
         estimator.update(sample)
-        gone = (sample.t_s - begin_s) / whole
-        if due <= gone <= 0.95:
-            due = max(gone + max(0.9 / count, 60 / whole), due)
+        passed = (sample.t_s - begin_s) / whole
+        if due <= passed <= 0.95:
+            due = max(passed + max(0.9 / count, 60 / whole), due)
             rows.append(row_of(case, estimator.estimate(told_ahead(case, sample.t_s)), sample.t_s))
     return np.array(rows)
 
@@ -127,7 +127,7 @@ class Score:
 def score(replays: Sequence[Array], seconds: Sequence[float]) -> Score:
     """Scores of several runs, each run weighing the same."""
     errors = [rows[:, 1] for rows in replays]
-    late = [rows[rows[:, 0] > 0.25, 1] for rows in replays]
+    after_quarter = [rows[rows[:, 0] > 0.25, 1] for rows in replays]
     half = [rows[rows[:, 0] > 0.5, 1] for rows in replays]
     inside = [np.mean((rows[:, 2] <= rows[:, 4]) & (rows[:, 4] <= rows[:, 3])) for rows in replays]
     short = [rows[:, 2] - rows[:, 4] for rows in replays]
@@ -136,7 +136,7 @@ def score(replays: Sequence[Array], seconds: Sequence[float]) -> Score:
         rms=float(np.sqrt(np.mean([np.mean(e**2) for e in errors]))),
         median=float(np.median(np.abs(np.concatenate(errors)))),
         worst=max(float(np.max(np.abs(e))) for e in errors),
-        worst_after_quarter=max(float(np.max(np.abs(e))) for e in late),
+        worst_after_quarter=max(float(np.max(np.abs(e))) for e in after_quarter),
         worst_half=max(float(np.max(np.abs(e))) for e in half),
         rms_half=float(np.sqrt(np.mean([np.mean(e**2) for e in half]))),
         covered=100 * float(np.mean(inside)),

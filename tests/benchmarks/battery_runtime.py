@@ -1,7 +1,7 @@
 """Predicted against true runtime left at 80, 50 and 20 % of each recorded run, and published tables against the curve.
 
-Recordings: nameplate only, voltage and current, start charge and mean load told. Tables: time from full to the end
-voltage, each row foretold from a battery file that holds the other four fifths of its table.
+Recordings: nameplate only, voltage and current, start charge and mean load stated. Tables: time from full to the end
+voltage, each row predicted from a battery file that holds the other four fifths of its table.
 """
 
 import csv
@@ -18,7 +18,7 @@ FOLDS = 5
 
 def _recordings() -> None:
     print(f"{'run':<24}{'hours':>7}   true, and low / expected / high, in hours, with this much of the run left:")
-    print(" " * 34 + "".join(f"{f'{share:.0%}':<30}" for share in LEFT))
+    print(" " * 34 + "".join(f"{f'{fraction:.0%}':<30}" for fraction in LEFT))
     for run in battery_truth.recordings(battery_truth.data_folder()):
         case = battery_replay.Case(
             run=run,
@@ -30,11 +30,11 @@ def _recordings() -> None:
         rows = battery_replay.replay(case, 200)
         hours = run.seconds / 3600
         text = f"{run.name:<24}{hours:7.2f}   "
-        for share in LEFT:
-            row = rows[int(np.argmin(np.abs(rows[:, 4] - 100 * share)))]
-            true, likely = row[4] / 100 * hours, (row[1] + row[4]) / 100 * hours
-            early, late = row[2] / 100 * hours, row[3] / 100 * hours
-            text += f"{f'{true:.2f}: {early:.2f} / {likely:.2f} / {late:.2f}':<30}"
+        for fraction in LEFT:
+            row = rows[int(np.argmin(np.abs(rows[:, 4] - 100 * fraction)))]
+            true, expected = row[4] / 100 * hours, (row[1] + row[4]) / 100 * hours
+            low, high = row[2] / 100 * hours, row[3] / 100 * hours
+            text += f"{f'{true:.2f}: {low:.2f} / {expected:.2f} / {high:.2f}':<30}"
         print(text)
 
 

@@ -1,8 +1,8 @@
 """Discharges with a known end, to judge runtime against: recordings, and what is made from them or simulated.
 
 Recordings are read from the folder that GROUNDBOX_CHECK_DATA names and are not part of the project. Their sources:
-vrla17: one 12 V 17 Ah valve-regulated block, V. Sulzer, faster-lead-acid, 2019. tubular85: five 12 V flooded
-tubular batteries of about 85 Ah, TETRAWasTaken, public repository. block5cell: a large block of about five cells,
+vrla17: one 12 V 17 Ah valve-regulated battery, V. Sulzer, faster-lead-acid, 2019. tubular85: five 12 V flooded
+tubular batteries of about 85 Ah, TETRAWasTaken, public repository. block5cell: a large battery of about five cells,
 CUMCM 2016 problem C.
 """
 
@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Cells, rated 20-hour capacity and lowest cutoff. The block's rating is not published: 1070 Ah is read off its runs.
+# Cells, rated 20-hour capacity and lowest cutoff. The battery's rating is not published: 1070 Ah is read off its runs.
 FAMILIES = {"vrla17": (6, 17.0, 10.5), "block5cell": (5, 1070.0, 9.0), "tubular85": (6, 85.0, 9.5)}
 START_SOC = {"tubular85_test7": 36 / 85, "tubular85_test9": 80 / 85, "tubular85_test15": 70 / 85}
 LOADED_AMPS = 0.1
-FREE_SHARE, FLOW = 0.376, 1.178  # of TwoWells; the flow an hour
+FREE_FRACTION, FLOW = 0.376, 1.178  # of TwoWells; the flow an hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,21 +94,21 @@ def noisy(run: Run, seed: int = 1) -> Run:
     return replace(run, volts=volts, amps=run.amps * 1.003 + 0.020)
 
 
-def begun_late(run: Run, share: float) -> Run:
-    """The same discharge seen only from `share` of its runtime on: a battery that was partly charged."""
-    first = int(np.searchsorted(run.t_s, run.t_s[run.begin] + share * run.seconds))
+def begun_late(run: Run, fraction: float) -> Run:
+    """The same discharge observed only from `fraction` of its runtime on: a battery that was partly charged."""
+    first = int(np.searchsorted(run.t_s, run.t_s[run.begin] + fraction * run.seconds))
     return replace(
         run,
         t_s=run.t_s[first:],
         volts=run.volts[first:],
         amps=run.amps[first:],
         begin=0,
-        start_soc=run.start_soc * (1 - share),
+        start_soc=run.start_soc * (1 - fraction),
     )
 
 
 def cold(run: Run, case_c: float, capacity: float) -> Run:
-    """The same discharge in the cold: all times shortened to the published share of capacity at `case_c`."""
+    """The same discharge in the cold: all times shortened to the published fraction of capacity at `case_c`."""
     return replace(
         run, t_s=run.t_s[0] + (run.t_s - run.t_s[0]) * capacity, case_c=case_c, name=f"{run.name} {case_c:g} C"
     )
@@ -127,7 +127,7 @@ class TwoWells:
     bound: float = field(init=False)
 
     def __post_init__(self) -> None:
-        self.free, self.bound = FREE_SHARE * self.whole, (1 - FREE_SHARE) * self.whole
+        self.free, self.bound = FREE_FRACTION * self.whole, (1 - FREE_FRACTION) * self.whole
 
     @property
     def whole(self) -> float:
@@ -136,13 +136,15 @@ class TwoWells:
 
     def volts(self, amps: float) -> float:
         """Terminal voltage under a load."""
-        head = self.free / FREE_SHARE / self.whole
+        head = self.free / FREE_FRACTION / self.whole
         ohm = 0.30 / self.c20_ah / self.health
         return 12.96 - 1.25 * (1 - head) - 0.06 / max(head, 1e-3) - ohm * amps
 
     def draw(self, amps: float, hours: float) -> None:
         """Lets a load draw for so long."""
-        flow = FLOW * FREE_SHARE * (1 - FREE_SHARE) * (self.bound / (1 - FREE_SHARE) - self.free / FREE_SHARE)
+        flow = (
+            FLOW * FREE_FRACTION * (1 - FREE_FRACTION) * (self.bound / (1 - FREE_FRACTION) - self.free / FREE_FRACTION)
+        )
         self.free, self.bound = self.free + (flow - amps) * hours, self.bound - flow * hours
 
 

@@ -1,6 +1,6 @@
 """Recorded discharges from outside, through the estimator: limits for the figures in tests/benchmarks/README.md.
 
-V. Sulzer, faster-lead-acid, 2019 (17 Ah valve-regulated block) and CUMCM 2016 problem C (five-cell block). The limits
+V. Sulzer, faster-lead-acid, 2019 (17 Ah valve-regulated battery) and CUMCM 2016 problem C (five cells). The limits
 are well above what was measured, so that only a real loss fails.
 """
 
@@ -38,12 +38,10 @@ def test_no_worse_than(
     assert found.covered > covered
 
 
-def test_a_start_charge_that_is_too_low_is_corrected_in_twenty_minutes(
-    runs: dict[str, list[battery_truth.Run]],
-) -> None:
+def test_a_start_stated_too_low_is_corrected_in_twenty_minutes(runs: dict[str, list[battery_truth.Run]]) -> None:
     """30 points off, battery fitted from two other runs: within 6 % (RMS) of the whole runtime after 20 minutes."""
     known = battery_cases.fitted_from_two(runs["vrla17"])
-    cases = battery_cases.ROWS["start told 30 points too low, V+I"](runs["vrla17"])
+    cases = battery_cases.ROWS["start stated 30 points too low, V+I"](runs["vrla17"])
     found = [
         battery_replay.after(battery_replay.changed(case, profile=profile), 20)
         for case, profile in zip(cases, known, strict=True)

@@ -42,7 +42,7 @@ def test_air_flow_heat_rule() -> None:
 @pytest.mark.parametrize("fans", [0.0, 0.5, 1.0, 2.0])
 @pytest.mark.parametrize("sun", [0.0, 1.0])
 def test_two_nodes_against_scipy(fans: float, sun: float) -> None:
-    """Source: SciPy solve_ivp (LSODA) over the two balances written out here again."""
+    """Source: SciPy solve_ivp (LSODA) over the two balances written here a second time."""
     fan = {0.0: 0.0, 0.5: CASE.fan_one_w_per_k / 2, 1.0: CASE.fan_one_w_per_k, 2.0: CASE.fan_two_w_per_k}[fans]
 
     def balance(_: float, y: np.ndarray) -> list[float]:
@@ -82,12 +82,12 @@ def test_time_to_a_limit_against_scipy() -> None:
 
 
 def test_three_nodes_against_scipy() -> None:
-    """The block moves between steps of two minutes: within 0.05 K of the same solver over all three balances."""
+    """The battery temperature moves in steps of two minutes: within 0.05 K of the same solver over three balances."""
 
     def balance(_: float, y: np.ndarray) -> list[float]:
-        air, wall, block = y
-        across, into = CASE.air_wall_w_per_k * (air - wall), CASE.air_battery_w_per_k * (air - block)
-        below = CASE.wall_battery_w_per_k * (wall - block)
+        air, wall, battery = y
+        across, into = CASE.air_wall_w_per_k * (air - wall), CASE.air_battery_w_per_k * (air - battery)
+        below = CASE.wall_battery_w_per_k * (wall - battery)
         battery_j_per_k = CASE.battery_lag_s * (CASE.air_battery_w_per_k + CASE.wall_battery_w_per_k)
         return [
             (40 - across - into - CASE.fan_one_w_per_k * (air - 28)) / CASE.air_j_per_k,

@@ -1,4 +1,4 @@
-"""What the store holds about the heat of one case, session by session, and what that says of its filter."""
+"""The heat of one case in the store, session by session, and the state of its filter."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,10 +13,10 @@ from groundbox.thermal.case_file import CaseFile, load_case, save_case
 from groundbox.thermal.filter_check import filter_notice, session_rise
 from groundbox.thermal.rows import HeatRow, stretches, thinned
 
-APART_S = 4 * 3600.0  # a longer pause parts two sessions
-OVER_S = 3600.0  # and one that ended so long ago is over
+APART_S = 4 * 3600.0  # a longer pause separates two sessions
+OVER_S = 3600.0  # a session is over so long after its last reading
 
-Sun = Callable[[float], float | None]  # wall time -> share of full sun, None where nobody noted it
+Sun = Callable[[float], float | None]  # wall time -> fraction of full sun, None where it is not noted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +55,7 @@ def rows_of(
 
 
 def rise_in(case: CaseFile, session: CaseSession, rows: list[HeatRow]) -> CaseFile:
-    """The case with what that session says of its air stream, if anything."""
+    """The case with the rise of that session, where its rows show one."""
     try:
         return case.with_session(session.name, session_rise(session.name, rows, case.fit))
     except GroundboxError:  # hardly any rows
@@ -74,9 +74,9 @@ def case_of(settings: Settings, box: str) -> CaseFile | str | None:
 
 
 def watch_filter(settings: Settings, box: str, path: Path, until_s: float) -> str:
-    """Looks at the sessions of `box` that were not looked at yet, and says what they tell of its filter; "" is nothing.
+    """Fits the sessions of `box` that were not used yet; returns a sentence on a clogged filter, else "".
 
-    Keeps what it finds in the case file. Takes up to a minute for an session, so it runs beside the service.
+    Keeps the results in the case file. Takes up to a minute for a session, so it runs beside the recorder.
 
     Raises:
         GroundboxError: the case file or the store cannot be read or written.

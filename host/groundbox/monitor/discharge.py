@@ -1,17 +1,17 @@
-"""Sees when a discharge that is deep enough to learn from has ended. Pure."""
+"""Detects the end of a discharge that is deep enough for a fit. Pure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-LEAST_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
-LOAD_RATE = 0.004  # units of C20 per hour: less is rest, less than minus that is charging
-BOARD_AMPS = 0.08  # and so is what the measuring board itself takes, however small the battery
+MIN_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
+LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
+BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Discharge:
-    """One that ended: wall times of its first and last loaded reading, and what was drawn."""
+    """A discharge that ended: wall times of its first and last loaded reading, and the charge drawn."""
 
     from_wall_s: float
     to_wall_s: float
@@ -19,7 +19,7 @@ class Discharge:
 
 
 class Discharging:
-    """Follows one battery of `c20_ah`; `saved` is where an earlier program left off."""
+    """Follows one battery of `c20_ah`; `saved` is the state of an earlier program."""
 
     def __init__(self, c20_ah: float, saved: Mapping[str, float | None] | None = None) -> None:
         self._c20_ah, self._load_amps = c20_ah, max(LOAD_RATE * c20_ah, BOARD_AMPS)
@@ -30,7 +30,7 @@ class Discharging:
         self._last_s = kept.get("last_s")
 
     def take(self, t_s: float, wall_s: float | None, amps: float | None) -> Discharge | None:
-        """Takes one reading, at `t_s` of a clock that only goes forward; a discharge that it shows to have ended."""
+        """Takes one reading, at `t_s` of a monotonic clock; returns a discharge that has ended."""
         before_s, ended = self._last_s, None
         if amps is None or (before_s is not None and t_s <= before_s):
             return None
@@ -46,16 +46,16 @@ class Discharging:
         return ended
 
     def finish(self) -> Discharge | None:
-        """Ends the present discharge; it, if it is deep enough."""
+        """Ends the present discharge; returns it if it is deep enough."""
         from_s, to_s, amp_hours = self._from_s, self._to_s, self._amp_hours
         self._from_s = self._to_s = self._loaded_s = None
         self._amp_hours = 0.0
-        if from_s is None or to_s is None or amp_hours < LEAST_DEPTH * self._c20_ah:
+        if from_s is None or to_s is None or amp_hours < MIN_DEPTH * self._c20_ah:
             return None
         return Discharge(from_wall_s=from_s, to_wall_s=to_s, amp_hours=amp_hours)
 
     def state(self) -> dict[str, float | None]:
-        """To go on after a restart."""
+        """The state, to continue after a restart."""
         return {
             "from_s": self._from_s,
             "to_s": self._to_s,

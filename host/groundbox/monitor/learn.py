@@ -1,6 +1,6 @@
-"""What one logged discharge teaches about the battery that gave it: its profile is written anew.
+"""Fits a battery's profile to one logged discharge and writes it.
 
-Runs beside the service's loop, since a fit takes seconds. Needs NumPy.
+Runs beside the recorder's loop, since a fit takes seconds. Needs NumPy.
 """
 
 from collections.abc import Iterator
@@ -19,12 +19,12 @@ from groundbox.monitor.tracker import Tracker, sample_of
 from groundbox.settings import BoxSettings, Settings
 from groundbox.store import Reader
 
-SESSION_S = 12 * 3600.0  # what is older does not count as the present
+SESSION_S = 12 * 3600.0  # earlier readings are not used for the present estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Learnt:
-    """The profile as they are now, the row that was added (None: it was in them), and a tracker that knows both."""
+class LearnedProfile:
+    """The profile now, the row that was added (None: the profile had it already), and a tracker with that profile."""
 
     file: Path
     profile: BatteryProfile
@@ -34,12 +34,14 @@ class Learnt:
 
 
 def source_name(box: str, discharge: Discharge) -> str:
-    """Names a discharge in a battery's history, so that none is learnt twice."""
+    """Names a discharge in a battery's history, so that none is fitted twice."""
     return f"{box} {datetime.fromtimestamp(discharge.from_wall_s):%Y-%m-%d %H:%M}"
 
 
-def learn(settings: Settings, box: str, battery: str, discharge: Discharge, since_wall_s: float) -> Learnt | None:
-    """Fits the battery's profile with `discharge` and writes them, unless that was done before; None: too shallow.
+def learn(
+    settings: Settings, box: str, battery: str, discharge: Discharge, since_wall_s: float
+) -> LearnedProfile | None:
+    """Fits the battery's profile with `discharge` and writes it, unless that was done before; None: too shallow.
 
     `since_wall_s`: since when the battery is in the box.
 
@@ -54,24 +56,24 @@ def learn(settings: Settings, box: str, battery: str, discharge: Discharge, sinc
         readings = list(reader.readings(box, discharge.from_wall_s - 1.0, discharge.to_wall_s + 1.0))
         profile, source, row = load_profile(path), source_name(box, discharge), None
         if all(row.source != source for row in profile.history):
-            learnt = learnt_from(profile, samples(entry, readings), source, discharge)
-            if learnt is None:
+            learned = learned_from(profile, samples(entry, readings), source, discharge)
+            if learned is None:
                 return None
-            save_profile(path, learnt)
-            profile, row = load_profile(path), learnt.history[-1]  # as rounded there
+            save_profile(path, learned)
+            profile, row = load_profile(path), learned.history[-1]  # as rounded there
         tracker = Tracker(box, entry, battery, profile)
         for reading in reader.readings(box, max(discharge.to_wall_s - SESSION_S, since_wall_s)):
             t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
             if t_s is not None:
                 tracker.take(t_s, reading)
-    tracker.ended = None  # learnt just now
-    return Learnt(file=path, profile=profile, row=row, verdict=verdict(profile), tracker=tracker)
+    tracker.ended = None  # just fitted
+    return LearnedProfile(file=path, profile=profile, row=row, verdict=verdict(profile), tracker=tracker)
 
 
-def learnt_from(
+def learned_from(
     profile: BatteryProfile, rows: list[Sample], source: str, discharge: Discharge
 ) -> BatteryProfile | None:
-    """The profile with that discharge; None where they have it already, or its rows tell too little.
+    """The profile with that discharge; None where it has it already, or the discharge is too shallow.
 
     Raises:
         BadInput: it cannot be this battery's.
@@ -81,18 +83,18 @@ def learnt_from(
 
     if any(row.source == source for row in profile.history):
         return None
-    runs = discharges(_worth(rows, profile), profile, source)
+    runs = discharges(_usable(rows, profile), profile, source)
     if not runs:
         return None
     deepest = max(runs, key=lambda run: run.depth)
-    learnt = fitted_profile(profile, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
-    if why := refusal(learnt, [deepest]):
-        raise BadInput(f"the discharge {source}", "", f"is not learnt: it {why}")
-    return learnt
+    learned = fitted_profile(profile, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
+    if why := refusal(learned, [deepest]):
+        raise BadInput(f"the discharge {source}", "", f"is not used for a fit: it {why}")
+    return learned
 
 
-def _worth(rows: list[Sample], profile: BatteryProfile) -> Iterator[Sample]:
-    """The rows without those under the floor, where no curve holds; what only the board takes is rest."""
+def _usable(rows: list[Sample], profile: BatteryProfile) -> Iterator[Sample]:
+    """The rows without those under the end voltage, where no curve holds; the board's own current counts as rest."""
     end_volts = END_VOLTS_PER_CELL * profile.cells
     for row in rows:
         amps = row.declared_amps if row.amps is None else row.amps
@@ -114,18 +116,18 @@ def samples(entry: BoxSettings, readings: list[Reading]) -> list[Sample]:
 
 
 def verdict(profile: BatteryProfile) -> str:
-    """On the battery's health, in one sentence."""
+    """The battery's state of health, in one sentence."""
     from groundbox.battery.health import health
 
     return health(profile).verdict
 
 
-def sentence(learnt: Learnt, row: HistoryRow) -> str:
-    """What a person is told."""
-    share = row.capacity_ah / learnt.profile.c20_ah
-    at = "" if row.temp_c is None else f" at {row.temp_c:.0f} C"
+def sentence(learned: LearnedProfile, row: HistoryRow) -> str:
+    """The line for the person."""
+    fraction = row.capacity_ah / learned.profile.c20_ah
+    at = "" if row.temp_c is None else f" at {row.temp_c:.0f} °C"
     return (
-        f"battery {learnt.profile.label or learnt.file.stem}: a discharge of {row.depth:.0%} of rated{at} is "
-        f"learnt into {learnt.file}: it holds {row.capacity_ah:.1f} +- {2 * row.capacity_sd_ah:.1f} Ah, "
-        f"{share:.0%} of rated, {row.resistance_mohm:.0f} mohm; {learnt.verdict}"
+        f"battery {learned.profile.label or learned.file.stem}: {learned.file} is fitted with a discharge of "
+        f"{row.depth:.0%} of rated{at}: {row.capacity_ah:.1f} ± {2 * row.capacity_sd_ah:.1f} Ah, {fraction:.0%} of "
+        f"rated, {row.resistance_mohm:.0f} mΩ; {learned.verdict}"
     )

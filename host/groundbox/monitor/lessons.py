@@ -1,4 +1,4 @@
-"""What the service learns on the way, beside its loop: batteries from their discharges, filters from their sessions."""
+"""Fits beside the recorder's loop: batteries by their discharges, filters by their sessions."""
 
 from collections.abc import Callable
 from functools import partial
@@ -8,21 +8,21 @@ from groundbox.monitor.background import Background
 from groundbox.monitor.box import Follower
 from groundbox.monitor.case_logs import case_of, watch_filter
 from groundbox.monitor.discharge import Discharge
-from groundbox.monitor.learn import Learnt, learn, sentence
+from groundbox.monitor.learn import LearnedProfile, learn, sentence
 from groundbox.monitor.start import battery_in, catch_up
 from groundbox.monitor.tracker import Tracker
 from groundbox.settings import Settings
 from groundbox.store import Store
 
-UNLIKE = ("wrong battery?", "bad connector")  # a discharge that shows these says nothing true of the battery
+UNLIKE = ("wrong battery?", "bad connector")  # a discharge with these findings is not used for a fit
 
 
 class Lessons:
-    """Learns in one thread.
+    """Fits in one thread.
 
     Args:
-        settings, store: the service's.
-        say: tells a person one line.
+        settings, store: the recorder's.
+        say: shows a person one line.
 
     Attributes:
         background: the thread; `poll` it in the loop.
@@ -33,10 +33,10 @@ class Lessons:
         self.background = Background(lambda error: say(f"{error}"))
 
     def watch_filter(self, follower: Follower, wall_s: float) -> None:
-        """Looks, where the box's case was fitted, at the sessions since."""
+        """Checks the filter by the sessions since, where the box's case is fitted."""
         path, case = self._settings.case_path(follower.name), case_of(self._settings, follower.name)
         if isinstance(case, str):
-            self._say(f"{follower.name}: heat is foretold by an assumed case, {case}")
+            self._say(f"{follower.name}: heat is predicted by an assumed case: {case}")
         elif path is not None:
             self.background.submit(
                 partial(watch_filter, self._settings, follower.name, path, wall_s),
@@ -44,13 +44,13 @@ class Lessons:
             )
 
     def discharge(self, follower: Follower, discharge: Discharge | None) -> None:
-        """Lets a discharge teach what its battery is, unless it did not behave like that battery at all."""
+        """Fits the battery with a discharge, unless its findings show another battery or a bad connector."""
         tracker, box = follower.tracker, follower.name
         if discharge is None or tracker is None:
             return
         doubts = tracker.estimate.findings if tracker.estimate else ()
         if strange := next((one.sentence for one in doubts if one.kind in UNLIKE), None):
-            self._say(f"{box}: the discharge is not learnt: {strange}")
+            self._say(f"{box}: the discharge is not used for a fit: {strange}")
             return
         inside = battery_in(self._store, self._settings, box)
         self.background.submit(
@@ -58,15 +58,15 @@ class Lessons:
             partial(self._take, follower, tracker),
         )
 
-    def _take(self, follower: Follower, tracker: Tracker, learnt: Learnt | None) -> None:
-        if learnt is None:
+    def _take(self, follower: Follower, tracker: Tracker, learned: LearnedProfile | None) -> None:
+        if learned is None:
             return
-        if learnt.row:
-            self._say(f"{follower.name}: {sentence(learnt, learnt.row)}")
+        if learned.row:
+            self._say(f"{follower.name}: {sentence(learned, learned.row)}")
         if follower.tracker is not tracker:  # swapped meanwhile
             return
-        follower.set_tracker(learnt.tracker)
+        follower.set_tracker(learned.tracker)
         try:
-            catch_up(self._store, follower, learnt.tracker)
+            catch_up(self._store, follower, learned.tracker)
         except GroundboxError as error:
             self._say(f"{error}")

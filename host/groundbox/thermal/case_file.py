@@ -17,33 +17,33 @@ from groundbox.thermal.fit import CaseFit
 class CaseFile:
     """What is known of one case: the fit, from the sessions of box `box` on `date`, and its rise in each session.
 
-    `sessions` in order of time, by name; those that told nothing of the air stream are in `passed_over`.
+    `sessions` in order of time, by name; those that showed nothing about the air stream are in `without_rise`.
     """
 
     box: str
     date: date
     fit: CaseFit
     sessions: tuple[SessionRise, ...] = ()
-    passed_over: tuple[str, ...] = ()
+    without_rise: tuple[str, ...] = ()
 
     def has(self, session: str) -> bool:
-        """True when that session was looked at already."""
-        return session in self.passed_over or any(one.name == session for one in self.sessions)
+        """True when that session was used already."""
+        return session in self.without_rise or any(one.name == session for one in self.sessions)
 
     def with_session(self, session: str, rise: SessionRise | None) -> "CaseFile":
-        """With one more session; None is one that told nothing."""
+        """With one more session; None is one that showed nothing about the air stream."""
         if rise is None:
-            return replace(self, passed_over=(*self.passed_over, session))
+            return replace(self, without_rise=(*self.without_rise, session))
         return replace(self, sessions=tuple(sorted((*self.sessions, rise), key=lambda one: one.name)))
 
     def cleaned(self) -> "CaseFile":
-        """The filter is clean again: of the sessions only the first, with a clean filter, still count."""
-        kept, gone = self.sessions[:FIRST], self.sessions[FIRST:]
-        return replace(self, sessions=kept, passed_over=(*self.passed_over, *(one.name for one in gone)))
+        """The filter is clean again: only the first sessions, with a clean filter, still count."""
+        kept, dropped = self.sessions[:FIRST], self.sessions[FIRST:]
+        return replace(self, sessions=kept, without_rise=(*self.without_rise, *(one.name for one in dropped)))
 
 
 def save_case(path: Path, case: CaseFile) -> None:
-    """Writes `case` to `path`; a crash leaves the old file.
+    """Writes `case` to `path`; a crash leaves the earlier file.
 
     Raises:
         BadInput: the file cannot be written.
@@ -75,5 +75,5 @@ def load_case(path: Path) -> CaseFile:
         raise BadInput(path, "", f"cannot be read: {error.strerror}; see `groundbox case fit`") from error
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         what, _, place = str(error).partition(" - at ")
-        mend = f"{what[:1].lower()}{what[1:]}; fit the case again: see `groundbox case fit`"
-        raise BadInput(path, place.strip("`"), mend) from error
+        repair = f"{what[:1].lower()}{what[1:]}; fit the case again: see `groundbox case fit`"
+        raise BadInput(path, place.strip("`"), repair) from error

@@ -8,8 +8,8 @@ r"""Heat in one case: the air in it and its walls, with fans between the air and
 
 Air and walls are two nodes joined by conductances; with constant inputs each step is exact (closed form), so its
 length does not matter. The battery follows the air by hours and is a boundary within steps of a few minutes.
-"Watts" are what the box takes from its battery or charger; a share that leaves as light or through a USB plug is
-folded into the fitted conductances. Heat of air moved: 1.2 kg/m3 x 1005 J/(kg K) (from memory); 50 W and 10 K need
+"Watts" are what the box takes from its battery or charger; the part that leaves as light or through a USB plug is
+included in the fitted conductances. Heat of air moved: 1.2 kg/m3 x 1005 J/(kg K) (from memory); 50 W and 10 K need
 15 m3/h.
 """
 
@@ -19,7 +19,7 @@ from types import ModuleType
 from typing import Any
 
 SECONDS_PER_MINUTE = 60.0
-BLOCK_STEP_S = 120.0
+BATTERY_STEP_S = 120.0
 LONGEST_S = 86400.0
 
 
@@ -37,18 +37,18 @@ class CaseModel:
     fan_one_w_per_k: float = 4.0  # carried out by the air stream with one fan of the pair at full speed
     fan_two_w_per_k: float = 7.0  # with both
     air_battery_w_per_k: float = 0.4  # between the air and the battery
-    wall_battery_w_per_k: float = 0.2  # between the walls and the block that stands on them
-    battery_lag_s: float = 10800.0  # of the block behind both; with their sum, 6.5 kJ/K or 7 kg of battery
+    wall_battery_w_per_k: float = 0.2  # between the walls and the battery
+    battery_lag_s: float = 10800.0  # of the battery behind both; with their sum, 6.5 kJ/K or 7 kg of battery
     sun_watts: float = 30.0  # into the walls in full sun (1000 W/m2 on a lid lying flat)
 
     def __post_init__(self) -> None:
         for name in NAMES:
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0):
-                raise ValueError(f"{name} is {value}; wants a number above 0")
+                raise ValueError(f"{name} is {value}: write a number above 0")
 
     def fan_w_per_k(self, fans: float) -> float:
-        """Conductance of the air stream in W/K; `fans` is 0 to 2, the sum of the pair's shares of full speed."""
+        """Conductance of the air stream in W/K; `fans` is 0 to 2, the sum of the pair's fractions of full speed."""
         return float(fan_conductance(fans, self.fan_one_w_per_k, self.fan_two_w_per_k))
 
     def rise_k_per_w(self, fans: float) -> float:
@@ -61,7 +61,7 @@ NAMES = tuple(CaseModel.__dataclass_fields__)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseState:
-    """Temperatures now, celsius; a block that is None takes no heat."""
+    """Temperatures now, °C; a battery temperature of None takes no heat."""
 
     air_c: float
     wall_c: float
@@ -70,7 +70,7 @@ class CaseState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drive:
-    """What acts on the case while a step lasts; `sun` is a share of full sun, 0 to 1; `fans` 0 to 2 as above."""
+    """What acts on the case while a step lasts; `sun` is a fraction of full sun, 0 to 1; `fans` 0 to 2 as above."""
 
     watts: float
     outside_c: float
@@ -79,17 +79,17 @@ class Drive:
 
 
 def fan_conductance(fans: Any, one: Any, two: Any) -> Any:
-    """Piecewise straight through 0, one fan, both fans; floats or NumPy arrays."""
+    """Piecewise linear through 0, one fan, both fans; floats or NumPy arrays."""
     return one * fans * (fans <= 1) + (one + (two - one) * (fans - 1)) * (fans > 1)
 
 
 def steady_rise(
     aw: Any, wo: Any, fan: Any, watts: Any, sun_watts: Any, ab: Any = 0.0, wb: Any = 0.0, battery_rise: Any = 0.0
 ) -> tuple[Any, Any]:
-    """Rise of air and walls over outside, K, once all has settled with the battery held `battery_rise` over outside.
+    """Steady rise of air and walls over outside, K, at a constant battery temperature `battery_rise` over outside.
 
     Conductances in W/K: `aw` air to walls, `wo` walls to outside, `fan` the air stream, `ab` and `wb` air and walls to
-    block. Floats or NumPy arrays, as in `transition`.
+    the battery. Floats or NumPy arrays, as in `transition`.
     """
     air, wall = aw + fan + ab, aw + wo + wb
     air_watts, wall_watts = watts + ab * battery_rise, sun_watts + wb * battery_rise
@@ -107,7 +107,7 @@ def _modes(ca: Any, cw: Any, aw: Any, air_lost: Any, wall_lost: Any, lib: Module
 def transition(
     ca: Any, cw: Any, aw: Any, air_lost: Any, wall_lost: Any, seconds: Any, lib: ModuleType = math
 ) -> tuple[Any, Any, Any, Any]:
-    """(p11, p12, p21, p22): what is left of a deviation (air, walls) from the steady state after `seconds`.
+    """(p11, p12, p21, p22): the part of a deviation (air, walls) from the steady state that remains after `seconds`.
 
     The matrix exponential of a 2 x 2 matrix with two real rates. `air_lost` and `wall_lost` are the conductances from
     each to everything but the other, W/K; `lib` is math, or numpy for arrays.
@@ -120,7 +120,7 @@ def transition(
 
 
 def _parts(model: CaseModel, state: CaseState, drive: Drive) -> tuple[float, float, float, float, float]:
-    """Arguments of `transition`: a block takes heat from the air as fans do, and from the walls as outside does."""
+    """Arguments of `transition`: a battery takes heat from the air as fans do, and from the walls as outside does."""
     ab, wb = (0.0, 0.0) if state.battery_c is None else (model.air_battery_w_per_k, model.wall_battery_w_per_k)
     air_lost, wall_lost = model.fan_w_per_k(drive.fans) + ab, model.wall_outside_w_per_k + wb
     return model.air_j_per_k, model.wall_j_per_k, model.air_wall_w_per_k, air_lost, wall_lost
@@ -135,7 +135,7 @@ def _settled(
 
 
 def _end(model: CaseModel, state: CaseState, drive: Drive) -> CaseState:
-    """Where air and walls are heading while the block stays as it is."""
+    """Steady state of air and walls while the battery temperature stays constant."""
     ab, wb, rise = 0.0, 0.0, 0.0
     if state.battery_c is not None:
         ab, wb, rise = model.air_battery_w_per_k, model.wall_battery_w_per_k, state.battery_c - drive.outside_c
@@ -144,17 +144,17 @@ def _end(model: CaseModel, state: CaseState, drive: Drive) -> CaseState:
 
 
 def steady(model: CaseModel, drive: Drive) -> CaseState:
-    """State in which the case settles under a constant `drive`, after hours: the block then only passes heat on."""
+    """State in which the case settles under a constant `drive`, after hours: the battery then only conducts heat."""
     ab, wb = model.air_battery_w_per_k, model.wall_battery_w_per_k
     air_c, wall_c = _settled(model, drive, model.air_wall_w_per_k + ab * wb / (ab + wb), 0.0, 0.0, 0.0)
     return CaseState(air_c=air_c, wall_c=wall_c, battery_c=(ab * air_c + wb * wall_c) / (ab + wb))
 
 
 def predict(model: CaseModel, state: CaseState, drive: Drive, seconds: float) -> CaseState:
-    """State after `seconds` (0 or more) of a constant `drive`; exact where the state has no block."""
+    """State after `seconds` (0 or more) of a constant `drive`; exact without a battery temperature."""
     if state.battery_c is None:
         return _step(model, state, drive, seconds)
-    parts = max(1, math.ceil(seconds / BLOCK_STEP_S))
+    parts = max(1, math.ceil(seconds / BATTERY_STEP_S))
     for _ in range(parts):
         state = _step(model, state, drive, seconds / parts)
     return state
@@ -174,7 +174,7 @@ def _step(model: CaseModel, state: CaseState, drive: Drive, seconds: float) -> C
 
 def minutes_to(limit_c: float, model: CaseModel, state: CaseState, drive: Drive) -> float | None:
     """Minutes until the air first reaches `limit_c` under a constant `drive`; 0 if it has, None if not within a day."""
-    seconds, step = 0.0, LONGEST_S if state.battery_c is None else BLOCK_STEP_S
+    seconds, step = 0.0, LONGEST_S if state.battery_c is None else BATTERY_STEP_S
     while seconds < LONGEST_S:
         crossing = _crossing_s(limit_c, model, state, drive, step)
         if crossing is not None:
@@ -184,7 +184,7 @@ def minutes_to(limit_c: float, model: CaseModel, state: CaseState, drive: Drive)
 
 
 def _turning_s(model: CaseModel, state: CaseState, drive: Drive) -> float:
-    """Moment at which the air turns round while the block stays; inf if it does not: it turns once at most."""
+    """Seconds to the extremum of the air temperature, at most one, at a constant battery temperature; inf if none."""
     a11, a12, _, _, slow, fast = _modes(*_parts(model, state, drive), math)
     end = _end(model, state, drive)
     air = state.air_c - end.air_c

@@ -1,20 +1,20 @@
-"""What a logged session says about a case's heat, and its thinning into short means. No NumPy."""
+"""Rows of a log about the heat of a case, and their thinning into short means. Needs no NumPy."""
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 FANS_JUMP = 0.2  # a bin ends where the fans change by more: its means would blur a kink in the temperature
-LONGEST_GAP_S = 300.0  # a longer silence starts a new stretch: the walls may be anywhere by then
+LONGEST_GAP_S = 300.0  # a longer silence starts a new stretch: the wall temperature is unknown after it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatRow:
     """One row of a log; `watts`, `fans` and `sun` are means over the time since the row before.
 
-    `watts` is battery volts times amps (the magnitude while charging: charger and battery losses are folded in),
-    `fans` 0 to 2 the sum of the pair's shares of full speed, `outside_c` the intake sensor, `sun` a share of full sun
-    or None where nobody noted it (in the shade it is 0), `battery_c` the battery or None without a sensor.
+    `watts` is battery volts times amps (the magnitude while charging: charger and battery losses are included),
+    `fans` 0 to 2 the sum of the pair's fractions of full speed, `outside_c` the intake sensor, `sun` a fraction of full
+    sun or None where it is not noted (in the shade it is 0), `battery_c` the battery or None without a sensor.
     """
 
     t_s: float
@@ -26,8 +26,8 @@ class HeatRow:
     battery_c: float | None = None
 
     def __post_init__(self) -> None:
-        told = (self.sun or 0.0, self.battery_c or 0.0)
-        numbers = (self.t_s, self.case_c, self.outside_c, self.watts, self.fans, *told)
+        optional = (self.sun or 0.0, self.battery_c or 0.0)
+        numbers = (self.t_s, self.case_c, self.outside_c, self.watts, self.fans, *optional)
         if not all(map(math.isfinite, numbers)) or not 0 <= self.fans <= 2 or not 0 <= (self.sun or 0.0) <= 1:
             raise ValueError(f"not a row of a case log: {self}")
 
@@ -35,16 +35,16 @@ class HeatRow:
 def fans_running(fans: Sequence[tuple[float | None, float | None, float]]) -> float | None:
     """`fans` of a HeatRow, 0 to 2, from (rpm, percent, rpm at full speed) of each fan fitted, two and two a pair.
 
-    A fan without tachometer counts by its drive; of two pairs the mean is taken. None while a fan tells neither.
+    A fan without tachometer counts by its drive; of two pairs the mean is taken. None while a fan has neither.
     """
     if not fans:
         return 0.0
-    shares = []
+    fractions = []
     for rpm, percent, full_rpm in fans:
         if rpm is None and percent is None:
             return None
-        shares.append((percent or 0.0) / 100 if rpm is None else min(rpm / full_rpm, 1.0))
-    return sum(shares) / math.ceil(len(shares) / 2)
+        fractions.append((percent or 0.0) / 100 if rpm is None else min(rpm / full_rpm, 1.0))
+    return sum(fractions) / math.ceil(len(fractions) / 2)
 
 
 def stretches(rows: Iterable[HeatRow]) -> list[list[HeatRow]]:
@@ -79,7 +79,7 @@ def _mean(held: Sequence[tuple[float, HeatRow]]) -> HeatRow:
     def mean(name: str) -> float:
         return float(sum(dt * getattr(row, name) for dt, row in held) / total)
 
-    def mean_if_told(name: str) -> float | None:
+    def mean_if_known(name: str) -> float | None:
         return None if any(getattr(row, name) is None for _, row in held) else mean(name)
 
     return HeatRow(
@@ -88,6 +88,6 @@ def _mean(held: Sequence[tuple[float, HeatRow]]) -> HeatRow:
         outside_c=mean("outside_c"),
         watts=mean("watts"),
         fans=mean("fans"),
-        sun=mean_if_told("sun"),
-        battery_c=mean_if_told("battery_c"),
+        sun=mean_if_known("sun"),
+        battery_c=mean_if_known("battery_c"),
     )

@@ -1,10 +1,10 @@
-"""The numbers behind fit.py: least squares over the model's course through each stretch of log. NumPy and SciPy.
+"""The least squares behind fit.py, over the modelled temperatures of each stretch of log. Needs NumPy and SciPy.
 
 Output-error fit: the modelled air temperature is compared with the logged one. Neighbouring residuals of such a fit
-are alike, so they are whitened as a first-order autoregression (Cochrane and Orcutt 1949, from memory) before the
-uncertainty is read from the curvature at the best point. Unknown besides the case, for each stretch: how far case and
-intake sensor disagree and how the case sensor trails (left out, a lag of 8 s put 30 % on the rise with fans off), the
-first temperatures and, where nobody noted the sun, a changing heat on the walls.
+are correlated, so they are whitened as a first-order autoregression (Cochrane and Orcutt 1949, from memory) before the
+uncertainty is read from the curvature at the best point. Unknown besides the case, for each stretch: the difference of
+case and intake sensor, the lag of the case sensor (without it, a lag of 8 s added 30 % to the rise with fans off), the
+first temperatures and, where the sun is not noted, a changing heat on the walls.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,33 +22,33 @@ Array = NDArray[np.float64]
 
 KNOT_S = 900.0
 HIDDEN_WATTS = 40.0  # assumed: 1 sd of the change of hidden heat from knot to knot
-BLOCK_S = 1800.0  # errors further apart than this are taken as unrelated
+CLUSTER_S = 1800.0  # errors further apart than this count as independent
 OWN = 4
-PROBE_S = 8.0  # assumed: how far a bead thermistor trails still air, with a factor of
+PROBE_S = 8.0  # assumed: lag of a bead thermistor in still air, with a factor of
 PROBE_SPREAD = 0.5  # 1.6 to either side
 OFFSET_K = 0.4  # assumed: 1 sd of the difference of two sensors good to 0.3 K
 AIR_START_K = 0.5  # assumed: 1 sd of the air's first temperature about the logged one
 WALL_START_K = 5.0  # assumed: 1 sd of the walls' first temperature about the air's
-SENSOR_K = 0.03  # a residual is never taken to be surer than this
-MOST_ALIKE = 0.98
+SENSOR_K = 0.03  # lower limit of the standard deviation of a residual
+MAX_CORRELATION = 0.98
 ROUNDS = 4
-MOST_TRIES = 30
+MAX_TRIES = 30
 DRAWS = 60
 CASE = len(NAMES)
-# Heat of unknown cause on the walls can pass for walls of another kind: where nobody noted the sun these stay as known.
+# Heat of unknown cause on the walls looks like walls of another kind: where the sun is not noted these keep the prior.
 _HELD = ("wall_j_per_k", "air_wall_w_per_k", "wall_outside_w_per_k", "air_battery_w_per_k", "wall_battery_w_per_k")
 HELD = np.array([name in _HELD for name in NAMES])
 HELD_SPREAD = 0.05
-HIDDEN_WIDER = 3.0  # assumed: and what is learned beside such heat is less sure than its fit looks
+HIDDEN_WIDER = 3.0  # assumed: and what is fitted beside such heat is less sure than its curvature shows
 AIR_BATTERY, WALL_BATTERY, LAG = map(NAMES.index, ("air_battery_w_per_k", "wall_battery_w_per_k", "battery_lag_s"))
-LAG_SPREAD = 0.15  # assumed: a block also warms itself
-BLOCK_K = 0.3  # assumed: 1 sd of a half hour's error of a block that follows the air by one lag
-LEAST_SPREAD = 0.03  # assumed: two nodes are never truer to a case than this
+LAG_SPREAD = 0.15  # assumed: a battery also warms itself
+BATTERY_K = 0.3  # assumed: 1 sd of a half hour's error of a battery that follows the air by one lag
+MIN_SPREAD = 0.03  # assumed: two nodes follow a real case no better than this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """Best model, its spread, draws of likely models, residuals of each stretch, most hidden heat."""
+class CaseSearchResult:
+    """Best model, its spread, draws of the posterior, residuals of each stretch, maximum hidden heat."""
 
     model: CaseModel
     spread: Mapping[str, float]
@@ -58,7 +58,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Stretch:
+class _StretchArrays:
     """One stretch as arrays over its n steps, and the slice of the unknowns that are its own."""
 
     dt_s: Array
@@ -66,10 +66,10 @@ class _Stretch:
     outside_c: Array
     watts: Array
     fans: Array
-    sun: Array  # zero where the hidden heat stands in
+    sun: Array  # zero where the hidden heat replaces it
     battery_c: Array  # any number where has_battery is 0
     has_battery: float
-    knots: Array  # (n, k) shares of the hourly values in each step; k may be 0
+    knots: Array  # (n, k) weights of the knots' values in each step; k may be 0
     first_c: float
     own: slice
 
@@ -107,7 +107,7 @@ class _Stretch:
         return air_c - behind
 
 
-def _stretch(rows: Sequence[HeatRow], first: int) -> _Stretch:
+def _stretch(rows: Sequence[HeatRow], first: int) -> _StretchArrays:
     t_s = np.array([row.t_s for row in rows])
     noted = all(row.sun is not None for row in rows)
     middle_s = (t_s[1:] + t_s[:-1]) / 2 - t_s[0]
@@ -119,7 +119,7 @@ def _stretch(rows: Sequence[HeatRow], first: int) -> _Stretch:
         return np.array([getattr(row, name) for row in rows[1:]], dtype=float)
 
     has_battery = all(row.battery_c is not None for row in rows)
-    return _Stretch(
+    return _StretchArrays(
         dt_s=np.diff(t_s),
         case_c=column("case_c"),
         outside_c=column("outside_c"),
@@ -135,10 +135,10 @@ def _stretch(rows: Sequence[HeatRow], first: int) -> _Stretch:
 
 
 class _Problem:
-    """Residuals and their slopes, for one guess of noise: `sigma_k` once whitened, and how `alike` neighbours are."""
+    """Residuals and their Jacobian for one estimate of the noise: whitened `sigma_k`, `correlation` of neighbours."""
 
     def __init__(self, pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mapping[str, float]) -> None:
-        self.stretches: list[_Stretch] = []
+        self.stretches: list[_StretchArrays] = []
         for rows in pieces:
             self.stretches.append(_stretch(rows, self.stretches[-1].own.stop if self.stretches else CASE))
         self.centre = np.zeros(self.stretches[-1].own.stop)
@@ -148,10 +148,10 @@ class _Problem:
         if all(s.knots.shape[1] for s in self.stretches):
             self.spread[:CASE][HELD] = np.minimum(self.spread[:CASE][HELD], HELD_SPREAD)
         self.prior = self._prior()
-        self.sigma_k, self.alike = 0.3, 0.0
+        self.sigma_k, self.correlation = 0.3, 0.0
 
     def _prior(self) -> Array:
-        """(p, p) rows of assumed knowledge; the hidden heat is tied from hour to hour, not to zero."""
+        """(p, p) rows of the prior; the hidden heat is tied from knot to knot, not to zero."""
         rows = np.diag(1 / self.spread)
         for stretch in self.stretches:
             for j in range(stretch.own.start + OWN + 1, stretch.own.stop):
@@ -163,10 +163,10 @@ class _Problem:
         return [s.case_c - s.shown_c(x[:CASE, None], x[s.own, None])[:, 0] for s in self.stretches]
 
     def whitened(self, errors: Array) -> Array:
-        """Errors (n,) or (n, m) with what the one before foretells taken away, in units of sigma."""
+        """Errors (n,) or (n, m) less the prediction from the one before, in units of sigma."""
         out = errors.copy()
-        out[1:] -= self.alike * errors[:-1]
-        out[0] *= np.sqrt(1 - self.alike**2)
+        out[1:] -= self.correlation * errors[:-1]
+        out[0] *= np.sqrt(1 - self.correlation**2)
         out /= self.sigma_k
         return out
 
@@ -174,7 +174,7 @@ class _Problem:
         parts: list[Array] = [*map(self.whitened, self.errors_k(x)), self.prior @ (x - self.centre)]
         return np.concatenate(parts)
 
-    def slopes(self, x: Array) -> Array:
+    def jacobian(self, x: Array) -> Array:
         """Jacobian by differences, each stretch run once for all the unknowns that touch it."""
         blocks = []
         for s in self.stretches:
@@ -189,51 +189,51 @@ class _Problem:
             blocks.append(self.whitened(block))
         return np.vstack([*blocks, self.prior])
 
-    def settle(self) -> Array:
-        """The best point, its noise learned on the way."""
+    def solve(self) -> Array:
+        """The best point; the noise is estimated along the way."""
         x = self.centre
         for _ in range(ROUNDS):
-            x = least_squares(self.residuals, x, jac=self.slopes, method="lm", ftol=1e-5, max_nfev=MOST_TRIES).x
-            self.learn_noise(x)
+            x = least_squares(self.residuals, x, jac=self.jacobian, method="lm", ftol=1e-5, max_nfev=MAX_TRIES).x
+            self.estimate_noise(x)
         return x
 
     def covariance(self, x: Array) -> Array:
-        """Of the unknowns at the best point `x`: by curvature, widened where errors of half an hour pull one way.
+        """Of the unknowns at the best point `x`: by curvature, widened where the errors of half an hour have one sign.
 
         The second is the sandwich estimate with clusters (Liang and Zeger 1986, from memory).
         """
-        slopes, residuals = self.slopes(x), self.residuals(x)
-        curved = np.asarray(np.linalg.inv(slopes.T @ slopes), dtype=np.float64)
-        pulls, row = self.prior.T @ self.prior, 0
+        jacobian, residuals = self.jacobian(x), self.residuals(x)
+        curved = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64)
+        scatter, row = self.prior.T @ self.prior, 0
         for s in self.stretches:
-            for some in np.array_split(np.arange(row, row + len(s.dt_s)), max(1, round(s.dt_s.sum() / BLOCK_S))):
-                pull = slopes[some].T @ residuals[some]
-                pulls = pulls + np.outer(pull, pull)
+            for some in np.array_split(np.arange(row, row + len(s.dt_s)), max(1, round(s.dt_s.sum() / CLUSTER_S))):
+                score = jacobian[some].T @ residuals[some]
+                scatter = scatter + np.outer(score, score)
             row += len(s.dt_s)
-        widened = np.sqrt(np.maximum(np.diag(curved @ pulls @ curved) / np.diag(curved), 1.0))
+        widened = np.sqrt(np.maximum(np.diag(curved @ scatter @ curved) / np.diag(curved), 1.0))
         widest: Array = curved * widened[:, None] * widened[None, :]
         return widest
 
-    def learn_noise(self, x: Array) -> None:
-        """Take sigma and likeness of neighbours from the errors at `x`."""
+    def estimate_noise(self, x: Array) -> None:
+        """Estimate sigma and the correlation of neighbours from the errors at `x`."""
         errors = self.errors_k(x)
         pairs = sum(float(e[1:] @ e[:-1]) for e in errors), sum(float(e @ e) for e in errors)
-        self.alike = min(max(pairs[0] / max(pairs[1], 1e-12), 0.0), MOST_ALIKE)
+        self.correlation = min(max(pairs[0] / max(pairs[1], 1e-12), 0.0), MAX_CORRELATION)
         self.sigma_k = 1.0
         rms = float(np.sqrt(np.mean(np.concatenate(list(map(self.whitened, errors))) ** 2)))
         self.sigma_k = max(rms, SENSOR_K)
 
 
-def search(pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mapping[str, float]) -> Found:
-    """The most likely case for `pieces` (each a thinned stretch), beginning at `known`."""
+def search(pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mapping[str, float]) -> CaseSearchResult:
+    """The posterior mode of the case for `pieces` (each a thinned stretch), with `known` as the mean of the prior."""
     problem = _Problem(pieces, known, assumed)
-    x = problem.settle()
+    x = problem.solve()
     spread = np.array([assumed[name] for name in NAMES])
-    covariance = _honest(problem.covariance(x)[:CASE, :CASE], problem.spread[:CASE], spread)
+    covariance = _widened(problem.covariance(x)[:CASE, :CASE], problem.spread[:CASE], spread)
     x[LAG], covariance[LAG, LAG] = _battery_lag(problem, x, spread[LAG])
     shaken = np.random.default_rng(1).multivariate_normal(x[:CASE], covariance, DRAWS, method="cholesky")
     hidden = [x[s.own][OWN:] for s in problem.stretches if s.knots.shape[1]]
-    return Found(
+    return CaseSearchResult(
         model=_model(x),
         spread=dict(zip(NAMES, np.sqrt(np.diag(covariance)).tolist(), strict=True)),
         draws=tuple(map(_model, shaken)),
@@ -242,11 +242,11 @@ def search(pieces: Sequence[Sequence[HeatRow]], known: CaseModel, assumed: Mappi
     )
 
 
-def _honest(covariance: Array, used: Array, assumed: Array) -> Array:
-    """Covariance with held numbers as unsure as was assumed, and no other surer than LEAST_SPREAD or less than that."""
+def _widened(covariance: Array, used: Array, assumed: Array) -> Array:
+    """Covariance in which held numbers keep the prior's spread, and all others have MIN_SPREAD at least."""
     held = used < assumed
     wider = HIDDEN_WIDER if held.any() else 1.0
-    spread = np.minimum(np.hypot(wider * np.sqrt(np.diag(covariance)), LEAST_SPREAD), assumed)
+    spread = np.minimum(np.hypot(wider * np.sqrt(np.diag(covariance)), MIN_SPREAD), assumed)
     shrunk = spread / np.sqrt(np.diag(covariance))
     out = covariance * np.outer(shrunk, shrunk)
     out[held, :] = out[:, held] = 0.0
@@ -255,25 +255,25 @@ def _honest(covariance: Array, used: Array, assumed: Array) -> Array:
 
 
 def _battery_lag(problem: _Problem, x: Array, spread: float) -> tuple[float, float]:
-    """Logarithm of the block's lag behind what is around it, and its variance; as assumed where none was watched."""
-    assumed, share = float(x[LAG]), 1 / (1 + np.exp(x[WALL_BATTERY] - x[AIR_BATTERY]))
-    watched = [s for s in problem.stretches if s.has_battery]
+    """Logarithm of the battery's lag behind what is around it, and its variance; as assumed without a sensor."""
+    assumed, air_part = float(x[LAG]), 1 / (1 + np.exp(x[WALL_BATTERY] - x[AIR_BATTERY]))
+    measured = [s for s in problem.stretches if s.has_battery]
     around = []
-    for s in watched:
+    for s in measured:
         air_c, wall_c = s.course_c(x[:CASE, None], x[s.own, None])
-        around.append(share * air_c[:, 0] + (1 - share) * wall_c[:, 0])
+        around.append(air_part * air_c[:, 0] + (1 - air_part) * wall_c[:, 0])
 
     def residuals(guess: Array) -> Array:
         errors = [np.array([(guess[0] - assumed) / spread])]
-        for s, around_c, battery_c in zip(watched, around, guess[1:], strict=True):
+        for s, around_c, battery_c in zip(measured, around, guess[1:], strict=True):
             left, modelled = np.exp(-s.dt_s / np.exp(guess[0])), []
             for kept, here_c in zip(left, around_c, strict=True):
                 battery_c = here_c + (battery_c - here_c) * kept
                 modelled.append(battery_c)
-            errors.append((s.battery_c - modelled) * np.sqrt(s.dt_s / BLOCK_S) / BLOCK_K)
+            errors.append((s.battery_c - modelled) * np.sqrt(s.dt_s / CLUSTER_S) / BATTERY_K)
         return np.concatenate(errors)
 
-    found = least_squares(residuals, [assumed, *(s.battery_c[0] for s in watched)], method="lm", xtol=1e-4)
+    found = least_squares(residuals, [assumed, *(s.battery_c[0] for s in measured)], method="lm", xtol=1e-4)
     variance = float(np.linalg.inv(found.jac.T @ found.jac)[0, 0])
     return float(found.x[0]), variance + LAG_SPREAD**2 * (1 - variance / spread**2)
 

@@ -1,4 +1,4 @@
-"""What `groundbox battery test` tells a person while it follows a capacity test, from a log or from a box that runs."""
+"""What `groundbox battery test` shows while it follows a capacity test, from a log or from a live box."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,13 +10,13 @@ from groundbox.battery.runtime import from_full
 from groundbox.battery.values import Sample
 
 PROGRESS_S = 600.0
-TEST_RATE = 0.1  # units of C20 per hour: what is proposed; the discharge then takes eight to nine hours
+TEST_RATE = 0.1  # units of C20 per hour, the proposed load: the discharge then takes eight to nine hours
 VOLTS = 12.0 / 6  # per cell under load
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """One thing to tell, at `t_s` of the samples; `new` is True for a step just reached."""
+class StepReport:
+    """The step at `t_s` of the samples; `new` is True for a step just reached, False for progress within it."""
 
     t_s: float
     step: TestStep
@@ -24,7 +24,7 @@ class Told:
 
 
 class Guide:
-    """Follows samples through a capacity test; a test that is spoilt begins again by itself.
+    """Follows samples through a capacity test; an invalid test starts again by itself.
 
     Attributes:
         discharge: samples of the present discharge.
@@ -39,16 +39,16 @@ class Guide:
 
     @property
     def step(self) -> TestStep:
-        """Where the test stands."""
+        """The step reached."""
         return self._test.step
 
     @property
     def done(self) -> bool:
-        """The end voltage is reached and judged."""
+        """True once the end voltage is reached and the capacity is judged."""
         return self._test.step.name == "stop"
 
-    def take(self, sample: Sample) -> Iterator[Told]:
-        """What is to be told after this sample."""
+    def take(self, sample: Sample) -> Iterator[StepReport]:
+        """What to show after this sample."""
         if self.done:
             return
         step = self._test.update(sample)
@@ -60,12 +60,12 @@ class Guide:
             self._test, self.discharge = CapacityTest(self._profile), []
         if step.name != self._shown or (step.hours and sample.t_s - self._progress_s >= PROGRESS_S):
             new, self._shown, self._progress_s = step.name != self._shown, step.name, sample.t_s
-            yield Told(t_s=sample.t_s, step=step, new=new)
+            yield StepReport(t_s=sample.t_s, step=step, new=new)
 
-    def finish(self) -> Iterator[Told]:
-        """What is to be told after the last sample of a finished log."""
+    def finish(self) -> Iterator[StepReport]:
+        """What to show after the last sample of a finished log."""
         if not self.done and self._test.finish().name == "stop":
-            yield Told(t_s=self._latest_s, step=self.step, new=True)
+            yield StepReport(t_s=self._latest_s, step=self.step, new=True)
 
 
 def load_advice(profile: BatteryProfile) -> str:
@@ -73,20 +73,20 @@ def load_advice(profile: BatteryProfile) -> str:
     volts, amps = VOLTS * profile.cells, TEST_RATE * profile.c20_ah
     return (
         f"load: steady, {MIN_RATE * profile.c20_ah:.1f} to {MAX_RATE * profile.c20_ah:.1f} A. The box's loads do "
-        f"if they go on working down to {END_VOLTS_PER_CELL * profile.cells:.2f} V; else a resistor of about "
+        f"if they work down to {END_VOLTS_PER_CELL * profile.cells:.2f} V; else a resistor of about "
         f"{volts / amps:.1f} ohm rated for {2 * volts * amps:.0f} W or more (it takes {volts * amps:.0f} W, so it "
         "gets hot: on stone or tiles, nothing above it, with a fuse at the battery)"
     )
 
 
 def band_words(before: BatteryProfile, after: BatteryProfile, amps: float) -> str:
-    """What the test did for the band around the runtime left."""
+    """How the test changed the band of the runtime."""
     widths = []
     for profile in (before, after):
         row = from_full(profile, amps)
         widths.append((row.low_h, row.expected_h, row.high_h, 50 * (row.high_h - row.low_h) / row.expected_h))
     (low0, expected0, high0, wide0), (low, expected, high, wide) = widths
     return (
-        f"runtime from full at {amps:.1f} A was foretold as {low0:.1f} / {expected0:.1f} / {high0:.1f} h "
-        f"(+- {wide0:.0f} %), and is from now on as {low:.1f} / {expected:.1f} / {high:.1f} h (+- {wide:.0f} %)"
+        f"runtime from full at {amps:.1f} A, low / expected / high: was {low0:.1f} / {expected0:.1f} / {high0:.1f} h "
+        f"(± {wide0:.0f} %), now {low:.1f} / {expected:.1f} / {high:.1f} h (± {wide:.0f} %)"
     )

@@ -9,21 +9,21 @@ from groundbox.battery.profile import BatteryProfile, load_profile, save_profile
 from groundbox.errors import BadInput
 from groundbox.model import Reading
 from groundbox.monitor.discharge import Discharge
-from groundbox.monitor.learn import learnt_from, source_name
+from groundbox.monitor.learn import learned_from, source_name
 from groundbox.monitor.start import battery_in
 from groundbox.monitor.timeline import Timeline
 from groundbox.monitor.tracker import sample_of
 from groundbox.settings import BoxSettings, Settings
 from groundbox.store import Reader
-from groundbox.ui.capacity import Guide, Told
+from groundbox.ui.capacity import Guide, StepReport
 
-LOOK_BACK_S = 36 * 3600.0  # the charge before the test may have been last night
+LOOK_BACK_S = 36 * 3600.0  # the charge before the test may be of the night before
 POLL_S = 1.0
-QUIET_S = 30.0
+SILENT_S = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tested:
+class TestedProfile:
     """The profile before the test, and after it where its discharge could be fitted."""
 
     before: BatteryProfile
@@ -35,15 +35,15 @@ class LiveTest:
 
     Args:
         reader: the store that is being written.
-        battery: profile file, where it is not the settings'.
+        battery: profile file, None takes the one in the settings.
 
     Attributes:
         file, profile: of the battery.
         last: start and number of the newest reading taken.
-        caught_up: True once all that was in the store at first is told.
+        caught_up: True once all that was in the store at first is shown.
 
     Raises:
-        BadInput: nobody said which battery is in the box, or its profile cannot be read.
+        BadInput: the battery in the box is unknown, or its profile cannot be read.
     """
 
     def __init__(self, reader: Reader, settings: Settings, box: str, battery: Path | None) -> None:
@@ -55,7 +55,7 @@ class LiveTest:
         inside = battery_in(reader, settings, box)
         file = battery or (settings.profile_path(inside.name) if inside and inside.name else None)
         if file is None:
-            raise BadInput("box", box, f"nobody said which battery is in: groundbox mark swap {box} BATTERY")
+            raise BadInput("box", box, f"its battery is unknown: groundbox mark swap {box} BATTERY")
         self.file = file
         self.profile = load_profile(self.file)
         self.guide, self.caught_up = Guide(self.profile), False
@@ -65,24 +65,24 @@ class LiveTest:
         self._wall_s: float | None = None
         self._discharge_s: tuple[float, float] | None = None  # wall times of its first and last loaded reading
 
-    def news(self) -> Iterator[tuple[float, Told]]:
-        """What is to be told since the last call, each with its wall time."""
+    def news(self) -> Iterator[tuple[float, StepReport]]:
+        """What to show since the last call, each with its wall time."""
         for reading in self._new():
             if self.guide.done:
                 return
             t_s = self._timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
             sample = None if t_s is None else sample_of(self._entry, t_s, reading)
             if sample is not None and reading.wall_s is not None:
-                yield from ((reading.wall_s, told) for told in self.guide.take(sample))
+                yield from ((reading.wall_s, report) for report in self.guide.take(sample))
                 self._note(reading.wall_s)
                 if self.guide.done and self._is_known():  # an earlier test; another may follow
                     self.guide, self._discharge_s = Guide(self.profile), None
         self.caught_up = True
 
     def _is_known(self) -> bool:
-        return any(row.source == source_name(self._box, self._seen()) for row in load_profile(self.file).history)
+        return any(row.source == source_name(self._box, self._discharge()) for row in load_profile(self.file).history)
 
-    def _seen(self) -> Discharge:
+    def _discharge(self) -> Discharge:
         """The discharge of the test."""
         assert self._discharge_s is not None
         amp_hours = (self.guide.step.hours or 0.0) * (self.guide.step.mean_amps or 0.0)
@@ -107,29 +107,32 @@ class LiveTest:
                 found.append(reading)
         return found
 
-    def fit(self, out: Path) -> Tested:
+    def fit(self, out: Path) -> TestedProfile:
         """Fits the battery with the discharge of the test and writes its profile to `out`."""
-        before, seen = load_profile(self.file), self._seen()  # as they are now: the log may have learnt meanwhile
-        after = learnt_from(before, self.guide.discharge, source_name(self._box, seen), seen)
+        before, discharge = load_profile(self.file), self._discharge()  # read again: `groundbox log` may have fitted it
+        after = learned_from(before, self.guide.discharge, source_name(self._box, discharge), discharge)
         if after is not None:
             save_profile(out, after)
-        return Tested(before=before, after=after)
+        return TestedProfile(before=before, after=after)
 
 
 def follow(
-    test: LiveTest, tell: Callable[[float, Told], None], quiet: Callable[[], None], ended: Callable[[], bool]
+    test: LiveTest, show: Callable[[float, StepReport], None], no_news: Callable[[], None], ended: Callable[[], bool]
 ) -> bool:
-    """Tells what is new until the end voltage is reached (True) or `ended` (False); `quiet` once when nothing comes."""
-    heard_s, said, before = time.monotonic(), False, test.last
+    """Shows what is new until the end voltage is reached (True) or `ended` (False).
+
+    `no_news` is called once whenever nothing comes for half a minute.
+    """
+    heard_s, reported, before = time.monotonic(), False, test.last
     while not ended():
-        for wall_s, told in test.news():
-            tell(wall_s, told)
+        for wall_s, report in test.news():
+            show(wall_s, report)
         if test.guide.done:
             return True
         if test.last != before:
-            heard_s, said, before = time.monotonic(), False, test.last
-        if not said and time.monotonic() - heard_s > QUIET_S:
-            said = True
-            quiet()
+            heard_s, reported, before = time.monotonic(), False, test.last
+        if not reported and time.monotonic() - heard_s > SILENT_S:
+            reported = True
+            no_news()
         time.sleep(POLL_S)
     return False

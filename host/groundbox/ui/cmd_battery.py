@@ -1,4 +1,4 @@
-"""`groundbox battery`: a battery's profile, from its nameplate to what its own discharges told."""
+"""`groundbox battery`: a battery's profile, from its nameplate to the fit of its own discharges."""
 
 import json
 from datetime import date, datetime
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from groundbox.ui.capacity_live import LiveTest
 
 CAUTIONS = (
-    "Discharge and charge in the open: lead-acid batteries give off hydrogen, most of all while charging.",
-    "Fuse at the battery post; a short circuit through a tool or lead burns. Take off rings and watches.",
-    "A swollen, cracked, leaking, frozen or hot battery is finished: do not charge it, take it to a recycler.",
-    "Local rules and a licensed person's word come before these numbers.",
+    "Discharge and charge in the open: lead-acid batteries give off hydrogen, mostly while charging.",
+    "Fuse at the battery terminal; a short circuit through a tool or lead burns. Take off rings and watches.",
+    "Do not charge a swollen, cracked, leaking, frozen or hot battery: take it to a recycler.",
+    "Local rules and the advice of a licensed person come before these numbers.",
 )
 
 
@@ -40,7 +40,7 @@ def check_same_battery(out: str, profile: BatteryProfile) -> None:
 
 @click.group()
 def command() -> None:
-    """A battery's profile: nameplate, data sheet, and what its own logged discharges told."""
+    """A battery's profile: nameplate, data sheet, and the fit of its own logged discharges."""
 
 
 def _print_json(value: object) -> None:
@@ -76,7 +76,7 @@ def new(
 ) -> None:
     """Write a battery's profile from its nameplate. Add [[discharge]] rows from the data sheet by hand."""
     if Path(file).exists():
-        raise BadInput(file, "", "is there already; edit it, or choose another name")
+        raise BadInput(file, "", "exists already; edit it, or choose another name")
     profile = BatteryProfile(
         c20_ah=c20_ah,
         label=label,
@@ -92,14 +92,14 @@ def new(
         return
     click.echo(f"{file} written:\n")
     click.echo(profile_text(profile))
-    click.echo("A logged discharge makes it known better: groundbox battery fit LOG.csv --battery " + file)
+    click.echo("A logged discharge improves it: groundbox battery fit LOG.csv --battery " + file)
 
 
 @command.command(epilog="Example: groundbox battery show mast.toml")
 @click.argument("file", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="The profile as JSON.")
 def show(file: str, as_json: bool) -> None:
-    """What the profile says, and how long full would last at several loads."""
+    """Show the profile, and how long the full battery lasts at several loads."""
     from groundbox.battery.runtime import outlook
 
     profile = without_points(load_profile(file))
@@ -108,8 +108,8 @@ def show(file: str, as_json: bool) -> None:
         _print_json({"profile": profile, "from_full": rows, "cautions": CAUTIONS})
         return
     click.echo(profile_text(profile))
-    click.echo(f"From full at 25 C down to {rows[0].end_volts:.2f} V:\n")
-    click.echo(f"{'amps':>9}  {'early':>9}  {'likely':>9}  {'late':>9}  hours")
+    click.echo(f"From full at 25 °C down to {rows[0].end_volts:.2f} V:\n")
+    click.echo(f"{'amps':>9}  {'low':>9}  {'expected':>9}  {'high':>9}  hours")
     for row in rows:
         click.echo(f"{row.amps:9.2f}  {row.low_h:9.2f}  {row.expected_h:9.2f}  {row.high_h:9.2f}")
     _caution()
@@ -117,14 +117,14 @@ def show(file: str, as_json: bool) -> None:
 
 @command.command(epilog="Example: groundbox battery fit july.csv --date 2026-07-12 --battery mast.toml --out mast.toml")
 @click.argument("logs", type=click.Path(), nargs=-1, required=True)
-@click.option("--battery", "battery", type=click.Path(), required=True, help="The profile as they are.")
-@click.option("--out", type=click.Path(), required=True, help="Where to write them with what was fitted.")
+@click.option("--battery", "battery", type=click.Path(), required=True, help="The battery's profile.")
+@click.option("--out", type=click.Path(), required=True, help="File to write the fitted profile to.")
 @click.option("--date", "on", type=click.DateTime(["%Y-%m-%d"]), help="Day of these discharges; else today.")
-@click.option("--json", "as_json", is_flag=True, help="What was fitted as JSON.")
+@click.option("--json", "as_json", is_flag=True, help="The fit as JSON.")
 def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_json: bool) -> None:
     """Learn capacity, resistance and recovery of one battery from logged discharges deeper than 40 %.
 
-    What the profile was taught before counts on; a discharge that is in them already is passed over. A discharge that
+    Earlier fits in the profile still count; a discharge that the profile holds already is skipped. A discharge that
     begins with its log counts as begun full.
     """
     from groundbox.battery.fit import fitted_profile, is_known, refusal
@@ -138,26 +138,26 @@ def fit(logs: tuple[str, ...], battery: str, out: str, on: datetime | None, as_j
         found = runs_in(log, profile)
         new = [run for run in found if not is_known(run, profile)]
         if len(new) < len(found):
-            click.echo(f"groundbox: {log}: is in {battery} already; passed over", err=True)
+            click.echo(f"groundbox: {log}: is in {battery} already; skipped", err=True)
         runs += new
     if not runs:
-        raise BadInput(battery, "", "knows all of these discharges; to begin anew delete its [fitted] part")
+        raise BadInput(battery, "", "holds all of these discharges already; to fit again delete its [fitted] part")
     fitted = fitted_profile(profile, runs, (on or datetime.now()).date())
     if why := refusal(fitted, runs):
         raise BadInput(", ".join(logs), "", why)
     save_profile(out, fitted)
-    told = fitted.fitted
-    assert told is not None
+    curve = fitted.fitted
+    assert curve is not None
     if as_json:
         rows = without_points(fitted).history[-len(runs) :]
-        _print_json({"out": out, "fitted": told, "runs": rows, "cautions": CAUTIONS})
+        _print_json({"out": out, "fitted": curve, "runs": rows, "cautions": CAUTIONS})
         return
-    earlier = f", on top of {told.runs - len(runs)} before" if told.runs > len(runs) else ""
+    earlier = f", beside {curve.runs - len(runs)} earlier" if curve.runs > len(runs) else ""
     click.echo(f"{len(runs)} discharge(s) used{earlier}.")
-    click.echo(f"capacity at the 20-hour rate, 25 C  {told.capacity_ah:8.1f} Ah  +- {2 * told.capacity_sd_ah:.1f}")
-    click.echo(f"of the rated {profile.c20_ah:g} Ah               {told.capacity_ah / profile.c20_ah:8.0%}")
-    click.echo(f"apparent resistance, half charged   {told.resistance_mohm:8.1f} mohm")
-    click.echo(f"the curve follows the logs within   {1000 * told.error_volts * profile.cells:8.0f} mV")
+    click.echo(f"capacity at the 20-hour rate, 25 °C {curve.capacity_ah:8.1f} Ah  ± {2 * curve.capacity_sd_ah:.1f}")
+    click.echo(f"of the rated {profile.c20_ah:g} Ah               {curve.capacity_ah / profile.c20_ah:8.0%}")
+    click.echo(f"apparent resistance, half charged   {curve.resistance_mohm:8.1f} mΩ")
+    click.echo(f"the curve follows the logs within   {1000 * curve.error_volts * profile.cells:8.0f} mV")
     click.echo(f"{out} written.")
     _caution()
 
@@ -175,13 +175,13 @@ def health(file: str, as_json: bool) -> None:
         _print_json({"health": found, "history": without_points(profile).history, "cautions": CAUTIONS})
         return
     for row in sorted(profile.history, key=lambda row: row.date):
-        share = row.capacity_ah / profile.c20_ah
+        fraction = row.capacity_ah / profile.c20_ah
         click.echo(
-            f"{row.date}  {row.capacity_ah:7.1f} Ah +- {2 * row.capacity_sd_ah:4.1f}  {share:5.0%}  "
-            f"{row.resistance_mohm:7.1f} mohm  {row.source}"
+            f"{row.date}  {row.capacity_ah:7.1f} Ah ± {2 * row.capacity_sd_ah:4.1f}  {fraction:5.0%}  "
+            f"{row.resistance_mohm:7.1f} mΩ  {row.source}"
         )
     if found.per_year is not None and found.per_year_sd is not None:
-        click.echo(f"trend: {100 * found.per_year:+.1f} points a year, +- {200 * found.per_year_sd:.1f}")
+        click.echo(f"trend: {100 * found.per_year:+.1f} % of rated capacity a year, ± {200 * found.per_year_sd:.1f}")
     click.echo(f"{profile.label or file}: {found.verdict}")
     _caution()
 
@@ -189,7 +189,7 @@ def health(file: str, as_json: bool) -> None:
 TEST_EPILOG = """
 \b
 Examples:
-  groundbox battery test --box mast                 beside `groundbox log`: guides you step by step to the floor
+  groundbox battery test --box mast                 beside `groundbox log`: guides you step by step to the end voltage
   groundbox battery test evening.csv --battery mast.toml --out mast.toml     a finished log
 """
 
@@ -197,8 +197,8 @@ Examples:
 @command.command(epilog=TEST_EPILOG)
 @click.argument("log", type=click.Path(), required=False)
 @click.option("--box", help="Follow this box as `groundbox log` records it, in place of a LOG.")
-@click.option("--battery", "battery", type=click.Path(), help="The battery's profile; with --box those of its battery.")
-@click.option("--out", type=click.Path(), help="Where to write what it taught; with --box as --battery.")
+@click.option("--battery", "battery", type=click.Path(), help="The battery's profile; with --box that of its battery.")
+@click.option("--out", type=click.Path(), help="File to write the fitted profile to; with --box as --battery.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON; with --box one object a line.")
 @settings_options
 def test(
@@ -210,11 +210,11 @@ def test(
     settings_file: Path | None,
     database: Path | None,
 ) -> None:
-    """Guide and judge a capacity test: full charge, an hour's rest, a steady load down to the floor.
+    """Guide and judge a capacity test: full charge, an hour's rest, a steady load down to the end voltage.
 
-    With --box it follows the box live, tells each next step, rings at the end voltage, and learns. A finished
-    LOG is judged the same. Judged against the rated capacity (IEEE 450 and 1188, by time, with the temperature
-    factor); learning from it narrows the band around runtime left.
+    With --box it follows the box live, shows each next step, sounds when the end voltage is reached, and fits the
+    profile. A finished LOG is judged the same way: against the rated capacity (IEEE 450 and 1188, by time, with the
+    temperature factor). The fit narrows the band of the runtime.
     """
     if (log is None) == (box is None):
         raise BadInput("groundbox battery test", "", "give a LOG, or --box BOX to follow a box live, one of them")
@@ -222,7 +222,7 @@ def test(
         _test_live(chosen_settings(settings_file, database), box, battery, out, as_json)
         return
     if battery is None:
-        raise BadInput("--battery", "", "is missing: the profile of the battery in this log")
+        raise BadInput("--battery", "", "is missing: give the profile of the battery in this log")
     assert log is not None
     _test_log(log, battery, out, as_json)
 
@@ -237,7 +237,7 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
         check_same_battery(out, profile)
     guide = Guide(profile)
     note_unused(log)
-    steps = [told for sample in with_current(log) for told in guide.take(sample) if told.new]
+    steps = [report for sample in with_current(log) for report in guide.take(sample) if report.new]
     steps += guide.finish()
     after = None
     if guide.done:
@@ -248,41 +248,41 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
         if after is not None and out is not None:
             save_profile(out, after)
     if as_json:
-        _print_json({"step": guide.step, "steps": [told.step for told in steps], "cautions": CAUTIONS})
+        _print_json({"step": guide.step, "steps": [report.step for report in steps], "cautions": CAUTIONS})
         if not guide.done:
             raise SystemExit(1)
         return
     _caution()
     click.echo()
-    for told in steps:
-        click.echo(f"{told.t_s / 3600:7.2f} h  {told.step.name:<10} {told.step.do}")
+    for report in steps:
+        click.echo(f"{report.t_s / 3600:7.2f} h  {report.step.name:<10} {report.step.do}")
     click.echo(f"now        {guide.step.do}")
     if after is not None and guide.step.mean_amps is not None:
-        click.echo(f"learnt     {band_words(profile, after, guide.step.mean_amps)}")
-        click.echo(f"{out} written." if out else "nothing written: give --out FILE to keep it in the battery's profile")
+        click.echo(f"learned    {band_words(profile, after, guide.step.mean_amps)}")
+        click.echo(f"{out} written." if out else "no file written: give --out FILE to keep it in the battery's profile")
     elif guide.done:
-        click.echo("nothing more to learn from it: this discharge is in the profile already, or was too short")
+        click.echo("no fit: this discharge is in the profile already, or is too short")
     else:
-        raise BadInput(log, "", "holds no whole test down to the floor; nothing was learnt, no file written")
+        raise BadInput(log, "", "holds no complete test down to the end voltage: no fit, no file written")
 
 
 def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None, as_json: bool) -> None:
-    from groundbox.ui.capacity import Told, load_advice
+    from groundbox.ui.capacity import StepReport, load_advice
     from groundbox.ui.capacity_live import LiveTest, follow
 
     sounder = Sounder(chosen.sound)
 
-    def tell(wall_s: float, told: Told) -> None:
+    def show_step(wall_s: float, report: StepReport) -> None:
         if as_json:
-            click.echo(json.dumps({"wall_s": wall_s, **msgspec.to_builtins(told.step)}))
+            click.echo(json.dumps({"wall_s": wall_s, **msgspec.to_builtins(report.step)}))
             return
-        click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {told.step.name:<10} {told.step.do}")
-        if live.caught_up and told.new and told.step.name in ("discharge", "invalid", "stop"):
-            severity = "urgent" if told.step.name == "stop" else "notice"
-            sounder.sound(Active(box=box, kind="test", severity=severity, sentence=told.step.do, acknowledged=False))
+        click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {report.step.name:<10} {report.step.do}")
+        if live.caught_up and report.new and report.step.name in ("discharge", "invalid", "stop"):
+            severity = "urgent" if report.step.name == "stop" else "notice"
+            sounder.sound(Active(box=box, kind="test", severity=severity, sentence=report.step.do, acknowledged=False))
 
-    def quiet() -> None:
-        click.echo(f"nothing new from {box}; is `groundbox log` running and the box on?", err=True)
+    def no_news() -> None:
+        click.echo(f"nothing new from {box}: check that `groundbox log` runs and the box is on", err=True)
 
     known_box(chosen, box)
     with open_reader(chosen) as reader, stop_signals() as stop:
@@ -291,8 +291,8 @@ def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None,
             _caution()
             click.echo(f"\nbattery {live.profile.label or live.file}, rated {live.profile.c20_ah:g} Ah, in box {box}")
             click.echo(f"{load_advice(live.profile)}\n")
-        if not follow(live, tell, quiet, lambda: stop.asked):
-            click.echo("ended before the floor; call it again and it takes up from the log", err=True)
+        if not follow(live, show_step, no_news, lambda: stop.asked):
+            click.echo("ended before the end voltage; run it again to continue from the log", err=True)
             return
         _learn_test(live, Path(out) if out else live.file, as_json)
 
@@ -307,12 +307,12 @@ def _learn_test(live: "LiveTest", out: Path, as_json: bool) -> None:
         _print_json({"step": live.guide.step, "fitted": after.fitted if after else None, "cautions": CAUTIONS})
         return
     if after is None or after.fitted is None or amps is None:
-        click.echo("nothing more to learn from it: this discharge is in the profile already, or was too short")
+        click.echo("no fit: this discharge is in the profile already, or is too short")
         return
     found = after.fitted
     click.echo(
-        f"learnt: {found.capacity_ah:.1f} +- {2 * found.capacity_sd_ah:.1f} Ah at the 20-hour rate and 25 C, "
-        f"{found.capacity_ah / after.c20_ah:.0%} of rated; {found.resistance_mohm:.0f} mohm at half charge"
+        f"learned: {found.capacity_ah:.1f} ± {2 * found.capacity_sd_ah:.1f} Ah at the 20-hour rate and 25 °C, "
+        f"{found.capacity_ah / after.c20_ah:.0%} of rated; {found.resistance_mohm:.0f} mΩ at half charge"
     )
     click.echo(f"band: {band_words(tested.before, after, amps)}")
     click.echo(f"health: {health_of(after).verdict}\n{out} written")

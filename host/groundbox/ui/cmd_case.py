@@ -1,4 +1,4 @@
-"""`groundbox case`: what a box's case does with heat, learnt from its logged sessions."""
+"""`groundbox case`: the heat model of a box's case, fitted to its logged sessions."""
 
 import json
 import math
@@ -21,11 +21,11 @@ from groundbox.thermal.fit import CaseFit, fit
 from groundbox.thermal.rows import HeatRow
 from groundbox.ui.options import chosen_settings, known_box, open_reader, settings_options
 
-MOST_SESSIONS = 4  # a fit takes about ten seconds for each hour
+MAX_SESSIONS = 4  # a fit takes about ten seconds for each hour
 FANS = ("fans off", "one fan on", "both fans on")
 HELD = (("air_j_per_k", "air and boards"), ("wall_j_per_k", "walls"))
 CAUTIONS = (
-    "A fitted case speaks for weather and loads like those it was learnt in; a lid ajar or a new filter changes it.",
+    "A fitted case holds for weather and loads like those of its logs; an open lid or a new filter changes it.",
     "Fans do not make a closed box safe to charge in: charge in the open. Keep fingers and cables out of fans.",
 )
 EPILOG = """
@@ -40,19 +40,21 @@ Then, in groundbox.toml under [boxes.mast]: case = "mast_case.json"
 
 @click.group(epilog=EPILOG)
 def command() -> None:
-    """What a case does with heat: learnt from sessions, used live, in the rig and in plans."""
+    """The heat model of a case: fitted to sessions, used live, in the rig and in plans."""
 
 
 @command.command("fit", epilog="Example: groundbox case fit mast --out mast_case.json --since 2031-06-01")
 @click.argument("box")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Where to write the case.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="First day to learn from.")
-@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Last day to learn from.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="File to write the case to."
+)
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="First day to use.")
+@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Last day to use.")
 @click.option(
     "--sun",
     "sun_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Day file whose [weather] sun by the hour was noted on these days; without it sun stays unknown heat.",
+    help="Day file whose [weather] sun by the hour was noted on these days; without it the sun is unknown heat.",
 )
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 @settings_options
@@ -66,7 +68,7 @@ def fit_case(
     settings_file: Path | None,
     database: Path | None,
 ) -> None:
-    """Learn the case of BOX from its latest four sessions that have case, intake and power in them."""
+    """Fit the case of BOX to its latest four sessions that have case and intake temperature and power."""
     chosen = chosen_settings(settings_file, database)
     known_box(chosen, box)
     sun = _sun(sun_file)
@@ -74,19 +76,19 @@ def fit_case(
     logs = _logs(chosen, box, 0.0 if since is None else since.timestamp(), until_s, sun)
     if not logs:
         raise BadInput(
-            "box", box, "no session with case, intake and power; a fit wants an intake sensor and a current (or loads)"
+            "box",
+            box,
+            "has no session with case, intake and power: add an intake sensor, and a current sensor or loads",
         )
     if not as_json:
-        click.echo(
-            f"learning from {', '.join(session.name for session, _ in logs)} (takes a minute or two) ...", err=True
-        )
+        click.echo(f"fitting to {', '.join(session.name for session, _ in logs)} (takes a minute or two) ...", err=True)
     found = fit(row for _, rows in logs for row in rows)
     case = CaseFile(box=box, date=date.today(), fit=found)
     for session, rows in logs:
         if session.end_s < time.time() - OVER_S:
             case = rise_in(case, session, rows)
     save_case(out, case)
-    _tell(case, as_json)
+    _print(case, as_json)
     if not as_json:
         near = os.path.relpath(out, chosen.folder)
         click.echo(f'{out} written. To use it live: case = "{near}" under [boxes.{box}] in groundbox.toml')
@@ -96,14 +98,14 @@ def fit_case(
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def show(file: Path, as_json: bool) -> None:
-    """What a fitted case says, how sure it is, and what its sessions say of the filter."""
-    _tell(load_case(file), as_json)
+    """Show a fitted case, its uncertainty, and the state of its filter by its sessions."""
+    _print(load_case(file), as_json)
 
 
 @command.command(epilog="Example: groundbox case cleaned mast_case.json")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def cleaned(file: Path) -> None:
-    """Note that the filter was cleaned: from now on sessions are compared with the first ones again."""
+    """Note that the filter was cleaned: later sessions are compared with the first ones again."""
     case = load_case(file).cleaned()
     save_case(file, case)
     click.echo(f"{file}: noted; {len(case.sessions)} sessions with a clean filter are kept to compare with")
@@ -119,7 +121,7 @@ def _logs(
             rows = rows_of(reader, chosen, box, session, sun)
             if rows:
                 found.insert(0, (session, rows))
-            if len(found) == MOST_SESSIONS:
+            if len(found) == MAX_SESSIONS:
                 break
     return found
 
@@ -136,12 +138,12 @@ def _sun(file: Path | None) -> Sun:
     return sun
 
 
-def _tell(case: CaseFile, as_json: bool) -> None:
+def _print(case: CaseFile, as_json: bool) -> None:
     notice = filter_notice(case.sessions)
     if as_json:
-        rises = [dict(zip(("low", "likely", "high"), case.fit.rise_k_per_w(fans), strict=True)) for fans in (0, 1, 2)]
-        told = msgspec.to_builtins(case)
-        click.echo(json.dumps(told | {"rise_k_per_w": rises, "filter_notice": notice, "cautions": CAUTIONS}))
+        rises = [dict(zip(("low", "expected", "high"), case.fit.rise_k_per_w(fans), strict=True)) for fans in (0, 1, 2)]
+        values = msgspec.to_builtins(case)
+        click.echo(json.dumps(values | {"rise_k_per_w": rises, "filter_notice": notice, "cautions": CAUTIONS}))
         return
     for line in [*_numbers(case), *_checks(case.fit), *_sessions(case, notice)]:
         click.echo(line)
@@ -153,10 +155,10 @@ def _tell(case: CaseFile, as_json: bool) -> None:
 def _numbers(case: CaseFile) -> list[str]:
     found = case.fit
     lines = [f"case of box {case.box}, from {found.minutes / 60:.1f} hours of logs, {case.date}", ""]
-    lines.append(f"{'':<16}{'rise of the air, K for each watt':<34}nineteen in twenty above / below")
+    lines.append(f"{'':<16}{'rise of the air, K/W':<34}5 % point / 95 % point")
     for fans, words in enumerate(FANS):
-        low, likely, high = found.rise_k_per_w(fans)
-        lines.append(f"{words:<16}{likely:<34.3f}{low:.3f} / {high:.3f}")
+        low, expected, high = found.rise_k_per_w(fans)
+        lines.append(f"{words:<16}{expected:<34.3f}{low:.3f} / {high:.3f}")
     for name, words in HELD:
         lines.append(f"heat held by {words:<18}{getattr(found.model, name) / 1000:8.2f} kJ/K  {_sure(found, name)}")
     lines.append(f"full sun on the lid{'':<12}{found.model.sun_watts:8.0f} W     {_sure(found, 'sun_watts')}")
@@ -164,26 +166,25 @@ def _numbers(case: CaseFile) -> list[str]:
 
 
 def _sure(found: CaseFit, name: str) -> str:
-    if name in found.untold:
-        return "(the logs cannot tell: about as assumed)"
+    if name in found.undetermined:
+        return "(not determined by the logs: about as assumed)"
     return f"times or divided by {math.exp(1.645 * found.spread[name]):.2f}"
 
 
 def _checks(found: CaseFit) -> list[str]:
     lines = [
         "",
-        f"check: logged and modelled case differ by {found.residual_rms_k:.2f} K (root mean square), "
-        f"{found.residual_worst_k:.1f} K at worst",
+        f"check: logged and modelled case differ by {found.residual_rms_k:.2f} K RMS, "
+        f"{found.residual_worst_k:.1f} K at most",
     ]
     if found.hidden_watts is not None:
-        lines.append(f"check: up to {found.hidden_watts:.0f} W on the walls are in no log (sun, most likely)")
+        lines.append(f"check: up to {found.hidden_watts:.0f} W on the walls are in no log (probably sun)")
     return lines + [f"  * {remark}" for remark in found.remarks]
 
 
 def _sessions(case: CaseFile, notice: str | None) -> list[str]:
     lines = [
-        f"{one.name}  both fans on: {one.k_per_w:.3f} K for each watt, times or divided by "
-        f"{math.exp(1.645 * one.spread):.2f}"
+        f"{one.name}  both fans on: {one.k_per_w:.3f} K/W, times or divided by {math.exp(1.645 * one.spread):.2f}"
         for one in case.sessions
     ]
     if notice:

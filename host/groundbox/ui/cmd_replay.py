@@ -1,4 +1,4 @@
-"""`groundbox replay`: a recorded discharge through the estimator, row by row as it would have been live."""
+"""`groundbox replay`: a recorded discharge through the estimator, row by row as when live."""
 
 import json
 import math
@@ -69,7 +69,7 @@ def _noted(samples: Iterator[Sample], volts: list[tuple[float, float]], wanted: 
 
 
 def _once_each(log: str, samples: Iterator[Sample]) -> Iterator[Sample]:
-    """The same samples; says on standard error, once and at the end, how many had a time that was there before."""
+    """The same samples; at the end reports on standard error how many repeated a time."""
     latest, repeated, first = None, 0, 0.0
     for sample in samples:
         if sample.t_s == latest:
@@ -79,13 +79,13 @@ def _once_each(log: str, samples: Iterator[Sample]) -> Iterator[Sample]:
             yield sample
     if repeated:
         click.echo(
-            f"groundbox: {log}: t_s: {repeated} rows repeat a time, the first {first:g}; the first row of each counts "
-            "(write times with their fractions of a second)",
+            f"groundbox: {log}: t_s: {repeated} rows repeat a time, the first {first:g}; the first row of each counts: "
+            "write times with fractions of a second",
             err=True,
         )
 
 
-HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}"
+HEADING = f"{'time':>9}  {'charge':>6}  {'low':>9}  {'expected':>9}  {'high':>9}"
 
 
 @click.command(epilog="Example: groundbox replay bench.csv --battery mast.toml --cutoff 11.0 --json")
@@ -95,7 +95,7 @@ HEADING = f"{'time':>9}  {'charge':>6}  {'early':>9}  {'likely':>9}  {'late':>9}
 @click.option("--load", type=Number(0, 50000), help="Declared load in amps, where the log has no current.")
 @click.option("--load-ahead", type=Number(0.001, 50000), help="Load to come, amps; else the last ten minutes' mean.")
 @click.option("--start-soc", type=Number(0, 1), help="Charge at the first row, 0 to 1; else from a rest.")
-@click.option("--every", type=Number(0), default=60.0, show_default=True, help="Seconds between answers.")
+@click.option("--every", type=Number(0), default=60.0, show_default=True, help="Seconds between estimates.")
 @click.option("--plot", type=click.Path(), help="Also draw the discharge: a file ending in .svg, .png or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per line.")
 def command(
@@ -111,8 +111,8 @@ def command(
 ) -> None:
     """Run a recorded discharge through the estimator.
 
-    LOG is CSV with a header: t_s,volts and optionally amps (positive is discharge), declared_amps, case_c. Runtime
-    left is told three times: early (it lasts that long in 95 of 100 cases), likely, late.
+    LOG is CSV with a header: t_s,volts and optionally amps (positive is discharge), declared_amps, case_c. The
+    runtime has three points: low (it lasts that long in 95 of 100 cases), expected and high (in 5 of 100 cases).
     """
     profile = load_profile(battery)
     if plot is not None:
@@ -124,11 +124,11 @@ def command(
     if not as_json:
         click.echo(HEADING)
     volts: list[tuple[float, float]] = []
-    answers: list[Estimate] = []
+    estimates: list[Estimate] = []
     rows = _noted(_once_each(log, read_log(log)), volts, plot is not None)
     for estimate in replayed(rows, estimator, every, load, load_ahead):
         click.echo(json.dumps(_record(estimate)) if as_json else _line(estimate))
         if plot is not None:
-            answers.append(estimate)
+            estimates.append(estimate)
     if plot is not None:
-        plot_discharge(plot, profile.label or log, volts, answers, cutoff)
+        plot_discharge(plot, profile.label or log, volts, estimates, cutoff)

@@ -1,4 +1,4 @@
-"""The commands as another program calls them: forms that are fixed, one clear line for bad input."""
+"""The commands as another program calls them: fixed JSON, and one clear line for bad input."""
 
 import json
 from pathlib import Path
@@ -52,7 +52,7 @@ def test_one_object_a_line_with_the_fixed_names(folder: Path) -> None:
         ("--cutoff", "6", "1.00 V for each of the 6 cells"),
     ],
 )
-def test_a_number_that_cannot_be_is_refused_in_one_line(folder: Path, option: str, value: str, said: str) -> None:
+def test_an_impossible_number_is_refused_in_one_line(folder: Path, option: str, value: str, said: str) -> None:
     arguments = [str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--cutoff", "10.9", option, value]
     done = CliRunner().invoke(replay, arguments)
     assert done.exit_code != 0
@@ -75,9 +75,9 @@ def test_options_reach_the_estimator(folder: Path) -> None:
 
 def test_a_log_without_current(folder: Path) -> None:
     (folder / "v.csv").write_text("\n".join(",".join(line.split(",")[:2]) for line in LOG.splitlines()))
-    told = _replayed(folder, "--load", "4", log="v.csv")
+    declared = _replayed(folder, "--load", "4", log="v.csv")
     alone = _replayed(folder, log="v.csv")
-    for rows in (told, alone):
+    for rows in (declared, alone):
         assert all(row["runtime_expected_s"] is not None for row in rows[10:])
 
 
@@ -97,7 +97,7 @@ def test_new_show_and_fit(folder: Path) -> None:
     made = str(folder / "new.toml")
     done = run.invoke(battery, ["new", made, "--c20", "9", "--label", "mast 2", "--json"], catch_exceptions=False)
     assert json.loads(done.output)["c20_ah"] == 9
-    with pytest.raises(BadInput, match="there already"):
+    with pytest.raises(BadInput, match="exists already"):
         run.invoke(battery, ["new", made, "--c20", "9"], catch_exceptions=False)
     shown = json.loads(run.invoke(battery, ["show", made, "--json"], catch_exceptions=False).output)
     assert shown["from_full"][0]["low_h"] <= shown["from_full"][0]["expected_h"]
@@ -132,18 +132,20 @@ def test_columns_that_are_not_read_are_named(folder: Path) -> None:
 
 def test_health_and_test(folder: Path) -> None:
     run = CliRunner()
-    told = json.loads(run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output)
-    assert "not enough data yet" in told["health"]["verdict"]
+    answer = json.loads(
+        run.invoke(battery, ["health", str(folder / "b.toml"), "--json"], catch_exceptions=False).output
+    )
+    assert "not enough data yet" in answer["health"]["verdict"]
     arguments = ["test", str(folder / "log.csv"), "--battery", str(folder / "b.toml")]
-    told = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)
-    assert told["steps"][0]["name"] == "invalid"
-    assert "an hour's rest" in told["steps"][0]["do"]
-    assert told["step"]["name"] == "charge", "it begins again"
-    with pytest.raises(BadInput, match="no whole test down to the floor"):
+    answer = json.loads(run.invoke(battery, [*arguments, "--json"], catch_exceptions=False).output)
+    assert answer["steps"][0]["name"] == "invalid"
+    assert "an hour's rest" in answer["steps"][0]["do"]
+    assert answer["step"]["name"] == "charge", "it starts again"
+    with pytest.raises(BadInput, match="no complete test down to the end voltage"):
         run.invoke(battery, arguments, catch_exceptions=False)
 
 
-def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path: Path) -> None:
+def test_replay_reports_repeated_times_and_counts_the_first_row_of_each(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_text("c20_ah = 9.0\n")
     log = tmp_path / "log.csv"
     log.write_text("t_s,volts,amps\n0,12.6,1\n60,12.5,1\n60,12.1,1\n120,12.4,1\n")
@@ -155,7 +157,7 @@ def test_replay_says_that_times_repeat_and_counts_the_first_row_of_each(tmp_path
     assert [json.loads(line)["t_s"] for line in done.stdout.splitlines()] == [0.0, 60.0, 120.0]
 
 
-def test_a_second_fit_goes_on_from_the_first_and_knows_its_logs(tmp_path: Path) -> None:
+def test_a_second_fit_uses_the_first_and_skips_its_logs(tmp_path: Path) -> None:
     profile, other = tmp_path / "b.toml", tmp_path / "other.toml"
     profile.write_text("c20_ah = 18.0\n")
     other.write_text("c20_ah = 9.0\n")
@@ -166,7 +168,7 @@ def test_a_second_fit_goes_on_from_the_first_and_knows_its_logs(tmp_path: Path) 
     for runs, name in ((1, "one"), (2, "two")):
         done = CliRunner().invoke(battery, [*fit, str(tmp_path / f"{name}.csv")], catch_exceptions=False)
         assert json.loads(done.stdout)["fitted"]["runs"] == runs
-    with pytest.raises(BadInput, match="knows all of these discharges"):
+    with pytest.raises(BadInput, match="holds all of these discharges already"):
         CliRunner().invoke(battery, [*fit, str(tmp_path / "one.csv")], catch_exceptions=False)
     with pytest.raises(BadInput, match="profile of another battery"):
         CliRunner().invoke(

@@ -49,7 +49,7 @@ def band(found: Estimate) -> tuple[float, float, float]:
     return found.runtime_low_s, found.runtime_expected_s, found.runtime_high_s
 
 
-def likely(estimator: Estimator, amps: float) -> float:
+def expected_s(estimator: Estimator, amps: float) -> float:
     return band(estimator.estimate([Phase(seconds=FOREVER, amps=amps)]))[1]
 
 
@@ -82,7 +82,7 @@ def test_colder_never_lasts_longer(amps: float, warm: float, colder: float) -> N
     for battery_c in (warm, warm - colder):
         estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
         estimator.update(Sample(t_s=0.0, volts=12.7, amps=amps, battery_c=battery_c))
-        found.append(likely(estimator, amps))
+        found.append(expected_s(estimator, amps))
     assert found[1] <= found[0] + 1.0
 
 
@@ -96,7 +96,7 @@ def test_a_peak_and_a_lead_shorten_the_runtime() -> None:
     assert lead < plain
 
 
-def test_the_floor_is_named_when_it_comes_first() -> None:
+def test_the_end_voltage_is_named_when_it_comes_first() -> None:
     estimator = followed(discharge(30, 2.0))
     assert estimator.estimate().limit == "cutoff"
     estimator.limits = RuntimeLimits(cutoff_volts=9.0)
@@ -110,9 +110,9 @@ def test_switching_a_load_off_lasts_longer() -> None:
 
 def test_phases_are_run_through_in_order() -> None:
     estimator = followed(discharge(30, 2.0))
-    steady = likely(estimator, 2.0)
+    steady = expected_s(estimator, 2.0)
     heavier_later = band(estimator.estimate([Phase(seconds=3600, amps=2.0), Phase(seconds=FOREVER, amps=4.0)]))[1]
-    only_heavy = likely(estimator, 4.0)
+    only_heavy = expected_s(estimator, 4.0)
     assert only_heavy < heavier_later < steady
     split = band(estimator.estimate([Phase(seconds=3600, amps=2.0), Phase(seconds=FOREVER, amps=2.0)]))[1]
     assert split == pytest.approx(steady, rel=1e-3)
@@ -137,15 +137,15 @@ def test_zero_under_the_cutoff_and_none_while_charging() -> None:
     assert found.soc is not None
 
 
-def test_a_charge_between_two_loads_is_not_taken_for_a_load_that_comes_and_goes() -> None:
+def test_a_charge_between_two_loads_does_not_count_as_a_load_that_comes_and_goes() -> None:
     charge = discharge(60, -2.0, volts=13.8, fall=-0.005, start_s=3600)
-    told = band(followed(discharge(60, 2.0), charge, discharge(40, 2.0, start_s=7200)).estimate())
+    charged = band(followed(discharge(60, 2.0), charge, discharge(40, 2.0, start_s=7200)).estimate())
     uncharged = band(followed(discharge(40, 2.0)).estimate())
-    assert told[2] - told[0] < 1.5 * (uncharged[2] - uncharged[0])
+    assert charged[2] - charged[0] < 1.5 * (uncharged[2] - uncharged[0])
 
 
 def test_charge_is_accounted_for_over_a_cycle() -> None:
-    """Drawn less stored is what is missing, to 0.1 %; side reactions and each member's sensor offset are declared."""
+    """Drawn less stored charge is the missing charge, to 0.1 %, with side reactions and each sensor offset."""
     from groundbox.battery.estimate import CHARGE_KEPT
 
     estimator = followed(discharge(241, 3.0, fall=0.0))
@@ -167,7 +167,7 @@ def test_charge_is_accounted_for_over_a_cycle() -> None:
 
 @pytest.mark.parametrize("offset_amps", [-0.02, 0.02])
 def test_a_current_sensors_offset_is_in_the_band(offset_amps: float) -> None:
-    """20 mA are 8 % of a light load's charge; the battery is small and its profile know it well."""
+    """20 mA are 8 % of a light load's charge; the battery is small and its profile knows it well."""
     profile = BatteryProfile(c20_ah=PROFILE.c20_ah)
     profile = fitted_profile(profile, runs_of(1.0, 0.8, 1.2, 2.0), date(2026, 5, 1))
     small = msgspec.structs.replace(profile, c20_ah=6.0)
@@ -176,8 +176,8 @@ def test_a_current_sensors_offset_is_in_the_band(offset_amps: float) -> None:
     for place, row in enumerate(rows):
         estimator.update(replace(row, amps=row.amps + offset_amps))
         if place % 60 == 0 and 0.05 < place / len(rows) < 0.95:
-            early, _, late = band(estimator.estimate())
-            assert early <= rows[-1].t_s - row.t_s <= late
+            low, _, high = band(estimator.estimate())
+            assert low <= rows[-1].t_s - row.t_s <= high
 
 
 def test_repeats_and_stragglers_change_nothing() -> None:
@@ -196,7 +196,7 @@ def test_a_gap_widens_the_band() -> None:
     assert gap.estimate().runtime_expected_s is not None
 
 
-def test_a_restart_goes_on_from_its_state() -> None:
+def test_a_restart_continues_from_its_state() -> None:
     rows = list(discharge(300, 2.0))
     straight, restarted = Estimator(PROFILE, LIMITS), Estimator(PROFILE, LIMITS)
     for place, row in enumerate(rows):
@@ -215,15 +215,15 @@ def test_memory_does_not_grow() -> None:
     assert len(json.dumps(estimator.state())) < 1.2 * small
 
 
-def test_a_switched_load_makes_no_swing_that_is_taken_back() -> None:
-    """Runtime for a fixed load to come, while a servo-like load comes and goes, with the sag that goes with it."""
+def test_a_switched_load_makes_no_swing_that_is_reversed() -> None:
+    """Runtime for a fixed load to come, while a servo-like load comes and goes, with its sag."""
     estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     answers = []
     for minute in range(180):
         amps = 4.0 if minute // 10 % 2 else 1.5
         volts = 12.7 - 0.0011 * 2.75 * minute - 0.03 * amps
         estimator.update(Sample(t_s=60.0 * minute, volts=volts, amps=amps))
-        answers.append(likely(estimator, 2.75))
+        answers.append(expected_s(estimator, 2.75))
     whole = answers[0]
     for place in range(1, len(answers) - 5):
         step = answers[place] - answers[place - 1]
@@ -231,7 +231,7 @@ def test_a_switched_load_makes_no_swing_that_is_taken_back() -> None:
         assert min(abs(step), back) < 0.1 * whole
 
 
-def test_rest_tells_the_charge() -> None:
+def test_a_rest_shows_the_charge() -> None:
     for volts, low, high in ((12.9, 0.8, 1.0), (12.2, 0.2, 0.7), (11.8, 0.0, 0.45)):
         rest = [Sample(t_s=60.0 * minute, volts=volts, amps=0.0) for minute in range(300)]
         soc = followed(iter(rest), start_soc=None).estimate().soc
@@ -244,20 +244,20 @@ def test_voltage_alone_is_answered_with_a_wide_band() -> None:
         for sample in stream:
             yield Sample(t_s=sample.t_s, volts=sample.volts)
 
-    seen = band(followed(discharge(120, 2.0)).estimate())
+    measured = band(followed(discharge(120, 2.0)).estimate())
     alone = band(followed(blind(discharge(120, 2.0))).estimate())
-    assert (alone[2] - alone[0]) / alone[1] > (seen[2] - seen[0]) / seen[1]
+    assert (alone[2] - alone[0]) / alone[1] > (measured[2] - measured[0]) / measured[1]
 
 
-def test_a_light_load_from_the_first_reading_is_not_taken_for_a_rest() -> None:
+def test_a_small_load_from_the_first_reading_does_not_count_as_a_rest() -> None:
     rows = (Sample(t_s=60.0 * m, volts=12.88 - 0.002 * m) for m in range(240))
     assert band(followed(rows).estimate())[1] > 0
 
 
-def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
-    """A fan of 3 A comes and goes beside 1 A that nobody told; the cells are the population's own."""
+def test_known_switches_show_the_load_better_than_voltage_alone() -> None:
+    """A fan of 3 A comes and goes beside an undeclared 1 A; the cells are the population's own."""
 
-    def seen(known: bool) -> Iterator[Sample]:
+    def readings(known: bool) -> Iterator[Sample]:
         numbers, wells, drawn = sound_prior().mean, np.zeros(4), 0.0
         whole = cell.total_charge(np.array(1.0), np.array(numbers[1]))
         for minute in range(150):
@@ -268,10 +268,10 @@ def test_known_switches_tell_the_load_better_than_voltage_alone() -> None:
             volts = 6 * float(cell.terms(depleted, rate) @ numbers[2:])
             yield Sample(t_s=60.0 * minute, volts=volts, switched_amps=fan if known else None)
 
-    blind, told = followed(seen(known=False)), followed(seen(known=True))
+    blind, switched = followed(readings(known=False)), followed(readings(known=True))
     mean = 2.5
-    assert told.load.usual == pytest.approx(mean, rel=0.25)
-    assert abs(told.load.usual - mean) < abs(blind.load.usual - mean)
+    assert switched.load.usual == pytest.approx(mean, rel=0.25)
+    assert abs(switched.load.usual - mean) < abs(blind.load.usual - mean)
 
 
 def test_a_declared_load_serves_where_no_current_is_measured() -> None:
@@ -280,7 +280,7 @@ def test_a_declared_load_serves_where_no_current_is_measured() -> None:
     assert band(declared)[1] == pytest.approx(band(measured)[1], rel=0.15)
 
 
-def test_the_block_follows_the_case_by_hours() -> None:
+def test_the_battery_temperature_follows_the_case_by_hours() -> None:
     estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     for minute in range(61):
         estimator.update(Sample(t_s=60.0 * minute, volts=12.5, amps=1.0, case_c=25.0 if minute == 0 else 5.0))
@@ -316,8 +316,8 @@ def test_no_stream_of_readings_breaks_it(
         )
         found = estimator.estimate()
         if found.runtime_expected_s is not None:
-            early, middle, late = band(found)
-            assert 0 <= early <= middle <= late < math.inf
+            low, middle, high = band(found)
+            assert 0 <= low <= middle <= high < math.inf
         if found.soc is not None:
             assert 0 <= found.soc <= 1
 

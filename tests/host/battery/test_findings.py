@@ -1,4 +1,4 @@
-"""What no lead-acid battery can do is said whatever its profile know, and nothing is said of what it can."""
+"""What no lead-acid battery can do is reported whatever its profile states; what it can do is not."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""A fit finds the battery that a log was made from, and a fitted battery is known better."""
+"""A fit finds the battery that a log was made from, and a fitted battery is predicted better."""
 
 import dataclasses
 from datetime import date
@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from groundbox.battery import cell
+from groundbox.battery import cell, fit
 from groundbox.battery.estimate import Estimator
 from groundbox.battery.fit import fitted_profile, refusal
 from groundbox.battery.limits import RuntimeLimits
@@ -49,7 +49,7 @@ def test_capacity_is_found(capacity: float) -> None:
     assert found.error_volts < 0.01
 
 
-def test_two_runs_leave_less_doubt_than_one() -> None:
+def test_two_runs_leave_a_smaller_spread_than_one() -> None:
     one = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1)).fitted
     two = fitted_profile(PROFILE, runs_of(1.0, 1.5, 4.0), date(2026, 5, 1)).fitted
     assert one is not None
@@ -57,7 +57,7 @@ def test_two_runs_leave_less_doubt_than_one() -> None:
     assert np.sqrt(two.covariance[LAG][LAG]) < np.sqrt(one.covariance[LAG][LAG])
 
 
-def test_a_fitted_battery_is_foretold_better() -> None:
+def test_a_fitted_battery_is_predicted_better() -> None:
     def width(profile: BatteryProfile) -> float:
         estimator = Estimator(profile, RuntimeLimits(cutoff_volts=10.5, end_volts_per_cell=0.0), start_soc=1.0)
         for sample in made(0.95, 2.5)[:120]:
@@ -70,7 +70,7 @@ def test_a_fitted_battery_is_foretold_better() -> None:
     assert width(fitted_profile(PROFILE, runs_of(0.95, 1.5, 4.0), date(2026, 5, 1))) < 0.5 * width(PROFILE)
 
 
-def test_shallow_discharges_and_recharges_are_passed_over() -> None:
+def test_shallow_discharges_and_recharges_are_skipped() -> None:
     rows = made(1.0, 2.0)
     shallow = rows[:60]
     charge = [Sample(t_s=rows[-1].t_s + 60.0 * (1 + m), volts=13.5, amps=-2.0) for m in range(60)]
@@ -84,7 +84,7 @@ def test_what_a_gap_hides_is_not_counted_as_drawn() -> None:
     assert discharges(iter([*rows, *later]), PROFILE) == []
 
 
-def test_what_is_left_after_a_gap_under_load_is_not_taken_for_a_full_battery() -> None:
+def test_the_rest_of_a_discharge_after_a_gap_does_not_count_as_a_full_battery() -> None:
     rows = made(1.0, 2.0)
     later = [dataclasses.replace(row, t_s=row.t_s + 1e6) for row in rows]
     assert discharges(iter([*rows[:60], *later]), PROFILE) == []
@@ -120,15 +120,15 @@ def test_history_grows_and_survives_the_file(tmp_path: Path) -> None:
     assert again.fitted.mean[CAPACITY] == pytest.approx(second.fitted.mean[CAPACITY] if second.fitted else 0, rel=1e-6)
 
 
-def _learnt(*days: tuple[date, float, float]) -> BatteryProfile:
-    """Learnt one by one: day, capacity, amps."""
+def _learned(*days: tuple[date, float, float]) -> BatteryProfile:
+    """Fitted one after the other: day, capacity, amps."""
     profile = PROFILE
     for day, capacity, amps in days:
         profile = fitted_profile(profile, runs_of(capacity, amps), day)
     return profile
 
 
-def test_runs_learnt_one_by_one_tell_as_much_as_at_once(tmp_path: Path) -> None:
+def test_runs_fitted_one_by_one_give_the_same_as_at_once(tmp_path: Path) -> None:
     one_by_one = fitted_profile(PROFILE, runs_of(0.95, 1.5), date(2026, 5, 1))
     save_profile(tmp_path / "b.toml", one_by_one)
     one_by_one = fitted_profile(load_profile(tmp_path / "b.toml"), runs_of(0.95, 4.0), date(2026, 5, 1))
@@ -140,45 +140,57 @@ def test_runs_learnt_one_by_one_tell_as_much_as_at_once(tmp_path: Path) -> None:
     assert np.diag(one_by_one.fitted.covariance) == pytest.approx(np.diag(at_once.fitted.covariance), rel=0.05)
 
 
-def test_the_newest_run_tells_what_it_holds_now() -> None:
-    """A capacity that fell at once is believed, and the rows before it stay."""
-    found = _learnt((date(2026, 1, 1), 1.05, 2.0), (date(2026, 2, 1), 1.04, 3.0), (date(2026, 3, 1), 0.7, 2.0))
+def test_the_newest_run_shows_the_capacity_now() -> None:
+    """A capacity that fell at once is found, and the rows before it stay."""
+    found = _learned((date(2026, 1, 1), 1.05, 2.0), (date(2026, 2, 1), 1.04, 3.0), (date(2026, 3, 1), 0.7, 2.0))
     assert found.fitted is not None
     assert found.fitted.capacity_ah / PROFILE.c20_ah == pytest.approx(0.7, rel=0.06)
-    shares = [row.capacity_ah / PROFILE.c20_ah for row in found.history]
-    assert shares == pytest.approx([1.05, 1.04, 0.7], rel=0.06)
+    fractions = [row.capacity_ah / PROFILE.c20_ah for row in found.history]
+    assert fractions == pytest.approx([1.05, 1.04, 0.7], rel=0.06)
 
 
 def test_an_older_log_fitted_late_takes_its_place_in_time() -> None:
-    found = _learnt((date(2026, 6, 1), 0.8, 2.0), (date(2025, 1, 1), 1.0, 3.0))
+    found = _learned((date(2026, 6, 1), 0.8, 2.0), (date(2025, 1, 1), 1.0, 3.0))
     assert found.fitted is not None
     assert found.fitted.date == date(2026, 6, 1)
     assert found.fitted.capacity_ah / PROFILE.c20_ah == pytest.approx(0.8, rel=0.08)
 
 
-def test_points_of_the_runs_that_tell_most_are_kept() -> None:
-    days = [(date(2026, month, 1), 1.0, amps) for month, amps in enumerate((2.0, 3.0, 1.5, 2.5, 2.0, 3.0, 1.5), 1)]
-    found = _learnt(*days)
-    assert sum(bool(row.points) for row in found.history) == 6
+def _kept_months(found: BatteryProfile) -> list[int]:
+    return [row.date.month for row in found.history if row.points]
+
+
+def test_only_so_many_runs_keep_their_points(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fit, "KEPT_RUNS", 2)
+    found = _learned(*((date(2026, month, 1), 1.0, amps) for month, amps in enumerate((2.0, 3.0, 4.0), 1)))
+    assert len(_kept_months(found)) == 2
     assert found.fitted is not None
-    assert found.fitted.runs == 7
+    assert found.fitted.runs == 3
     assert profile_text(without_points(found)).count("points =") == 0
 
 
-def test_a_load_unlike_the_others_is_not_forgotten() -> None:
-    """A test at home at another load than the field tells the rate effect, however many flying days follow."""
+def test_a_run_at_a_load_unlike_the_others_keeps_its_points(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test at home at another load than the field shows the rate effect, however many days in the field follow."""
+    monkeypatch.setattr(fit, "KEPT_RUNS", 2)
+    found = _learned((date(2026, 1, 1), 1.0, 1.5), *((date(2026, month, 1), 1.0, 4.0) for month in (2, 3)))
+    assert _kept_months(found) == [1, 3]
+
+
+@pytest.mark.endurance
+def test_six_of_many_runs_keep_their_points() -> None:
     days = [(date(2026, 1, 1), 1.0, 0.9), *((date(2026, month, 1), 1.0, 3.0) for month in range(2, 10))]
-    found = _learnt(*days)
-    kept = [row.date.month for row in found.history if row.points]
-    assert kept == [1, 5, 6, 7, 8, 9]
+    found = _learned(*days)
+    assert _kept_months(found) == [1, 5, 6, 7, 8, 9]
+    assert found.fitted is not None
+    assert found.fitted.runs == 7
 
 
-def test_profile_whose_fit_was_deleted_begin_anew() -> None:
+def test_a_profile_whose_fit_was_deleted_starts_again() -> None:
     known = fitted_profile(PROFILE, runs_of(1.0, 1.5), date(2026, 5, 1))
-    anew = fitted_profile(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
-    assert anew.fitted is not None
-    assert anew.fitted.runs == 1
-    assert [bool(row.points) for row in anew.history] == [False, True]
+    again = fitted_profile(msgspec.structs.replace(known, fitted=None), runs_of(0.9, 2.5), date(2026, 8, 1))
+    assert again.fitted is not None
+    assert again.fitted.runs == 1
+    assert [bool(row.points) for row in again.history] == [False, True]
 
 
 def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
@@ -192,7 +204,7 @@ def test_a_log_without_current_cannot_be_fitted(tmp_path: Path) -> None:
 
 
 def test_a_run_that_did_not_begin_full_is_recognised_beside_a_full_one() -> None:
-    """Without that its capacity would be thought half of what it is."""
+    """Otherwise its capacity would seem half of what it is."""
     whole = made(1.0, 3.0)
     late = [dataclasses.replace(row, t_s=row.t_s - whole[110].t_s) for row in whole[110:]]
     runs = [*runs_of(1.0, 2.0), *discharges(iter(late), PROFILE)]

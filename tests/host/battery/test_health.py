@@ -1,4 +1,4 @@
-"""Health, the guided capacity test, and what is said when a battery contradicts its profile."""
+"""State of health, the guided capacity test, and findings when a battery contradicts its profile."""
 
 import dataclasses
 from datetime import date
@@ -25,7 +25,7 @@ def _row(year: int, month: int, capacity_ah: float, mohm: float = 20.0) -> Histo
     )
 
 
-def test_nothing_measured_is_said() -> None:
+def test_no_measurement_is_reported() -> None:
     found = health(PROFILE)
     assert found.fraction is None
     assert "not enough data yet" in found.verdict
@@ -77,7 +77,7 @@ def test_the_steps_in_order_and_the_percent_by_time() -> None:
 
 
 @pytest.mark.parametrize("volts", [10.4, 0.0])
-def test_one_low_reading_is_not_the_floor(volts: float) -> None:
+def test_one_low_reading_does_not_end_the_test(volts: float) -> None:
     test, rows = CapacityTest(SHEET), _evening(4.65)
     rows[len(rows) // 2] = dataclasses.replace(rows[len(rows) // 2], volts=volts)
     for sample in rows:
@@ -85,7 +85,7 @@ def test_one_low_reading_is_not_the_floor(volts: float) -> None:
     assert test.finish().percent == pytest.approx(100 * 4.65 / (5.0 * 0.970), abs=3)
 
 
-def test_the_floor_counts_once_it_stays_or_the_load_is_off() -> None:
+def test_the_end_voltage_counts_once_it_stays_or_the_load_is_off() -> None:
     rows = _evening(4.65)
     last = rows[-1]
     for after in (dataclasses.replace(last, t_s=last.t_s + 60), Sample(t_s=last.t_s + 5, volts=12.0, amps=0.0)):
@@ -97,7 +97,7 @@ def test_the_floor_counts_once_it_stays_or_the_load_is_off() -> None:
 
 
 @pytest.mark.parametrize("minutes", [50, 240])
-def test_a_gap_in_the_discharge_spoils_the_test(minutes: int) -> None:
+def test_a_gap_in_the_discharge_makes_the_test_invalid(minutes: int) -> None:
     test, rows = CapacityTest(SHEET), _evening(4.65)
     half = len(rows) * 2 // 3
     late = [dataclasses.replace(row, t_s=row.t_s + 60 * minutes) for row in rows[half:]]
@@ -106,7 +106,7 @@ def test_a_gap_in_the_discharge_spoils_the_test(minutes: int) -> None:
     assert f"nothing was recorded for {minutes + 1} min" in steps[half].do
 
 
-def test_a_spoilt_test_says_so() -> None:
+def test_an_invalid_test_is_reported() -> None:
     for rows in (_evening(4.65, gap_at=2.0), [Sample(t_s=60.0 * m, volts=12.4, amps=3.0) for m in range(30)]):
         test = CapacityTest(SHEET)
         for sample in rows:
@@ -123,7 +123,7 @@ def test_without_full_charge_or_rest_voltage_it_asks_for_a_charge() -> None:
 
 
 def _switched(profile: BatteryProfile, extra_ohm: float) -> list[set[str]]:
-    """What is found each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
+    """Findings each ten minutes of three hours in which 2 A are joined by 1 A for every other ten minutes."""
     battery = SimBattery(SimBatterySettings(c20_ah=profile.c20_ah))
     estimator = Estimator(profile, RuntimeLimits(cutoff_volts=9.0), start_soc=1.0)
     kinds = []
@@ -137,7 +137,7 @@ def _switched(profile: BatteryProfile, extra_ohm: float) -> list[set[str]]:
     return kinds
 
 
-def test_a_bad_connector_is_told_from_a_wrong_battery_once_loads_were_switched() -> None:
+def test_a_bad_connector_differs_from_a_wrong_battery_once_loads_were_switched() -> None:
     from tests.host.battery.test_fit import made
 
     runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PROFILE)]
@@ -159,7 +159,7 @@ def _followed(profile: BatteryProfile, sag_ohm: float = 0.0, off_volts: float = 
     return kinds
 
 
-def test_a_contradiction_is_said_and_a_good_battery_left_alone() -> None:
+def test_a_contradiction_is_found_and_a_good_battery_has_no_finding() -> None:
     from tests.host.battery.test_fit import made
 
     runs = [run for amps in (2.0, 5.0) for run in discharges(iter(made(1.0, amps)), PROFILE)]

@@ -19,7 +19,7 @@ ROWS = [
 OPEN = RuntimeLimits(cutoff_volts=9.0)
 
 
-def test_the_makers_rows_give_the_floor_for_the_load() -> None:
+def test_the_makers_rows_give_the_end_voltage_for_the_load() -> None:
     profile = BatteryProfile(c20_ah=18.0, discharge=ROWS)
     at = [end_volts_per_cell(OPEN, profile, amps) for amps in (0.1, 0.9, math.sqrt(0.9 * 9.0), 9.0, 30.0)]
     assert at == pytest.approx([1.80, 1.80, 1.70, 1.60, 1.60])
@@ -36,7 +36,7 @@ def test_what_the_person_set_goes_first() -> None:
     assert end_volts_per_cell(set_by_hand, BatteryProfile(c20_ah=18.0, discharge=ROWS), 9.0) == 0.0
 
 
-def test_the_estimator_ends_at_the_makers_floor() -> None:
+def test_the_estimator_ends_at_the_makers_end_voltage() -> None:
     def ends(rows: list[DischargeRow], cutoff: float) -> str | None:
         estimator = Estimator(
             BatteryProfile(c20_ah=18.0, discharge=rows), RuntimeLimits(cutoff_volts=cutoff), start_soc=1.0

@@ -5,7 +5,7 @@ import math
 from groundbox.battery.recent_load import RecentLoad
 
 
-def seen(*stretches: tuple[float, float]) -> RecentLoad:
+def recent(*stretches: tuple[float, float]) -> RecentLoad:
     """Readings each ten seconds: so many minutes at so many amps, one stretch after the other."""
     load = RecentLoad()
     for minutes, amps in stretches:
@@ -18,7 +18,7 @@ def seen(*stretches: tuple[float, float]) -> RecentLoad:
 
 
 def test_a_steady_load_stays() -> None:
-    (phase,) = seen((90, 1.5)).to_come()
+    (phase,) = recent((90, 1.5)).to_come()
     assert phase.seconds == math.inf
     assert math.isclose(phase.amps, 1.5)
 
@@ -26,43 +26,43 @@ def test_a_steady_load_stays() -> None:
 def test_a_load_switched_once_stays_where_it_was_put() -> None:
     for before, after in ((2.0, 0.5), (0.5, 2.0)):
         for minutes in (12, 60, 240):
-            phases = seen((90, before), (minutes, after)).to_come()
+            phases = recent((90, before), (minutes, after)).to_come()
             assert all(math.isclose(phase.amps, after, rel_tol=0.02) for phase in phases)
 
 
-def test_a_load_that_comes_and_goes_returns_to_its_usual() -> None:
-    first, last = seen(*[(10, 0.4), (10, 3.6)] * 9, (10, 0.4)).to_come()
+def test_a_load_that_comes_and_goes_returns_to_its_usual_mean() -> None:
+    first, last = recent(*[(10, 0.4), (10, 3.6)] * 9, (10, 0.4)).to_come()
     assert math.isclose(first.amps, 0.4)
     assert 300 < first.seconds < 1800
     assert 1.6 < last.amps < 2.2
 
 
-def test_the_usual_is_believed_more_with_each_swing() -> None:
+def test_the_usual_load_counts_more_with_each_swing() -> None:
     def expected(swings: int) -> float:
-        return seen(*[(10, 3.0), (10, 1.0)] * swings).to_come()[-1].amps
+        return recent(*[(10, 3.0), (10, 1.0)] * swings).to_come()[-1].amps
 
     assert expected(1) < expected(2) < expected(6)
 
 
 def test_a_pause_leaves_the_load_as_it_was() -> None:
     for minutes in (1, 5, 30, 600):
-        load = seen((40, 1.5), (minutes, 0.0))
+        load = recent((40, 1.5), (minutes, 0.0))
         (phase,) = load.to_come()
         assert math.isclose(phase.amps, 1.5), "while it lasts"
         assert load.pausing == (minutes > 2)
     for minutes in (5, 30):
-        (phase,) = seen((40, 1.5), (minutes, 0.0), (1, 1.5)).to_come()
+        (phase,) = recent((40, 1.5), (minutes, 0.0), (1, 1.5)).to_come()
         assert math.isclose(phase.amps, 1.5), "and after it"
 
 
 def test_pauses_of_a_loads_own_cycle_belong_to_it() -> None:
-    load = seen(*[(0.5, 3.0), (1, 0.0)] * 20, (0.5, 3.0))
+    load = recent(*[(0.5, 3.0), (1, 0.0)] * 20, (0.5, 3.0))
     assert 0.9 < load.to_come()[0].amps < 1.2
     assert load.unsteadiness() > 1.0
 
 
-def test_nothing_is_known_of_a_load_that_never_came() -> None:
-    load = seen((30, 0.0))
+def test_a_load_that_never_came_is_unknown() -> None:
+    load = recent((30, 0.0))
     assert load.mean() is None
     load.add(10.0, 2.0)
     assert load.mean() == 2.0

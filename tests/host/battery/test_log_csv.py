@@ -1,4 +1,4 @@
-"""A log is read row by row, and a bad row is answered by naming its line."""
+"""A log is read row by row, and an error names the line of a bad row."""
 
 from pathlib import Path
 

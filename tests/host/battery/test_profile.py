@@ -1,4 +1,4 @@
-"""A battery file survives a round trip, and a wrong one is answered by naming file, key and mend."""
+"""A battery file survives a round trip, and an error names file, key and what to write."""
 
 from datetime import date
 from pathlib import Path
@@ -29,7 +29,7 @@ def test_round_trip(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["b.toml"]
 
 
-def test_the_least_a_file_says(tmp_path: Path) -> None:
+def test_the_smallest_file(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_text("c20_ah = 9\n")
     profile = load_profile(tmp_path / "b.toml")
     assert (profile.cells, profile.c20_ah, profile.fitted) == (6, 9.0, None)

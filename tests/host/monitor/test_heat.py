@@ -25,7 +25,7 @@ def fitted(model: CaseModel) -> CaseFit:
     return CaseFit(
         model=model,
         spread=dict.fromkeys(NAMES, 0.1),
-        untold=(),
+        undetermined=(),
         draws=(model,) * 18 + (worse,) * 2,
         minutes=600,
         residual_rms_k=0.1,

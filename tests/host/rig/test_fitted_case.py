@@ -40,7 +40,7 @@ def saved(folder: Path) -> None:
     fit = CaseFit(
         model=MODEL,
         spread=dict.fromkeys(NAMES, 0.1),
-        untold=(),
+        undetermined=(),
         draws=(MODEL,),
         minutes=100,
         residual_rms_k=0.1,

@@ -17,7 +17,7 @@ SUN_W_M2 = (
 
 
 def own(case: CaseModel, seed: int, *, hours: float = 6, sun_noted: bool = True, one_fan: bool = True) -> list[HeatRow]:
-    """A warm day of `case` under a thermostat, with sensor noise; from 2.5 to 4 h one fan stands if `one_fan`."""
+    """A warm day of `case` under a thermostat, with sensor noise; from 2.5 to 4 h one fan is stopped if `one_fan`."""
     random, rows, on = Random(seed), [], False
     state = CaseState(air_c=22, wall_c=19, battery_c=20)
     for second in range(int(hours * HOUR_S)):
@@ -63,11 +63,11 @@ def rig_box(seed: int) -> SimBox:
 def drive_box(
     box: SimBox, *, hours: float, sun_noted: bool = True, stalled: tuple[float, float] = (0, 0)
 ) -> list[HeatRow]:
-    """Rows as the box's own sensors show them, under a thermostat at 35 / 31 C; fan 1 stands in the `stalled` hours."""
+    """Rows as the box's own sensors show them, under a thermostat at 35 / 31 °C; fan 1 stops in the `stalled` hours."""
     rows, on = [], False
     for second in range(int(hours * HOUR_S)):
-        shown = {name: probe._shown_c for name, probe in box.senses.probes.items()}
-        on = shown["case"] > 35 or (on and shown["case"] > 31)
+        reported = {name: probe._reported_c for name, probe in box.senses.probes.items()}
+        on = reported["case"] > 35 or (on and reported["case"] > 31)
         box.fans[0].fault = STALLED if stalled[0] < second / HOUR_S < stalled[1] else "ok"
         for fan in box.fans:
             fan.drive = float(on)
@@ -78,9 +78,9 @@ def drive_box(
         rows.append(
             HeatRow(
                 t_s=second + 1.0,
-                case_c=round(box.senses.probes["case"]._shown_c, 2),
-                outside_c=round(box.senses.probes["intake"]._shown_c, 2),
-                battery_c=round(box.senses.probes["block"]._shown_c, 2),
+                case_c=round(box.senses.probes["case"]._reported_c, 2),
+                outside_c=round(box.senses.probes["intake"]._reported_c, 2),
+                battery_c=round(box.senses.probes["battery"]._reported_c, 2),
                 watts=watts,
                 fans=sum(fan.rpm / fan.settings.full_rpm for fan in box.fans),
                 sun=along(SUN_W_M2, second) / 1000 if sun_noted else None,

@@ -1,4 +1,4 @@
-"""Fits recover cases they were not told: of the model's own kind to its stated spread, and the rig's other physics."""
+"""Fits recover unknown cases: of the model's own kind to its stated spread, and the rig's other physics."""
 
 import math
 from dataclasses import replace
@@ -28,37 +28,37 @@ def off_by_sd(found: CaseFit, truth: CaseModel) -> dict[str, float]:
     return {name: math.log(getattr(found.model, name) / getattr(truth, name)) / found.spread[name] for name in NAMES}
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.endurance)])
 def test_own_kind_is_recovered(seed: int) -> None:
     truth = shaken(seed)
     found = fit(own(truth, seed))
     assert max(map(abs, off_by_sd(found, truth).values())) < 3
-    assert set(found.untold) <= {"wall_battery_w_per_k"}  # the weakest way heat has: hardly ever told
+    assert set(found.undetermined) <= {"wall_battery_w_per_k"}  # the weakest path of heat: hardly ever determined
     assert found.residual_rms_k < 0.1
     for fans in (0, 1, 2):
         assert found.model.rise_k_per_w(fans) == pytest.approx(truth.rise_k_per_w(fans), rel=0.1)
 
 
-def test_what_was_never_seen_is_not_told() -> None:
+def test_what_never_changed_is_undetermined() -> None:
     truth = shaken(4)
     without_block = [replace(row, battery_c=None) for row in own(truth, 4, one_fan=False)]
     found = fit(without_block)
-    assert {"fan_one_w_per_k", "air_battery_w_per_k", "battery_lag_s"} <= set(found.untold)
+    assert {"fan_one_w_per_k", "air_battery_w_per_k", "battery_lag_s"} <= set(found.undetermined)
     assert found.spread["fan_one_w_per_k"] > 0.6
     assert any("one fan alone" in remark for remark in found.remarks)
     low, _, high = found.rise_k_per_w(1)
     assert high > 1.5 * low  # and a prediction with one fan says how little is known
 
 
-def test_sun_nobody_noted_leaves_the_walls_unsure() -> None:
+def test_sun_that_is_not_noted_leaves_the_walls_undetermined() -> None:
     truth = shaken(1)
     found = fit(own(truth, 1, sun_noted=False))
     assert found.hidden_watts is not None
-    assert {"wall_j_per_k", "wall_outside_w_per_k", "sun_watts"} <= set(found.untold)
+    assert {"wall_j_per_k", "wall_outside_w_per_k", "sun_watts"} <= set(found.undetermined)
     assert max(map(abs, off_by_sd(found, truth).values())) < 3
 
 
-def test_gaps_and_repeats_do_no_harm() -> None:
+def test_gaps_and_repeats_change_nothing() -> None:
     rows = own(shaken(1), 1, hours=3)
     cut = [row for row in rows if not 5000 < row.t_s < 6000]
     with_repeats = [again for row in cut for again in (row, row)]
@@ -72,14 +72,14 @@ def test_too_little_is_refused() -> None:
         fit(own(shaken(1), 1, hours=0.3))
 
 
-def test_heat_that_no_column_holds_shows_in_the_remarks() -> None:
-    """The lid stands open for half an hour, which nobody noted: the case is as cold as outside."""
+def test_heat_in_no_column_appears_in_the_remarks() -> None:
+    """The lid is open for half an hour, which is not noted: the case is as cold as outside."""
     rows = [
         replace(row, case_c=row.outside_c + 1) if 7200 < row.t_s < 9000 else row for row in own(shaken(2), 2, hours=3)
     ]
     found = fit(rows)
     assert found.residual_rms_k > 0.3
-    assert any("than this model" in remark for remark in found.remarks)
+    assert any("than the model" in remark for remark in found.remarks)
 
 
 def true_rise(box: SimBox, fans: int) -> float:
@@ -99,7 +99,9 @@ def widths(found: CaseFit, fans: int) -> float:
     return math.log(high / low) / (2 * 1.645)
 
 
-@pytest.mark.parametrize(("seed", "sun_noted"), [(1, True), (2, True), (1, False)])
+@pytest.mark.parametrize(
+    ("seed", "sun_noted"), [(1, True), pytest.param(2, True, marks=pytest.mark.endurance), (1, False)]
+)
 def test_the_rigs_box_is_recovered(seed: int, sun_noted: bool) -> None:
     """Three nodes, fan curves, sensor errors of 0.3 K: the rises lie where the fit says they may."""
     box = rig_box(seed)
@@ -122,27 +124,27 @@ def test_the_rigs_box_is_recovered(seed: int, sun_noted: bool) -> None:
 
 
 def test_fans_stop_in_the_rigs_box() -> None:
-    """Foretold with fans about to stop, then done: the rig's case gets to 45 C neither long before nor long after."""
+    """Predicted just before the fans stop: the rig's case gets to 45 C neither long before nor long after."""
     box = rig_box(1)
     rows = drive_box(box, hours=4.5, stalled=(3.2, 4.0))
     found = fit(rows)
     tracker = CaseTracker(found.model)
     for row in rows:
         tracker.update(row)
-    likely, drive = tracker.minutes_to(45), tracker.drive(0)
-    assert likely is not None
+    expected, drive = tracker.minutes_to(45), tracker.drive(0)
+    assert expected is not None
     assert drive is not None
     assert tracker.state is not None
-    early = found.low_minutes_to(45, tracker.state, drive)
+    low = found.low_minutes_to(45, tracker.state, drive)
     seconds = 0.0
     for fan in box.fans:
         fan.fault = "stalled"
     while box.case.air_c < 45:
         box.step(0.5)
         seconds += 0.5
-    assert likely == pytest.approx(seconds / 60, rel=0.3)
-    assert early is not None
-    assert early < likely
+    assert expected == pytest.approx(seconds / 60, rel=0.3)
+    assert low is not None
+    assert low < expected
 
 
 def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
@@ -151,9 +153,9 @@ def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
     def session(name: str, seed: int, blocked: float) -> SessionRise:
         box = rig_box(seed)
         box.blocked = blocked
-        told = session_rise(name, drive_box(box, hours=3), case)
-        assert told is not None
-        return told
+        rise = session_rise(name, drive_box(box, hours=3), case)
+        assert rise is not None
+        return rise
 
     clean = session("first", 1, 0.0)
     assert filter_notice([clean]) is None
@@ -163,7 +165,7 @@ def test_a_clogging_filter_is_noticed_and_a_clean_one_is_not() -> None:
     assert "filter" in notice
 
 
-def test_a_notice_wants_to_be_sure() -> None:
+def test_a_notice_needs_a_small_spread() -> None:
     clean = SessionRise(name="a", k_per_w=0.10, spread=0.05)
     assert filter_notice([clean, SessionRise(name="b", k_per_w=0.14, spread=0.30)]) is None
     assert filter_notice([clean, SessionRise(name="b", k_per_w=0.14, spread=0.05)]) is not None
@@ -196,6 +198,6 @@ def test_after_cleaning_the_first_sessions_still_count() -> None:
     assert filter_notice(case.sessions) is not None
     clean = case.cleaned()
     assert filter_notice(clean.sessions) is None
-    assert all(clean.has(rise.name) for rise in rises), "none is looked at again"
+    assert all(clean.has(rise.name) for rise in rises), "none is fitted again"
     again = clean.with_session("2031-07-20", replace(rises[3], name="2031-07-20"))
     assert filter_notice(again.sessions) is not None

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from groundbox.thermal.model import BLOCK_STEP_S, NAMES, CaseModel, CaseState, Drive, minutes_to, predict, steady
+from groundbox.thermal.model import BATTERY_STEP_S, NAMES, CaseModel, CaseState, Drive, minutes_to, predict, steady
 from groundbox.thermal.rows import HeatRow, fans_running, stretches, thinned
 from groundbox.thermal.tracker import CaseTracker
 
@@ -36,8 +36,8 @@ def test_time_to_limit_is_when_the_prediction_gets_there() -> None:
         minutes = minutes_to(limit_c, CASE, WARM, drive)
         assert minutes is not None
         seconds, state = minutes * 60, WARM
-        while seconds > BLOCK_STEP_S:  # the block moves in the same steps
-            state, seconds = predict(CASE, state, drive, BLOCK_STEP_S), seconds - BLOCK_STEP_S
+        while seconds > BATTERY_STEP_S:  # the battery temperature moves in the same steps
+            state, seconds = predict(CASE, state, drive, BATTERY_STEP_S), seconds - BATTERY_STEP_S
         assert predict(CASE, state, drive, seconds).air_c == pytest.approx(limit_c, abs=0.01)
 
 
@@ -59,7 +59,7 @@ def test_parts_of_a_step_give_the_whole() -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("value", [0.0, -1.0, float("nan"), float("inf")])
-def test_a_case_of_nonsense_is_refused(name: str, value: float) -> None:
+def test_an_impossible_case_is_refused(name: str, value: float) -> None:
     with pytest.raises(ValueError, match=name):
         CaseModel(**{name: value})
 
@@ -90,7 +90,7 @@ def test_fans_of_a_reading() -> None:
     assert fans_running([(None, None, 3000)]) is None
 
 
-def test_tracker_sees_heat_that_is_not_logged_and_foretells_with_it() -> None:
+def test_tracker_finds_heat_that_is_not_logged_and_predicts_with_it() -> None:
     """12 W more than logged, in the air: the tracker finds them, and the time to a limit is that of the full heat."""
     tracker, state = CaseTracker(CASE), CaseState(air_c=25, wall_c=25, battery_c=25)
     assert tracker.minutes_to(60) is None
@@ -110,7 +110,7 @@ def test_tracker_sees_heat_that_is_not_logged_and_foretells_with_it() -> None:
     tracker.update(HeatRow(t_s=5.0, case_c=99, outside_c=25, watts=30, fans=0))
     assert tracker.state == kept  # an old row comes again
     tracker.update(HeatRow(t_s=99999.0, case_c=30, outside_c=25, watts=30, fans=0))
-    assert not tracker.known  # after a gap it begins anew
+    assert not tracker.known  # after a gap it starts again
 
 
 def test_live_use_needs_no_numpy() -> None:
