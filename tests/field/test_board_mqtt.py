@@ -1,4 +1,4 @@
-"""The real firmware reports through a real broker to `groundbox log`: whatever breaks, what is stored is whole."""
+"""The real firmware reports through a real broker to `groundbox log`: after any fault, each record is stored once."""
 
 import os
 import shutil
@@ -22,7 +22,7 @@ pytestmark = [
 ]
 
 
-def test_whatever_breaks_every_record_is_stored_once(field: Field) -> None:
+def test_after_any_fault_every_record_is_stored_once(field: Field) -> None:
     field.start_broker()
     field.start_host()
     field.start_board()
@@ -42,7 +42,7 @@ def test_whatever_breaks_every_record_is_stored_once(field: Field) -> None:
     assert field.board.starts == 1
 
 
-def test_on_a_cable_and_a_radio_at_once_each_record_is_stored_once(field: Field) -> None:
+def test_on_a_cable_and_a_radio_together_each_record_is_stored_once(field: Field) -> None:
     field.start_broker()
     field.start_board()
     field.start_host(field.board.port)
@@ -55,7 +55,7 @@ def test_on_a_cable_and_a_radio_at_once_each_record_is_stored_once(field: Field)
     wait(lambda: whole(field) > before + 8, "the cable alone")
 
 
-def test_what_a_power_cut_took_from_memory_comes_from_flash(field: Field) -> None:
+def test_records_lost_from_memory_in_a_power_cut_come_from_flash(field: Field) -> None:
     field.start_broker()
     field.start_board()
     time.sleep(32 / SPEED)
@@ -72,7 +72,7 @@ def test_what_a_power_cut_took_from_memory_comes_from_flash(field: Field) -> Non
     field.kill(field.host)
     field.start_host()
     time.sleep(20 / SPEED)
-    assert len(field.summaries()) == count, "what the host has is not sent again"
+    assert len(field.summaries()) == count, "stored summaries are not sent again"
 
 
 def test_in_flight_the_radio_is_silent(field: Field) -> None:
@@ -88,7 +88,7 @@ def test_in_flight_the_radio_is_silent(field: Field) -> None:
     wait(lambda: any(topic.endswith("/reading") for _, topic, _ in heard), "no reading")
     launch = auth.seal(field.key, "mast", 1, line.encode("mark", ["mast", 1, "launch"]))
     ear.publish("groundbox/mast/command", launch)
-    wait(lambda: heard[-1][1:] == ("groundbox/mast/presence", b'{"box": "mast", "present": false}'), "no goodbye")
+    wait(lambda: heard[-1][1:] == ("groundbox/mast/presence", b'{"box": "mast", "present": false}'), "no last message")
     count = len(heard)
     ear.publish("groundbox/mast/command", auth.seal(field.key, "mast", 2, line.encode("silence", ["mast", 2])))
     time.sleep(10 / SPEED)

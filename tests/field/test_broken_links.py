@@ -1,4 +1,4 @@
-"""Links broken over and over between the real firmware, a real broker and `groundbox log`, and every record counted."""
+"""Links broken repeatedly between the real firmware, a real broker and `groundbox log`, and every record counted."""
 
 import os
 import random
@@ -12,7 +12,7 @@ from tests.field.breakable import MOSQUITTO, SPEED, Field, wait, whole
 
 from groundbox.rig.process import interpreter_path
 
-GROWS = 3  # so many new records, and all before them, say that a link has recovered
+GROWS = 3  # a link has recovered when so many new records, and all before them, are stored
 RECORDS = "SELECT sequence, uptime_ms FROM reading UNION ALL SELECT sequence, uptime_ms FROM event ORDER BY sequence, 2"
 
 pytestmark = [
@@ -24,10 +24,10 @@ pytestmark = [
 
 
 def _campaign(field: Field, fault: str, times: int, breaking: Callable[[float], None]) -> None:
-    """Breaks and restores, each time until all is stored again; keeps the counts.
+    """Breaks and restores the link, each time until all records are stored again; reports the counts.
 
     Args:
-        breaking: breaks the link for about so many real seconds and restores it.
+        breaking: breaks the link for the given real seconds and restores it.
     """
     dice = random.Random(fault)
     wait(lambda: whole(field) > 5, "nothing is stored")
@@ -38,7 +38,7 @@ def _campaign(field: Field, fault: str, times: int, breaking: Callable[[float], 
         wait(lambda: whole(field) >= before + GROWS, f"not after break {number + 1}")  # noqa: B023
         recovered_s.append(time.monotonic() - restored_s)
     health = "SELECT max(late_steps), max(link_restarts) FROM health"
-    wait(lambda: field.rows(health)[0][0] is not None, "no health, though a connection stood for a minute")
+    wait(lambda: field.rows(health)[0][0] is not None, "no health, although a connection was up for a minute")
     end_ms = 1000 * field.board.box.now_s
     wait(lambda: field.rows("SELECT max(uptime_ms) FROM reading")[0][0] >= end_ms, "the last are missing")
     records = field.rows(RECORDS)
@@ -60,7 +60,7 @@ def test_unplugged_and_replugged_100_times(field: Field) -> None:
         time.sleep(seconds)
         field.board.plug(True)
 
-    _campaign(field, "cable drawn and put back 100 times", 100, replug)
+    _campaign(field, "cable unplugged and plugged in 100 times", 100, replug)
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])

@@ -108,7 +108,7 @@ def test_two_brokers_by_tls_and_password_and_one_that_restarts(tmp_path: Path) -
 
 @pytest.mark.parametrize("key", ["password_file", "ca_file"])
 @pytest.mark.parametrize("content", [None, b"", b"\xff\xfe"])
-def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, content: bytes | None) -> None:
+def test_a_missing_or_unusable_file_is_named(tmp_path: Path, key: str, content: bytes | None) -> None:
     if content is not None:
         (tmp_path / "word").write_bytes(content)
     path = tmp_path / settings.FILE_NAME
@@ -122,7 +122,7 @@ def test_a_file_that_is_missing_or_no_such_is_named(tmp_path: Path, key: str, co
     "own", [pytest.param(False, id="mosquitto", marks=pytest.mark.endurance), pytest.param(True, id="inside")]
 )
 def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
-    """As a person would: set a broker up, tell the board, record, mark a launch that the board hears of."""
+    """As a person does: set up a broker, send its data to the board, record, mark a launch that reaches the board."""
     port = free_port()
     folder = tmp_path / "broker"
     setup = ["broker", "setup", "broker", "--box", "mast", "--port", str(port), "--name", "127.0.0.1"]

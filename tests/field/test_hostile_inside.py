@@ -40,5 +40,5 @@ def test_a_stranger_at_the_broker_inside_in_full(tmp_path: Path) -> None:
         f"longest wait {flood.wait_s:.1f} s"
     )
     counts = (found.sent, found.once, found.lost, found.invented)
-    faults.keep(faults.HOSTILE, [("the same at the broker inside this program, 30 s", *counts, besides)])
+    faults.keep(faults.HOSTILE, [("the same at the embedded broker, 30 s", *counts, besides)])
     assert found.whole

@@ -86,12 +86,12 @@ def _dirt(folder: Path, rounds: int) -> tuple[Count, int]:
     return count(folder / "day.db", sent), found.refused
 
 
-def test_dirt_is_counted_and_what_is_good_is_kept(tmp_path: Path) -> None:
+def test_malformed_messages_are_counted_and_good_ones_stored(tmp_path: Path) -> None:
     assert _dirt(tmp_path, 1)[0].whole
 
 
 @pytest.mark.endurance
-def test_much_dirt(tmp_path: Path) -> None:
+def test_many_malformed_messages(tmp_path: Path) -> None:
     found, refused = _dirt(tmp_path, 30)
     _keep(f"{len(DIRT)} kinds of wrong payload, 30 times each, among good readings", found, f"{refused} refused")
     assert found.whole
@@ -130,7 +130,7 @@ def _flooded(folder: Path, seconds: float) -> tuple[Count, Flood]:
     return count(folder / "day.db", flood.sent), flood
 
 
-def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
+def test_a_flood_by_an_unknown_client_displaces_no_record(tmp_path: Path) -> None:
     found, flood = _flooded(tmp_path, 3.0)
     assert flood.strange > 1000
     assert found.whole
@@ -138,17 +138,17 @@ def test_a_stranger_who_floods_displaces_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.endurance
-def test_a_stranger_who_floods_in_full(tmp_path: Path) -> None:
+def test_a_flood_by_an_unknown_client_in_full(tmp_path: Path) -> None:
     found, flood = _flooded(tmp_path, 30.0)
     besides = (
-        f"{flood.strange} of the stranger's, {flood.per_s:.0f} a second; memory +{flood.grown_kb // 1024} MB; "
+        f"{flood.strange} of the unknown client, {flood.per_s:.0f} a second; memory +{flood.grown_kb // 1024} MB; "
         f"longest wait {flood.wait_s:.1f} s"
     )
-    _keep("10,000 wrong messages a second from one stranger, 30 s", found, besides)
+    _keep("10,000 wrong messages a second from one unknown client, 30 s", found, besides)
     assert found.whole
 
 
-def test_a_slow_disk_holds_the_broker_back_and_loses_nothing(tmp_path: Path) -> None:
+def test_a_slow_disk_delays_the_broker_and_loses_nothing(tmp_path: Path) -> None:
     sent: set[Key] = set()
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker, most=20) as found:
         found.slow_s = 0.02
@@ -182,8 +182,8 @@ def test_a_host_clock_that_jumps_in_full(tmp_path: Path) -> None:
     assert found.whole
 
 
-def test_the_count_bites(tmp_path: Path) -> None:
-    """A campaign that could not see a loss or an invention would prove nothing."""
+def test_the_count_finds_losses_and_inventions(tmp_path: Path) -> None:
+    """The campaign finds a seeded loss and a seeded invention."""
     with mosquitto(tmp_path) as broker, host(tmp_path / "day.db", broker) as found, speaker(broker, "mast") as mast:
         good(mast, "mast", 3, range(1, 11), set())
         until(lambda: found.taken >= 10)

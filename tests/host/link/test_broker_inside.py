@@ -1,4 +1,4 @@
-"""The broker inside `groundbox log`: who gets in, who may say what, and that a stranger can do nothing."""
+"""The embedded broker: who may connect, publish and subscribe, and that an unknown client can do nothing."""
 
 import socket
 import subprocess
@@ -21,7 +21,7 @@ READING = "groundbox/mast/reading"
 
 
 class Client:
-    """A paho client that keeps what happened to it."""
+    """A paho client that records its messages and answers."""
 
     def __init__(self, port: int, user: str, password: str, client_id: str, will: str | None = None) -> None:
         self.got: list[tuple[str, bytes]] = []
@@ -43,7 +43,7 @@ class Client:
         self.client.loop_start()
         until(lambda: self.answers)
 
-    def _on_disconnect(self, *told: object) -> None:
+    def _on_disconnect(self, *_: object) -> None:
         self.cut = True
 
     def subscribe(self, topic: str) -> bool:
@@ -52,7 +52,7 @@ class Client:
         until(lambda: self.granted)
         return self.granted[0]
 
-    def say(self, topic: str, payload: bytes = b"1") -> None:
+    def publish(self, topic: str, payload: bytes = b"1") -> None:
         self.client.publish(topic, payload, 1).wait_for_publish(5.0)
 
     def close(self) -> None:
@@ -94,7 +94,7 @@ def join(port: int) -> Iterator[Callable[..., Client]]:
         client.close()
 
 
-def test_each_speaks_for_itself_only(join: Callable[..., Client]) -> None:
+def test_each_client_publishes_only_as_itself(join: Callable[..., Client]) -> None:
     program, mast, table, automation = join(PROGRAM), join("mast"), join("table"), join(AUTOMATION)
     assert program.subscribe("groundbox/+/+")
     assert mast.subscribe("groundbox/mast/command")
@@ -102,12 +102,12 @@ def test_each_speaks_for_itself_only(join: Callable[..., Client]) -> None:
     assert not mast.subscribe("groundbox/table/command")
     assert not automation.subscribe("#")
     assert automation.subscribe("groundbox/mast/reading")
-    mast.say("groundbox/table/reading", b"forged")
-    program.say("groundbox/mast/reading", b"forged")
-    automation.say("groundbox/mast/command", b"forged")
-    table.say("groundbox/mast/command", b"forged")
-    mast.say(READING, b"true")
-    program.say("groundbox/mast/command", b"true")
+    mast.publish("groundbox/table/reading", b"forged")
+    program.publish("groundbox/mast/reading", b"forged")
+    automation.publish("groundbox/mast/command", b"forged")
+    table.publish("groundbox/mast/command", b"forged")
+    mast.publish(READING, b"true")
+    program.publish("groundbox/mast/command", b"true")
     until(lambda: len(program.got) >= 2 and mast.got and automation.got)
     assert mast.got == [("groundbox/mast/command", b"true")]
     assert automation.got == [(READING, b"true")]
@@ -125,35 +125,35 @@ def test_each_speaks_for_itself_only(join: Callable[..., Client]) -> None:
         ("table", "groundbox-table", "sedge", READING),
     ],
 )
-def test_a_stranger_neither_enters_nor_takes_over_nor_has_a_last_word(
+def test_an_unknown_client_cannot_connect_take_over_or_leave_a_last_will(
     join: Callable[..., Client], user: str, client_id: str, password: str, will: str | None
 ) -> None:
     program, mast = join(PROGRAM), join("mast")
     program.subscribe("groundbox/#")
-    stranger = join(user, client_id, password, will)
-    assert stranger.answers == [False]
-    stranger.close()
-    mast.say(READING, b"still here")
+    unknown = join(user, client_id, password, will)
+    assert unknown.answers == [False]
+    unknown.close()
+    mast.publish(READING, b"still here")
     until(lambda: program.got)
     time.sleep(0.2)
     assert program.got == [(READING, b"still here")]
     assert not mast.cut
 
 
-def test_nobody_makes_it_read_much(port: int, join: Callable[..., Client]) -> None:
+def test_no_client_makes_it_read_much(port: int, join: Callable[..., Client]) -> None:
     program = join(PROGRAM)
     program.subscribe("groundbox/#")
-    with socket.create_connection(("127.0.0.1", port), timeout=5) as stranger:
-        stranger.sendall(b"\x10\xff\xff\xff\x7f" + b"\0\4MQTT" + b"x" * 100_000)  # says 256 MB, and begins
+    with socket.create_connection(("127.0.0.1", port), timeout=5) as unknown:
+        unknown.sendall(b"\x10\xff\xff\xff\x7f" + b"\0\4MQTT" + b"x" * 100_000)  # announces 256 MB, and begins
         with suppress(ConnectionError):
-            assert stranger.recv(10) != b"\x20\x02\x00\x00"  # accepted
-    for dirt in (b"", b"\x00" * 100, b"\x10\x00", b"\xff\xff\xff\xff\xff\xff", b"GET / HTTP/1.1\r\n\r\n"):
-        with socket.create_connection(("127.0.0.1", port), timeout=5) as stranger:
-            stranger.sendall(dirt)
+            assert unknown.recv(10) != b"\x20\x02\x00\x00"  # accepted
+    for malformed in (b"", b"\x00" * 100, b"\x10\x00", b"\xff\xff\xff\xff\xff\xff", b"GET / HTTP/1.1\r\n\r\n"):
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as unknown:
+            unknown.sendall(malformed)
     mast = join("mast")
     mast.client.publish(READING, b"x" * 20_000, 1)
     again = join("table")
-    again.say("groundbox/table/reading", b"short")
+    again.publish("groundbox/table/reading", b"short")
     until(lambda: program.got)
     assert program.got == [("groundbox/table/reading", b"short")]
 
@@ -163,7 +163,7 @@ def test_a_taken_port_is_named(port: int) -> None:
         pass
 
 
-def test_without_the_extra_it_says_what_to_install() -> None:
+def test_without_the_extra_the_error_names_what_to_install() -> None:
     code = (
         "import sys; sys.modules['amqtt'] = sys.modules['amqtt.broker'] = None\n"
         "from groundbox.link.embedded_broker import EmbeddedBroker\n"

@@ -100,6 +100,14 @@ def test_a_step_over_the_tolerance_is_a_clock_that_was_set(moved_s: float, repor
     assert (truth.exchange(100.0).start is not None) == reported
 
 
+@pytest.mark.parametrize(("moved_s", "reported"), [(4.4, False), (4.6, True)])
+def test_two_slow_round_trips_may_differ_by_both_their_uncertainties(moved_s: float, reported: bool) -> None:
+    truth = Truth()
+    truth.exchange(100.0, there_s=2.0, back_s=2.0)
+    truth.off_s = moved_s
+    assert (truth.exchange(100.0, there_s=2.0, back_s=2.0).start is not None) == reported
+
+
 @pytest.mark.parametrize(("later_s", "again"), [(RESTART_S + 0.02, True), (RESTART_S - 0.02, False)])
 def test_a_start_later_by_more_than_a_restart_takes_is_another_start(later_s: float, again: bool) -> None:
     truth = Truth()

@@ -1,4 +1,4 @@
-"""The decoder gets one table of cases whole, byte by byte and in random pieces, and random bytes."""
+"""The decoder: one table of cases, whole, byte by byte and in random pieces; and random bytes."""
 
 import random
 from binascii import crc32
@@ -40,7 +40,7 @@ CASES = [
     ("a torn one before", EVENT[:20] + EVENT, [Corrupt("no braces", EVENT[:20]), EVENT_FRAME]),
     ("a dictionary printed", b"state {'fan': 1}\n", [ConsoleText("state {'fan': 1}")]),
     ("not text", b"\x00\xff\x80abc\n", [Corrupt("not plain text", b"\x00\xff\x80abc")]),
-    ("our own words come back", WHO, [Frame("who", ("*", 1))]),
+    ("an echo of a command", WHO, [Frame("who", ("*", 1))]),
     ("a newer hello", NEWER_HELLO, [OtherRegistry("mast", "0.9.0", "0BADCAFE")]),
     (
         "an unknown message",
@@ -78,10 +78,10 @@ def test_in_random_pieces(data: bytes, expected: list[object]) -> None:
         assert _fed(_cut(data, seed)) == expected
 
 
-def test_goes_on_after_any_dirt() -> None:
-    """After a newline whatever came before is over."""
-    for _, dirt, _ in CASES:
-        assert _fed([dirt, b"\n", EVENT])[-1] == EVENT_FRAME
+def test_continues_after_any_malformed_input() -> None:
+    """A newline ends any malformed input before it."""
+    for _, malformed, _ in CASES:
+        assert _fed([malformed, b"\n", EVENT])[-1] == EVENT_FRAME
 
 
 def test_long_lines_do_not_fill_memory() -> None:
@@ -107,16 +107,16 @@ def test_random_bytes_give_no_message_and_no_error(pieces: list[bytes], seed: in
 def test_flipped_bits_never_give_a_wrong_message(data: st.DataObject) -> None:
     """CRC-32 finds any 4 flipped bits in lines up to 2974 bits (Koopman 2002, from memory), and nearly all of more."""
     bits = data.draw(st.lists(st.integers(0, len(EVENT) * 8 - 1), min_size=1, max_size=8, unique=True))
-    harmed = bytearray(EVENT + EVENT)
+    damaged = bytearray(EVENT + EVENT)
     for bit in bits:
-        harmed[bit // 8] ^= 1 << bit % 8
-    for found in _fed([bytes(harmed)]):
+        damaged[bit // 8] ^= 1 << bit % 8
+    for found in _fed([bytes(damaged)]):
         if isinstance(found, Frame):
             assert found == EVENT_FRAME
 
 
-def test_the_check_sees_a_wrong_message() -> None:
-    """The two tests above can fail: a line with another value and its right checksum does get through."""
+def test_the_check_finds_a_wrong_message() -> None:
+    """The two tests above can fail: a line with another value and its right checksum is accepted."""
     other = line.encode("event", ["mast", 3, 7, 61_001, "launch", None])
     assert _fed([other]) != [EVENT_FRAME]
     assert isinstance(_fed([other])[0], Frame)

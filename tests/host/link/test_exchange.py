@@ -65,6 +65,12 @@ def test_without_an_answer_for_the_clock_records_come_by_arrival(desk, board) ->
     assert _of(Reading, later)[-1].wall_source == "exchange"
 
 
+def test_records_wait_5_s_for_a_clock_answer(desk, board) -> None:
+    board.mute_clock = True
+    assert _of(Reading, desk.run(4.8)) == []
+    assert _sequences(desk.run(0.6))[:5] == [1, 2, 3, 4, 5]
+
+
 def test_a_gap_is_counted_and_requested(desk, board) -> None:
     desk.run(5.0)
     for _ in range(3):

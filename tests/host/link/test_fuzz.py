@@ -1,4 +1,4 @@
-"""The line and JSON decoders, fed with anything: a value of the registry comes out, or ValueError; nothing else.
+"""The line and JSON decoders, fed with any input: the result is a value of the registry or ValueError.
 
 GROUNDBOX_FUZZ_MINUTES=10 runs it for so long instead of a moment.
 """
@@ -21,7 +21,7 @@ MINUTES = float(os.environ.get("GROUNDBOX_FUZZ_MINUTES", "0"))
 
 
 def campaign(test: Callable[[], None]) -> Callable[[], None]:
-    """`test` once, for a moment; or again and again for its fifth of the time asked for."""
+    """`test` once and shortly; or repeatedly for one fifth of the requested time."""
     once = settings(
         max_examples=2000 if MINUTES else 60,
         deadline=None,
@@ -89,13 +89,13 @@ def _harmless(name: str, values: list[object]) -> None:
 
 @campaign
 @given(MESSAGES)
-def test_what_was_said_is_understood(message: tuple[str, list[object]]) -> None:
+def test_an_encoded_message_is_decoded(message: tuple[str, list[object]]) -> None:
     name, values = message
     try:
-        told = line.encode(name, values)  # type: ignore[arg-type]
+        encoded = line.encode(name, values)  # type: ignore[arg-type]
     except ValueError:
         return  # longer than a line, or a text that cannot stand in one
-    assert line.decode(told) == (name, values) or len(told) > line.MAX_LINE_BYTES
+    assert line.decode(encoded) == (name, values) or len(encoded) > line.MAX_LINE_BYTES
     assert json_form.decode(name, json_form.encode(name, values).encode()) == values  # type: ignore[arg-type]
 
 
@@ -120,18 +120,18 @@ def test_any_bytes_on_a_line(pieces: list[object], cut: int) -> None:
 
 @campaign
 @given(MESSAGES, st.data())
-def test_a_damaged_line_is_noticed(message: tuple[str, list[object]], data: st.DataObject) -> None:
+def test_a_damaged_line_is_detected(message: tuple[str, list[object]], data: st.DataObject) -> None:
     try:
-        told = line.encode(*message)  # type: ignore[arg-type]
+        encoded = line.encode(*message)  # type: ignore[arg-type]
     except ValueError:
         return
-    at = data.draw(st.integers(0, len(told) - 2))
-    wrong = told[:at] + bytes([told[at] ^ data.draw(st.integers(1, 255))]) + told[at + 1 :]
+    at = data.draw(st.integers(0, len(encoded) - 2))
+    wrong = encoded[:at] + bytes([encoded[at] ^ data.draw(st.integers(1, 255))]) + encoded[at + 1 :]
     try:
         found = line.decode(wrong)
     except ValueError:
         found = None
-    assert found is None or wrong.strip() != told.strip() and found[1] == message[1]
+    assert found is None or wrong.strip() != encoded.strip() and found[1] == message[1]
     inner = b"|".join([b"reading", *(b"%d" % data.draw(st.integers()) for _ in BY_NAME["reading"][3])])
     try:  # a right checksum over a wrong message
         name, values = line.decode(b"{%s}%08X" % (inner, crc32(inner)))
@@ -155,5 +155,5 @@ def test_any_json(name: str, tree: object) -> None:
 
 @campaign
 @given(st.binary(max_size=200), st.binary(min_size=32, max_size=32))
-def test_nothing_unsealed_is_taken_for_sealed(sealed: bytes, key: bytes) -> None:
+def test_unsealed_bytes_are_never_accepted_as_sealed(sealed: bytes, key: bytes) -> None:
     assert auth.unseal(key, "mast", sealed) is None

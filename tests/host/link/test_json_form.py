@@ -1,4 +1,4 @@
-"""The JSON form: the same registry, the same checks, and nothing that is not of our form."""
+"""The JSON form: the same registry, the same checks, and nothing outside the registry."""
 
 import json
 
@@ -43,7 +43,7 @@ def test_there_and_back() -> None:
         (json.dumps({k: v for k, v in GOOD.items() if k != "value"}).encode(), "missing required field `value`"),
     ],
 )
-def test_what_is_not_of_our_form(text: bytes, complaint: str) -> None:
+def test_text_outside_the_registry(text: bytes, complaint: str) -> None:
     with pytest.raises(ValueError, match=complaint):
         json_form.decode("event", text)
 

@@ -1,4 +1,4 @@
-"""The short form of the benchmark line_flips, and that it would see a wrong message."""
+"""The short form of the benchmark line_flips, and a check that it finds a wrong message."""
 
 import pytest
 from tests.benchmarks.line_flips import RATES, campaign
@@ -14,8 +14,8 @@ def test_no_wrong_message_is_accepted(rate: float) -> None:
     assert wrong == 0
 
 
-def test_the_campaign_sees_wrong_messages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the checksum many get through."""
+def test_the_campaign_finds_wrong_messages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the checksum many are accepted."""
     monkeypatch.setattr(line, "words_of", lambda text: text.strip()[1:-9].decode().split("|"))
     _, _, wrong = campaign(4000, 1e-3, seed=7)
     assert wrong > 100

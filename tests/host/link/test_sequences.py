@@ -1,4 +1,4 @@
-"""Which records have come, against a plain set that keeps every number."""
+"""Which records have arrived, against a plain set that keeps every number."""
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -33,7 +33,7 @@ def test_like_a_set(steps: list[tuple[str, int]], newest: int) -> None:
 
 
 def test_bounded_and_still_right() -> None:
-    """Too many gaps: the highest are forgotten and come again; nothing counts as complete that is not."""
+    """Too many gaps: the highest are forgotten and sent again; no incomplete record counts as complete."""
     records = Sequences()
     for number in range(2, 4 * MAX_PIECES, 2):
         records.add(number)
@@ -44,7 +44,7 @@ def test_bounded_and_still_right() -> None:
     assert records.complete_to == 4 * MAX_PIECES - 1
 
 
-def test_missing_records_are_asked_for_with_patience() -> None:
+def test_missing_records_are_requested_at_growing_delays() -> None:
     missing = RecordTracker(1, 10)
     assert missing.to_ask(0.0) == (1, 10, False)
     assert missing.to_ask(1.0) is None
@@ -59,7 +59,7 @@ def test_missing_records_are_asked_for_with_patience() -> None:
     assert waits[-1] == MAX_RESEND_S
 
 
-def test_while_they_come_nothing_is_asked() -> None:
+def test_nothing_is_requested_while_records_arrive() -> None:
     missing = RecordTracker(1, 100)
     assert missing.to_ask(0.0) == (1, 100, False)
     for number in range(1, 90):
@@ -72,7 +72,7 @@ def test_while_they_come_nothing_is_asked() -> None:
     assert missing.to_ask(91 * RESEND_S) == (90, 90, True)
 
 
-def test_a_new_gap_is_asked_for_at_once() -> None:
+def test_a_new_gap_is_requested_at_once() -> None:
     missing = RecordTracker(1, 0)
     assert missing.arrived(1) == 0
     assert missing.arrived(5) == 3

@@ -20,7 +20,7 @@ def test_first_in_first_out() -> None:
     assert arrivals.take() == []
 
 
-def test_a_full_queue_holds_its_source_back() -> None:
+def test_a_full_queue_delays_its_source() -> None:
     arrivals = Arrivals(max_items=2)
     assert arrivals.put(_note("a"))
     assert arrivals.put(_note("b"))
@@ -33,16 +33,16 @@ def test_a_full_queue_holds_its_source_back() -> None:
     assert [item.sentence for item in arrivals.take()] == ["b", "d"]
 
 
-def test_receipts_come_after_the_commit_and_only_for_what_was_taken() -> None:
-    arrivals, told = Arrivals(), []
+def test_receipts_follow_the_commit_and_only_for_items_that_were_taken() -> None:
+    arrivals, receipts = Arrivals(), []
     for text in "abc":
-        arrivals.put(_note(text), lambda text=text: told.append(text))
+        arrivals.put(_note(text), lambda text=text: receipts.append(text))
     arrivals.take(max_items=2)
-    assert told == []
+    assert receipts == []
     arrivals.committed()
-    assert told == ["a", "b"]
+    assert receipts == ["a", "b"]
     arrivals.committed()
-    assert told == ["a", "b"]
+    assert receipts == ["a", "b"]
 
 
 def test_take_waits_for_the_first() -> None:

@@ -1,4 +1,4 @@
-"""What other programs are told: OpenMetrics, warnings over MQTT and by HTTP; none of it holds up a recording."""
+"""Outputs to other programs: OpenMetrics, warnings over MQTT and HTTP; none of them delays a recording."""
 
 import json
 import socket
