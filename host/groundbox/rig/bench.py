@@ -37,7 +37,7 @@ class SimClock:
 
     def __init__(self, speed: float = 1.0, start_wall_s: float | None = None) -> None:
         if not speed > 0:
-            raise ValueError(f"speed is {speed}; wants more than 0")
+            raise ValueError(f"speed is {speed}; it must be more than 0")
         self.speed = speed
         self._start_real_s = time.monotonic()
         self._start_wall_s = time.time() if start_wall_s is None else start_wall_s

@@ -210,7 +210,7 @@ def _check(trial: SimBox, thing: str, value: Value, source: str, place: str) -> 
         reason = console.refuse(thing, value)
     elif thing in changes.THINGS:
         words = changes.THINGS[thing]
-        reason = "" if value in words else f"is {value!r}; wants one of {', '.join(words)}"
+        reason = "" if value in words else f"is {value!r}; write one of {', '.join(words)}"
     else:
         try:
             make_change(trial, thing, value)
