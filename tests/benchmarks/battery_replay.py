@@ -54,7 +54,7 @@ def samples_of(case: Case) -> Iterator[Sample]:
         )
 
 
-def told_ahead(case: Case, t_s: float) -> list[Phase] | None:
+def stated_ahead(case: Case, t_s: float) -> list[Phase] | None:
     """What the person says at `t_s` about the load to come."""
     run = case.run
     if not case.ahead:
@@ -93,7 +93,7 @@ def replay(case: Case, count: int) -> Array:
         passed = (sample.t_s - begin_s) / whole
         if due <= passed <= 0.95:
             due = max(passed + max(0.9 / count, 60 / whole), due)
-            rows.append(row_of(case, estimator.estimate(told_ahead(case, sample.t_s)), sample.t_s))
+            rows.append(row_of(case, estimator.estimate(stated_ahead(case, sample.t_s)), sample.t_s))
     return np.array(rows)
 
 
@@ -104,7 +104,7 @@ def after(case: Case, minutes: float) -> tuple[float, float, float, float, float
         estimator.update(sample)
         if sample.t_s >= run.t_s[run.begin] + 60 * minutes:
             break
-    return row_of(case, estimator.estimate(told_ahead(case, sample.t_s)), sample.t_s)
+    return row_of(case, estimator.estimate(stated_ahead(case, sample.t_s)), sample.t_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

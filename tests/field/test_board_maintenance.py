@@ -103,8 +103,8 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     stalled = _run("fans", simulated.port)
     assert stalled.exit_code == 1
     assert "does not turn" in stalled.output
-    told = _run("calibrate", "temperature", simulated.port, "--one-point", "--yes", "--json", said="22\n")
-    assert told.exit_code == 0, told.output
+    calibrated = _run("calibrate", "temperature", simulated.port, "--one-point", "--yes", "--json", said="22\n")
+    assert calibrated.exit_code == 0, calibrated.output
     with Dialogue(simulated.port) as talk:
         assert talk.meet(5)
         talk.ask("get", setting="fan_on_centi_c")
@@ -188,11 +188,11 @@ def test_a_board_to_practise_on(tmp_path: Path) -> None:
             assert str(place / "port") in bench.stdout.readline()
             assert "box table" in _run("settings", str(place / "port"), "fan2_kind=0").output
             bench.stdin.write("fan1 stalled\n\nfan1 wobbly\ncable\n")
-            told = [bench.stdout.readline() for _ in range(4)]
-            assert told[0] == "done\n"
-            assert "battery 12." in told[1]
-            assert "write one of ok, stalled" in told[2]
-            assert "write two words" in told[3]
+            lines = [bench.stdout.readline() for _ in range(4)]
+            assert lines[0] == "done\n"
+            assert "battery 12." in lines[1]
+            assert "write one of ok, stalled" in lines[2]
+            assert "write two words" in lines[3]
             twice = _run("practice", str(place))
             assert "already runs there" in str(twice.exception)
         finally:

@@ -123,7 +123,7 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
             flight = flights[answer.flight]
             spans.append((answer.launch_min - flight.gap_min, answer.launch_min + flight.flight.length_min, answer))
             edges |= {max(0.0, answer.launch_min - flight.gap_min), answer.launch_min, spans[-1][1]}
-        for _, landing, answer in spans:  # a box with its loads' chance cannot be copied: each landing is flown anew
+        for _, landing, answer in spans:  # a box with its loads' chance cannot be copied: each landing is flown again
             battery, at = _Battery(plan, name, mine[0].box, health, seed), 0.0
             for minute in sorted(edge for edge in edges if edge <= landing + 1e-6):
                 middle = (at + minute) / 2
