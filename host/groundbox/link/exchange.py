@@ -13,7 +13,7 @@ from dataclasses import replace
 from groundbox.conversion import from_wire
 from groundbox.errors import WireError
 from groundbox.link import report
-from groundbox.link.clock import BoardMemory, Moment
+from groundbox.link.clock import BoardMemory, Moment, WallFields
 from groundbox.link.commands import CLOCK_SET_S, CommandQueue, PollSchedule, RecordTracker
 from groundbox.link.decode import ConsoleText, Corrupt, Decoder, Found, Frame, OtherRegistry, to_item
 from groundbox.link.report import LinkCounter
@@ -171,9 +171,8 @@ class Exchange:
         hello = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
         assert isinstance(hello, Hello)
         if hello.registry != checksum():
-            return self._refuse(
-                report.version_mismatch(self.source, now, hello.box, hello.firmware, hello.registry), now
-            )
+            note = report.version_mismatch(self.source, now, hello.box, hello.firmware, hello.registry)
+            return self._refuse(note, now)
         if not self._claim(hello.box):
             return self._refuse(report.duplicate_name(self.source, now, hello.box), now)
         self._refused = None
@@ -209,9 +208,7 @@ class Exchange:
             self._identify_again()
             return []
         round_trip_s = now.monotonic_s - question.monotonic_s
-        if (
-            abs(now.wall_s - question.wall_s - round_trip_s) > CLOCK_SET_S
-        ):  # the host's clock was set during the round trip
+        if abs(now.wall_s - question.wall_s - round_trip_s) > CLOCK_SET_S:  # the host's clock was set in between
             self._ask_clock(now)
             return []
         update = self._memory.clock(self.hello.box).exchange(
@@ -278,33 +275,26 @@ class Exchange:
             self._identify_again()
             self._held.append(frame)
             return []
-        if frame.name == "summary":
-            return self._summary(frame, boot)
-        if not BY_NAME[frame.name][2]:
-            item = to_item(frame, wall_s=now.wall_s, wall_source="arrival")
-            return [item] if item else []
-        uptime_ms = frame.values[3]
-        if not isinstance(uptime_ms, int):
+        start, uptime_ms = None, frame.values[3]
+        fields: WallFields = {"wall_s": now.wall_s, "wall_source": "arrival"}
+        if isinstance(uptime_ms, int) and (frame.name == "summary" or BY_NAME[frame.name][2]):
+            if frame.name != "summary" and boot == self.hello.boot:
+                start = self._count_record(sequence, uptime_ms, now)
+            fields = self._memory.wall_fields(self.hello.box, boot, uptime_ms)
+        elif frame.name == "summary":  # kept without a time, since the board drops it next
+            fields = {}
+        elif BY_NAME[frame.name][2]:
             raise WireError(f"{frame.name} without uptime_ms")
-        start = self._count_record(boot, sequence, uptime_ms, now) if boot == self.hello.boot else None
-        item = to_item(frame, **self._memory.wall_fields(self.hello.box, boot, uptime_ms))
+        item = to_item(frame, **fields)
         return [one for one in (start, item) if one]
 
-    def _summary(self, frame: Frame, boot: int) -> list[Item]:
-        """A summary of an earlier start may have no time; it is kept all the same, since the board drops it next."""
-        assert self.hello
-        uptime_ms = frame.values[3]
-        dated = self._memory.wall_fields(self.hello.box, boot, uptime_ms) if isinstance(uptime_ms, int) else {}
-        item = to_item(frame, **dated)
-        return [item] if item else []
-
-    def _count_record(self, boot: int, sequence: int, uptime_ms: int, now: Moment) -> StartTime | None:
+    def _count_record(self, sequence: int, uptime_ms: int, now: Moment) -> StartTime | None:
         skipped = self._records.arrived(sequence)
         if skipped is None:  # an older record
             return None
         self._counter.gap += skipped
         assert self.hello
-        return self._memory.heard(self.hello.box, boot, uptime_ms, now)
+        return self._memory.heard(self.hello.box, self.hello.boot, uptime_ms, now)
 
     # --- requests out ---
 
