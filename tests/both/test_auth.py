@@ -51,3 +51,12 @@ def test_no_damage_is_let_through():
         assert auth.unseal(KEY, "mast", bytes(bad)) is None
     for length in range(len(sealed)):
         assert auth.unseal(KEY, "mast", sealed[:length]) is None
+
+
+def test_a_counter_of_other_characters_than_hexadecimal_digits_is_refused():
+    for digits in (b"000000000000000G", b"000000000000000@", b"000000000000000:", b"000000000000000/"):
+        sealed = digits + hexlify(auth._tag(KEY, "mast", digits, LINE)) + LINE
+        assert auth.unseal(KEY, "mast", sealed) is None, digits
+    for digits in (b"000000000000000F", b"000000000000000A", b"0000000000000009", b"0000000000000000"):
+        sealed = digits + hexlify(auth._tag(KEY, "mast", digits, LINE)) + LINE
+        assert auth.unseal(KEY, "mast", sealed) == (digits, LINE)

@@ -66,6 +66,22 @@ def test_calibration_far_off_is_refused():
     assert "second point reads 999 above first" in settings.refusal_of_all(points, values)
 
 
+def test_the_distance_between_two_settings_may_be_its_minimum_and_its_maximum():
+    ranges = {name: (low, high) for name, _, low, high in settings.SETTINGS}
+    relations = settings._GAPS
+    try:
+        for relation in relations:
+            settings._GAPS = (relation,)  # one at a time: the first that is broken is the one reported
+            higher, lower, minimum, maximum = relation
+            for gap, allowed in ((minimum, True), (minimum - 1, False), (maximum, True), (maximum + 1, False)):
+                low = max(ranges[lower][0], ranges[higher][0] - gap)
+                if low <= ranges[lower][1] and low + gap <= ranges[higher][1]:
+                    reason = settings.refusal_of_all({lower: low, higher: low + gap}, settings.defaults())
+                    assert (reason == "") == allowed, (reason, gap)
+    finally:
+        settings._GAPS = relations
+
+
 def test_every_reason_fits_its_field_in_the_answer():
     values = settings.defaults()
     longest = [field for field in fields_of("answer") if field[0] == "reason"][0][3]

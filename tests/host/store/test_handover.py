@@ -82,7 +82,8 @@ def test_acknowledging_one_or_all_of_a_box(where: Path | str) -> None:
         store.commit()
         hand_over(where, Acknowledge(box="mast", warning="fan", wall_s=2.0))
         store.commit()
-        assert [w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"] == ["fan"]
+        acknowledged = [w for w in store.open_warnings("mast") if w.change == "acknowledged"]
+        assert [(w.warning, w.wall_s) for w in acknowledged] == [("fan", 2.0)]
         hand_over(where, Acknowledge(box="mast", warning=None, wall_s=3.0))
         assert store.commit().handed == (Acknowledge(box="mast", warning=None, wall_s=3.0),)
         assert {w.warning for w in store.open_warnings("mast") if w.change == "acknowledged"} == {"fan", "heat"}

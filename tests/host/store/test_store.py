@@ -149,6 +149,9 @@ def test_the_new_count_continues_after_a_restart_of_the_host(where, make_reading
         store.add([make_hello(boot=4), make_reading(1, boot=4)])
         assert store.commit().notices == ()
         assert store.latest("mast").boot == 4 + REPEAT
+    with Store(where) as store:
+        assert store.start_number("mast", 5) == 5 + REPEAT
+        assert store.start_number("table", 5) == 5
 
 
 def test_a_lower_number_is_a_new_count(where, make_reading, make_hello) -> None:
@@ -323,3 +326,14 @@ def test_the_settings_of_a_board_as_it_reported_them_on_that_day(store, where, w
     store.add_board_setting("mast", "case_stop_centi_c", None, wall_s + 200.0)
     store.commit()
     assert store.board_settings("mast") == {"battery_cold_centi_c": -1500}
+
+
+def test_records_after_one_are_those_of_its_box(store, make_reading, make_event) -> None:
+    first = [make_reading(1), make_reading(2), make_event(3), make_reading(1, boot=4), make_event(2, boot=4)]
+    store.add([*first, make_reading(9, box="table"), make_event(8, box="table")])
+    store.commit()
+    assert [(one.boot, one.sequence) for one in store.readings_after("mast", 3, 1)] == [(3, 2), (4, 1)]
+    assert [(one.boot, one.sequence) for one in store.records_after("mast", 3, 2)] == [(3, 3), (4, 1), (4, 2)]
+    assert list(store.records_after("mast", 4, 2)) == []
+    assert list(store.sequences("mast", 3, 0)) == [1, 2, 3]
+    assert list(store.sequences("mast", 3, 2)) == [3]
