@@ -128,3 +128,27 @@ def test_the_longest_line_is_read_and_a_longer_one_is_not() -> None:
     assert line.words_of(fits) == ["x" * (line.MAX_LINE_BYTES - 10)]
     with pytest.raises(ValueError, match="longer than 512 bytes"):
         line.words_of(_line(b"x" * (line.MAX_LINE_BYTES - 9)))
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        (b"a\tb\n", [ConsoleText("a\tb")]),
+        (b"a\x12b\n", [Corrupt("not plain text", b"a\x12b")]),
+        (b" ~\n", [ConsoleText("~")]),
+        (b"a\x1fb\n", [Corrupt("not plain text", b"a\x1fb")]),
+        (b"a\x7fb\n", [Corrupt("not plain text", b"a\x7fb")]),
+    ],
+)
+def test_console_text_is_printable_ascii_and_tabs(data: bytes, expected: list[object]) -> None:
+    assert _fed([data]) == expected
+
+
+@pytest.mark.parametrize("body", [b"hello|mast|3|7|0.9.0", b"song|mast|3|7|0.9.0|0BADCAFE|more"])
+def test_only_a_hello_with_a_registry_names_another_registry(body: bytes) -> None:
+    (found,) = _fed([_line(body)])
+    assert isinstance(found, Corrupt)
+
+
+def test_a_hello_that_ends_with_its_registry_is_enough() -> None:
+    assert _fed([_line(b"hello|mast|3|7|0.9.0|0BADCAFE")]) == [OtherRegistry("mast", "0.9.0", "0BADCAFE")]

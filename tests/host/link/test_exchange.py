@@ -71,6 +71,17 @@ def test_records_wait_5_s_for_a_clock_answer(desk, board) -> None:
     assert _sequences(desk.run(0.6))[:5] == [1, 2, 3, 4, 5]
 
 
+def test_a_damaged_line_counts_once_and_the_first_part_of_a_line_not_at_all(desk, board, make_reading) -> None:
+    desk.session.receive(b"x}00000000\n", desk.now())
+    assert desk.session.close() == []
+    desk.run(2.0)
+    damaged = line.encode("event", ["mast", 3, 9, 9000, "launch", None]).replace(b"9000", b"9001")
+    desk.session.receive(damaged, desk.now())
+    desk.session.receive(line.encode("reading", make_reading("table", 3, 1, 1000)), desk.now())
+    (count,) = desk.session.close()
+    assert (count.corrupt_lines, count.gap_records, count.lost_records) == (2, 0, 0), "and a record of another box"
+
+
 def test_a_gap_is_counted_and_requested(desk, board) -> None:
     desk.run(5.0)
     for _ in range(3):
