@@ -100,7 +100,7 @@ _LAYOUTS: dict[type[Any], _Layout] = {kind: _Layout(kind) for kind in (Reading, 
 
 
 def from_wire(kind: type[_Wired], values: Sequence[int | str | None], **host_only: object) -> _Wired:
-    """The `kind` that `values`, in the registry's order and wire units, stand for: volts, amperes, degrees Celsius.
+    """The `kind` with `values`, which are in the registry's order and wire units: in volts, amperes, degrees Celsius.
 
     Args:
         kind: Reading, Event, Summary, Hello, Health or Answer.

@@ -47,7 +47,7 @@ class Engine(Protocol):
         raise NotImplementedError
 
     def close(self) -> None:
-        """Ends the connection; harmless when ended."""
+        """Ends the connection; does nothing when ended."""
 
 
 class Writer(Engine, Protocol):
@@ -67,7 +67,7 @@ class Writer(Engine, Protocol):
         """Ends the transaction; all of it is on the disk when this returns."""
 
     def rollback(self) -> None:
-        """Undoes the transaction; harmless outside one."""
+        """Undoes the transaction; does nothing outside one."""
 
     def insert(self, table: str, rows: Sequence[Row]) -> Sequence[Row]:
         """Inserts rows of a board's message unless their keys exist; gives the rows that were new."""

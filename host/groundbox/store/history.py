@@ -30,7 +30,7 @@ class History:
         self._engine: Engine = address.open_to_read(where)
 
     def close(self) -> None:
-        """Closes the connection; harmless when closed."""
+        """Closes the connection; does nothing when closed."""
         self._engine.close()
 
     def __enter__(self) -> Self:

@@ -1,4 +1,4 @@
-"""Minute and hour roll-ups of readings, so that years are drawn at once: minimum and maximum keep each sag visible.
+"""Minute and hour roll-ups of readings, so that years are drawn at once: minimum and maximum keep every short dip.
 
 A commit sums up the readings that are new in it and merges each minute into the tables, in its own transaction: a
 reading that comes twice changes nothing. Where times move, the span is computed again from its readings. The tables

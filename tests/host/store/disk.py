@@ -1,4 +1,4 @@
-"""A disk that fails when told to, under the real SQLite: its file layer (VFS) with our words in between.
+"""A disk that fails on command, under the real SQLite: our functions in front of its file layer (VFS).
 
 What SQLite writes is passed on to the real files, and kept here besides as what is durable (written and then flushed)
 and what is not yet. A power cut puts back what was durable and, of the rest, a random choice of sectors, as a disk

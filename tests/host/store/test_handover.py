@@ -52,7 +52,7 @@ def test_a_failed_commit_leaves_it_waiting(path: Path) -> None:
         assert store.commit().handed == (LAUNCH,)
 
 
-def test_after_a_failed_commit_it_is_told_once(where: Path | str) -> None:
+def test_after_a_failed_commit_it_is_reported_once(where: Path | str) -> None:
     with Store(where) as store:
         hand_over(where, LAUNCH)
         store._statements.append(("INSERT INTO nowhere VALUES (1)", ()))

@@ -42,7 +42,7 @@ def test_a_gap_is_filled_and_nothing_else_changes(lossy: Path | str, wall_s: flo
     assert [row[0] for row in rows] == [rows[0][0] + n * step_s for n in range(len(rows))], "no step is missing"
     inside = [row for row in rows if wall_s + 111 <= row[0] < wall_s + 149 - step_s]
     assert {(row[LEAST], row[MEAN], row[COUNT]) for row in inside} == {(10.4, 11.0, 0)}
-    assert all(row[MEAN] > 11.9 for row in rows if row[0] < wall_s + 90), "readings that came stand"
+    assert all(row[MEAN] > 11.9 for row in rows if row[0] < wall_s + 90), "readings stay as they are"
     assert sum(row[COUNT] for row in rows) == 239, "summaries do not count as readings"
 
 

@@ -152,8 +152,8 @@ def test_sums_follow_what_a_broker_had_kept(where: Path | str) -> None:
         store.add([StartTime(box="mast", boot=1, wall_s=BASE_S + 0.5, uncertainty_s=0.01, source="exchange")])
         store.commit()
         _agrees(where)
-        told = {(one.wall_s - one.sequence, one.wall_uncertainty_s, one.wall_source) for one in store.readings("mast")}
-        assert told == {(BASE_S + 0.5, 0.01, "exchange")}, "what was asked of the board is better"
+        dated = {(one.wall_s - one.sequence, one.wall_uncertainty_s, one.wall_source) for one in store.readings("mast")}
+        assert dated == {(BASE_S + 0.5, 0.01, "exchange")}, "the answer of the board is better"
 
 
 def test_sums_follow_to_before_1970(where: Path | str) -> None:

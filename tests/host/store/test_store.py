@@ -90,7 +90,7 @@ def test_stored_only_up_to_the_first_gap(store, make_reading, make_hello) -> Non
     assert store.commit().stored == ()
     store.add([make_reading(3)])
     assert store.commit().stored == (Stored(box="mast", boot=3, sequence=6),)
-    store.add([make_reading(9), make_hello(sequence=9, oldest=9)])  # 7 and 8 are gone from the board
+    store.add([make_reading(9), make_hello(sequence=9, oldest=9)])  # the board no longer holds 7 and 8
     assert store.commit().stored == (Stored(box="mast", boot=3, sequence=9),)
 
 
@@ -114,7 +114,7 @@ def test_boots_are_apart(store, make_reading, make_hello) -> None:
     assert store.latest("mast").boot == 4
 
 
-# --- boards that count anew ---
+# --- boards that count from one again ---
 
 
 def _same_number_other_content(make_reading, count: int = 5) -> list:
@@ -122,7 +122,7 @@ def _same_number_other_content(make_reading, count: int = 5) -> list:
 
 
 def test_a_number_used_twice_loses_nothing(where, make_reading, make_hello) -> None:
-    """A board installed anew counts from one again; the store notices by what is in the records."""
+    """A reinstalled board counts from one again; the store detects it by the contents of the records."""
     first = [make_reading(n) for n in range(1, 11)]
     second = _same_number_other_content(make_reading)
     with Store(where) as store:
@@ -281,7 +281,7 @@ def test_counts_and_console_lines(store) -> None:
     for wall_s in (1.0, 2.0):
         store.add([LinkCount(source="tty", box="mast", wall_s=wall_s, corrupt_lines=2, gap_records=1)])
     store.add([Console(source="tty", box="mast", text="Traceback", wall_s=1.0)])
-    store.add([LinkNote(source="tty", box="mast", kind="lost", sentence="tty: gone", wall_s=1.0)])
+    store.add([LinkNote(source="tty", box="mast", kind="lost", sentence="tty: no connection", wall_s=1.0)])
     store.commit()
     counts = store.counts("mast")
     assert (counts.corrupt_lines, counts.gap_records, counts.lost_records, counts.wall_s) == (4, 2, 0, 2.0)
