@@ -158,6 +158,6 @@ def test_a_damaged_case_file_is_said_and_the_rest_goes_on(tmp_path: Path) -> Non
         load_case(tmp_path / "case.json")
     bench.begin()
     bench.pass_s(130)
-    assert any("heat is foretold by an assumed case" in said for said in bench.heard.said)
+    assert any("heat is predicted by an assumed case" in said for said in bench.heard.said)
     assert not bench.view.heat.fitted
     bench.end()

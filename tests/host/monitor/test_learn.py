@@ -108,7 +108,7 @@ def test_its_state_goes_on_after_a_restart() -> None:
     assert ended.amp_hours == pytest.approx(2.0 * 8990 / 3600, rel=0.01)
 
 
-def test_a_discharge_is_learnt_once_into_the_batterys_profile(chosen: Settings) -> None:
+def test_a_discharge_is_fitted_once_into_the_batterys_profile(chosen: Settings) -> None:
     begun_s, ended_s = record(chosen, 1.8, charge_after=True)
     watched = Discharging(9.0)
     with Reader(chosen.database_path) as reader:
@@ -118,20 +118,20 @@ def test_a_discharge_is_learnt_once_into_the_batterys_profile(chosen: Settings) 
             if (ended := watched.take(reading.uptime_ms / 1000, reading.wall_s, reading.battery_amps))
         ]
     assert [(one.from_wall_s, one.to_wall_s) for one in seen] == [(begun_s, ended_s)]
-    learnt = learn(chosen, "mast", "sedge", seen[0], 0.0)
-    assert learnt is not None
-    assert learnt.row is not None
+    learned = learn(chosen, "mast", "sedge", seen[0], 0.0)
+    assert learned is not None
+    assert learned.row is not None
     kept = load_profile(chosen.folder / "sedge.toml")
-    assert kept == learnt.profile
+    assert kept == learned.profile
     assert [row.source for row in kept.history] == [source_name("mast", seen[0])]
     assert kept.fitted is not None
     assert kept.fitted.runs == 1
     assert abs(kept.fitted.capacity_ah - 0.85 * 9) < 2 * kept.fitted.capacity_sd_ah
     assert kept.history[0].temp_c == pytest.approx(25.0)
-    assert "not enough data yet" in learnt.verdict
-    assert learnt.tracker.profile.fitted == kept.fitted, "and the estimate goes on by them"
-    assert learnt.tracker.wall_s is not None
-    assert learnt.tracker.wall_s > ended_s
+    assert "not enough data yet" in learned.verdict
+    assert learned.tracker.profile.fitted == kept.fitted, "and the estimate uses it"
+    assert learned.tracker.wall_s is not None
+    assert learned.tracker.wall_s > ended_s
     again = learn(chosen, "mast", "sedge", seen[0], 0.0)
     assert again is not None
     assert again.row is None
@@ -140,10 +140,10 @@ def test_a_discharge_is_learnt_once_into_the_batterys_profile(chosen: Settings) 
 
 def test_what_was_drawn_under_the_floor_spoils_nothing(chosen: Settings) -> None:
     begun_s, ended_s = record(chosen, 1.8, charge_after=True, down_to=9.5)
-    learnt = learn(chosen, "mast", "sedge", Discharge(from_wall_s=begun_s, to_wall_s=ended_s, amp_hours=7.0), 0.0)
-    assert learnt is not None
-    assert learnt.row is not None
-    assert abs(learnt.row.capacity_ah - 0.85 * 9) < 1.5 * learnt.row.capacity_sd_ah
+    learned = learn(chosen, "mast", "sedge", Discharge(from_wall_s=begun_s, to_wall_s=ended_s, amp_hours=7.0), 0.0)
+    assert learned is not None
+    assert learned.row is not None
+    assert abs(learned.row.capacity_ah - 0.85 * 9) < 1.5 * learned.row.capacity_sd_ah
 
 
 def test_an_estimate_saved_under_other_profile_is_begun_anew(chosen: Settings) -> None:
@@ -175,7 +175,7 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
         *("rest", "discharge", "stop")
     ]
     assert "of rated capacity" in done.output
-    assert "and is from now on as" in done.output
+    assert "%), now " in done.output
     assert "hydrogen" in done.output
     assert load_profile(chosen.folder / "sedge.toml").history[0].source.startswith("mast ")
     with Reader(chosen.database_path) as reader:
