@@ -83,7 +83,7 @@ def left_out(families: Families, count: int) -> None:
 
 def wrong_start(families: Families) -> None:
     """Prints errors twenty minutes after the load began, start stated right and 30 points off."""
-    print(f"\n{'20 minutes after the load began':<50}{'battery':<11}{'runs':>4}{'RMS':>7}{'worst':>7}{'in band':>9}")
+    print(f"\n{'20 minutes after the load began':<52}{'battery':<11}{'runs':>4}{'RMS':>7}{'worst':>7}{'in band':>9}")
     starts = {
         "start stated right": lambda runs: ROWS["nameplate, V+I"](runs),
         "start stated 30 points too low": ROWS["start stated 30 points too low, V+I"],
@@ -100,7 +100,7 @@ def wrong_start(families: Families) -> None:
                 rms, worst = np.sqrt(np.mean(rows[:, 1] ** 2)), np.abs(rows[:, 1]).max()
                 inside = int(np.sum((rows[:, 2] <= rows[:, 4]) & (rows[:, 4] <= rows[:, 3])))
                 name = f"{known}, {label}"
-                print(f"{name:<50}{family:<11}{len(rows):>4}{rms:7.1f}{worst:7.0f}{inside:9d}", flush=True)
+                print(f"{name:<52}{family:<11}{len(rows):>4}{rms:7.1f}{worst:7.0f}{inside:9d}", flush=True)
 
 
 def _taken_back(case: Case) -> float:

@@ -280,6 +280,22 @@ def test_a_declared_load_serves_where_no_current_is_measured() -> None:
     assert band(declared)[1] == pytest.approx(band(measured)[1], rel=0.15)
 
 
+def test_a_moving_voltage_widens_the_band_of_a_declared_load() -> None:
+    """The declared load seems steady, but the voltage shows that it comes and goes. A measured load needs no hint."""
+
+    def rows(swing: float, *, measured: bool) -> Iterator[Sample]:
+        for minute in range(120):
+            volts = 12.6 - 0.003 * minute + (swing if minute % 2 else -swing)
+            yield Sample(t_s=60.0 * minute, volts=volts, **{"amps" if measured else "declared_amps": 2.0})
+
+    def width(swing: float, *, measured: bool) -> float:
+        low, expected, high = band(followed(rows(swing, measured=measured)).estimate())
+        return (high - low) / expected
+
+    assert width(0.06, measured=False) > 1.5 * width(0.06, measured=True)
+    assert width(0.06, measured=False) > 1.5 * width(0.0, measured=False)
+
+
 def test_the_battery_temperature_follows_the_case_by_hours() -> None:
     estimator = Estimator(PROFILE, LIMITS, start_soc=1.0)
     for minute in range(61):

@@ -106,6 +106,16 @@ def test_a_gap_in_the_discharge_makes_the_test_invalid(minutes: int) -> None:
     assert f"nothing was recorded for {minutes + 1} min" in steps[half].do
 
 
+@pytest.mark.parametrize(("step_min", "gap_min"), [(1, 10), (30, 90)])
+def test_a_gap_of_a_few_usual_steps_leaves_the_test_valid(step_min: int, gap_min: int) -> None:
+    test, rows = CapacityTest(SHEET), _evening(4.65)[::step_min]
+    half = len(rows) * 2 // 3
+    late = [dataclasses.replace(row, t_s=row.t_s + 60 * (gap_min - step_min)) for row in rows[half:]]
+    names = {test.update(sample).name for sample in [*rows[:half], *late]}
+    assert "invalid" not in names
+    assert test.step.name == "discharge"
+
+
 def test_an_invalid_test_is_reported() -> None:
     for rows in (_evening(4.65, gap_at=2.0), [Sample(t_s=60.0 * m, volts=12.4, amps=3.0) for m in range(30)]):
         test = CapacityTest(SHEET)
