@@ -13,7 +13,7 @@ UNPLUG = "unplug the battery, then"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FanReading:
+class FanSample:
     """One reading while a fan is checked: its drive, its speed (None: no tachometer) and its state."""
 
     percent: int
@@ -43,7 +43,7 @@ class FanFinding:
     sentence: str
 
 
-def speed(readings: Sequence[FanReading]) -> tuple[int | None, int | None]:
+def speed(readings: Sequence[FanSample]) -> tuple[int | None, int | None]:
     """(drive, speed) of a settled fan: its last three readings."""
     last = readings[-3:]
     rpm = [one.rpm for one in last if one.rpm is not None]
@@ -51,7 +51,7 @@ def speed(readings: Sequence[FanReading]) -> tuple[int | None, int | None]:
 
 
 def turned_instead(
-    fan: int, readings: Sequence[Mapping[int, FanReading]], expected_rpm: Mapping[int, int]
+    fan: int, readings: Sequence[Mapping[int, FanSample]], expected_rpm: Mapping[int, int]
 ) -> int | None:
     """Another fan that turned without drive while `fan` was driven; None for none.
 
@@ -67,8 +67,8 @@ def turned_instead(
 def assess(
     fan: int,
     kind: str,
-    low: Sequence[FanReading],
-    full: Sequence[FanReading],
+    low: Sequence[FanSample],
+    full: Sequence[FanSample],
     expected_rpm: int,
     stall_percent: int,
     instead: int | None = None,

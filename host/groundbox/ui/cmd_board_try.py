@@ -7,7 +7,7 @@ import click
 import msgspec
 
 from groundbox.maintenance.dialogue import Dialogue, Fields
-from groundbox.maintenance.fan_check import FanFinding, FanReading, assess, turned_instead
+from groundbox.maintenance.fan_check import FanFinding, FanSample, assess, turned_instead
 from groundbox.ui.board_port import done, port_argument, talking
 from groundbox.ui.cmd_board_settings import read
 from groundbox.wire.settings import FAN_KINDS
@@ -66,8 +66,8 @@ def _check(board: Dialogue, fan: int, values: dict[str, int]) -> FanFinding:
     full = _driven(board, fan, 100)
     low = _driven(board, fan, values["fan_lowest_percent"]) if kind == "pwm" else []
     expected = {other: values[f"fan{other}_full_rpm"] for other in (1, 2, 3, 4)}
-    instead = turned_instead(fan, [{n: _fan_reading(one, n) for n in expected} for one in full], expected)
-    own = [[_fan_reading(one, fan) for one in readings] for readings in (low, full)]
+    instead = turned_instead(fan, [{n: _sample(one, n) for n in expected} for one in full], expected)
+    own = [[_sample(one, fan) for one in readings] for readings in (low, full)]
     return assess(fan, kind, own[0], own[1], expected[fan], values["fan_stall_percent"], instead)
 
 
@@ -77,9 +77,9 @@ def _driven(board: Dialogue, fan: int, percent: int) -> list[Fields]:
     return list(board.readings(SETTLE_S))
 
 
-def _fan_reading(reading: Fields, fan: int) -> FanReading:
+def _sample(reading: Fields, fan: int) -> FanSample:
     rpm = reading[f"fan{fan}_rpm"]
-    return FanReading(
+    return FanSample(
         percent=int(reading[f"fan{fan}_percent"] or 0),
         rpm=None if rpm is None else int(rpm),
         state=str(reading[f"fan{fan}_state"]),

@@ -156,8 +156,8 @@ def test_a_thermistors_curve_between_its_points() -> None:
     assert abs(calibration.beta_error_c(25, (0, 45), 3950, 0.01)) < 0.1
 
 
-def _readings(percent: int, *rpm: int | None) -> list[fan_check.FanReading]:
-    return [fan_check.FanReading(percent=percent, rpm=one, state="running") for one in rpm]
+def _readings(percent: int, *rpm: int | None) -> list[fan_check.FanSample]:
+    return [fan_check.FanSample(percent=percent, rpm=one, state="running") for one in rpm]
 
 
 @pytest.mark.parametrize(
@@ -174,7 +174,7 @@ def _readings(percent: int, *rpm: int | None) -> list[fan_check.FanReading]:
     ],
 )
 def test_the_finding_on_a_fan(
-    low: list[fan_check.FanReading], full: list[fan_check.FanReading], good: bool | None, word: str
+    low: list[fan_check.FanSample], full: list[fan_check.FanSample], good: bool | None, word: str
 ) -> None:
     finding = fan_check.assess(1, "pwm", low, full, 3000, 20)
     assert finding.good is good
@@ -183,12 +183,12 @@ def test_the_finding_on_a_fan(
 
 def test_exchanged_leads_are_found() -> None:
     still, turning = (
-        fan_check.FanReading(percent=100, rpm=0, state="starting"),
-        fan_check.FanReading(percent=0, rpm=2900, state="off"),
+        fan_check.FanSample(percent=100, rpm=0, state="starting"),
+        fan_check.FanSample(percent=0, rpm=2900, state="off"),
     )
     readings = [{1: still, 2: turning}] * 3
     assert fan_check.turned_instead(1, readings, {1: 3000, 2: 3000}) == 2
-    windmilling = fan_check.FanReading(percent=0, rpm=900, state="off")
+    windmilling = fan_check.FanSample(percent=0, rpm=900, state="off")
     assert fan_check.turned_instead(1, [{1: still, 2: windmilling}] * 3, {1: 3000, 2: 3000}) is None
     sentence = fan_check.assess(1, "switched", [], [still] * 3, 3000, 20, 2).sentence
     assert "exchange the leads" in sentence
