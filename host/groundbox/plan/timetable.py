@@ -65,7 +65,7 @@ def _starts(day: Day, bounds: tuple[float, ...], delays: tuple[float, ...]) -> t
         for delay in (0.0,) if planned.in_air else delays:
             launch = planned.launch_min + delay
             landing = launch + planned.flight.length_min
-            if launch < bounds[0] - 1e-6:
+            if launch < bounds[0] - 1e-3:  # edges are rounded to that
                 continue
             waits = max(bounds[0], launch - planned.gap_min)
             free = at(landing + day.turnaround_min)

@@ -78,6 +78,13 @@ def test_the_flight_in_the_air_is_not_launched_again(plan: DayPlan) -> None:
     assert (following["name"], following["in_air"], following["launch_min"]) == ("dams", False, 170.0)
 
 
+@pytest.mark.parametrize("second", [7, 19, 50])
+def test_the_flight_in_the_air_is_planned_at_any_second(plan: DayPlan, second: int) -> None:
+    tree = plan.answer({}, **_today(f"14:45:{second:02d}", 1, launched="14:35:00", M9=0.9, T18=0.9))
+    assert tree["flights"][0]["in_air"]
+    assert tree["verdict"] == "turn_back_by"
+
+
 def test_a_day_that_has_ended_is_never_shown_as_the_present(plan: DayPlan) -> None:
     for when in (
         _today("23:30:00", 2, M9=0.9, T18=0.9),
