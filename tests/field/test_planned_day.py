@@ -123,7 +123,7 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
             flight = flights[answer.flight]
             spans.append((answer.launch_min - flight.gap_min, answer.launch_min + flight.flight.length_min, answer))
             edges |= {max(0.0, answer.launch_min - flight.gap_min), answer.launch_min, spans[-1][1]}
-        for _, landing, answer in spans:  # a box with its loads' chance cannot be copied: each landing is flown again
+        for _, landing, answer in spans:  # a box with random loads cannot be copied: each landing is flown again
             battery, at = _Battery(plan, name, mine[0].box, health, seed), 0.0
             for minute in sorted(edge for edge in edges if edge <= landing + 1e-6):
                 middle = (at + minute) / 2
@@ -139,7 +139,7 @@ def fly(plan: Plan, *, health: float = 1.0, seed: int = 1) -> list[tuple[str, st
 
 @pytest.mark.parametrize(("health", "seed"), [(1.0, 1), (1.0, 2), (0.95, 3), (0.9, 4)])
 def test_no_landing_under_reserve_where_the_plan_said_launch(health: float, seed: int) -> None:
-    """The invented session; also with batteries 5 and 10 % worse than the day file says."""
+    """The invented session; also with batteries 5 and 10 % worse than in the day file."""
     plan = plan_day(bog_day(), seconds=2)
     landings = fly(plan, health=health, seed=seed)
     assert len(landings) == 8
@@ -154,7 +154,7 @@ def test_the_flown_day_can_fail() -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_days_made_by_chance(seed: int) -> None:
-    """Two batteries of their own box, one or two chargers; batteries 5 % worse than said. Grounded days say so."""
+    """Two batteries of their own box, one or two chargers; batteries 5 % worse than stated."""
     day = random_day(seed, batteries=2, flights=4, chargers=1 + seed % 2)
     landings = fly(plan_day(day, seconds=1), health=0.95, seed=seed)
     assert all(left >= 0 for _, _, left in landings), landings

@@ -45,8 +45,8 @@ def test_reads_what_is_there(tmp_path: Path) -> None:
     assert found.profile_path("heath") is None
     servos = mast.loads[1]
     assert servos.mean_amps(12.0) == pytest.approx(4 / 12)
-    assert servos.heaviest_amps(12.0) == 3.0
-    assert mast.loads[0].heaviest_amps(10.0) == 1.0
+    assert servos.largest_amps(12.0) == 3.0
+    assert mast.loads[0].largest_amps(10.0) == 1.0
 
 
 def test_works_with_no_file_at_all() -> None:

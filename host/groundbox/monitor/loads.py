@@ -44,7 +44,7 @@ def peak_above_mean(loads: Sequence[LoadSettings], volts: float) -> float:
 
 
 def _above(load: LoadSettings, volts: float) -> float:
-    return load.heaviest_amps(volts) - load.mean_amps(volts) * load.fraction
+    return load.largest_amps(volts) - load.mean_amps(volts) * load.fraction
 
 
 def sheddable(loads: Sequence[LoadSettings], reading: Reading | None) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""A battery as the planner sees it: the estimator's own believed batteries, run forward without readings."""
+"""The batteries of the day for the planner: the estimator's particles, run forward without readings."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -43,7 +43,7 @@ class SocBand:
 
 
 def initial_bank(profile: BatteryProfile, *, health: float | None, soc: float, soc_sd: float) -> Particles:
-    """What the battery may be: profile, a stated health (present over rated capacity) and a charge with its spread."""
+    """Particles of a battery: profile, a stated health (present over rated capacity), a charge with its spread."""
     prior = prior_with_fit(profile)
     if health is not None:
         mean = min(health, float(prior.mean[CAPACITY])) if profile.fitted is None else health
@@ -65,23 +65,23 @@ def soc_of(bank: Particles) -> SocBand:
 
 
 def expected_missing(bank: Particles) -> float:
-    """Share of C20 that the middle of the believed batteries misses."""
+    """Median charge missing, as a fraction of C20."""
     return float(quantiles(bank.drawn, bank.weight, (0.5,))[0])
 
 
 def expected_capacity(bank: Particles) -> float:
-    """Present 20-hour capacity over C20, middle of the believed."""
+    """Median present 20-hour capacity over C20."""
     return float(quantiles(bank.capacity, bank.weight, (0.5,))[0])
 
 
 def draw(bank: Particles, profile: BatteryProfile, amps: float, hours: float, battery_c: float) -> None:
-    """Let a load run (positive) or a stored charging current flow (negative) for `hours`."""
+    """Draw a load (positive) or store a charging current (negative) for `hours`."""
     rate = amps / profile.c20_ah
     bank.advance(rate / cell.load_factor(battery_c, rate) if amps > 0 else rate, hours)
 
 
 def at_charge(bank: Particles, soc: float) -> Particles:
-    """A copy with every believed battery moved by the same so that the middle stands at `soc`, rested."""
+    """A copy with every particle moved by the same charge so that the median is at `soc`, rested."""
     shift = (1 - soc) * bank.capacity - expected_missing(bank)
     return Particles(
         capacity=bank.capacity,
@@ -98,7 +98,7 @@ def at_charge(bank: Particles, soc: float) -> Particles:
 def runtime(
     bank: Particles, profile: BatteryProfile, limits: RuntimeLimits, phases: Sequence[Phase], battery_c: float
 ) -> RuntimeBand:
-    """Minutes to the first limit with these loads to come, the last of them for ever."""
+    """Minutes to the first limit with these loads, the last of them without end."""
     rates = [phase.amps / profile.c20_ah for phase in phases]
     rates = [rate / cell.load_factor(battery_c, rate) for rate in rates]
     limit, stretches = stretches_to(limits, profile, phases, rates)
@@ -107,7 +107,7 @@ def runtime(
 
 
 class LowRuntimeCurve:
-    """Early runtime in minutes at every tenth of charge, rested; each worked out when it is first asked for."""
+    """Low runtime in minutes at every tenth of charge, rested; each computed when first needed."""
 
     def __init__(
         self, bank: Particles, profile: BatteryProfile, limits: RuntimeLimits, phases: Sequence[Phase], battery_c: float
@@ -129,7 +129,7 @@ class LowRuntimeCurve:
         return self.at(low) + (tenths - low) * (self.at(low + 1) - self.at(low))
 
     def minimum_soc(self, minutes: float) -> float | None:
-        """Lowest charge from which the low runtime is `minutes`, None when full is too little."""
+        """Minimum charge with a low runtime of `minutes`; None where full is too little."""
         if self.at(10) < minutes:
             return None
         low, high = 1, 10
@@ -143,7 +143,7 @@ class LowRuntimeCurve:
 
 
 def resampled(bank: Particles, members: int = MEMBERS) -> Particles:
-    """About the same beliefs in fewer, equally weighted batteries, for planning; without a load that is not known."""
+    """About the same distribution in fewer, equally weighted particles, for planning; without an unknown load."""
     if len(bank.capacity) <= members and bank.log_rate is None:
         return bank
     kept = np.searchsorted(np.cumsum(bank.weight), (np.arange(members) + 0.5) / members).clip(0, len(bank.capacity) - 1)
@@ -159,14 +159,14 @@ def resampled(bank: Particles, members: int = MEMBERS) -> Particles:
     )
 
 
-CELSIUS_STEP = 4.0  # charge curves and needs are worked out once for each so many kelvin, on the cold side
+CELSIUS_STEP = 4.0  # charge curves and needs are computed once for each so many kelvin, on the cold side
 
 
 @dataclass(slots=True)
 class BatteryPool:
-    """Batteries with what is believed of them, and answers already worked out. One a day; replanning keeps it.
+    """The batteries of the day with their particles, and curves already computed. Replanning keeps one pool.
 
-    learned: batteries whose readings told more than their profile; they share nothing with others.
+    learned: batteries whose readings replaced their profile; they have no curves in common with others.
     """
 
     banks: dict[str, Particles]
@@ -177,33 +177,33 @@ class BatteryPool:
     capacity: dict[str, float] = field(default_factory=dict)
 
     def capacity_of(self, name: str) -> float:
-        """Likely 20-hour capacity over C20, worked out once."""
+        """Median 20-hour capacity over C20, computed once."""
         if name not in self.capacity:
             self.capacity[name] = expected_capacity(self.banks[name])
         return self.capacity[name]
 
 
 def pool_of(day: Day) -> BatteryPool:
-    """Every battery of the day as profile, health and stated charge tell it."""
+    """Every battery of the day by its profile, health and stated charge."""
     banks = {name: bank_of(battery) for name, battery in day.batteries.items()}
     return BatteryPool(banks=banks, profiles={name: battery.profile for name, battery in day.batteries.items()})
 
 
 def bank_of(battery: BatteryOfDay) -> Particles:
-    """One battery as profile, health and stated charge tell it."""
+    """One battery by its profile, health and stated charge."""
     entry = battery.battery
     return initial_bank(battery.profile, health=entry.health, soc=entry.charge, soc_sd=entry.charge_sd)
 
 
 def battery_key(day: Day, pool: BatteryPool, name: str) -> tuple[object, ...]:
-    """Batteries that are equal on paper, but for their label, share what was worked out."""
+    """The key of computed curves: batteries with equal entries, but for their label, have them in common."""
     entry = day.batteries[name].battery
     profile = json.encode(replace(pool.profiles[name], label=""))
     return (profile, entry.health, entry.charge_sd, name if name in pool.learned else "")
 
 
 def charged_battery(day: Day, pool: BatteryPool, name: str, minute: float) -> ChargedBattery:
-    """The battery as a charge sees it at a minute of the day."""
+    """The battery for the charge model at a minute of the day."""
     profile = pool.profiles[name]
     return ChargedBattery(
         c20_ah=profile.c20_ah,

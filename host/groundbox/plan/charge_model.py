@@ -4,13 +4,13 @@ The battery accepts, at a voltage, a current in proportion to what is missing, p
 
     amps = k(volts) x missing Ah / 0.98 + gas(volts)
 
-which gives the exponential taper seen on real batteries and the old ampere-hour law (never more amps than ampere-hours
-are missing; Vinal, Storage Batteries, from memory). Voltage is taken as if at 25 C: a kelvin warmer acts like 30 mV
-more on a 12 V block (makers' sheets, secondary copies). One set of numbers for every battery:
+which gives the exponential taper of real batteries and the old ampere-hour law (never more amps than ampere-hours
+are missing; Vinal, Storage Batteries, from memory). Voltage is taken as if at 25 °C: a kelvin warmer acts like 30 mV
+more on a 12 V battery (makers' sheets, secondary copies). One set of numbers for every battery:
 
 * k = 0.85 an hour at 14.4 V, falling in a straight line to nothing at 13.0 V: from five measured recharges of one 17 Ah
-  block (faster-lead-acid data, 3 A to 14.4 V). It is the only number set by that recording.
-* gas = 8 mA an ampere-hour at 14.4 V and 20 C, eight times less at 13.6 V (IEC 62485-2, boost and float, secondary
+  battery (faster-lead-acid data, 3 A to 14.4 V). It is the only number set by that recording.
+* gas = 8 mA an ampere-hour at 14.4 V and 20 °C, eight times less at 13.6 V (IEC 62485-2, boost and float, secondary
   copy).
 * 1.5 % less k a kelvin colder, and k in proportion to health: assumed.
 """
@@ -36,15 +36,15 @@ HYDROGEN = (
 )
 DAMAGED = "Never charge a battery that is frozen, swollen, leaking or hot to the touch."
 PARALLEL = (
-    "Blocks side by side: of one kind and age, equally charged before they are joined, a fuse at each block's post; "
-    "one bad block drains the others."
+    "Batteries in parallel: of one kind and age, equally charged before they are joined, a fuse at each terminal; "
+    "one bad battery drains the others."
 )
 CHARGING = (HYDROGEN, DAMAGED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargedBattery:
-    """A battery as charging sees it. `health` is present over rated 20-hour capacity."""
+    """A battery for the charge model. `health` is present over rated 20-hour capacity."""
 
     c20_ah: float
     health: float = 1.0
@@ -58,17 +58,17 @@ class ChargedBattery:
 
     @property
     def limit_amps(self) -> float:
-        """The maker's highest charging current, or 0.3 C20 where unknown."""
+        """The maker's maximum charging current in amperes, or 0.3 C20 where unknown."""
         return UNKNOWN_LIMIT_C20 * self.c20_ah if self.max_amps is None else self.max_amps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargerModel:
-    """A charger by what it really holds. Voltages per 12 V block at 25 C.
+    """A charger by its measured output. Voltages per 12 V battery at 25 °C.
 
     ends: "never" holds the absorption voltage, "taper" goes to float when its own current falls to `taper_amps` (or
         after `timer_hours`), "timer" after `timer_hours` of absorption.
-    mv_per_k: what it takes off its voltages per kelvin; 0 when it does not compensate.
+    mv_per_k: temperature compensation of its voltages, millivolts per kelvin; 0 for none.
     """
 
     amps: float
@@ -80,13 +80,13 @@ class ChargerModel:
     mv_per_k: float = 0.0
 
     def volts(self, stage: str, battery_c: float) -> float:
-        """Voltage it goes to in a stage at a temperature, per 12 V."""
+        """Voltage of a stage at a battery temperature, per 12 V."""
         base = self.float_volts if stage == "float" else self.absorption_volts
         return base - self.mv_per_k / 1000 * (battery_c - 25)
 
 
 def charger_of(entry: DayCharger, amps: float) -> ChargerModel:
-    """The day file's charger set to `amps`."""
+    """The charge model of a charger of the day file, set to `amps`."""
     return ChargerModel(
         amps=amps,
         absorption_volts=entry.absorption_volts,
@@ -100,7 +100,7 @@ def charger_of(entry: DayCharger, amps: float) -> ChargerModel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargeState:
-    """Where a charge stands. `missing_ah` of the present capacity; `amps` into the battery at this moment."""
+    """State of a charge. `missing_ah` of the present capacity; `amps` into the battery now."""
 
     missing_ah: float
     stage: str = "bulk"
@@ -110,36 +110,36 @@ class ChargeState:
     amps: float = 0.0
 
 
-def acceptance_per_hour(block: ChargedBattery, volts: float) -> float:
-    """k: share of the missing ampere-hours that the battery takes in an hour at `volts` (per 12 V)."""
-    as_at_25c = volts + VOLTS_PER_K * (block.battery_c - 25)
+def acceptance_per_hour(battery: ChargedBattery, volts: float) -> float:
+    """k: fraction of the missing ampere-hours that the battery takes in an hour at `volts` (per 12 V)."""
+    as_at_25c = volts + VOLTS_PER_K * (battery.battery_c - 25)
     drive = max(0.0, (as_at_25c - REST_VOLTS) / (FULL_VOLTS - REST_VOLTS))
-    warmth = max(0.2, 1 + ACCEPTANCE_PER_K * (block.battery_c - 25))
-    return ACCEPTANCE_PER_HOUR * drive * warmth * min(1.0, block.health)
+    warmth = max(0.2, 1 + ACCEPTANCE_PER_K * (battery.battery_c - 25))
+    return ACCEPTANCE_PER_HOUR * drive * warmth * min(1.0, battery.health)
 
 
-def gas_amps(block: ChargedBattery, volts: float) -> float:
-    """Current that makes gas and heat, not charge."""
-    as_at_20c = volts + VOLTS_PER_K * (block.battery_c - GAS_C)
-    return GAS_AMPS_PER_AH * block.c20_ah * exp((as_at_20c - GAS_VOLTS) / GAS_STEP_VOLTS)
+def gas_amps(battery: ChargedBattery, volts: float) -> float:
+    """Current in amperes that becomes gas and heat, not charge."""
+    as_at_20c = volts + VOLTS_PER_K * (battery.battery_c - GAS_C)
+    return GAS_AMPS_PER_AH * battery.c20_ah * exp((as_at_20c - GAS_VOLTS) / GAS_STEP_VOLTS)
 
 
-def accepted_amps(block: ChargedBattery, missing_ah: float, volts: float) -> float:
-    """Current the battery takes when `volts` (per 12 V) are held at it."""
-    return acceptance_per_hour(block, volts) * missing_ah / STORED_FRACTION + gas_amps(block, volts)
+def accepted_amps(battery: ChargedBattery, missing_ah: float, volts: float) -> float:
+    """Current in amperes that the battery accepts at `volts` (per 12 V)."""
+    return acceptance_per_hour(battery, volts) * missing_ah / STORED_FRACTION + gas_amps(battery, volts)
 
 
-def missing_at(block: ChargedBattery, amps: float, volts: float) -> float:
-    """Ampere-hours missing when a steady `amps` has driven the battery up to `volts`."""
-    k = acceptance_per_hour(block, volts)
-    return inf if k == 0 else max(0.0, (amps - gas_amps(block, volts)) * STORED_FRACTION / k)
+def missing_at(battery: ChargedBattery, amps: float, volts: float) -> float:
+    """Ampere-hours missing when a steady `amps` brings the battery to `volts`."""
+    k = acceptance_per_hour(battery, volts)
+    return inf if k == 0 else max(0.0, (amps - gas_amps(battery, volts)) * STORED_FRACTION / k)
 
 
-def full_at(block: ChargedBattery, volts: float) -> float:
+def full_at(battery: ChargedBattery, volts: float) -> float:
     """Ampere-hours missing at which the charge counts as full: the current has become steady."""
-    k = acceptance_per_hour(block, volts)
+    k = acceptance_per_hour(battery, volts)
     moving = 1 - exp(-k * STEADY_HOURS)
-    return inf if k == 0 else STEADY_CHANGE * gas_amps(block, volts) * STORED_FRACTION / (k * moving)
+    return inf if k == 0 else STEADY_CHANGE * gas_amps(battery, volts) * STORED_FRACTION / (k * moving)
 
 
 def stays_at_float(charger: ChargerModel, load_amps: float) -> bool:
@@ -148,72 +148,72 @@ def stays_at_float(charger: ChargerModel, load_amps: float) -> bool:
 
 
 def _held_hours(
-    block: ChargedBattery, charger: ChargerModel, state: ChargeState, volts: float, load_amps: float
+    battery: ChargedBattery, charger: ChargerModel, state: ChargeState, volts: float, load_amps: float
 ) -> float:
-    """Hours until the absorption stage ends by itself."""
+    """Hours until the absorption stage ends."""
     if state.stage == "float" or charger.ends == "never":
         return inf
     timed = max(0.0, charger.timer_hours - state.absorption_hours)
     if charger.ends == "timer" or load_amps >= charger.taper_amps:
         return timed
-    ends_at = missing_at(block, charger.taper_amps - load_amps, volts)
+    ends_at = missing_at(battery, charger.taper_amps - load_amps, volts)
     if state.missing_ah <= ends_at:
         return 0.0
-    return min(timed, log(state.missing_ah / ends_at) / acceptance_per_hour(block, volts)) if ends_at else timed
+    return min(timed, log(state.missing_ah / ends_at) / acceptance_per_hour(battery, volts)) if ends_at else timed
 
 
 def _taper(
-    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
+    battery: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
 ) -> ChargeState:
     """At constant voltage, up to `hours` or to the end of the stage."""
     stage = "absorption" if state.stage == "bulk" else state.stage
     state = replace(state, stage=stage)
-    volts = charger.volts(stage, block.battery_c)
-    held = _held_hours(block, charger, state, volts, load_amps)
+    volts = charger.volts(stage, battery.battery_c)
+    held = _held_hours(battery, charger, state, volts, load_amps)
     leg = min(hours, held)
-    missing = state.missing_ah * exp(-acceptance_per_hour(block, volts) * leg)
+    missing = state.missing_ah * exp(-acceptance_per_hour(battery, volts) * leg)
     return ChargeState(
         missing_ah=missing,
         stage="float" if held <= hours else stage,
         hours=state.hours + leg,
         absorption_hours=state.absorption_hours + (leg if stage == "absorption" else 0.0),
-        in_ah=state.in_ah + (state.missing_ah - missing) / STORED_FRACTION + gas_amps(block, volts) * leg,
-        amps=accepted_amps(block, missing, volts),
+        in_ah=state.in_ah + (state.missing_ah - missing) / STORED_FRACTION + gas_amps(battery, volts) * leg,
+        amps=accepted_amps(battery, missing, volts),
     )
 
 
 def _one_leg(
-    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
+    battery: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, load_amps: float
 ) -> ChargeState:
-    """Up to `hours` on, ending early where the charge changes its manner."""
-    amps = min(charger.amps - load_amps, block.limit_amps)
-    if amps <= 0:  # the loads take all the charger gives, or more
-        missing = min(state.missing_ah - amps * hours, block.capacity_ah)
+    """Up to `hours` more, or to the end of the stage."""
+    amps = min(charger.amps - load_amps, battery.limit_amps)
+    if amps <= 0:  # the loads take all that the charger gives, or more
+        missing = min(state.missing_ah - amps * hours, battery.capacity_ah)
         return replace(
             state, missing_ah=missing, hours=state.hours + hours, in_ah=state.in_ah + amps * hours, amps=amps
         )
-    turn = missing_at(block, amps, charger.volts(state.stage, block.battery_c))
+    turn = missing_at(battery, amps, charger.volts(state.stage, battery.battery_c))
     if state.missing_ah <= turn:
-        return _taper(block, charger, state, hours, load_amps)
+        return _taper(battery, charger, state, hours, load_amps)
     leg = min(hours, (state.missing_ah - turn) / (amps * STORED_FRACTION))
     missing = turn if leg < hours else state.missing_ah - amps * STORED_FRACTION * leg
     return replace(state, missing_ah=missing, hours=state.hours + leg, in_ah=state.in_ah + amps * leg, amps=amps)
 
 
 def charge(
-    block: ChargedBattery, charger: ChargerModel, missing_ah: float, hours: float, *, load_amps: float = 0.0
+    battery: ChargedBattery, charger: ChargerModel, missing_ah: float, hours: float, *, load_amps: float = 0.0
 ) -> ChargeState:
-    """Where a charge of `hours` ends that begins with `missing_ah` of the present capacity.
+    """State after a charge of `hours` that begins with `missing_ah` of the present capacity.
 
     Args:
-        load_amps: running loads on the same wires; they take their share of the charger first.
+        load_amps: running loads on the same wires; they take their current first.
     """
     state = ChargeState(missing_ah=missing_ah, stage="float" if stays_at_float(charger, load_amps) else "bulk")
-    return continue_charge(block, charger, state, hours, load_amps=load_amps)
+    return continue_charge(battery, charger, state, hours, load_amps=load_amps)
 
 
 def continue_charge(
-    block: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, *, load_amps: float = 0.0
+    battery: ChargedBattery, charger: ChargerModel, state: ChargeState, hours: float, *, load_amps: float = 0.0
 ) -> ChargeState:
     """The same charge, `hours` further on."""
     end = state.hours + hours
@@ -221,56 +221,61 @@ def continue_charge(
         left = end - state.hours
         if left <= 1e-9:
             break
-        state = _one_leg(block, charger, state, left, load_amps)
+        state = _one_leg(battery, charger, state, left, load_amps)
     return state
 
 
 def hours_until(
-    block: ChargedBattery, charger: ChargerModel, missing_ah: float, target_missing_ah: float, *, load_amps: float = 0.0
+    battery: ChargedBattery,
+    charger: ChargerModel,
+    missing_ah: float,
+    target_missing_ah: float,
+    *,
+    load_amps: float = 0.0,
 ) -> float | None:
     """Hours until only `target_missing_ah` are missing; None when this charger never gets there (within four days)."""
     if missing_ah <= target_missing_ah:
         return 0.0
     low, high = 0.0, 96.0
-    if charge(block, charger, missing_ah, high, load_amps=load_amps).missing_ah > target_missing_ah:
+    if charge(battery, charger, missing_ah, high, load_amps=load_amps).missing_ah > target_missing_ah:
         return None
     for _ in range(40):
         middle = (low + high) / 2
-        short = charge(block, charger, missing_ah, middle, load_amps=load_amps).missing_ah > target_missing_ah
+        short = charge(battery, charger, missing_ah, middle, load_amps=load_amps).missing_ah > target_missing_ah
         low, high = (middle, high) if short else (low, middle)
     return high
 
 
 def hours_until_full(
-    block: ChargedBattery, charger: ChargerModel, missing_ah: float, *, load_amps: float = 0.0
+    battery: ChargedBattery, charger: ChargerModel, missing_ah: float, *, load_amps: float = 0.0
 ) -> float | None:
     """Hours until the charge counts as full at the voltage the charger ends with; None when it never does."""
     stage = "float" if stays_at_float(charger, load_amps) else "absorption"
-    goal = full_at(block, charger.volts(stage, block.battery_c))
-    reached = hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
+    goal = full_at(battery, charger.volts(stage, battery.battery_c))
+    reached = hours_until(battery, charger, missing_ah, goal, load_amps=load_amps)
     if reached is not None or stage == "float":
         return reached
-    goal = full_at(block, charger.volts("float", block.battery_c))
-    return hours_until(block, charger, missing_ah, goal, load_amps=load_amps)
+    goal = full_at(battery, charger.volts("float", battery.battery_c))
+    return hours_until(battery, charger, missing_ah, goal, load_amps=load_amps)
 
 
-def last_fifth_hours(block: ChargedBattery, charger: ChargerModel, *, load_amps: float = 0.0) -> float | None:
-    """What the charge from 80 % to full costs in time."""
-    return hours_until_full(block, charger, 0.2 * block.capacity_ah, load_amps=load_amps)
+def last_fifth_hours(battery: ChargedBattery, charger: ChargerModel, *, load_amps: float = 0.0) -> float | None:
+    """Hours of the charge from 80 % to full; None when it never is full."""
+    return hours_until_full(battery, charger, 0.2 * battery.capacity_ah, load_amps=load_amps)
 
 
-def chosen_amps(block: ChargedBattery, amps: float, steps: tuple[float, ...]) -> float | None:
-    """The highest current a charger can be told to hold that the battery stands; None when even its lowest is too much.
+def chosen_amps(battery: ChargedBattery, amps: float, steps: tuple[float, ...]) -> float | None:
+    """The maximum current of a charger within the battery's limit; None where its minimum is above that limit.
 
     Args:
-        steps: what a settable charger can be set to; empty for one that only knows `amps`.
+        steps: the currents that a settable charger can be set to; empty for a fixed one.
     """
-    allowed = [step for step in (steps or (amps,)) if step <= block.limit_amps + 1e-9]
+    allowed = [step for step in (steps or (amps,)) if step <= battery.limit_amps + 1e-9]
     return max(allowed) if allowed else None
 
 
 def refusals(
-    block: ChargedBattery,
+    battery: ChargedBattery,
     charger: ChargerModel,
     *,
     rest_volts: float | None = None,
@@ -280,21 +285,25 @@ def refusals(
 
     Args:
         rest_volts: the battery's voltage at rest, per 12 V, where known.
-        load_volts: highest volts that each load connected during the charge stands.
+        load_volts: maximum volts of each load that is connected during the charge.
     """
     found = []
-    if charger.amps > block.limit_amps + 1e-9:
-        found.append(f"the charger holds {charger.amps:g} A and this battery takes {block.limit_amps:.3g} A at most")
-    if block.battery_c < COLDEST_C:
-        found.append(f"the block is at {block.battery_c:.0f} C: no charge below {COLDEST_C:g} C, it may be frozen")
-    if block.battery_c > WARMEST_C:
-        found.append(f"the block is at {block.battery_c:.0f} C: no charge above {WARMEST_C:g} C, let it cool first")
+    if charger.amps > battery.limit_amps + 1e-9:
+        found.append(f"the charger gives {charger.amps:g} A, and the battery takes {battery.limit_amps:.3g} A at most")
+    if battery.battery_c < COLDEST_C:
+        found.append(
+            f"the battery is at {battery.battery_c:.0f} °C: no charge below {COLDEST_C:g} °C, it may be frozen"
+        )
+    if battery.battery_c > WARMEST_C:
+        found.append(
+            f"the battery is at {battery.battery_c:.0f} °C: no charge above {WARMEST_C:g} °C, let it cool first"
+        )
     if rest_volts is not None and rest_volts < LOWEST_REST_VOLTS:
-        found.append(f"{rest_volts:.1f} V at rest is under {LOWEST_REST_VOLTS:g} V: inspect it before any charge")
-    volts = max(charger.volts("absorption", block.battery_c), charger.volts("float", block.battery_c))
+        found.append(
+            f"{rest_volts:.1f} V at rest is under {LOWEST_REST_VOLTS:g} V: inspect the battery before any charge"
+        )
+    volts = max(charger.volts("absorption", battery.battery_c), charger.volts("float", battery.battery_c))
     for name, highest in (load_volts or {}).items():
         if volts > highest:
-            found.append(
-                f"{name} stands {highest:g} V, the charger goes to {volts:.2f} V at this temperature: unplug it"
-            )
+            found.append(f"{name} takes {highest:g} V at most, the charger gives {volts:.2f} V: unplug {name}")
     return tuple(found)

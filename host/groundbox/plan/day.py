@@ -1,4 +1,4 @@
-"""The day as the planner works with it: minutes since its start, profile read, names resolved."""
+"""The day for the planner: minutes since its start, profiles read, names resolved."""
 
 import datetime
 from dataclasses import dataclass, field
@@ -13,9 +13,9 @@ LOADED_VOLTS = 11.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFlight:
-    """A flight with its wished launch, in minutes since the day's start, and the boxes it needs.
+    """A flight with its requested launch, in minutes since the day's start, and the boxes it needs.
 
-    in_air: it is out already; `launch_min` is now and its length what is left of it.
+    in_air: it is in the air; `launch_min` is now and its length is the time left.
     """
 
     flight: DayFlight
@@ -84,7 +84,7 @@ class Day:
         return f"{rest // 60:02d}:{rest % 60:02d}" + (f" (+{days} d)" if days else "")
 
     def is_off(self, flight: str | None, box: str, load: str) -> bool:
-        """True where a load is to be kept off in a flight, or (None) while waiting."""
+        """True where a load stays off in a flight, or (None) while waiting."""
         return (box, load) in self.off and (flight, box, load) not in self.on_again
 
     def ambient_c(self, minute: float) -> float:
@@ -144,10 +144,10 @@ def by_hour(values: dict[str, float], clock_min: float) -> float:
 
 
 def mean_amps(load: DayLoad) -> float:
-    """Mean current of a load over the time its box is on."""
+    """Mean current of a load over the time its box is on, amperes."""
     return load.mean_amps(LOADED_VOLTS) * load.fraction
 
 
 def peak_amps(load: DayLoad) -> float:
-    """Heaviest current of a load."""
-    return load.heaviest_amps(LOADED_VOLTS)
+    """Peak current of a load, amperes."""
+    return load.largest_amps(LOADED_VOLTS)

@@ -1,4 +1,4 @@
-"""Reads a day file and checks what types cannot: names that must exist, flights that may not overlap."""
+"""Reads a day file and checks it: names that must exist, flights that may not overlap, times in order."""
 
 from collections.abc import Iterable
 from datetime import datetime, time
@@ -18,18 +18,18 @@ from groundbox.toml_file import near, read_toml
 
 
 class _Reader:
-    """Keeps the file's name, so that each complaint is one line."""
+    """The file's name and keys, so that each error is one line."""
 
     def __init__(self, path: Path, shape: DayFile) -> None:
         self.path, self.shape = path, shape
 
-    def bad(self, place: str, mend: str) -> NoReturn:
-        raise BadInput(self.path, place, mend)
+    def bad(self, place: str, fix: str) -> NoReturn:
+        raise BadInput(self.path, place, fix)
 
     def names(self, kind: str, names: list[str]) -> None:
         for index, name in enumerate(names):
             if name in names[:index]:
-                self.bad(f"{kind} {index + 1}, name", f'"{name}" is there twice: give each {kind} its own name')
+                self.bad(f"{kind} {index + 1}, name", f'"{name}" is given twice: give each {kind} its own name')
 
     def known(self, place: str, name: str, known: Iterable[str], kind: str) -> None:
         if name not in known:
@@ -46,7 +46,7 @@ class _Reader:
             self.bad(place, 'needs at least one hour, as { "13" = 24 }')
         for hour in values:
             if not hour.isdigit() or int(hour) > 24:
-                self.bad(place, f'"{hour}" is not an hour of the day: write "0" to "24"')
+                self.bad(place, f'"{hour}" is not an hour of the day: type "0" to "24"')
 
 
 def _check_sources(reader: _Reader, sources: list[DaySource]) -> None:
@@ -72,7 +72,7 @@ def _check_boxes(reader: _Reader, boxes: list[DayBox], batteries: list[DayBatter
         for index, load in enumerate(box.load, 1):
             where = f"{place}, load {index} ({load.name})"
             if load.name in loads[: index - 1]:
-                reader.bad(f"{where}, name", "is there twice in this box: give each load its own name")
+                reader.bad(f"{where}, name", "is given twice in this box: give each load its own name")
             if wrong := load.contradiction():
                 reader.bad(where, wrong)
 
@@ -121,7 +121,7 @@ def _check_chargers(reader: _Reader, chargers: list[DayCharger], boxes: list[Day
             reader.bad(f"{place}, float_volts", f"is above the {charger.absorption_volts:g} V of absorption: lower it")
         reader.window(place, "open", charger.open_from, charger.open_until)
         if charger.settable_amps and max(charger.settable_amps) > charger.amps:
-            reader.bad(f"{place}, settable_amps", f"goes above the {charger.amps:g} A it holds: correct `amps`")
+            reader.bad(f"{place}, settable_amps", f"is above its {charger.amps:g} A: correct `amps`")
 
 
 def _flights(reader: _Reader, flights: list[DayFlight], boxes: list[DayBox], start: float) -> tuple[PlannedFlight, ...]:
@@ -153,7 +153,7 @@ def _check_loads(reader: _Reader, place: str, flight: DayFlight, boxes: list[Day
     by_name = {box.name: box for box in boxes}
     for index, name in enumerate(flight.boxes):
         if name in flight.boxes[:index]:
-            reader.bad(f"{place}, boxes", f'"{name}" is there twice: name each box once')
+            reader.bad(f"{place}, boxes", f'"{name}" is given twice: name each box once')
     for name in [*flight.boxes, *flight.loads, *flight.amps]:
         reader.known(f"{place}, boxes", name, by_name, "box")
     for box_name, loads in flight.loads.items():
@@ -179,11 +179,11 @@ def _profile(reader: _Reader, battery: DayBattery) -> BatteryProfile:
         )
     if battery.max_charge_amps is not None:
         profile = struct_replace(profile, max_charge_amps=battery.max_charge_amps)
-    return side_by_side(profile, battery.in_parallel)
+    return in_parallel(profile, battery.in_parallel)
 
 
-def side_by_side(profile: BatteryProfile, count: int) -> BatteryProfile:
-    """The profile of `count` equal blocks wired in parallel, as of one battery."""
+def in_parallel(profile: BatteryProfile, count: int) -> BatteryProfile:
+    """The profile of `count` equal batteries in parallel, as of one battery."""
     fitted = profile.fitted
     if fitted is not None:
         fitted = struct_replace(
@@ -210,8 +210,8 @@ def _with_case(reader: _Reader, box: DayBox) -> DayBox:
     if not file.is_file():
         reader.bad(f"box ({box.name}), case.fitted", f"there is no file {file}; see `groundbox case fit`")
     model = load_case(file).fit.model
-    learnt = {name: getattr(model, name) for name in NAMES if name in box.case.__struct_fields__}
-    return struct_replace(box, case=struct_replace(box.case, **learnt))
+    fitted = {name: getattr(model, name) for name in NAMES if name in box.case.__struct_fields__}
+    return struct_replace(box, case=struct_replace(box.case, **fitted))
 
 
 def load_day(path: Path | str, start: datetime | None = None) -> Day:

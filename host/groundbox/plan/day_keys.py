@@ -1,4 +1,4 @@
-"""The day file as it is written: one struct for each table, ranges in the types."""
+"""The keys of the day file: one struct for each table, ranges in the types; and the loads of every file."""
 
 import datetime
 from typing import Annotated
@@ -11,9 +11,9 @@ Watts = Annotated[float, Meta(ge=0, le=2000, description="watts")]
 Amps = Annotated[float, Meta(ge=0, le=200, description="amperes")]
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
-Fraction = Annotated[float, Meta(ge=0, le=1, description="a share")]
+Fraction = Annotated[float, Meta(ge=0, le=1, description="a fraction")]
 Minutes = Annotated[float, Meta(ge=0, le=1440)]
-Celsius = Annotated[float, Meta(ge=-40, le=60, description="degrees Celsius")]
+Celsius = Annotated[float, Meta(ge=-40, le=60, description="°C")]
 Name = Annotated[str, Meta(min_length=1, max_length=30)]
 
 
@@ -22,7 +22,7 @@ class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class LoadSpec(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One consumer, essential unless it is `sheddable`.
+    """One load, essential unless it is `sheddable`.
 
     Give `watts` or `amps`: the mean while it is on. `peak_...` is the maximum at its start or in use.
     """
@@ -42,35 +42,35 @@ class LoadSpec(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         """Amperes while it is on, at `volts`."""
         return self.amps if self.amps is not None else (self.watts or 0.0) / volts
 
-    def heaviest_amps(self, volts: float) -> float:
-        """Amperes at its heaviest moment, at `volts`; its mean where no peak is told."""
+    def largest_amps(self, volts: float) -> float:
+        """Peak amperes at `volts`; the mean where no peak is given."""
         if self.peak_amps is not None:
             return self.peak_amps
         return self.peak_watts / volts if self.peak_watts is not None else self.mean_amps(volts)
 
     def contradiction(self) -> str:
-        """What its keys say against each other and the mend, or ""."""
+        """Where its keys contradict each other and what to type, or ""."""
         if (self.watts is None) == (self.amps is None):
-            return "wants either watts or amps, one of them"
+            return "needs either watts or amps, one of them"
         if self.peak_watts is not None and self.peak_amps is not None:
-            return "wants peak_watts or peak_amps, not both"
-        if self.heaviest_amps(12.0) < self.mean_amps(12.0):
-            return "has a peak below its mean; a peak is its heaviest moment"
+            return "needs peak_watts or peak_amps, not both"
+        if self.largest_amps(12.0) < self.mean_amps(12.0):
+            return "has a peak below its mean: raise the peak or lower the mean"
         if self.lowest_volts and self.highest_volts and self.lowest_volts >= self.highest_volts:
-            return "wants lowest_volts under highest_volts"
+            return "has lowest_volts not under highest_volts: correct one of them"
         return ""
 
 
 class DayLoad(LoadSpec, frozen=True, kw_only=True):
-    """One consumer."""
+    """One load of a box."""
 
     between_flights: Annotated[bool, Meta(description="true or false: stays on between flights")] = True
 
 
 class CaseHeat(_Part, frozen=True, kw_only=True):
-    """What the case does with heat, where it is known; see groundbox.thermal.model.CaseModel.
+    """Heat numbers of the case, where they are known; see groundbox.thermal.model.CaseModel.
 
-    `fitted` is a file of `groundbox case fit` beside the day file; it stands in for the numbers but `fans_on_c`.
+    `fitted` is a file of `groundbox case fit` beside the day file; it replaces the numbers but `fans_on_c`.
     """
 
     fitted: str | None = None
@@ -85,7 +85,7 @@ class CaseHeat(_Part, frozen=True, kw_only=True):
 
 class DayBox(_Part, frozen=True, kw_only=True):
     name: Name
-    battery: Annotated[str, Meta(description="the name of one battery; blocks side by side are one, see in_parallel")]
+    battery: Annotated[str, Meta(description="the name of one battery; batteries in parallel are one, see in_parallel")]
     cutoff_volts: Volts
     lead_ohm: Annotated[float, Meta(ge=0, le=2)] = 0.0
     reserve_min: Minutes = 15.0
@@ -96,7 +96,7 @@ class DayBox(_Part, frozen=True, kw_only=True):
 class DayBattery(_Part, frozen=True, kw_only=True):
     """`profile` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
 
-    in_parallel: so many equal blocks side by side count as one battery; all else is told of one block.
+    in_parallel: so many equal batteries count as one battery; all other keys are of one of them.
     """
 
     name: Name
@@ -107,23 +107,23 @@ class DayBattery(_Part, frozen=True, kw_only=True):
     age_years: Annotated[float, Meta(ge=0, le=40)] | None = None
     health: Annotated[float, Meta(gt=0, le=1.3, description="present over rated capacity, from a test")] | None = None
     vented: bool = False
-    charge: Annotated[Fraction, Meta(description="its charge at the start, a share")] = 1.0
-    charge_sd: Annotated[Fraction, Meta(description="how far off that may be, a share")] = 0.03
+    charge: Annotated[Fraction, Meta(description="its state of charge at the start, a fraction")] = 1.0
+    charge_sd: Annotated[Fraction, Meta(description="standard deviation of that, a fraction")] = 0.03
     rest_volts: Annotated[Volts, Meta(description="volts at rest, where measured")] | None = None
     max_charge_amps: Positive | None = None
-    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
+    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal batteries in parallel")] = 1
     last_test: Annotated[datetime.date, Meta(description="date of its last capacity test, as 2026-05-01")] | None = None
 
 
 class DayCharger(_Part, frozen=True, kw_only=True):
-    """`amps` it really holds; `settable_amps` what it can be set to; `boxes` whose batteries it reaches (else all).
+    """`amps`: its output; `settable_amps`: what it can be set to; `boxes`: whose batteries it reaches, else all.
 
-    at_home: runs on the mains too, for the night; in the field it hangs on `source`.
-    in_flight: may stay on a battery that is in a box and flies, as a solar charger beside the box does.
+    at_home: runs on the mains too, for the night; in the field it uses `source`.
+    in_flight: may stay on a battery of a box in a flight, as a solar charger beside the box does.
     """
 
     name: Name
-    amps: Annotated[Positive, Meta(description="amperes that it really holds")]
+    amps: Annotated[Positive, Meta(description="amperes that it gives, measured")]
     settable_amps: Annotated[list[Positive], Meta(description="amperes that it can be set to, [1, 2.5, 4]")] = []
     absorption_volts: Volts = 14.4
     float_volts: Volts = 13.6
@@ -134,15 +134,15 @@ class DayCharger(_Part, frozen=True, kw_only=True):
     boxes: Annotated[list[str], Meta(description="boxes whose batteries it reaches; else all")] = []
     at_once: Annotated[int, Meta(ge=1, le=20, description="batteries at once")] = 1
     plug_in_min: Minutes = 3.0
-    source: Annotated[str, Meta(description="the source that it hangs on in the field")] | None = None
+    source: Annotated[str, Meta(description="its source in the field")] | None = None
     at_home: Annotated[bool, Meta(description="true or false: runs on the mains at home")] = True
-    in_flight: Annotated[bool, Meta(description="true or false: may stay on a battery that flies")] = False
+    in_flight: Annotated[bool, Meta(description="true or false: may stay on a battery in flight")] = False
     open_from: datetime.time | None = None
     open_until: datetime.time | None = None
 
 
 class DaySource(_Part, frozen=True, kw_only=True):
-    """What chargers hang on. `spare_wh` is what it may give in all (a car: its battery less what starting needs)."""
+    """A source of chargers. `spare_wh` is what it may give in all (a car: its battery less what starting needs)."""
 
     name: Name
     amps: Positive
@@ -175,7 +175,7 @@ class DayFlight(_Part, frozen=True, kw_only=True):
 
 
 class DayWeather(_Part, frozen=True, kw_only=True):
-    """By hour of the day ("13"): straight lines between, the nearest outside. Sun is a share of full sun."""
+    """By hour of the day ("13"): straight lines between, the nearest outside. Sun is a fraction of full sun."""
 
     ambient_c: dict[str, Celsius] = msgspec.field(default_factory=lambda: {"12": 20.0})
     sun: dict[str, Fraction] = msgspec.field(default_factory=lambda: {"12": 0.0})

@@ -175,8 +175,8 @@ def flights_left(
 ) -> int | None:
     """How many remaining flights in a row land with the reserve on the low number; None where that is unknown.
 
-    The reserve is runtime at the load of the flight, as everywhere in the plan: the last flight's load goes on without
-    end in what is asked for.
+    The reserve is runtime at the load of the flight, as everywhere in the plan: `runtime_low_s` gets the last
+    flight's load without end.
 
     Args:
         ahead: of one box, from `load_ahead`.

@@ -10,7 +10,7 @@ from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.battery_pool import BatteryPool, bank_of
 from groundbox.plan.day import BatteryOfDay, Day, PlannedFlight
 from groundbox.plan.planner import delays_of, holds, plan_as_is, sheddable_loads
-from groundbox.plan.schedule.lexicographic import Clock, TimeBudget, greedy_schedule, most_flights
+from groundbox.plan.schedule.lexicographic import Clock, TimeBudget, greedy_schedule, maximum_flights
 from groundbox.plan.size.battery import ORDINARY_AH
 from groundbox.plan.size.result import next_size
 from groundbox.plan.timetable import timetable
@@ -154,7 +154,7 @@ def flies_all(day: Day, pool: BatteryPool, time_budget: TimeBudget | None = None
     schedule = greedy_schedule(table.problem, wanted)
     if schedule.objective.flown == wanted and holds(day, here, table, schedule):
         return True
-    if not solver or most_flights(table.problem, time_budget.grant(1.0, CHECK_SECONDS)) < wanted:
+    if not solver or maximum_flights(table.problem, time_budget.grant(1.0, CHECK_SECONDS)) < wanted:
         return False
     return plan_as_is(day, here, time_budget.grant(1.0, CONFIRM_SECONDS), 0.0, clock=time_budget.clock).works
 

@@ -1,4 +1,4 @@
-"""The day's standing: what is done, what flies and what is next at one moment. Page, terminal and monitor share it."""
+"""The day's standing: flights done, in the air and next, for page, terminal and monitor alike."""
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace

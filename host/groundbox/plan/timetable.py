@@ -1,4 +1,4 @@
-"""Turns a day into the scheduler's numbers: slots of time, starts, what each flight needs of each battery."""
+"""The scheduling problem of a day: slots of time, starts, needs of each flight; and the warm start from a plan."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -75,14 +75,14 @@ def _starts(day: Day, bounds: tuple[float, ...], delays: tuple[float, ...]) -> t
 
 
 def phases_of(found: Demand) -> list[Phase]:
-    """The flight's load, going on for ever."""
+    """The load of the flight, without end."""
     return [Phase(seconds=inf, amps=found.flight_amps, peak_amps=found.flight_peak_amps)]
 
 
 def low_runtime_curve(
     day: Day, pool: BatteryPool, battery: str, found: Demand, battery_c: float
 ) -> battery_pool.LowRuntimeCurve:
-    """Early runtime by charge in a flight; amps rounded up, temperature down, so that flights share it."""
+    """Low runtime by charge in a flight; amps rounded up, temperature down, so that several flights use one curve."""
     amps = -(-found.flight_amps // AMPS_STEP) * AMPS_STEP
     peak = -(-found.flight_peak_amps // AMPS_STEP) * AMPS_STEP
     cold = battery_c // CELSIUS_STEP * CELSIUS_STEP
@@ -98,12 +98,12 @@ def low_runtime_curve(
 def needed_charge(
     day: Day, pool: BatteryPool, battery: str, found: Demand, minutes: float, battery_c: float
 ) -> float | None:
-    """Least state of charge for `minutes` on the low number."""
+    """Minimum state of charge for `minutes` of low runtime; None where full is too little."""
     return low_runtime_curve(day, pool, battery, found, battery_c).minimum_soc(minutes)
 
 
 def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
-    """The current that empties a 25 C battery as fast."""
+    """The current that discharges a battery at 25 °C as fast."""
     return amps / cell.load_factor(battery_c, amps / c20_ah)
 
 
@@ -144,7 +144,7 @@ def timetable(
     """The day as a problem for the scheduler.
 
     Args:
-        delays: minutes by which any launch may slip.
+        delays: minutes by which any launch may be late.
         extra: (flight, box) -> minutes wanted beyond the reserve.
         start_min: now, in minutes of the day; charges in the pool are those of now.
     """
@@ -159,7 +159,7 @@ def timetable(
         flights=_starts(day, bounds, delays),
         boxes=tuple(tuple(boxes.index(box) for box in planned.boxes) for planned in day.flights),
         capacity_ah=tuple(capacity),
-        start_ah=tuple(max(0.0, cap - gone) for cap, gone in zip(capacity, missing, strict=True)),
+        start_ah=tuple(max(0.0, cap - short) for cap, short in zip(capacity, missing, strict=True)),
         fits=fits,
         gains=gained,
         plug_ah={
@@ -188,42 +188,42 @@ def warm_start(outcome: DayOutcome, day: Day, table: Timetable) -> Choice:
     fitted: dict[tuple[int, int], int] = {}
     free = 0
     for flight, name in enumerate(flight.name for flight in day.flights):
-        told = [answer for answer in outcome.answers if answer.flight == name and answer.launch_min is not None]
-        wished = max((answer.launch_min or 0.0 for answer in told), default=None)
-        start = None if wished is None else _start(table, flight, wished, free)
+        flown = [answer for answer in outcome.answers if answer.flight == name and answer.launch_min is not None]
+        requested = max((answer.launch_min or 0.0 for answer in flown), default=None)
+        start = None if requested is None else _start(table, flight, requested, free)
         starts.append(start)
         if start is None:
             continue
         free = start.free
-        for answer in told:
+        for answer in flown:
             if answer.battery in table.batteries:
                 fitted[flight, table.boxes.index(answer.box)] = table.batteries.index(answer.battery)
     whole = [
         start if start is not None and all((flight, box) in fitted for box in table.problem.boxes[flight]) else None
         for flight, start in enumerate(starts)
     ]
-    crews = {key: battery for key, battery in fitted.items() if whole[key[0]] is not None}
-    if any((*key, battery) not in table.problem.fits for key, battery in crews.items()):
-        whole, crews = [None] * len(whole), {}
-    return Choice(starts=tuple(whole), fitted=crews, charging=_charging(outcome, day, table, whole, crews))
+    assignments = {key: battery for key, battery in fitted.items() if whole[key[0]] is not None}
+    if any((*key, battery) not in table.problem.fits for key, battery in assignments.items()):
+        whole, assignments = [None] * len(whole), {}
+    return Choice(starts=tuple(whole), fitted=assignments, charging=_charging(outcome, day, table, whole, assignments))
 
 
-def _start(table: Timetable, flight: int, wished_min: float, free: int) -> Start | None:
-    """The first way to fly that is not before the wish, nor before the next launch is possible."""
+def _start(table: Timetable, flight: int, requested_min: float, free: int) -> Start | None:
+    """The first start not before the requested minute, nor before the next launch is possible."""
     ways = table.problem.flights[flight]
     return next(
-        (way for way in ways if table.bounds_min[way.first] >= wished_min - NEAR_MIN and way.first >= free), None
+        (way for way in ways if table.bounds_min[way.first] >= requested_min - NEAR_MIN and way.first >= free), None
     )
 
 
 def _charging(
-    outcome: DayOutcome, day: Day, table: Timetable, starts: list[Start | None], crews: dict[tuple[int, int], int]
+    outcome: DayOutcome, day: Day, table: Timetable, starts: list[Start | None], assignments: dict[tuple[int, int], int]
 ) -> frozenset[tuple[int, int, int]]:
-    """The slots that lie within earlier charges, but for those in which the battery flies, or which cannot be."""
+    """The slots within earlier charges, without those in which the battery flies or cannot be charged."""
     problem, found = table.problem, set[tuple[int, int, int]]()
     flying = {
         (battery, slot)
-        for (flight, _), battery in crews.items()
+        for (flight, _), battery in assignments.items()
         if (start := starts[flight]) is not None
         for slot in range(start.first, start.last)
     }

@@ -296,11 +296,11 @@ def _set_aside(
     found: LiveStanding, reader: Reader, settings: Settings, plan: Plan, name: str, wall_s: float, minute: float
 ) -> None:
     """A battery that is in no box: its last estimate, and what the plan charged since."""
-    seen = [saved for box in reader.boxes() if (saved := reader.estimator(box, name)) is not None]
-    if not seen:
+    stored = [saved for box in reader.boxes() if (saved := reader.estimator(box, name)) is not None]
+    if not stored:
         _not_known(found, name, "never heard in a box")
         return
-    newest = max(seen, key=lambda saved: saved.wall_s)
+    newest = max(stored, key=lambda saved: saved.wall_s)
     began_min = minute - (wall_s - newest.wall_s) / 60
     if began_min < 0:
         _not_known(found, name, "not heard today")

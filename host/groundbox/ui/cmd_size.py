@@ -1,4 +1,4 @@
-"""`groundbox size BOX.toml`: a box that is still on paper."""
+"""`groundbox size BOX.toml`: the parts of a planned box."""
 
 from dataclasses import asdict
 from pathlib import Path
@@ -17,18 +17,18 @@ def _number(name: str, value: float) -> str:
 
 
 def result_lines(result: SizeResult) -> list[str]:
-    """A result as text: the answer, then how a person works it out again."""
+    """A result as text: the answer, then how to compute it by hand."""
     mark = "!! " if result.stop else ""
     lines = [f"{mark}{result.topic}: {result.answer}"]
     lines.append(f"   formula   {result.formula}")
     lines.append(f"   source    {result.source}")
-    lines.append("   put in    " + ", ".join(_number(*item) for item in result.numbers.items()))
-    lines.append("   comes out " + ", ".join(_number(*item) for item in result.values.items()))
+    lines.append("   input     " + ", ".join(_number(*item) for item in result.numbers.items()))
+    lines.append("   result    " + ", ".join(_number(*item) for item in result.values.items()))
     return lines
 
 
 def cautions_of(results: list[SizeResult]) -> list[str]:
-    """Each caution once, in the order met."""
+    """Each caution once, in their order."""
     return list(dict.fromkeys(caution for result in results for caution in result.cautions))
 
 
@@ -39,7 +39,7 @@ def cautions_of(results: list[SizeResult]) -> list[str]:
     "--json", "as_json", is_flag=True, help="One JSON object with every result, its formula, source and cautions."
 )
 def command(box_toml: Path, as_json: bool) -> None:
-    """Size battery, wire, fuse, air, ventilation and sensor parts of a box on paper.
+    """Size battery, wires, fuses, air, ventilation and sensor parts of a planned box.
 
     \b
     Example:
@@ -51,7 +51,7 @@ def command(box_toml: Path, as_json: bool) -> None:
         tree = {"box": box.name, "results": [asdict(result) for result in results], "cautions": cautions_of(results)}
         click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
         return
-    click.echo(f"box {box.name}, on paper\n")
+    click.echo(f"box {box.name}, planned\n")
     for result in results:
         click.echo("\n".join(result_lines(result)) + "\n")
     click.echo("Cautions")

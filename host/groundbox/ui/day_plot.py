@@ -19,11 +19,11 @@ def _soc_at(trace: list[tuple[float, SocBand]], minute: float) -> SocBand:
     """Straight between the slots' edges."""
     for (x0, a), (x1, b) in zip(trace, trace[1:], strict=False):
         if minute <= x1:
-            share = (minute - x0) / (x1 - x0) if x1 > x0 else 0.0
+            part = (minute - x0) / (x1 - x0) if x1 > x0 else 0.0
             return SocBand(
-                low=a.low + share * (b.low - a.low),
-                expected=a.expected + share * (b.expected - a.expected),
-                high=a.high + share * (b.high - a.high),
+                low=a.low + part * (b.low - a.low),
+                expected=a.expected + part * (b.expected - a.expected),
+                high=a.high + part * (b.high - a.high),
             )
     return trace[-1][1]
 
@@ -176,7 +176,7 @@ def _png_plot(plan: Plan, path: Path) -> None:
 
 
 def save_plot(plan: Plan, path: Path) -> None:
-    """Write the picture; the file's ending (.svg or .png) says which kind."""
+    """Write the picture; the file's ending (.svg or .png) is its kind."""
     if path.suffix.lower() not in (".svg", ".png"):
         raise BadInput(path, "", "name the picture .svg or .png")
     try:

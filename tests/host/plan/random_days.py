@@ -84,8 +84,8 @@ def _skeletons(problem: Problem) -> Iterator[Choice]:
             continue
         places = [(f, box) for f, start in enumerate(starts) if start is not None for box in problem.boxes[f]]
         options = [[b for b in range(len(problem.capacity_ah)) if (f, x, b) in problem.fits] for f, x in places]
-        for crew in product(*options):
-            fitted = dict(zip(places, crew, strict=True))
+        for chosen in product(*options):
+            fitted = dict(zip(places, chosen, strict=True))
             if len({(f, b) for (f, _), b in fitted.items()}) == len(fitted):
                 yield Choice(starts=starts, fitted=fitted, charging=frozenset())
 

@@ -16,27 +16,27 @@ from groundbox.plan.charge_model import (
     stays_at_float,
 )
 
-BLOCK = ChargedBattery(c20_ah=9)
+BATTERY = ChargedBattery(c20_ah=9)
 
 
 @settings(max_examples=60, deadline=None)
 @given(missing=st.floats(0.01, 9), amps=st.floats(0.3, 2.7), hours=st.floats(0.05, 12), cut=st.floats(0.1, 0.9))
-def test_two_halves_make_a_whole(missing: float, amps: float, hours: float, cut: float) -> None:
+def test_two_charges_in_a_row_are_one(missing: float, amps: float, hours: float, cut: float) -> None:
     """Without stages that remember, charging twice in a row is charging once."""
     charger = ChargerModel(amps=amps)
-    whole = charge(BLOCK, charger, missing, hours)
-    first = charge(BLOCK, charger, missing, hours * cut)
-    second = charge(BLOCK, charger, first.missing_ah, hours * (1 - cut))
+    whole = charge(BATTERY, charger, missing, hours)
+    first = charge(BATTERY, charger, missing, hours * cut)
+    second = charge(BATTERY, charger, first.missing_ah, hours * (1 - cut))
     assert second.missing_ah == pytest.approx(whole.missing_ah, rel=1e-6, abs=1e-9)
     assert first.in_ah + second.in_ah == pytest.approx(whole.in_ah, rel=1e-6)
 
 
 @settings(max_examples=60, deadline=None)
 @given(missing=st.floats(0.1, 9), more=st.floats(0.01, 2), amps=st.floats(0.3, 2.7), hours=st.floats(0.1, 12))
-def test_who_starts_ahead_stays_ahead(missing: float, more: float, amps: float, hours: float) -> None:
+def test_a_fuller_battery_stays_fuller(missing: float, more: float, amps: float, hours: float) -> None:
     charger = ChargerModel(amps=amps)
-    ahead = charge(BLOCK, charger, missing, hours).missing_ah
-    assert ahead <= charge(BLOCK, charger, min(missing + more, 9.0), hours).missing_ah + 1e-9
+    ahead = charge(BATTERY, charger, missing, hours).missing_ah
+    assert ahead <= charge(BATTERY, charger, min(missing + more, 9.0), hours).missing_ah + 1e-9
     assert 0 <= ahead <= missing
 
 
@@ -44,25 +44,25 @@ def test_who_starts_ahead_stays_ahead(missing: float, more: float, amps: float, 
 @given(missing=st.floats(0.1, 9), amps=st.floats(0.3, 2.7), load=st.floats(0, 2), hours=st.floats(0.1, 8))
 def test_a_running_load_never_helps(missing: float, amps: float, load: float, hours: float) -> None:
     charger = ChargerModel(amps=amps, ends="taper", taper_amps=0.3)
-    alone = charge(BLOCK, charger, missing, hours).missing_ah
-    loaded = charge(BLOCK, charger, missing, hours, load_amps=load)
+    alone = charge(BATTERY, charger, missing, hours).missing_ah
+    loaded = charge(BATTERY, charger, missing, hours, load_amps=load)
     assert loaded.missing_ah >= alone - 1e-6 or load < charger.taper_amps
-    assert loaded.missing_ah <= BLOCK.capacity_ah
+    assert loaded.missing_ah <= BATTERY.capacity_ah
 
 
 def test_stages_follow_each_other() -> None:
     charger = ChargerModel(amps=2, ends="taper", taper_amps=0.3)
-    stages = [charge(BLOCK, charger, 6, hours).stage for hours in (0.5, 3.5, 10)]
+    stages = [charge(BATTERY, charger, 6, hours).stage for hours in (0.5, 3.5, 10)]
     assert stages == ["bulk", "absorption", "float"]
     timed = ChargerModel(amps=2, ends="timer", timer_hours=1)
-    state = charge(BLOCK, timed, 6, 10)
+    state = charge(BATTERY, timed, 6, 10)
     assert state.stage == "float"
     assert state.absorption_hours == pytest.approx(1)
 
 
-def test_current_never_above_what_battery_or_charger_hold() -> None:
+def test_current_never_above_the_limit_of_battery_or_charger() -> None:
     for amps in (1.0, 2.0, 6.0):
-        state = charge(BLOCK, ChargerModel(amps=amps), 8, 0.25)
+        state = charge(BATTERY, ChargerModel(amps=amps), 8, 0.25)
         assert state.amps == pytest.approx(min(amps, 2.7))
 
 
@@ -70,22 +70,26 @@ def test_a_load_that_hides_the_taper_is_planned_as_float() -> None:
     charger = ChargerModel(amps=2.5, ends="taper", taper_amps=0.3)
     assert stays_at_float(charger, 0.8)
     assert not stays_at_float(charger, 0.1)
-    assert charge(BLOCK, charger, 3, 1, load_amps=0.8).stage == "float"
+    assert charge(BATTERY, charger, 3, 1, load_amps=0.8).stage == "float"
     timed = ChargerModel(amps=2.5, ends="taper", taper_amps=0.3, timer_hours=3)
     assert not stays_at_float(timed, 0.8)
-    assert charge(BLOCK, timed, 1, 1, load_amps=0.8).stage == "absorption"
+    assert charge(BATTERY, timed, 1, 1, load_amps=0.8).stage == "absorption"
 
 
 def test_a_load_larger_than_the_charger_empties_the_battery() -> None:
-    state = charge(BLOCK, ChargerModel(amps=1), 1, 2, load_amps=1.5)
+    state = charge(BATTERY, ChargerModel(amps=1), 1, 2, load_amps=1.5)
     assert state.missing_ah == pytest.approx(2)
 
 
 def test_cold_and_age_slow_a_charge() -> None:
     charger = ChargerModel(amps=2)
     hours = [
-        hours_until(block, charger, 0.5 * block.capacity_ah, 0.05 * block.capacity_ah)
-        for block in (BLOCK, ChargedBattery(c20_ah=9, battery_c=5), ChargedBattery(c20_ah=9, battery_c=5, health=0.6))
+        hours_until(battery, charger, 0.5 * battery.capacity_ah, 0.05 * battery.capacity_ah)
+        for battery in (
+            BATTERY,
+            ChargedBattery(c20_ah=9, battery_c=5),
+            ChargedBattery(c20_ah=9, battery_c=5, health=0.6),
+        )
     ]
     assert None not in hours
     assert hours[0] < hours[1]  # type: ignore[operator]
@@ -97,12 +101,12 @@ def test_cold_and_age_slow_a_charge() -> None:
 
 def test_the_last_fifth_costs_most() -> None:
     charger = ChargerModel(amps=2.5)
-    to_80 = hours_until(BLOCK, charger, 7.2, 1.8)
-    last = last_fifth_hours(BLOCK, charger)
+    to_80 = hours_until(BATTERY, charger, 7.2, 1.8)
+    last = last_fifth_hours(BATTERY, charger)
     assert to_80 is not None
     assert last is not None
     assert last > to_80
-    assert hours_until_full(BLOCK, charger, 7.2) == pytest.approx(to_80 + last, rel=1e-3)
+    assert hours_until_full(BATTERY, charger, 7.2) == pytest.approx(to_80 + last, rel=1e-3)
 
 
 def test_compensated_voltages() -> None:
@@ -112,24 +116,37 @@ def test_compensated_voltages() -> None:
         assert charger.volts("float", battery_c) == pytest.approx(volts, abs=0.001)
 
 
-def test_a_charger_sets_itself_to_what_the_battery_stands() -> None:
-    assert chosen_amps(BLOCK, 4, (1, 2.5, 4)) == 2.5
-    assert chosen_amps(BLOCK, 4, ()) is None
+def test_a_charger_is_set_within_the_limit_of_the_battery() -> None:
+    assert chosen_amps(BATTERY, 4, (1, 2.5, 4)) == 2.5
+    assert chosen_amps(BATTERY, 4, ()) is None
+    assert chosen_amps(ChargedBattery(c20_ah=9, max_amps=2.5), 2.5, ()) == 2.5, "exactly at its limit"
+    assert chosen_amps(ChargedBattery(c20_ah=9, max_amps=2.4), 2.5, ()) is None
     assert chosen_amps(ChargedBattery(c20_ah=9, max_amps=0.5), 4, (1, 2.5, 4)) is None
 
 
+def test_exactly_at_a_limit_there_is_no_refusal() -> None:
+    """Charger, temperature, rest voltage and load may be at their limits; beyond them each is refused."""
+    at_limit, charger = ChargedBattery(c20_ah=18, max_amps=2.5), ChargerModel(amps=2.5)
+    assert refusals(at_limit, charger, rest_volts=10.5, load_volts={"display": 14.4}) == ()
+    assert refusals(ChargedBattery(c20_ah=18, battery_c=0.0), charger) == ()
+    assert refusals(ChargedBattery(c20_ah=18, battery_c=40.0), charger) == ()
+    assert len(refusals(at_limit, ChargerModel(amps=2.51), rest_volts=10.49, load_volts={"display": 14.39})) == 3
+    assert len(refusals(ChargedBattery(c20_ah=18, battery_c=-0.1), charger)) == 1
+    assert len(refusals(ChargedBattery(c20_ah=18, battery_c=40.1), charger)) == 1
+
+
 @pytest.mark.parametrize(
-    ("block", "more", "words"),
+    ("battery", "more", "words"),
     [
         (ChargedBattery(c20_ah=7), {}, "2.1 A at most"),
-        (ChargedBattery(c20_ah=18, battery_c=-2), {}, "below 0 C"),
-        (ChargedBattery(c20_ah=18, battery_c=43), {}, "above 40 C"),
+        (ChargedBattery(c20_ah=18, battery_c=-2), {}, "below 0 °C"),
+        (ChargedBattery(c20_ah=18, battery_c=43), {}, "above 40 °C"),
         (ChargedBattery(c20_ah=18), {"rest_volts": 10.2}, "inspect"),
-        (ChargedBattery(c20_ah=18), {"load_volts": {"receiver": 14.0}}, "receiver stands 14 V"),
+        (ChargedBattery(c20_ah=18), {"load_volts": {"receiver": 14.0}}, "receiver takes 14 V at most"),
     ],
 )
-def test_refusals_each_with_its_sentence(block: ChargedBattery, more: dict, words: str) -> None:  # type: ignore[type-arg]
-    found = refusals(block, ChargerModel(amps=2.5), **more)
+def test_refusals_each_with_its_sentence(battery: ChargedBattery, more: dict, words: str) -> None:  # type: ignore[type-arg]
+    found = refusals(battery, ChargerModel(amps=2.5), **more)
     assert len(found) == 1
     assert words in found[0]
     assert (

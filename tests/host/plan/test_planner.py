@@ -1,4 +1,4 @@
-"""The plan of a day: what it says, that it keeps its own promises, and how it answers news."""
+"""The plan of a day: its verdicts and reserves, new plans during the day, fixes, the evening, its command."""
 
 import json
 import sys
@@ -18,7 +18,7 @@ from groundbox.battery.values import Phase
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import initial_bank, pool_of, runtime
 from groundbox.plan.day import Day
-from groundbox.plan.day_file import load_day, side_by_side
+from groundbox.plan.day_file import in_parallel, load_day
 from groundbox.plan.day_keys import DayLoad
 from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.fixes import Change, changed, changes_of, find_fixes, flies_all
@@ -159,7 +159,7 @@ def test_a_charger_above_the_batterys_limit_is_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ambient", "words"), [({"12": -8.0}, "no charge below 0 C"), ({"12": 39.0}, "no charge above 40 C")]
+    ("ambient", "words"), [({"12": -8.0}, "no charge below 0 °C"), ({"12": 39.0}, "no charge above 40 °C")]
 )
 def test_no_charge_too_cold_or_too_warm(ambient: dict[str, float], words: str) -> None:
     day = bog_day()
@@ -181,7 +181,7 @@ def test_no_charge_above_the_highest_volts_of_a_connected_load() -> None:
     loads = [struct_replace(load, highest_volts=14.0) if load.name == "display" else load for load in table_box.load]
     day = replace(day, boxes={**day.boxes, "table": struct_replace(table_box, load=loads)})
     found = timetable(day, pool_of(day))
-    assert "display stands 14 V" in " ".join(found.refused["T18", "bench"])
+    assert "display takes 14 V at most" in " ".join(found.refused["T18", "bench"])
     assert any(key[:2] == ("M9", "bench") for key in found.amps)
 
 
@@ -211,7 +211,7 @@ def test_batteries_in_parallel_count_as_one(easy: Plan) -> None:
         max_charge_amps=2.5,
         discharge=[DischargeRow(amps=0.45, minutes=1200), DischargeRow(amps=5, minutes=70)],
     )
-    both = side_by_side(profile, 2)
+    both = in_parallel(profile, 2)
     assert (both.c20_ah, both.max_charge_amps) == (18.0, 5.0)
     assert [row.amps for row in both.discharge] == [0.9, 10.0]
     limits, out = RuntimeLimits(cutoff_volts=11.0), []
@@ -220,8 +220,8 @@ def test_batteries_in_parallel_count_as_one(easy: Plan) -> None:
         out.append(runtime(bank, one, limits, [Phase(seconds=inf, amps=amps)], 25.0).low_min)
     assert out[0] == pytest.approx(out[1])
     plan = plan_day(_with_battery(bog_day(), "M9", in_parallel=2), seconds=0.5)
-    assert any("one bad block" in caution for caution in cautions(plan.day))
-    assert not any("one bad block" in caution for caution in cautions(easy.day))
+    assert any("one bad battery" in caution for caution in cautions(plan.day))
+    assert not any("one bad battery" in caution for caution in cautions(easy.day))
 
 
 def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it() -> None:
@@ -274,7 +274,7 @@ def test_a_swapped_battery(easy: Plan) -> None:
 
 
 def test_what_the_estimator_learned_counts(easy: Plan) -> None:
-    """Live: the estimator's own particles, here of one worn to a third, replace what the profile says."""
+    """Live: the estimator's own particles, here of one worn to a third, replace its profile."""
     worn = initial_bank(easy.pool.profiles["M9"], health=0.33, soc=0.9, soc_sd=0.02)
     answer = replan(easy, KnownNow(minute=60.0, done=("north edge",), banks={"M9": worn}))
     margins = {(found.flight, found.box): found.margin_min for found in easy.outcome.answers}
@@ -482,7 +482,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
         ("amps = 10\non_from", 'amps = 10\namps_by_hour = { "13h" = 3 }\non_from', GENERATOR, "not an hour"),
         ('ends = "taper"', 'ends = "taper"\nfloat_volts = 15', "charger 2 (fixed), float_volts", "lower it"),
         ("c20_ah = 18\n", 'profile = "none.toml"\n', "battery (T18), profile", "there is no file"),
-        ('name = "dams"', 'name = "dams"\nboxes = ["mast", "mast"]', "flight 3 (dams), boxes", "is there twice"),
+        ('name = "dams"', 'name = "dams"\nboxes = ["mast", "mast"]', "flight 3 (dams), boxes", "is given twice"),
         ("reserve_min = 15", 'case = { fitted = "none" }', "box (table), case.fitted", "there is no file"),
         ("reserve_min = 15", "reserve = 15", "box 1, reserve", "did you mean reserve_min (minutes"),
         ('ends = "taper"', 'ends = "tapper"', "charger 2 (fixed), ends", 'did you mean "taper"'),

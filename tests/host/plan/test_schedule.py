@@ -1,4 +1,4 @@
-"""The scheduler against every schedule there is (small days) and against simple rules (larger ones)."""
+"""The scheduler against every schedule there is (small days) and against greedy schedules (larger ones)."""
 
 import sys
 from functools import cache
@@ -58,7 +58,7 @@ def test_equal_to_every_schedule_tried(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_never_worse_than_simple_rules(seed: int) -> None:
+def test_never_worse_than_greedy_schedules(seed: int) -> None:
     problem = random_problem(100 + seed, flights=5, batteries=4, chargers=2, slots=14, boxes=2)
     found = best_schedule(problem, TimeBudget(1.5))
     _holds(problem, found.choice)

@@ -1,4 +1,4 @@
-"""Sizing: what must hold where no published number exists, and what a wrong box file is told."""
+"""Sizing: properties where no published number exists, and the errors of a wrong box file."""
 
 import json
 from pathlib import Path
@@ -36,10 +36,10 @@ def test_a_load_at_any_time_is_added_to_the_worst_section() -> None:
     assert more.values["needed_ah"] > plain.values["needed_ah"]
 
 
-def test_too_thin_a_wire_is_said_so() -> None:
+def test_too_thin_a_wire_is_a_problem() -> None:
     result = size_wire("servos", WireRun(one_way_m=20, amps=1, stall_amps=5, awg=24))
     assert result.stop
-    assert "NOT ENOUGH" in result.answer
+    assert "problem: " in result.answer
 
 
 def test_asked_for_a_gauge_the_thinnest_that_serves_is_named() -> None:
@@ -68,7 +68,7 @@ def test_fuse_faults() -> None:
 
 
 def test_a_fuse_opens_sooner_the_more_flows() -> None:
-    times = [opens_after_s(share, 2) for share in (1.4, 2, 3.5, 6)]
+    times = [opens_after_s(fraction, 2) for fraction in (1.4, 2, 3.5, 6)]
     assert times == sorted(times, reverse=True)
     assert opens_after_s(1.1, 2) is None
 
@@ -115,12 +115,12 @@ def test_the_example_says_formula_source_and_numbers() -> None:
     assert any("hydrogen" in caution for result in results for caution in result.cautions)
 
 
-def test_the_estimators_own_bands_stand_beside_the_battery() -> None:
+def test_runtime_bands_by_the_estimator() -> None:
     values = next(result.values for result in size_box(load_box(EXAMPLE)) if result.topic == "runtime")
     for state in ("new", "worn"):
-        bands = [values[f"{state}_{name}_min"] for name in ("early", "likely", "late")]
+        bands = [values[f"{state}_{name}_min"] for name in ("low", "expected", "high")]
         assert bands == sorted(bands)
-    assert values["worn_likely_min"] < values["new_likely_min"]
+    assert values["worn_expected_min"] < values["new_expected_min"]
 
 
 def test_command_text_and_json() -> None:
@@ -136,7 +136,7 @@ GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'
 
 
 @pytest.mark.parametrize(
-    ("text", "place", "mend"),
+    ("text", "place", "fix"),
     [
         ("name = ", "", "is not TOML"),
         ('name = "x"', "duty", "is missing; wants at least 1 of [[duty]] tables"),
@@ -155,13 +155,13 @@ GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'
         ),
     ],
 )
-def test_a_wrong_file_is_told_where_and_how(tmp_path: Path, text: str, place: str, mend: str) -> None:
+def test_a_wrong_file_is_an_error_with_place_and_fix(tmp_path: Path, text: str, place: str, fix: str) -> None:
     file = tmp_path / "box.toml"
     file.write_text(text)
     with pytest.raises(BadInput) as caught:
         load_box(file)
     assert caught.value.place == place
-    assert mend in caught.value.problem
+    assert fix in caught.value.problem
     assert str(caught.value).startswith(str(file))
     assert "\n" not in str(caught.value)
 

@@ -1,4 +1,4 @@
-"""A plan made anew begins from what was chosen before, where that still may be."""
+"""A new plan begins from the earlier choice, where that is still allowed."""
 
 import sys
 from dataclasses import replace
@@ -36,16 +36,16 @@ def test_later_in_the_day_it_still_holds(plan: Plan) -> None:
     assert objective(later.problem, choice, rows).flown == plan.flown
 
 
-def test_what_is_gone_is_left_out(plan: Plan) -> None:
-    (gone, *_) = [run.charger for run in plan.outcome.charges]
-    day = replace(plan.day, chargers={name: one for name, one in plan.day.chargers.items() if name != gone})
+def test_a_lost_charger_is_left_out(plan: Plan) -> None:
+    (lost, *_) = [run.charger for run in plan.outcome.charges]
+    day = replace(plan.day, chargers={name: one for name, one in plan.day.chargers.items() if name != lost})
     table = timetable(day, plan.pool)
     choice = warm_start(plan.outcome, day, table)
     assert is_allowed(table.problem, choice)
-    assert all(table.chargers[charger] != gone for _, charger, _ in choice.charging)
+    assert all(table.chargers[charger] != lost for _, charger, _ in choice.charging)
 
 
-def test_a_choice_that_breaks_a_rule_may_not_be(plan: Plan) -> None:
+def test_a_choice_that_breaks_a_rule_is_not_allowed(plan: Plan) -> None:
     problem, choice = plan.table.problem, plan.schedule.choice
     assert is_allowed(problem, choice)
     slot = min(slot for _, _, slot in choice.charging)
@@ -59,7 +59,7 @@ def test_a_choice_that_breaks_a_rule_may_not_be(plan: Plan) -> None:
     )
 
 
-def test_patience_is_shared_out_by_a_clock_or_by_what_is_granted() -> None:
+def test_a_time_budget_is_spent_by_its_clock_or_by_what_is_granted() -> None:
     now = [10.0]
     by_clock, by_grant = TimeBudget(4.0, lambda: now[0]), TimeBudget(4.0)
     assert by_clock.grant(0.5) == by_grant.grant(0.5) == pytest.approx(2.0)
@@ -69,4 +69,4 @@ def test_patience_is_shared_out_by_a_clock_or_by_what_is_granted() -> None:
     assert by_clock.left == 0
     assert by_clock.out
     assert not by_grant.out
-    assert by_clock.grant(1.0) > 0, "never quite nothing"
+    assert by_clock.grant(1.0) > 0, "above 0"

@@ -1,4 +1,4 @@
-"""What a careful person would do without a solver: the fullest battery flies, the neediest battery charges."""
+"""A greedy schedule: each flight takes the fullest battery, each charger the battery that needs it most."""
 
 from dataclasses import dataclass, field
 
@@ -7,7 +7,7 @@ from groundbox.plan.schedule.problem import DEEP_FRACTION, SLACK_AH, Choice, Pro
 
 @dataclass(slots=True)
 class _Day:
-    """A day under way, slot by slot."""
+    """The state of a day at a slot."""
 
     problem: Problem
     ah: list[float]
@@ -18,18 +18,18 @@ class _Day:
     free_from: int = 0
     taken: dict[tuple[int, int], float] = field(default_factory=dict)
     waits: dict[tuple[int, int], float] = field(default_factory=dict)
-    crews: dict[int, dict[int, int]] = field(default_factory=dict)
+    assignments: dict[int, dict[int, int]] = field(default_factory=dict)
     sparing: bool = False
 
     def merit(self, flight: int, box: int, battery: int) -> float:
-        """What makes a battery the first to fly: its charge, or (sparing) what it keeps above half after the flight."""
+        """Rank of a battery for a flight: its charge, or (sparing) its charge above half after the flight."""
         if not self.sparing:
             return self.ah[battery]
         fit = self.problem.fits[flight, box, battery]
         return self.ah[battery] - fit.use_ah - DEEP_FRACTION * self.problem.capacity_ah[battery]
 
     def to_spare(self, battery: int) -> float:
-        """Share of its capacity that a battery has beyond what the hungriest flight to come asks of it, or half."""
+        """Charge beyond the largest need of a flight to come, or (sparing) beyond half, as a fraction of capacity."""
         if self.sparing:
             return self.ah[battery] / self.problem.capacity_ah[battery] - DEEP_FRACTION
         needs = [
@@ -40,8 +40,8 @@ class _Day:
         return (self.ah[battery] - max(needs, default=0.0)) / self.problem.capacity_ah[battery]
 
 
-def _crew(day: _Day, flight: int, slot: int, enough: bool = True) -> dict[int, int] | None:
-    """Fullest fitting battery for each box, or None when some box has none (with `enough`: none with enough)."""
+def _assignment(day: _Day, flight: int, slot: int, enough: bool = True) -> dict[int, int] | None:
+    """The fullest battery for each box; None where a box has none (with `enough`: none with enough charge)."""
     chosen: dict[int, int] = {}
     for box in day.problem.boxes[flight]:
         fitting = [
@@ -58,29 +58,29 @@ def _crew(day: _Day, flight: int, slot: int, enough: bool = True) -> dict[int, i
     return chosen
 
 
-def _launch(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> None:
+def _launch(day: _Day, flight: int, start: Start, assignment: dict[int, int]) -> None:
     day.starts[flight] = start
     day.free_from = start.free
     minutes = sum(day.problem.slot_min[start.first : start.last])
-    for box, battery in crew.items():
+    for box, battery in assignment.items():
         fit = day.problem.fits[flight, box, battery]
         day.fitted[flight, box] = battery
         day.busy_until[battery] = start.last
         for slot in range(start.first, start.last):
             day.taken[battery, slot] = fit.use_ah * day.problem.slot_min[slot] / minutes
-        if flight not in day.crews:  # the launch was not known ahead: what waiting took is taken off at once
+        if flight not in day.assignments:  # its launch was not known before: the charge for waiting is taken now
             day.ah[battery] -= fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
 
 
 def _begin_waiting(day: _Day, slot: int) -> None:
-    """Where a flight has one start only, its boxes wait for it with the batteries that are fullest then."""
+    """For a flight with one start only, its boxes wait with the batteries that are fullest at that slot."""
     for flight, starts in enumerate(day.problem.flights):
         if len(starts) == 1 and starts[0].wait_from == slot < starts[0].first:
-            crew = _crew(day, flight, slot, enough=False)
-            if crew is None:
+            assignment = _assignment(day, flight, slot, enough=False)
+            if assignment is None:
                 continue
-            day.crews[flight] = crew
-            for box, battery in crew.items():
+            day.assignments[flight] = assignment
+            for box, battery in assignment.items():
                 rate = day.problem.fits[flight, box, battery].wait_ah_min
                 for later in range(slot, starts[0].first):
                     day.waits[battery, later] = rate * day.problem.slot_min[later]
@@ -115,21 +115,21 @@ def _afforded(day: _Day, charger: int, slot: int) -> bool:
     return True
 
 
-def _ready_crew(day: _Day, flight: int, start: Start) -> dict[int, int] | None:
-    """The batteries that launch now: those that waited, if they have enough, else the fullest that have."""
-    waited = day.crews.get(flight)
+def _ready_assignment(day: _Day, flight: int, start: Start) -> dict[int, int] | None:
+    """The batteries that launch now: those that waited, with enough charge; else the fullest with enough."""
+    waited = day.assignments.get(flight)
     if waited is None:
-        crew = _crew(day, flight, start.first)
-        return crew if crew and _room_to_wait(day, flight, start, crew) else None
+        assignment = _assignment(day, flight, start.first)
+        return assignment if assignment and _room_to_wait(day, flight, start, assignment) else None
     for box, battery in waited.items():
         if day.ah[battery] < day.problem.fits[flight, box, battery].need_ah - SLACK_AH:
             return None
     return waited
 
 
-def _room_to_wait(day: _Day, flight: int, start: Start, crew: dict[int, int]) -> bool:
-    """Enough charge for the waiting too, since `need_ah` counts from the launch."""
-    for box, battery in crew.items():
+def _room_to_wait(day: _Day, flight: int, start: Start, assignment: dict[int, int]) -> bool:
+    """True with enough charge for the wait too, since `need_ah` counts from the launch."""
+    for box, battery in assignment.items():
         fit = day.problem.fits[flight, box, battery]
         wait = fit.wait_ah_min * sum(day.problem.slot_min[start.wait_from : start.first])
         if day.ah[battery] - wait < fit.need_ah - SLACK_AH:
@@ -138,7 +138,7 @@ def _room_to_wait(day: _Day, flight: int, start: Start, crew: dict[int, int]) ->
 
 
 def greedy(problem: Problem, sparing: bool = False) -> Choice:
-    """A schedule by simple rules: fly as soon as every box has a battery with enough, charge the emptiest meanwhile.
+    """A schedule by greedy rules: launch once every box has a battery with enough charge; charge the emptiest.
 
     Args:
         sparing: choose batteries so that they stay above half, rather than the fullest.
@@ -150,9 +150,9 @@ def greedy(problem: Problem, sparing: bool = False) -> Choice:
             waiting.pop(0)
         if waiting and slot >= day.free_from:
             start = next((s for s in problem.flights[waiting[0]] if s.first == slot), None)
-            crew = _ready_crew(day, waiting[0], start) if start else None
-            if start and crew:
-                _launch(day, waiting.pop(0), start, crew)
+            assignment = _ready_assignment(day, waiting[0], start) if start else None
+            if start and assignment:
+                _launch(day, waiting.pop(0), start, assignment)
         _begin_waiting(day, slot)
         _charge(day, slot)
         for battery in range(len(day.ah)):

@@ -1,6 +1,7 @@
-"""The best schedule by mixed-integer programming (SciPy's HiGHS): most flights, then least late, then least deep.
+"""The best schedule by mixed-integer programming (SciPy's HiGHS), with a lexicographic objective.
 
-Stages are solved one after another; each keeps what the last reached, and what simple rules find is never undercut.
+Objectives in order: maximum flights, minimum lateness, minimum deep discharge. They are solved in stages; each stage
+keeps the value of the stages before, and the result is never worse than a greedy schedule.
 """
 
 from collections.abc import Callable, Iterator
@@ -11,22 +12,22 @@ from groundbox.plan.schedule.greedy import greedy
 from groundbox.plan.schedule.milp import Program, Terms
 from groundbox.plan.schedule.problem import Choice, Objective, Problem, is_allowed, levels, objective
 
-STAGE_SHARES = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
+STAGE_FRACTIONS = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
 DEEP_STEP_AH = 1e-4
-TRY_SHARE, MOST_TRIES, MOST_TIDY_SECONDS = 0.15, 6, 0.5
+TRY_FRACTION, MAXIMUM_TRIES, MAXIMUM_TIDY_SECONDS = 0.15, 6, 0.5
 
 
 Clock = Callable[[], float]
 
-LEAST_SECONDS = 0.05
+MINIMUM_SECONDS = 0.05
 
 
 class TimeBudget:
-    """So many seconds for everything together.
+    """A time budget in seconds, granted to the parts of a plan.
 
     Args:
-        seconds: in all.
-        clock: seconds that never step back; without one, what is granted counts as spent.
+        seconds: the whole budget.
+        clock: monotonic seconds; without one, what is granted counts as spent.
     """
 
     def __init__(self, seconds: float, clock: Clock | None = None) -> None:
@@ -36,30 +37,30 @@ class TimeBudget:
 
     @property
     def left(self) -> float:
-        """Seconds that are left, 0 at least."""
+        """Seconds left, 0 or more."""
         return max(0.0, self._until - self.clock() if self.clock else self._left)
 
     @property
     def out(self) -> bool:
-        """True when the clock says that the time is over; without one work that is not the solver's costs nothing."""
+        """True when the clock is past the budget; without a clock only the solver's time counts."""
         return self.clock is not None and self.left == 0
 
-    def grant(self, share: float, most: float = inf) -> float:
-        """Seconds for a part: `share` of what is left, never quite nothing."""
-        seconds = max(LEAST_SECONDS, min(share * self.left, most))
+    def grant(self, fraction: float, maximum_s: float = inf) -> float:
+        """Seconds for a part: a fraction of what is left, above 0."""
+        seconds = max(MINIMUM_SECONDS, min(fraction * self.left, maximum_s))
         self._left -= seconds
         return seconds
 
-    def part(self, share: float) -> "TimeBudget":
-        """TimeBudget for a part that shares its own out again; what it does not use stays, where there is a clock."""
-        return TimeBudget(self.grant(share), self.clock)
+    def part(self, fraction: float) -> "TimeBudget":
+        """A time budget for a part; with a clock, what the part does not use stays."""
+        return TimeBudget(self.grant(fraction), self.clock)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Schedule:
-    """The best choice found, its objective and charge levels. `open_gap` names what is not proven: None when all is.
+    """The best choice found, its objective and charge levels.
 
-    open_gap: how much better an unknown schedule might be, in the words of the objective it concerns.
+    open_gap: by how much a better schedule may exist, in words; None where this one is proven optimal.
     """
 
     choice: Choice
@@ -70,7 +71,7 @@ class Schedule:
 
 @dataclass(slots=True)
 class _Best:
-    """The best choice so far that holds when followed slot by slot."""
+    """The best feasible choice so far."""
 
     problem: Problem
     choice: Choice
@@ -87,7 +88,7 @@ class _Best:
 
 
 def _patterns(problem: Problem) -> Iterator[Problem]:
-    """The day with every start open, and with one flight and all after it late by the same."""
+    """The problem with every start allowed, then with one flight and all after it late by the same delay."""
     yield problem
     ways = max(len(starts) for starts in problem.flights)
     for slipped in range(len(problem.flights)):
@@ -114,7 +115,7 @@ def _greedy(problem: Problem, enough: int | None = None) -> _Best:
 
 
 def _stage(program: Program, best: _Best, cost: Terms, seconds: float) -> tuple[float, bool]:
-    """Solve for one objective from what earlier stages keep; (bound, proven)."""
+    """Solve one stage; (bound, proven)."""
     if seconds <= 0:
         return -inf, False
     values, bound, proven = program.model.solve(cost, seconds)
@@ -124,13 +125,13 @@ def _stage(program: Program, best: _Best, cost: Terms, seconds: float) -> tuple[
 
 
 def _try_patterns(best: _Best, seconds: float) -> None:
-    """Where lateness is open: solve a few less late days with all start times given, least late first."""
+    """Where lateness is not proven: solve a few less late problems with fixed starts, the least late first."""
     tries: list[tuple[float, int, Problem]] = []
     for pattern in _patterns(best.problem):
         late = [starts[0].late_min for starts in pattern.flights if len(starts) == 1]
         if len(late) == len(pattern.flights) == best.objective.flown and 0 < sum(late) < best.objective.late_min:
             tries.append((sum(late), len(tries), pattern))
-    for _, _, pattern in sorted(tries)[:MOST_TRIES]:
+    for _, _, pattern in sorted(tries)[:MAXIMUM_TRIES]:
         program = Program(pattern)
         values, _, _ = program.model.solve(program.flight_cost(), seconds)
         before = best.objective
@@ -141,14 +142,14 @@ def _try_patterns(best: _Best, seconds: float) -> None:
 
 
 def _open_stage(name: str, objective_: Objective, flights: int = 0) -> bool:
-    """False where the best so far cannot be bettered in this respect, so that there is nothing to solve."""
+    """True where the best so far can still be improved in this objective."""
     return {"flights": objective_.flown < flights, "late": objective_.late_min > 0, "deep": objective_.deep_ah > 0}[
         name
     ]
 
 
 def _flights_stage(program: Program, best: _Best, seconds: float) -> str | None:
-    """Most flights; the words for what is not proven."""
+    """Maximum flights; in words what is not proven."""
     cost, most = program.flight_cost(), float(len(best.problem.flights))
     if _open_stage("flights", best.objective, len(best.problem.flights)):
         bound, proven = _stage(program, best, cost, seconds)
@@ -159,12 +160,12 @@ def _flights_stage(program: Program, best: _Best, seconds: float) -> str | None:
 
 
 def _late_stage(program: Program, best: _Best, seconds: float) -> str | None:
-    """Least late; the words for what is not proven."""
+    """Minimum lateness; in words what is not proven."""
     cost, least = program.late_cost(), 0.0
     if _open_stage("late", best.objective):
         bound, proven = _stage(program, best, cost, seconds)
         if not proven:
-            _try_patterns(best, seconds * TRY_SHARE)
+            _try_patterns(best, seconds * TRY_FRACTION)
         least = best.objective.late_min if proven else max(bound, 0.0)
     program.keep(cost, best.objective.late_min + 1e-6)
     less = best.objective.late_min - least
@@ -172,7 +173,7 @@ def _late_stage(program: Program, best: _Best, seconds: float) -> str | None:
 
 
 def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
-    """Least deep discharge; the words for what is not proven."""
+    """Minimum deep discharge; in words what is not proven."""
     cost, least = program.deep_cost(), 0.0
     if _open_stage("deep", best.objective):
         bound, proven = _stage(program, best, cost, seconds)
@@ -185,39 +186,39 @@ def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
 def best_schedule(
     problem: Problem, time_budget: TimeBudget | None = None, tidy: bool = True, known: Choice | None = None
 ) -> Schedule:
-    """The best schedule, and what of it is not proven within about the time given (4 s).
+    """The best schedule within about the time budget (4 s).
 
     Args:
-        known: a choice that may hold, to begin with.
+        known: a choice to begin with, where it is feasible.
     """
     time_budget = time_budget or TimeBudget(4.0)
     best, program = _greedy(problem), Program(problem)
     if known is not None and is_allowed(problem, known):
         best.offer(known)
-    flights, late, deep, last = STAGE_SHARES
+    flights, late, deep, last = STAGE_FRACTIONS
     gaps = []
-    for name, stage, share, rest in (
+    for name, stage, fraction, rest in (
         ("flights", _flights_stage, flights, late + deep + last),
         ("late", _late_stage, late, deep + last),
         ("deep", _deep_stage, deep, last),
     ):
         is_open = _open_stage(name, best.objective, len(problem.flights)) and not time_budget.out
-        gaps.append(stage(program, best, time_budget.grant(share / (share + rest)) if is_open else 0.0))
+        gaps.append(stage(program, best, time_budget.grant(fraction / (fraction + rest)) if is_open else 0.0))
     if tidy and not time_budget.out:
-        values, _, _ = program.model.solve(program.tidy_cost(), time_budget.grant(1.0, MOST_TIDY_SECONDS))
+        values, _, _ = program.model.solve(program.tidy_cost(), time_budget.grant(1.0, MAXIMUM_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
     return _schedule_of(best, ", ".join(gap for gap in gaps if gap) or None)
 
 
 def greedy_objective(problem: Problem, enough: int | None = None) -> Objective:
-    """What simple rules reach: quick, and never better than the best schedule; it ends with `enough` flights."""
+    """The objective of a greedy schedule: quick, never better than the best; it stops at `enough` flights."""
     return greedy_schedule(problem, enough).objective
 
 
 def greedy_schedule(problem: Problem, enough: int | None = None) -> Schedule:
-    """The best that simple rules find; it ends with `enough` flights."""
-    return _schedule_of(_greedy(problem, enough), "only simple rules were tried")
+    """The best greedy schedule; it stops at `enough` flights."""
+    return _schedule_of(_greedy(problem, enough), "only greedy schedules were tried")
 
 
 def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:
@@ -225,8 +226,8 @@ def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:
     return Schedule(choice=best.choice, objective=best.objective, levels=rows, open_gap=open_gap)
 
 
-def most_flights(problem: Problem, seconds: float) -> int:
-    """Most flights that a schedule found within `seconds` flies."""
+def maximum_flights(problem: Problem, seconds: float) -> int:
+    """Maximum flights of a schedule found within `seconds`."""
     best, program = _greedy(problem), Program(problem)
     _stage(program, best, program.flight_cost(), seconds)
     return best.objective.flown

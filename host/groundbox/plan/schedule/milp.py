@@ -109,10 +109,10 @@ class Program:
             model.row([(self.start[flight, place], 1.0) for place in places], -np.inf, 1)
             for place in places:
                 for box in problem.boxes[flight]:
-                    crew = [
+                    assignment = [
                         (column, 1.0) for (f, p, x, _), column in self.fit.items() if (f, p, x) == (flight, place, box)
                     ]
-                    model.row([*crew, (self.start[flight, place], -1.0)], 0, 0)
+                    model.row([*assignment, (self.start[flight, place], -1.0)], 0, 0)
         self._no_overlap()
         self._one_box_each()
 
@@ -154,9 +154,9 @@ class Program:
         self.flies: dict[tuple[int, int], list[tuple[int, float]]] = {}
         for (flight, place, box, battery), column in self.fit.items():
             start, fit = problem.flights[flight][place], problem.fits[flight, box, battery]
-            in_air = sum(problem.slot_min[start.first : start.last])
+            air_min = sum(problem.slot_min[start.first : start.last])
             for slot in range(start.wait_from, start.last):
-                rate = fit.wait_ah_min if slot < start.first else fit.use_ah / in_air
+                rate = fit.wait_ah_min if slot < start.first else fit.use_ah / air_min
                 flow.setdefault((battery, slot), []).append((column, rate * problem.slot_min[slot]))
                 loads = self.waits if slot < start.first else self.flies
                 loads.setdefault((battery, slot), []).append((column, -rate * problem.slot_min[slot]))
@@ -206,7 +206,7 @@ class Program:
         self._places()
 
     def _acceptance(self) -> None:
-        """What the battery takes, whichever charger offers it: one bound on the sum, or on each where curves differ."""
+        """What the battery accepts from any charger: one bound on the sum, or on each where curves differ."""
         problem, model = self.problem, self.model
         at: dict[tuple[int, int], list[int]] = {}
         for battery, charger, slot in problem.gains:
@@ -222,7 +222,7 @@ class Program:
                     model.row([*gains, (here[0], -slope)], -np.inf, at_zero)
 
     def _places(self) -> None:
-        """A charger has so many places; a battery hangs on one, and not while it flies; sources give so much."""
+        """Places of each charger, one charger for a battery, none in flight, and limits of sources."""
         problem, model = self.problem, self.model
         at: dict[tuple[str, int, int], list[tuple[int, float]]] = {}
         for (battery, charger, slot), column in self.plug.items():

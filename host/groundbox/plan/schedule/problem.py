@@ -1,15 +1,14 @@
-"""The day's schedule as numbers only: slots of time, flights that may start at some of them, batteries, chargers.
+"""The scheduling problem in numbers: slots of time, flights with their possible starts, batteries, chargers.
 
-Charge is in ampere-hours above empty. A choice says when each flight starts, which battery is in which box for it, and
-which battery hangs on which charger in each slot; `levels` then follows the charge, slot by slot, and says whether it
-holds.
+Charge is in ampere-hours above empty. A choice is the start of each flight, the battery in each of its boxes, and the
+battery on each charger in each slot. `levels` follows the charge slot by slot and finds whether the choice is feasible.
 """
 
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-DEEP_FRACTION = 0.5  # under this share of its capacity a discharge counts as deep
+DEEP_FRACTION = 0.5  # under this fraction of its capacity a discharge counts as deep
 SLACK_AH = 1e-4
 
 Points = tuple[tuple[float, float], ...]
@@ -17,7 +16,7 @@ Points = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """One way to fly a flight: slots first..last-1 in the air, boxes on from `wait_from`, next launch at `free`."""
+    """One possible start: slots first..last-1 in the air, boxes on from `wait_from`, next launch at `free`."""
 
     first: int
     last: int
@@ -37,7 +36,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
-    """What a source can give: the amounts of all used (charger, slot) pairs add up to `limit` at most."""
+    """The limit of a source: the sum of the amounts of all used (charger, slot) pairs is at most `limit`."""
 
     limit: float
     amounts: Mapping[tuple[int, int], float]
@@ -113,7 +112,7 @@ def concave(points: Points) -> Points:
 def slot_gain(
     problem: Problem, battery: int, charger: int, slot: int, ah: float, first: bool, load_ah: float = 0.0
 ) -> float:
-    """Charge a charger brings in a slot: the running box takes its part first, the battery what it accepts of the rest.
+    """Charge that a charger gives in a slot: the running box takes first, the battery accepts of the rest.
 
     The first slot of a charge loses the time it takes to plug in, at the full rate.
     """
@@ -130,9 +129,9 @@ def drains(problem: Problem, choice: Choice) -> tuple[dict[tuple[int, int], floa
     for (flight, box), battery in choice.fitted.items():
         start, fit = choice.starts[flight], problem.fits[flight, box, battery]
         assert start is not None
-        in_air = sum(problem.slot_min[start.first : start.last])
+        air_min = sum(problem.slot_min[start.first : start.last])
         for slot in range(start.wait_from, start.last):
-            rate = fit.wait_ah_min if slot < start.first else fit.use_ah / in_air
+            rate = fit.wait_ah_min if slot < start.first else fit.use_ah / air_min
             kind = waited if slot < start.first else taken
             kind[battery, slot] = kind.get((battery, slot), 0.0) + rate * problem.slot_min[slot]
     return taken, waited
@@ -164,7 +163,7 @@ def levels(problem: Problem, choice: Choice) -> list[list[float]] | None:
 
 
 def is_allowed(problem: Problem, choice: Choice) -> bool:
-    """True when no rule but charge is broken: places of chargers, budgets, one box for a battery at a time."""
+    """True when every rule but charge holds: places of chargers, budgets, one box for a battery at a time."""
     flown = [start for start in choice.starts if start is not None]
     if any(before.free > after.first for before, after in zip(flown, flown[1:], strict=False)):
         return False
@@ -180,7 +179,7 @@ def is_allowed(problem: Problem, choice: Choice) -> bool:
 
 
 def objective(problem: Problem, choice: Choice, rows: list[list[float]]) -> Objective:
-    """What the choice is objective, given its levels."""
+    """The objective of a choice with these charge levels."""
     deep = [max(0.0, DEEP_FRACTION * cap - min(row)) for cap, row in zip(problem.capacity_ah, rows, strict=True)]
     flown = [start for start in choice.starts if start is not None]
     return Objective(flown=len(flown), late_min=sum(start.late_min for start in flown), deep_ah=sum(deep))

@@ -6,12 +6,12 @@ from math import exp, log, sqrt
 from groundbox.plan.size.result import LOCAL_CODE, SizeResult
 
 SPECIFIC_HEAT = 1007.0  # J/(kg K), dry air
-DENSITY_25C = 1.184  # kg/m3 at sea level and 25 C
+DENSITY_25C = 1.184  # kg/m3 at sea level and 25 °C
 SCALE_HEIGHT_M = 8435.0
 CFM_PER_M3_H = 0.588578
 # Pressure loss in velocity heads at the opening (assumed, orders of magnitude from ducting handbooks, from memory).
 HEADS = {"openings": 2.8, "filter": 12.0, "rain hood": 3.0, "duct": 2.0, "still fan": 4.0}
-SUN_SHARE_INSIDE = 0.35  # of what a lid absorbs; the rest leaves outside (assumed)
+SUN_FRACTION_INSIDE = 0.35  # of what a lid absorbs; the rest leaves outside (assumed)
 WALL_W_M2K = 5.0  # still air inside and out, plastic case (assumed)
 HEAT_J_KG_K = 900.0  # mixed equipment, plastic and battery (assumed)
 
@@ -50,7 +50,7 @@ def flow_m3_h(watts: float, rise_k: float, altitude_m: float = 0.0, air_c: float
 
 def sun_watts(case: SizeCase) -> tuple[float, float]:
     """(lid, display) watts of sun that arrive inside; a display lets in all it absorbs."""
-    lid = case.sun_w_m2 * case.lid_m2 * case.lid_absorbs * SUN_SHARE_INSIDE
+    lid = case.sun_w_m2 * case.lid_m2 * case.lid_absorbs * SUN_FRACTION_INSIDE
     return lid, case.sun_w_m2 * case.display_m2 * case.display_absorbs
 
 
@@ -111,9 +111,9 @@ def _stops(case: SizeCase) -> tuple[dict[str, float], str]:
 
 
 def size_air(case: SizeCase) -> SizeResult:
-    """Air for the heat inside and the sun, and what the described fans give of it; "no fan can do this" said plainly.
+    """Air for the heat inside and the sun, and what the described fans give of it; states where no fan can do it.
 
-    Source: heat balance; CFM = 1.76 x watts / kelvin is the same at 25 C and sea level.
+    Source: heat balance; CFM = 1.76 x watts / kelvin is the same at 25 °C and sea level.
     """
     lid, display = sun_watts(case)
     heat, rise = case.watts + lid + display, case.limit_c - case.intake_c
@@ -130,7 +130,7 @@ def size_air(case: SizeCase) -> SizeResult:
     notes = [LOCAL_CODE, "Fans do not make a closed box safe to charge in."]
     if case.humidity_percent is not None:
         dew = dew_point_c(case.intake_c, case.humidity_percent)
-        notes.append(f"Dew point of the intake air is {dew:.1f} C: a case colder than that gets wet inside.")
+        notes.append(f"Dew point of the intake air is {dew:.1f} °C: a case colder than that gets wet inside.")
     formula = (
         "m3/h = 3600 x watts / (density x 1007 x (limit - intake)); "
         "density = 1.184 x 298 / (273 + C) x exp(-m / 8435); "
@@ -141,7 +141,7 @@ def size_air(case: SizeCase) -> SizeResult:
     source = "heat balance of moved air; fan line and obstacle losses assumed, see the fan's own curve"
     if rise <= 0:
         answer = (
-            f"no fan can do this: the limit of {case.limit_c:g} C is not above the intake air at {case.intake_c:g} C"
+            f"no fan can do this: the limit of {case.limit_c:g} °C is not above the intake air at {case.intake_c:g} °C"
         )
         return SizeResult(
             topic="air",
@@ -160,7 +160,7 @@ def size_air(case: SizeCase) -> SizeResult:
         values["settles_c"] = settled_c(case, given)
         times, words = _stops(case)
         values |= times
-        answer += f"; the pair gives {given:.1f} m3/h, settles at {values['settles_c']:.1f} C" + words
+        answer += f"; the pair gives {given:.1f} m3/h, settles at {values['settles_c']:.1f} °C" + words
     return SizeResult(
         topic="air",
         answer=answer,

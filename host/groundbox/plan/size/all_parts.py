@@ -1,4 +1,4 @@
-"""All of a box that is still on paper, sized."""
+"""Every part of a planned box, sized."""
 
 from msgspec.structs import asdict
 
@@ -34,7 +34,7 @@ def _battery(box: SizeBox) -> SizeResult:
 
 
 def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
-    """What the estimator's own model makes of that battery on the same duty, new and worn to 80 %."""
+    """Runtime of that battery on the same duty by the estimator's model, new and worn to 80 %."""
     profile = BatteryProfile(c20_ah=battery_ah, cells=box.battery.cells)
     limits = RuntimeLimits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
     peak = box.anytime.amps if box.anytime else 0.0
@@ -47,17 +47,17 @@ def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
         parts.append(f"{label} {band.low_min:.0f} / {band.expected_min:.0f} / {band.high_min:.0f} min")
         key = label.split()[0]
         values |= {
-            f"{key}_early_min": band.low_min,
-            f"{key}_likely_min": band.expected_min,
-            f"{key}_late_min": band.high_min,
+            f"{key}_low_min": band.low_min,
+            f"{key}_expected_min": band.expected_min,
+            f"{key}_high_min": band.high_min,
         }
-    short = values["worn_early_min"] < values["duty_min"]
+    short = values["worn_low_min"] < values["duty_min"]
     return SizeResult(
         topic="runtime",
         answer=f"{battery_ah:g} Ah, low / expected / high: {'; '.join(parts)}"
         f"; the duty lasts {values['duty_min']:.0f} min"
-        + ("; the worn battery's low number is SHORT of that" if short else ""),
-        formula="the estimator's believed batteries run over the duty, its last load going on, down to the first limit",
+        + ("; the low runtime of the worn battery is shorter" if short else ""),
+        formula="the estimator's particles run over the duty, its last load without end, down to the first limit",
         source="this project's own battery model (its errors are in the accuracy benchmark); 80 % is where IEEE "
         "450 and 1188 replace a battery (from memory)",
         values=values,
@@ -68,7 +68,7 @@ def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
             "peak_amps": peak,
         }
         | {"battery_c": box.battery.coldest_c},
-        cautions=("A model of sound batteries, not of yours: prove a new box with a discharge on the bench.",),
+        cautions=("A model of sound batteries, not of yours: test a new box with a discharge on the bench.",),
         stop=short,
     )
 
@@ -82,7 +82,7 @@ def _wires(box: SizeBox) -> dict[str, SizeResult]:
 
 def _fuses(box: SizeBox, wires: dict[str, SizeResult], battery_ah: float) -> list[SizeResult]:
     results: dict[str, SizeResult] = {}
-    # A fuse is sized after the one nearer the battery, whose rating it is judged against.
+    # A fuse is sized after the fuse nearer the battery, because its rating depends on that one.
     waiting = list(box.fuse)
     while waiting:
         ready = next((fuse for fuse in waiting if fuse.behind is None or fuse.behind in results), waiting[0])
@@ -117,7 +117,7 @@ def _sensors(box: SizeBox) -> list[SizeResult]:
 
 
 def size_box(box: SizeBox) -> list[SizeResult]:
-    """Every result that the box file asks for, battery first."""
+    """Every result for the box file, battery first."""
     battery = _battery(box)
     battery_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"])
     wires = _wires(box)

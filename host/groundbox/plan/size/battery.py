@@ -8,24 +8,24 @@ from groundbox.errors import BadInput
 from groundbox.plan.charge_model import DAMAGED, PARALLEL
 from groundbox.plan.size.result import LOCAL_CODE, SHORT_CIRCUIT, SizeResult, next_size
 
-# Amps from a 17 Ah block to 1.75 V per cell at 20 C, by minutes (maker's discharge table, secondary copy).
+# Amps from a 17 Ah battery to 1.75 V per cell at 20 °C, by minutes (maker's discharge table, secondary copy).
 TYPICAL_C20_AH = 17.0
 TYPICAL_ROWS = (
     *((15.0, 22.5), (30.0, 13.7), (60.0, 8.61), (180.0, 4.16)),
     *((300.0, 2.85), (600.0, 1.63), (1200.0, 0.86)),
 )
-# IEEE 485 size factor, base 25 C (read in a secondary copy); the three coldest from memory.
+# IEEE 485 size factor, base 25 °C (read in a secondary copy); the three coldest from memory.
 TEMPERATURE_FACTORS = (
     *((-3.9, 1.52), (-1.1, 1.43), (1.7, 1.35), (4.4, 1.30), (7.2, 1.25), (10.0, 1.19), (12.8, 1.15)),
     *((15.6, 1.11), (18.3, 1.08), (20.0, 1.056), (21.1, 1.04), (22.2, 1.029), (23.9, 1.011), (25.0, 1.0)),
 )
-# Sizes that shops stock for 12 V blocks, ampere-hours at the 20-hour rate (common practice, no source).
+# Sizes that shops stock for 12 V batteries, ampere-hours at the 20-hour rate (common practice, no source).
 ORDINARY_AH = (1.2, 2.3, 3.4, 5, 7.2, 9, 12, 18, 24, 33, 40, 55, 65, 75, 100, 120, 150, 200, 260)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DutyPeriod:
-    """A stretch of the duty cycle with one load."""
+    """A part of the duty cycle with one load."""
 
     amps: float
     minutes: float
@@ -45,7 +45,7 @@ def rating_factor(minutes: float, rows: Sequence[tuple[float, float]] = TYPICAL_
     """Kt in hours: rated ampere-hours per amp that the battery carries for `minutes` to the end voltage.
 
     Log-log interpolation of (minutes, amps) rows; before the first row its own factor holds (no credit for less), past
-    the last row its slope goes on.
+    the last row its slope continues.
     """
     points = [(log(m), log(c20_ah / a)) for m, a in sorted(rows)]
     x = log(max(minutes, 0.5))
@@ -57,7 +57,7 @@ def rating_factor(minutes: float, rows: Sequence[tuple[float, float]] = TYPICAL_
 
 
 def temperature_factor(coldest_c: float) -> float:
-    """IEEE 485 size factor at the coldest block temperature; never under 1 (warmth is not credited)."""
+    """IEEE 485 size factor at the coldest battery temperature; never under 1 (warmth is not credited)."""
     return max(1.0, interpolate(TEMPERATURE_FACTORS, coldest_c))
 
 
@@ -90,8 +90,8 @@ def size_battery(
     Args:
         duty: periods in order, amps and minutes.
         anytime: a load that may come at any moment; its need is added to the largest section's.
-        rows: (minutes, amps) to the end voltage of the block family in mind, of `c20_ah`.
-        blocks: equal blocks side by side that share the need.
+        rows: (minutes, amps) to the end voltage of the battery family in mind, of `c20_ah`.
+        blocks: equal batteries in parallel that carry the duty together.
 
     Source: IEEE 485, section method; ageing 1.25 and margin 1.10 to 1.15 from memory.
     """
@@ -103,9 +103,9 @@ def size_battery(
     needed = (max(sections) + extra) * factor * ageing_factor * design_margin
     chosen = next_size(needed / blocks, ORDINARY_AH)
     answer = f"needs {needed:.1f} Ah at the 20-hour rate; " + (
-        (f"take {chosen:g} Ah" if blocks == 1 else f"take {blocks} blocks of {chosen:g} Ah side by side")
+        (f"take {chosen:g} Ah" if blocks == 1 else f"take {blocks} batteries of {chosen:g} Ah in parallel")
         if chosen
-        else f"{needed / blocks:.0f} Ah a block is beyond ordinary ones ({ORDINARY_AH[-1]:g} Ah): "
+        else f"{needed / blocks:.0f} Ah a battery is beyond ordinary ones ({ORDINARY_AH[-1]:g} Ah): "
         f"set battery.in_parallel to {-(-needed // ORDINARY_AH[-1]):.0f} or more"
     )
     numbers = {"coldest_c": coldest_c, "temperature_factor": factor, "ageing_factor": ageing_factor}

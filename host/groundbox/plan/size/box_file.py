@@ -1,4 +1,4 @@
-"""The box file: a box that is still on paper, for `groundbox size`."""
+"""The box file: a planned box, for `groundbox size`."""
 
 from pathlib import Path
 from typing import Annotated
@@ -13,8 +13,8 @@ from groundbox.toml_file import near, read_toml
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
-Fraction = Annotated[float, Meta(ge=0, le=1, description="a share")]
-Celsius = Annotated[float, Meta(ge=-40, le=90, description="degrees Celsius")]
+Fraction = Annotated[float, Meta(ge=0, le=1, description="a fraction")]
+Celsius = Annotated[float, Meta(ge=-40, le=90, description="°C")]
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -40,7 +40,7 @@ class SizeBattery(_Part, frozen=True, kw_only=True):
     design_margin: Annotated[float, Meta(ge=1, le=2)] = 1.10
     rows: list[SizeRow] = []
     rows_c20_ah: Positive | None = None
-    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal blocks side by side")] = 1
+    in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal batteries in parallel")] = 1
 
 
 class SizeWire(_Part, frozen=True, kw_only=True):
@@ -147,7 +147,7 @@ class SizeBox(_Part, frozen=True, kw_only=True):
 def _no_name_twice(path: Path | str, kind: str, names: list[str]) -> None:
     for index, name in enumerate(names):
         if name in names[:index]:
-            raise BadInput(path, f"{kind} {index + 1}, name", f'"{name}" is there twice: give each {kind} its own name')
+            raise BadInput(path, f"{kind} {index + 1}, name", f'"{name}" is given twice: give each {kind} its own name')
 
 
 def _checked_fuses(path: Path | str, box: SizeBox) -> None:
@@ -158,7 +158,7 @@ def _checked_fuses(path: Path | str, box: SizeBox) -> None:
         while at is not None and at not in passed:
             passed, at = passed | {at}, behind.get(at)
         if at is not None and at != fuse.behind:
-            raise BadInput(path, f"fuse {index}, behind", "leads in a circle: one of them must be at the battery")
+            raise BadInput(path, f"fuse {index}, behind", "is a circle: one of these fuses must be at the battery")
         if fuse.wire not in wires:
             raise BadInput(path, f"fuse {index}, wire", f'there is no wire "{fuse.wire}"; {near(fuse.wire, wires)}')
         if fuse.behind is not None and fuse.behind not in fuses - {fuse.name}:
@@ -169,13 +169,13 @@ def _checked_fuses(path: Path | str, box: SizeBox) -> None:
 
 
 def load_box(path: Path | str) -> SizeBox:
-    """A box file, checked; BadInput names file, place and mend."""
+    """A box file, checked; BadInput names file, place and fix."""
     box = read_toml(path, SizeBox)
     _no_name_twice(path, "wire", [wire.name for wire in box.wire])
     _no_name_twice(path, "fuse", [fuse.name for fuse in box.fuse])
     for index, wire in enumerate(box.wire, 1):
         if sum(value is not None for value in (wire.awg, wire.mm2, wire.data_pairs)) > 1:
-            raise BadInput(path, f"wire {index}", "give one of awg, mm2 and data_pairs, or none to be told a gauge")
+            raise BadInput(path, f"wire {index}", "give one of awg, mm2 and data_pairs, or none to get a gauge")
     _checked_fuses(path, box)
     for name in box.air.obstacles if box.air else ():
         if name not in HEADS:
@@ -185,7 +185,7 @@ def load_box(path: Path | str) -> SizeBox:
             raise BadInput(path, "charging.stages", f'"{stage}" is not a stage; {near(stage, ("float", "boost"))}')
     if box.battery.rows and box.battery.rows_c20_ah is None:
         raise BadInput(
-            path, "battery.rows_c20_ah", "is missing: say the 20-hour ampere-hours of the block that the rows are of"
+            path, "battery.rows_c20_ah", "is missing: give the 20-hour ampere-hours of the battery that the rows are of"
         )
     if box.parts and box.parts.hold_to_volts >= box.parts.hold_from_volts:
         raise BadInput(path, "parts.hold_to_volts", "must be under hold_from_volts")

@@ -1,4 +1,4 @@
-"""Which fuse: carries the load warm, spares the wire, opens the battery's short circuit, lets a branch go first."""
+"""Fuse ratings: for the load when warm, the wire, the battery's short circuit, and a branch that opens first."""
 
 from dataclasses import dataclass
 from math import log
@@ -10,7 +10,7 @@ RATINGS_AMPS = (0.5, 1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100
 CONTINUOUS_FRACTION = 0.75  # common practice, no source: 75 to 80 % of the rating
 DERATING_PER_K = 0.002  # of the rating, above 25 C; assumed, typical of blade fuses
 INTERRUPTING_AMPS = 1000.0  # blade fuse at 32 V, from memory; take the maker's figure
-# Milliohm of a full 12 V block by Ah (makers' data sheets, secondary copies).
+# Milliohm of a full 12 V battery by Ah (makers' data sheets, secondary copies).
 BLOCK_MILLIOHM = (
     (3.0, 45.0),
     (5.0, 27.0),
@@ -21,8 +21,8 @@ BLOCK_MILLIOHM = (
     (45.0, 9.0),
     (65.0, 7.3),
 )
-# Blade fuse: share of rating, earliest and latest seconds to open (ISO 8820-3, from memory).
-OPTIONAL = ("start_amps", "stall_amps", "parent_amps", "fuse_to_post_cm")  # told with the result where they are known
+# Blade fuse: fraction of rating, earliest and latest seconds to open (ISO 8820-3, from memory).
+OPTIONAL = ("start_amps", "stall_amps", "parent_amps", "fuse_to_post_cm")  # in the result where they are known
 OPENS_S = ((1.35, 0.75, 600.0), (2.0, 0.15, 5.0), (3.5, 0.04, 0.5), (6.0, 0.02, 0.1))
 
 
@@ -45,16 +45,16 @@ class FuseBranch:
 
 
 def short_circuit_amps(battery_ah: float, blocks: int = 1) -> float:
-    """Rest voltage over inner resistance of full 12 V blocks side by side: what a fuse must interrupt."""
+    """Rest voltage over inner resistance of full 12 V batteries in parallel: what a fuse must interrupt."""
     return blocks * 12.8 / (interpolate(BLOCK_MILLIOHM, battery_ah) / 1000)
 
 
-def opens_after_s(share: float, column: int) -> float | None:
-    """Earliest (1) or latest (2) seconds a blade fuse takes at `share` of its rating; None if it may hold for good."""
-    if share < OPENS_S[0][0]:
+def opens_after_s(fraction: float, column: int) -> float | None:
+    """Earliest (1) or latest (2) seconds of a blade fuse at `fraction` of its rating; None: it may never open."""
+    if fraction < OPENS_S[0][0]:
         return None
     points = [(log(row[0]), log(row[column])) for row in OPENS_S]
-    return float(2.718281828 ** interpolate(points, log(share)))
+    return float(2.718281828 ** interpolate(points, log(fraction)))
 
 
 def _faults(branch: FuseBranch, rating: float, short_amps: float) -> list[str]:
@@ -75,7 +75,7 @@ def _faults(branch: FuseBranch, rating: float, short_amps: float) -> list[str]:
             f"not selective: the fuse nearer the battery ({branch.parent_amps:g} A) must be 1.6 times or more"
         )
     if branch.fuse_to_post_cm is not None and branch.fuse_to_post_cm > 15:
-        faults.append(f"{branch.fuse_to_post_cm:g} cm of unfused wire at the post: within 15 cm, better 7.5")
+        faults.append(f"{branch.fuse_to_post_cm:g} cm of unfused wire at the terminal: within 15 cm, better 7.5")
     if branch.fuses_on_pairs < branch.powered_pairs:
         faults.append(f"{branch.powered_pairs} powered pairs need {branch.powered_pairs} fuses")
     return faults
@@ -96,12 +96,14 @@ def _stall_words(branch: FuseBranch, rating: float) -> str:
         return ""
     latest = opens_after_s(branch.stall_amps / rating, 2)
     if latest is None:
-        return f"; a stall of {branch.stall_amps:g} A never opens it: the motor must stand it or needs its own limit"
+        return (
+            f"; a stall of {branch.stall_amps:g} A never opens it: the motor must withstand it or needs its own limit"
+        )
     return f"; a stall of {branch.stall_amps:g} A opens it within {float(f'{latest:.2g}'):g} s"
 
 
 def size_fuse(name: str, branch: FuseBranch, *, battery_ah: float, blocks: int = 1) -> SizeResult:
-    """The smallest ordinary rating that carries the load at case temperature, and every reason it will not do.
+    """The smallest ordinary rating that carries the load at case temperature, and every problem with it.
 
     Source: common practice, no source (75 % rule, 15 cm rule, 1.6 selectivity of IEC 60269-1 from memory).
     """
@@ -112,15 +114,16 @@ def size_fuse(name: str, branch: FuseBranch, *, battery_ah: float, blocks: int =
     faults = _faults(branch, rating, short_amps)
     if rating < wanted - 1e-9:
         faults.insert(
-            0, f"{rating:g} A is under the {wanted:.2f} A wanted for {branch.amps:g} A at {branch.case_c:g} C"
+            0, f"{rating:g} A is under the {wanted:.2f} A wanted for {branch.amps:g} A at {branch.case_c:g} °C"
         )
     return SizeResult(
         topic=f"fuse {name}",
-        answer=f"{rating:g} A" + _stall_words(branch, rating) + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
+        answer=f"{rating:g} A" + _stall_words(branch, rating) + "".join(f"; problem: {fault}" for fault in faults),
         formula="rating >= amps / (0.75 x (1 - 0.002 (case C - 25))); rating <= what the wire carries; "
         "interrupts >= 12.8 V / inner resistance; fuse nearer the battery >= 1.6 x this one; "
         "opening times in a straight log-log line "
-        "through (share of rating, earliest, latest s): " + ", ".join(f"({a:g}, {b:g}, {c:g})" for a, b, c in OPENS_S),
+        "through (fraction of rating, earliest, latest s): "
+        + ", ".join(f"({a:g}, {b:g}, {c:g})" for a, b, c in OPENS_S),
         source="common practice, no source; opening times ISO 8820-3 from memory; inner resistance from makers' sheets "
         "(secondary copies)",
         values={"rating_amps": rating, "wanted_amps": wanted, "short_circuit_amps": short_amps},
@@ -128,6 +131,6 @@ def size_fuse(name: str, branch: FuseBranch, *, battery_ah: float, blocks: int =
         | {"battery_ah": battery_ah, "blocks": float(blocks), "interrupting_amps": branch.interrupting_amps}
         | {name: value for name in OPTIONAL if (value := getattr(branch, name)) is not None}
         | {"start_s": branch.start_s, "powered_pairs": branch.powered_pairs, "fuses_on_pairs": branch.fuses_on_pairs},
-        cautions=(LOCAL_CODE, SHORT_CIRCUIT, "Place the fuse within 7.5 to 15 cm of the battery's post."),
+        cautions=(LOCAL_CODE, SHORT_CIRCUIT, "Place the fuse within 7.5 to 15 cm of the battery's terminal."),
         stop=bool(faults),
     )

@@ -26,7 +26,7 @@ def size_gas(
     Args:
         opening_cm2: area of each of the two openings (low in, high out) as built; 0 for a closed box.
         free_litres: air inside; with it, how soon a tight box holds 1 % hydrogen, a quarter of what burns (0.42 L an
-            ampere-hour and cell, Faraday's law at 0 C and 1013 hPa).
+            ampere-hour and cell, Faraday's law at 0 °C and 1013 hPa).
     """
     flow = air_m3_h(cells, c20_ah, vented=vented, stage=stage)
     needed_cm2 = 28 * flow
@@ -34,14 +34,14 @@ def size_gas(
     gas_ma = GAS_MA_PER_AH["vented" if vented else "sealed", stage]
     spark_mm = SPARK_DISTANCE_MM_PER_ROOT * gas_ma ** (1 / 3) * c20_ah ** (1 / 3)
     values = {"air_m3_h": flow, "air_l_h": flow * 1000, "opening_cm2": needed_cm2, "spark_distance_mm": spark_mm}
-    answer = f"{flow * 1000:.1f} L of air an hour through two openings of {needed_cm2:.2f} cm2 each"
+    answer = f"{flow * 1000:.1f} L of air an hour through two openings of {needed_cm2:.2f} cm² each"
     answer += f"; sparking parts further than {spark_mm:.0f} mm"
     if free_litres is not None:
         hydrogen_l_h = 0.42 * cells * c20_ah * gas_ma / 1000
         values["tight_minutes_to_1_percent"] = 60 * 0.01 * free_litres / hydrogen_l_h
         answer += f"; shut tight, 1 % hydrogen after {values['tight_minutes_to_1_percent']:.0f} min at worst"
     if tight:
-        answer += f"; TOO TIGHT ({opening_cm2:g} cm2): do not charge in this box with the lid on, take the battery out"
+        answer += f"; too tight ({opening_cm2:g} cm²): do not charge in this box with the lid on, take the battery out"
     return SizeResult(
         topic="charging air",
         answer=answer,

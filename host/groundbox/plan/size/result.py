@@ -1,4 +1,4 @@
-"""One sized thing: the answer, and all a person needs to work it out again by hand."""
+"""One sized part: the answer, and all that a person needs to compute it by hand."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 class SizeResult:
     """An answer with its formula, the source of that formula, the numbers put in and the cautions that belong to it.
 
-    `values` and `numbers` carry the unit in each name. `answer` is a sentence; `stop` is True when the thing cannot or
+    `values` and `numbers` carry the unit in each name. `answer` is a sentence; `stop` is True when the part cannot or
     must not be built as described.
     """
 
@@ -23,7 +23,8 @@ class SizeResult:
 
 LOCAL_CODE = "Local code and licensed practice come first; these figures do not replace them."
 SHORT_CIRCUIT = (
-    "A short circuit at a battery post welds tools and burns skin: cover the posts, take off rings, fit the fuse last."
+    "A short circuit at a battery terminal welds tools and burns skin: cover the terminals, take off rings, "
+    "fit the fuse last."
 )
 
 

@@ -20,7 +20,7 @@ def size_divider(divider: SizeDivider) -> SizeResult:
         divider.adc_offset_volts / ratio,
         step / 2,
     ]
-    worst, likely = sum(parts), sqrt(sum(part**2 for part in parts))
+    worst, expected = sum(parts), sqrt(sum(part**2 for part in parts))
     clamp = max(0.0, divider.surge_volts - divider.reference_volts) / divider.top_ohm
     seconds = divider.filter_farad * divider.top_ohm * divider.bottom_ohm / (divider.top_ohm + divider.bottom_ohm)
     faults = []
@@ -31,22 +31,22 @@ def size_divider(divider: SizeDivider) -> SizeResult:
     return SizeResult(
         topic="battery divider",
         answer=f"ratio {ratio:.4f}, full scale {full_scale:.2f} V, {step * 1000:.1f} mV a step; "
-        f"at 12 V wrong by at most {worst * 1000:.0f} mV, likely {likely * 1000:.0f} mV"
-        + "".join(f"; NOT RIGHT: {fault}" for fault in faults),
+        f"at 12 V wrong by at most {worst * 1000:.0f} mV, expected {expected * 1000:.0f} mV"
+        + "".join(f"; problem: {fault}" for fault in faults),
         formula="ratio = bottom / (top + bottom); step = reference / ratio / 2^bits; worst = sum of parts, "
-        "likely = root of the sum of squares; "
+        "expected = root of the sum of squares; "
         "parts at 12 V: twice volts x (1 - ratio) x "
         "resistor tolerance, volts x reference tolerance, offset / ratio, half a step; "
         "clamp = (surge - reference) / top; filter = C x top || bottom",
         source="Ohm's law; error sums as in any measurement handbook (common practice, no source)",
         values={"ratio": ratio, "full_scale_volts": full_scale, "step_volts": step, "worst_error_volts": worst}
-        | {"likely_error_volts": likely, "clamp_amps": clamp, "filter_s": seconds}
+        | {"expected_error_volts": expected, "clamp_amps": clamp, "filter_s": seconds}
         | {"filter_hz": 1 / (2 * pi * seconds), "drain_amps": at / (divider.top_ohm + divider.bottom_ohm)},
         numbers={"top_ohm": divider.top_ohm, "bottom_ohm": divider.bottom_ohm, "adc_bits": divider.adc_bits}
         | {"resistor_tolerance": divider.resistor_tolerance, "reference_volts": divider.reference_volts}
         | {"reference_tolerance": divider.reference_tolerance, "surge_volts": divider.surge_volts}
         | {"adc_offset_volts": divider.adc_offset_volts, "highest_volts": divider.highest_volts}
-        | {"clamp_stands_amps": divider.clamp_amps, "filter_farad": divider.filter_farad, "at_volts": at},
+        | {"clamp_limit_amps": divider.clamp_amps, "filter_farad": divider.filter_farad, "at_volts": at},
         cautions=(
             LOCAL_CODE,
             "Fuse the sensing wire at the battery; a calibration against a good meter removes most of the error.",
@@ -61,20 +61,21 @@ def ntc_ohm(celsius: float, ohm_25c: float = 10e3, beta_k: float = 3950.0) -> fl
 
 
 def size_thermistor(parts: SizeParts) -> SizeResult:
-    """Volts per kelvin at 25, 40 and 60 C and heat of its own, for a ratiometric divider."""
+    """Volts per kelvin at 25, 40 and 60 °C and heat of its own, for a ratiometric divider."""
     values: dict[str, float] = {}
     for celsius in (0, 25, 40, 60):
         ohm = ntc_ohm(celsius, parts.ntc_ohm_25c, parts.ntc_beta_k)
-        share = ohm / (ohm + parts.ntc_series_ohm)
-        values[f"share_at_{celsius}c"] = share
-        values[f"share_per_k_at_{celsius}c"] = share * (1 - share) * parts.ntc_beta_k / (celsius + 273.15) ** 2
+        fraction = ohm / (ohm + parts.ntc_series_ohm)
+        values[f"fraction_at_{celsius}c"] = fraction
+        values[f"fraction_per_k_at_{celsius}c"] = fraction * (1 - fraction) * parts.ntc_beta_k / (celsius + 273.15) ** 2
     heat = (parts.logic_volts / 2) ** 2 / parts.ntc_series_ohm
     return SizeResult(
         topic="thermistor",
-        answer=f"share of the reference {values['share_at_25c']:.3f} at 25 C, {values['share_at_60c']:.3f} at 60 C; "
-        f"{values['share_per_k_at_40c'] * 1000:.1f} thousandths a kelvin at 40 C; {heat * 1e6:.0f} uW of its own heat",
-        formula="R = R25 exp(beta (1/T - 1/298.15)); share = R / (R + series); "
-        "per kelvin = share (1 - share) beta / T^2; own heat = (volts / 2)^2 / series",
+        answer=f"fraction of the reference {values['fraction_at_25c']:.3f} at 25 °C, "
+        f"{values['fraction_at_60c']:.3f} at 60 °C; {values['fraction_per_k_at_40c'] * 1000:.1f} thousandths a kelvin "
+        f"at 40 °C; {heat * 1e6:.0f} µW of its own heat",
+        formula="R = R25 exp(beta (1/T - 1/298.15)); fraction = R / (R + series); "
+        "per kelvin = fraction (1 - fraction) beta / T^2; own heat = (volts / 2)^2 / series",
         source="beta formula; makers' tables differ by a few percent",
         values=values | {"own_watts": heat},
         numbers={
@@ -94,7 +95,7 @@ def size_tachometer(parts: SizeParts) -> SizeResult:
     return SizeResult(
         topic="tachometer pull-up",
         answer=f"{parts.tach_pull_up_ohm:g} ohm to {parts.logic_volts:g} V: rises in {rise_s * 1e3:.2f} ms of a "
-        f"{half_period_s * 1e3:.2f} ms half period" + ("; TOO SLOW: smaller capacitor" if slow else ""),
+        f"{half_period_s * 1e3:.2f} ms half period" + ("; too slow: take a smaller capacitor" if slow else ""),
         formula="rise = 2.2 R C, under half of 60 / rpm / 2 pulses / 2; sink = volts / R",
         source="open 4-wire fan specification: open collector, two pulses a turn",
         values={
@@ -118,7 +119,7 @@ def size_hold_up(parts: SizeParts) -> SizeResult:
     farad = parts.hold_amps * parts.hold_s / (parts.hold_from_volts - parts.hold_to_volts)
     return SizeResult(
         topic="hold-up capacitor",
-        answer=f"{farad * 1e6:.0f} uF at least (take {farad * 2e6:.0f} uF: electrolytics lose half cold and old)",
+        answer=f"{farad * 1e6:.0f} µF at least (take {farad * 2e6:.0f} µF: electrolytics lose half cold and old)",
         formula="C = amps x seconds / (volts before - lowest volts)",
         source="charge balance; the factor of two is common practice, no source",
         values={"farad": farad, "take_farad": 2 * farad},

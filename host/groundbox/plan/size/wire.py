@@ -9,7 +9,7 @@ COPPER_OHM_M_20C = 1.7241e-8  # annealed copper, 100 % IACS (IEC 60028)
 COPPER_PER_K = 0.00393  # same source, at 20 C
 DATA_PAIR_AWG = 24
 DATA_PAIR_AMPS = 0.6  # per pair; IEEE 802.3bt Type 3, from memory
-# Amps by mm2 for copper in PVC at 40 C in a bundle or conduit (IEC 60204-1, method B1; from memory).
+# Amps by mm2 for copper in PVC at 40 °C in a bundle or conduit (IEC 60204-1, method B1; from memory).
 CARRIES_AMPS = (
     (0.2, 2.5),
     (0.5, 6.0),
@@ -51,7 +51,7 @@ def ohm_per_km(mm2: float, copper_c: float = 20.0) -> float:
 
 
 def carries_amps(mm2: float) -> float:
-    """Amps a conductor of `mm2` carries at 40 C in a bundle; cut in proportion under the smallest row."""
+    """Amps a conductor of `mm2` carries at 40 °C in a bundle; cut in proportion under the smallest row."""
     best = [amps for size, amps in CARRIES_AMPS if size <= mm2 + 1e-9]
     return float(best[-1]) if best else CARRIES_AMPS[0][1] * mm2 / CARRIES_AMPS[0][0]
 
@@ -95,8 +95,8 @@ def size_wire(name: str, run: WireRun) -> SizeResult:
         cautions.append("Data pairs used for power need one fuse for each pair, at the battery's end.")
     return SizeResult(
         topic=f"wire {name}",
-        answer=f"{words}: {drop:.2f} V lost at {run.amps:g} A, {far_stall:.2f} V at the load at most current"
-        + "".join(f"; NOT ENOUGH: {fault}" for fault in faults),
+        answer=f"{words}: {drop:.2f} V lost at {run.amps:g} A, {far_stall:.2f} V at the load at maximum current"
+        + "".join(f"; problem: {fault}" for fault in faults),
         formula="volts lost = amps x 2 x metres x ohm per km / 1000; "
         "ohm per km = 17.241 / mm2 x (1 + 0.00393 (copper C - 20))",
         source="wire diameters ASTM B258; copper IEC 60028; current carried IEC 60204-1 (from memory)",

@@ -120,7 +120,7 @@ class DayPlan:
             "cautions": list(cautions(self._day)) if charges else [],
             "loads": [
                 {"box": box, "name": load, "off": (box, load) in off}
-                for box, load in sorted(sheddable_loads(self._day))
+                for box, load in sorted(() if plan is None else sheddable_loads(self._day))
             ],
         }
 

@@ -6,7 +6,7 @@ let off = [], length_min = null, place = null, asks = 0;
 const AGAIN_MS = 30000;
 
 export function showPlan(section) {
-  if (!place) setInterval(() => { // the day goes on, unless somebody is at a switch
+  if (!place) setInterval(() => { // a new plan every half minute, unless a person is at a switch
     if (!place.hidden && !place.contains(document.activeElement) && !place.hasAttribute("aria-busy")) ask();
   }, AGAIN_MS);
   place = section;
@@ -17,29 +17,30 @@ async function ask() {
   place.setAttribute("aria-busy", "true");
   if (!place.children.length) place.replaceChildren(make("p", {}, "Planning the day."));
   const mine = ++asks;
-  let told;
+  let answer;
   try {
-    const answer = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
-    told = await answer.json();
+    const response = await fetch("/plan", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ off, length_min }) });
+    answer = await response.json();
   } catch {
-    told = { error: "The computer does not answer: it is asked again in half a minute." };
+    answer = { error: "The computer does not answer: the page asks again in half a minute." };
   }
-  if (mine !== asks) return; // something else was asked meanwhile
+  if (mine !== asks) return; // a newer question is on its way
   place.removeAttribute("aria-busy");
-  if (told.error || told.none) { place.replaceChildren(make("p", { role: "alert" }, told.error ?? told.none)); return; }
-  draw(told);
+  if (answer.error || answer.none) { place.replaceChildren(make("p", { role: "alert" }, answer.error ?? answer.none)); return; }
+  draw(answer);
 }
 
-function draw(told) {
-  const field = make("input", { type: "number", min: 1, max: 1440, value: length_min ?? told.length_min,
+function draw(answer) {
+  const field = make("input", { type: "number", min: 1, max: 1440, value: length_min ?? answer.length_min,
     onchange: (event) => { length_min = Number(event.target.value) || null; ask(); } });
-  const switches = told.loads.map((load) => make("label", { class: "switch" },
+  const switches = answer.loads.map((load) => make("label", { class: "switch" },
     make("input", { type: "checkbox", checked: !load.off, onchange: () => flip(load) }), `${load.name} of ${load.box} on`));
-  const flights = told.flights.map((flight) => make("section", { class: "flight", "data-tone": flight.flown ? "good" : "urgent", "aria-label": flight.name },
-    make("h2", {}, `${flight.name}: ${flight.flown ? "can be flown" : "not today"}`),
+  const flights = answer.flights.map((flight) => make("section", { class: "flight", "data-tone": tone(flight), "aria-label": flight.name },
+    make("h2", {}, `${flight.name}: ${heading(flight)}`),
     ...flight.boxes.map((one) => make("p", {}, one.words))));
-  const charges = told.charges.length ? [make("h3", {}, "Charging, in the open and away from sparks"), make("ul", {}, ...told.charges.map((words) => make("li", {}, words)))] : [];
-  place.replaceChildren(make("h2", {}, told.name), make("p", {}, `${told.words} Change a switch to see what it saves.`),
+  const list = (rows) => make("ul", {}, ...rows.map((words) => make("li", {}, words)));
+  const charges = answer.charges.length ? [make("h3", {}, "Charging, in the open and away from sparks"), list(answer.charges), list(answer.cautions)] : [];
+  place.replaceChildren(make("h2", {}, answer.name), make("p", {}, [answer.sentence, answer.words, answer.loads.length ? "Change a switch to see what it saves." : ""].filter(Boolean).join(" ")),
     make("div", { class: "bar" }, make("label", {}, "minutes a flight", field), ...switches), ...flights, ...charges);
 }
 
@@ -47,4 +48,17 @@ function flip(load) {
   const same = (pair) => pair[0] === load.box && pair[1] === load.name;
   off = off.some(same) ? off.filter((pair) => !same(pair)) : [...off, [load.box, load.name]];
   ask();
+}
+
+const unknown = (flight) => flight.boxes.some((one) => one.verdict === "unknown");
+
+function heading(flight) {
+  if (flight.in_air) return "in the air";
+  if (!flight.flown) return "do not launch";
+  return unknown(flight) ? "unknown" : "can be flown";
+}
+
+function tone(flight) {
+  if (!flight.flown || flight.boxes.some((one) => one.verdict === "return_now")) return "urgent";
+  return unknown(flight) ? "unknown" : "good";
 }
