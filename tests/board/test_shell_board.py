@@ -36,7 +36,7 @@ assert machine.pins[PINS["outputs"][1]] == [1, 0]
     )
 
 
-def test_fans_run_full_until_told_and_low_is_full(on_board: OnBoard) -> None:
+def test_fans_run_full_until_the_first_drive_and_low_is_full(on_board: OnBoard) -> None:
     on_board(
         _OPEN
         + """

@@ -254,7 +254,7 @@ Control.step = _step
     assert board.world.starts == 1
 
 
-def test_a_start_that_fails_is_told_and_tried_again(bench: NewBench, tmp_path: Path) -> None:
+def test_a_start_that_fails_is_reported_and_tried_again(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
     _spoil(tmp_path, "uplinks/desk.py", "raise ImportError('seeded')")
     board.run_for(9)

@@ -89,7 +89,7 @@ def test_a_firmware_that_hangs_before_its_watchdog_goes_back(trying: Bench, tmp_
     assert _slot(trying) == "a"
 
 
-def test_whoever_launches_on_it_has_taken_it(trying: Bench, tmp_path: Path) -> None:
+def test_a_launch_confirms_the_slot_on_trial(trying: Bench, tmp_path: Path) -> None:
     trying.run_for(3)
     trying.send("mark", ["mast", 1, "launch"])
     trying.run_for(150)

@@ -43,7 +43,7 @@ def test_a_stalled_fan_is_urgent_when_it_matters():
     assert severity(case=4600) == "clear"
 
 
-def test_a_first_second_without_voltage_is_not_told_yet():
+def test_a_first_second_without_voltage_is_not_reported_yet():
     box = Box()
     box.battery_mv = UNKNOWN
     box.run(1)

@@ -43,7 +43,7 @@ def test_so_many_beeps_tell_what_and_their_pace_how_bad():
     assert heard(judged(charge=3), 40)[0][:20] == [4] * 20
 
 
-def test_the_worst_is_told_and_of_equals_the_battery():
+def test_the_worst_is_signalled_and_of_equals_the_battery():
     assert set(heard(judged(low_voltage=1, case_heat=2), 20)[0]) == {2}
     assert set(heard(judged(low_voltage=2, case_heat=2, fault=2), 20)[0]) == {1}
 
@@ -142,7 +142,7 @@ def test_each_task_has_its_own_deadline():
     assert alive.late(1)
 
 
-def test_a_trial_sounds_over_whatever_is_told():
+def test_a_trial_sounds_over_any_other_signal():
     signals = Signals(limits())
     signals.try_out(False, 500)
     signals.try_out(True, 300)
