@@ -100,6 +100,12 @@ def test_a_step_over_the_tolerance_is_a_clock_that_was_set(moved_s: float, repor
     assert (truth.exchange(100.0).start is not None) == reported
 
 
+def test_a_quick_round_trip_after_a_slow_one_is_of_the_same_start() -> None:
+    truth = Truth()
+    truth.exchange(100.0, there_s=2.0, back_s=2.0)
+    assert truth.exchange(130.0) == ClockUpdate(again=False, start=None)
+
+
 @pytest.mark.parametrize(("moved_s", "reported"), [(4.4, False), (4.6, True)])
 def test_two_slow_round_trips_may_differ_by_both_their_uncertainties(moved_s: float, reported: bool) -> None:
     truth = Truth()
