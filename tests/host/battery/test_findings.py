@@ -1,9 +1,14 @@
 """What no lead-acid battery can do is reported whatever its profile states; what it can do is not."""
 
+from datetime import date
+
+import msgspec
 import pytest
 
-from groundbox.battery.health import gross_findings
-from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.health import RESISTANCE, findings, gross_findings
+from groundbox.battery.particles import draw_particles
+from groundbox.battery.prior import prior_with_fit, sound_prior
+from groundbox.battery.profile import BatteryProfile, FittedCurve
 
 PROFILE = BatteryProfile(c20_ah=18.0)
 
@@ -29,3 +34,27 @@ def test_gross_contradictions(
     found = gross_findings(cell_volts, PROFILE, charging_hours=charging_hours, rest_hours=rest_hours, soc_low=soc_low)
     assert bool(found) == bool(said)
     assert all(said in one.sentence for one in found)
+
+
+@pytest.mark.parametrize(
+    ("factor", "load_rate", "kinds"), [(1.0, 0.1, []), (1.6, 0.1, []), (2.5, 0.1, ["bad connector?"]), (2.5, 0.01, [])]
+)
+def test_a_risen_resistance_under_load_suggests_a_bad_connector(
+    factor: float, load_rate: float, kinds: list[str]
+) -> None:
+    prior = sound_prior()
+    fitted = FittedCurve(
+        date=date(2026, 5, 1),
+        runs=2,
+        capacity_ah=18.0,
+        capacity_sd_ah=0.5,
+        resistance_mohm=40.0,
+        error_volts=0.01,
+        mean=prior.mean.tolist(),
+        covariance=(0.01 * prior.covariance).tolist(),
+    )
+    profile = msgspec.structs.replace(PROFILE, fitted=fitted)
+    particles = draw_particles(prior_with_fit(profile), 1.0)
+    particles.mean[:, RESISTANCE] = factor * prior.mean[2 + RESISTANCE]
+    particles.covariance[:, RESISTANCE, RESISTANCE] = 1e-6
+    assert [one.kind for one in findings(particles, profile, load_rate)] == kinds
