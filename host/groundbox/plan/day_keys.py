@@ -17,7 +17,7 @@ Celsius = Annotated[float, Meta(ge=-40, le=60, description="°C")]
 Name = Annotated[str, Meta(min_length=1, max_length=30)]
 
 
-class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _DayPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A part of the file; a key that is not known is refused."""
 
 
@@ -67,7 +67,7 @@ class DayLoad(LoadSpec, frozen=True, kw_only=True):
     between_flights: Annotated[bool, Meta(description="true or false: stays on between flights")] = True
 
 
-class CaseHeat(_Part, frozen=True, kw_only=True):
+class CaseHeat(_DayPart, frozen=True, kw_only=True):
     """Heat numbers of the case, where they are known; see groundbox.thermal.model.CaseModel.
 
     `fitted` is a file of `groundbox case fit` beside the day file; it replaces the numbers but `fans_on_c`.
@@ -83,7 +83,7 @@ class CaseHeat(_Part, frozen=True, kw_only=True):
     fans_on_c: Celsius = 35.0
 
 
-class DayBox(_Part, frozen=True, kw_only=True):
+class DayBox(_DayPart, frozen=True, kw_only=True):
     name: Name
     battery: Annotated[str, Meta(description="the name of one battery; batteries in parallel are one, see in_parallel")]
     cutoff_volts: Volts
@@ -93,7 +93,7 @@ class DayBox(_Part, frozen=True, kw_only=True):
     case: CaseHeat = CaseHeat()
 
 
-class DayBattery(_Part, frozen=True, kw_only=True):
+class DayBattery(_DayPart, frozen=True, kw_only=True):
     """`profile` (a file beside the day file) or `c20_ah`; `health` is present over rated capacity, from a test.
 
     in_parallel: so many equal batteries count as one battery; all other keys are of one of them.
@@ -115,7 +115,7 @@ class DayBattery(_Part, frozen=True, kw_only=True):
     last_test: Annotated[datetime.date, Meta(description="date of its last capacity test, as 2026-05-01")] | None = None
 
 
-class DayCharger(_Part, frozen=True, kw_only=True):
+class DayCharger(_DayPart, frozen=True, kw_only=True):
     """`amps`: its output; `settable_amps`: what it can be set to; `boxes`: whose batteries it reaches, else all.
 
     at_home: runs on the mains too, for the night; in the field it uses `source`.
@@ -141,7 +141,7 @@ class DayCharger(_Part, frozen=True, kw_only=True):
     open_until: datetime.time | None = None
 
 
-class DaySource(_Part, frozen=True, kw_only=True):
+class DaySource(_DayPart, frozen=True, kw_only=True):
     """A source of chargers. `spare_wh` is what it may give in all (a car: its battery less what starting needs)."""
 
     name: Name
@@ -159,7 +159,7 @@ class DaySource(_Part, frozen=True, kw_only=True):
     charger_efficiency: Annotated[float, Meta(gt=0, le=1)] = 0.85
 
 
-class DayFlight(_Part, frozen=True, kw_only=True):
+class DayFlight(_DayPart, frozen=True, kw_only=True):
     """`launch`, or `gap_min` since the landing before or the start; by box `loads` that are on, or measured `amps`."""
 
     name: Name
@@ -174,7 +174,7 @@ class DayFlight(_Part, frozen=True, kw_only=True):
     amps: Annotated[dict[str, NotNegative], Meta(description="by box the mean amperes, where measured")] = {}
 
 
-class DayWeather(_Part, frozen=True, kw_only=True):
+class DayWeather(_DayPart, frozen=True, kw_only=True):
     """By hour of the day ("13"): straight lines between, the nearest outside. Sun is a fraction of full sun."""
 
     ambient_c: dict[str, Celsius] = msgspec.field(default_factory=lambda: {"12": 20.0})
@@ -182,7 +182,7 @@ class DayWeather(_Part, frozen=True, kw_only=True):
     block_above_ambient_k: Annotated[float, Meta(ge=0, le=30)] = 3.0
 
 
-class DayFile(_Part, frozen=True, kw_only=True):
+class DayFile(_DayPart, frozen=True, kw_only=True):
     start: datetime.time
     flight: Annotated[list[DayFlight], Meta(min_length=1)]
     box: Annotated[list[DayBox], Meta(min_length=1)]

@@ -19,7 +19,7 @@ Terms = dict[int, float]
 
 
 @dataclass(slots=True)
-class Model:
+class MilpModel:
     """Columns and rows of the program, gathered one by one."""
 
     low: list[float] = field(default_factory=list)
@@ -76,7 +76,7 @@ class Program:
     """The mixed-integer program of one problem."""
 
     def __init__(self, problem: Problem) -> None:
-        self.problem, self.model = problem, Model()
+        self.problem, self.model = problem, MilpModel()
         inf = np.inf
         model, slots = self.model, range(len(problem.slot_min))
         self.ah = [

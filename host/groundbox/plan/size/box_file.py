@@ -17,22 +17,22 @@ Fraction = Annotated[float, Meta(ge=0, le=1, description="a fraction")]
 Celsius = Annotated[float, Meta(ge=-40, le=90, description="°C")]
 
 
-class _Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _SizePart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A part of the file; a key that is not known is refused."""
 
 
-class SizeDuty(_Part, frozen=True, kw_only=True):
+class SizeDuty(_SizePart, frozen=True, kw_only=True):
     amps: NotNegative
     minutes: Positive
     what: str = ""
 
 
-class SizeRow(_Part, frozen=True, kw_only=True):
+class SizeRow(_SizePart, frozen=True, kw_only=True):
     amps: Positive
     minutes: Positive
 
 
-class SizeBattery(_Part, frozen=True, kw_only=True):
+class SizeBattery(_SizePart, frozen=True, kw_only=True):
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     vented: bool = False
     coldest_c: Celsius = 25.0
@@ -43,7 +43,7 @@ class SizeBattery(_Part, frozen=True, kw_only=True):
     in_parallel: Annotated[int, Meta(ge=1, le=10, description="equal batteries in parallel")] = 1
 
 
-class SizeWire(_Part, frozen=True, kw_only=True):
+class SizeWire(_SizePart, frozen=True, kw_only=True):
     name: str
     one_way_m: Positive
     amps: NotNegative
@@ -56,7 +56,7 @@ class SizeWire(_Part, frozen=True, kw_only=True):
     lowest_volts: Positive = 11.0
 
 
-class SizeFuse(_Part, frozen=True, kw_only=True):
+class SizeFuse(_SizePart, frozen=True, kw_only=True):
     name: str
     amps: Positive
     wire: str
@@ -72,7 +72,7 @@ class SizeFuse(_Part, frozen=True, kw_only=True):
     fuses_on_pairs: Annotated[int, Meta(ge=0)] = 0
 
 
-class SizeAir(_Part, frozen=True, kw_only=True):
+class SizeAir(_SizePart, frozen=True, kw_only=True):
     watts: NotNegative
     intake_c: Celsius
     limit_c: Celsius
@@ -91,13 +91,13 @@ class SizeAir(_Part, frozen=True, kw_only=True):
     humidity_percent: Annotated[float, Meta(gt=0, le=100)] | None = None
 
 
-class SizeCharging(_Part, frozen=True, kw_only=True):
+class SizeCharging(_SizePart, frozen=True, kw_only=True):
     opening_cm2: NotNegative = 0.0
     free_litres: Positive | None = None
     stages: tuple[str, ...] = ("float", "boost")
 
 
-class SizeDivider(_Part, frozen=True, kw_only=True):
+class SizeDivider(_SizePart, frozen=True, kw_only=True):
     """Battery volts to the board's converter. Tolerances as fractions; `adc_bits` as effective, not as printed."""
 
     top_ohm: Positive = 100e3
@@ -113,7 +113,7 @@ class SizeDivider(_Part, frozen=True, kw_only=True):
     filter_farad: Positive = 100e-9
 
 
-class SizeParts(_Part, frozen=True, kw_only=True):
+class SizeParts(_SizePart, frozen=True, kw_only=True):
     """The rest: thermistor by beta, tachometer line, hold-up."""
 
     ntc_ohm_25c: Positive = 10e3
@@ -129,7 +129,7 @@ class SizeParts(_Part, frozen=True, kw_only=True):
     hold_to_volts: Positive = 7.0
 
 
-class SizeBox(_Part, frozen=True, kw_only=True):
+class SizeBox(_SizePart, frozen=True, kw_only=True):
     name: str
     duty: Annotated[list[SizeDuty], Meta(min_length=1)]
     anytime: SizeDuty | None = None
