@@ -1,4 +1,4 @@
-"""The battery: low and high voltage, charging, and whether its block is fit to be charged."""
+"""The battery: low and high voltage, charging, and whether its temperature allows charging."""
 
 from core.limits import DelayedLimit
 from groundbox.wire.messages import UNKNOWN
@@ -11,12 +11,12 @@ _COLD = const(2)
 _WARM = const(3)
 _HOT = const(4)
 _OVER_GAP_MV = const(200)
-_SEEN_MS = const(5000)
-_GONE_MS = const(10000)
+_BEGIN_MS = const(5000)
+_END_MS = const(10000)
 _RISE_MV = const(30)
 _RISE_WINDOW_MS = const(60000)
-_HOLD_MV = const(200)  # charging by voltage goes on until this far under the limit
-_SURELY_MV = const(400)  # nothing but a charger holds a lead-acid block this far above the limit
+_HOLD_MV = const(200)  # charging by voltage lasts until this far under the limit
+_CERTAIN_MV = const(400)  # nothing but a charger holds a lead-acid battery this far above the limit
 _GAP_CENTI_C = const(200)
 
 
@@ -28,7 +28,7 @@ class BatteryWatch:
 
     Attributes:
         low_voltage: index in messages.LEVELS: the worst of the tripped limits.
-        overvoltage: 0 or 3 (stop); the limit falls with the temperature, taken within 0 and 50 C, 25 C if unknown.
+        overvoltage: 0 or 3 (stop); the limit falls with the temperature, taken within 0 and 50 °C, 25 °C if unknown.
         charging: index in messages.CHARGE_STATES.
         spare: True when, after a marked landing, the battery is under the limit that spares it.
     """
@@ -43,9 +43,9 @@ class BatteryWatch:
         self._stop = DelayedLimit()
         self._over = DelayedLimit()
         self._spare = DelayedLimit()
-        self._seen_ms = 0
-        self._gone_ms = 0
-        self._lowest_mv = UNKNOWN
+        self._charging_ms = 0
+        self._ended_ms = 0
+        self._minimum_mv = UNKNOWN
         self._window_ms = 0
         self._limits = limits
 
@@ -89,14 +89,14 @@ class BatteryWatch:
 
     def _step_charging(self, step_ms, mv, ma):
         if self._looks_charging(step_ms, mv, ma):
-            self._seen_ms = min(self._seen_ms + step_ms, _SEEN_MS)
-            self._gone_ms = 0
-            if self._seen_ms >= _SEEN_MS and not self.charging:
+            self._charging_ms = min(self._charging_ms + step_ms, _BEGIN_MS)
+            self._ended_ms = 0
+            if self._charging_ms >= _BEGIN_MS and not self.charging:
                 self.charging = _YES
         else:
-            self._seen_ms = 0
-            self._gone_ms = min(self._gone_ms + step_ms, _GONE_MS)
-            if self._gone_ms >= _GONE_MS:
+            self._charging_ms = 0
+            self._ended_ms = min(self._ended_ms + step_ms, _END_MS)
+            if self._ended_ms >= _END_MS:
                 self.charging = _NO
 
     def _looks_charging(self, step_ms, mv, ma):
@@ -105,17 +105,17 @@ class BatteryWatch:
         if ma != UNKNOWN and abs(ma) >= self._limits.charge_seen_ma:
             return ma < 0
         over_mv = mv - self._limits.charge_seen_mv
-        if self.charging or self._seen_ms:
+        if self.charging or self._charging_ms:
             return over_mv >= -_HOLD_MV
-        return over_mv >= _SURELY_MV or (rising and over_mv >= 0)
+        return over_mv >= _CERTAIN_MV or (rising and over_mv >= 0)
 
     def _is_rising(self, step_ms, mv):
         """Above the lowest voltage of the last minute by more than noise."""
         self._window_ms += step_ms
-        if self._window_ms >= _RISE_WINDOW_MS or mv < self._lowest_mv or self._lowest_mv == UNKNOWN:
-            self._lowest_mv = mv
+        if self._window_ms >= _RISE_WINDOW_MS or mv < self._minimum_mv or self._minimum_mv == UNKNOWN:
+            self._minimum_mv = mv
             self._window_ms = 0
-        return mv - self._lowest_mv >= _RISE_MV
+        return mv - self._minimum_mv >= _RISE_MV
 
     def _judge_battery(self, centi_c):
         if centi_c == UNKNOWN:

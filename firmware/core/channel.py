@@ -1,13 +1,13 @@
-"""One sensor's condition: what is wrong with it, its last trusted value, and how old that is.
+"""One sensor's condition: its fault, its last trusted value, and the age of that value.
 
-Told apart, each after two seconds of it (single bad seconds are ridden through on the last value):
+These faults are distinguished, each after two seconds (for a single bad second the last value holds):
 
-    open, shorted   the raw number stands at an end only a broken or short-circuited wire gives
+    open, shorted   the raw number is at an end that only a broken or short-circuited wire gives
     range           a number, but none a battery or a case can have
     frozen          the raw number has not changed by one count for `frozen_s`, since something that must move it moved.
-                    Standing still alone is honest: a resting battery and a 1/16 degree sensor do. The 1-wire sensor's
-                    power-on value (85.00 C out of the blue) counts too: it answers without measuring.
-    silent          nothing came for 5 s: no answer, or damaged answers only
+                    Being constant alone is no fault: a battery at rest is. The 1-wire sensor's
+                    power-on value (85.00 °C without a rise) counts too: it answers without measuring.
+    silent          nothing came for 5 s: no answer, or only damaged answers
     disagree        two ways to measure the same thing differ (core.supply)
 """
 
@@ -21,7 +21,7 @@ _ABSENT = const(7)
 _SILENT_MS = const(5000)
 _BAD_MS = const(2000)
 _CLEAN_MS = const(3000)
-_OLDEST_MS = const(60000)
+_MAX_AGE_MS = const(60000)
 
 
 class Channel:
@@ -30,7 +30,7 @@ class Channel:
     Attributes:
         state: index in messages.SENSOR_STATES.
         value: last trusted value; UNKNOWN before the first and while state is not ok.
-        age_ms: how long ago `value` was measured, or would have been; at most 60000.
+        age_ms: age of `value`; at most 60000.
     """
 
     def __init__(self):
@@ -38,7 +38,7 @@ class Channel:
         self.value = UNKNOWN
         self.age_ms = 0
         self._pending = _OK
-        self._quiet_ms = 0
+        self._silent_ms = 0
         self._bad_ms = 0
         self._clean_ms = 0
         self._still = UNKNOWN
@@ -54,18 +54,18 @@ class Channel:
         """Takes what came in the last `step_ms`: `code` is NOTHING, ok (then `value` counts) or a fault's index."""
         if code == _OK and self.state == _OK:
             self.value = value
-            self.age_ms = self._quiet_ms = self._bad_ms = 0
+            self.age_ms = self._silent_ms = self._bad_ms = 0
             self._pending = _OK
             return
-        if self.age_ms < _OLDEST_MS:
+        if self.age_ms < _MAX_AGE_MS:
             self.age_ms += step_ms
         if code == NOTHING:
-            self._quiet_ms += step_ms
+            self._silent_ms += step_ms
         else:
-            self._quiet_ms = 0
+            self._silent_ms = 0
             self._pending = code
-        if self._quiet_ms >= _SILENT_MS:
-            self._quiet_ms = _SILENT_MS
+        if self._silent_ms >= _SILENT_MS:
+            self._silent_ms = _SILENT_MS
             self._fail(_SILENT)
         elif self._pending != _OK:
             self._bad_ms += step_ms
@@ -88,14 +88,14 @@ class Channel:
             self.age_ms = 0
 
     def frozen(self, step_ms, raw, rival, move, limit_ms):
-        """True once `raw` stands still though its rival moved.
+        """True once `raw` is constant though its rival moved.
 
         Args:
             step_ms: since the last call.
             raw: the raw number, or UNKNOWN when it was not one and the same through the whole step.
             rival: value of something that cannot move without moving `raw`; UNKNOWN while not known.
             move: how far the rival must have moved since `raw` changed.
-            limit_ms: how long `raw` may stand still after that.
+            limit_ms: how long `raw` may be constant after that.
         """
         if raw == UNKNOWN or raw != self._still:
             self._still = raw

@@ -1,14 +1,14 @@
 """The sensing and control step: everything the board does by itself, ten times a second, without allocation.
 
-The shell fills `Inputs`, calls `Control.step(step_ms, inputs)`, drives what `control.outputs` says and, whenever
+The caller fills `Inputs`, calls `Control.step(step_ms, inputs)`, drives `control.outputs` and, when
 `control.reading_due` is 1 after a step, calls `control.close_reading(worst_step_us)`. Every raw input but the pulse
-counters, humidity and the button is set back to UNKNOWN by the step: what the shell does not fill anew counts as not
-read, and grows old.
+counters, humidity and the button is set back to UNKNOWN by the step: what is not filled again counts as not
+read, and its age grows.
 
 Each step takes raw numbers in and drives fans and signals; what is judged (sensors, battery, thermostat, tachometers,
 outputs) is judged as each second of uptime is full, on all that came in it, fast samples included.
 
-Longer than its fellows, since it is the one place where all parts meet.
+The module is longer than others, since it is the one place where all parts meet.
 """
 
 from core.battery import BatteryWatch
@@ -152,18 +152,18 @@ class Control:
         part = self.output1 if output == 1 else self.output2
         before = part.state
         done = part.switch(on)
-        self._tell(output, before, part.state)
+        self._report(output, before, part.state)
         self._drive_outputs()
         return done
 
-    def try_out(self, part, percent, most_ms):
+    def try_out(self, part, percent, max_ms):
         """Tries messages.TRIED[part] for a while, on top of what it does anyway; False when it is not fitted.
 
-        Never less: a fan is driven at least as the thermostat has it.
+        A fan is never driven less than the thermostat asks.
         """
         if part < 4:
-            return self.fans.try_out(part, percent, most_ms)
-        self.signals.try_out(part == 4, most_ms)
+            return self.fans.try_out(part, percent, max_ms)
+        self.signals.try_out(part == 4, max_ms)
         return True
 
     def uncorrected_of(self, channel):
@@ -210,9 +210,9 @@ class Control:
     def _step_output(self, number, output):
         before = output.state
         output.step(self.watch.low_voltage, self.watch.spare, self.watch.charging)
-        self._tell(number, before, output.state)
+        self._report(number, before, output.state)
 
-    def _tell(self, number, before, state):
+    def _report(self, number, before, state):
         if state != before:
             mv = self.sensors.supply.battery_mv
             self.event(_OUTPUT_EVENTS[state] + number - 1, mv if mv == UNKNOWN else mv // 10)

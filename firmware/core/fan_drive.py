@@ -12,15 +12,15 @@ _UNSUPERVISED = const(5)
 _SWITCHED = const(1)
 _LONG_MS = const(1000000)
 _PROVEN_MS = const(2000)
-_MOST_PULSES = const(17000)  # times 60000 stays below 2**30; more is noise on the line
-_MOST_RPM = const(30000)
+_MAX_PULSES = const(17000)  # times 60000 stays below 2**30; more is noise on the line
+_MAX_RPM = const(30000)
 
 
 class FanDrive:
     """Fan number 1 to 4, by core.limits.LimitTable.
 
     Stalled: commanded, past the starting mask, and under `fan_stall_percent` of the speed expected at this drive for
-    `fan_stall_s`. It is driven on (a fan's own protection tries again) and shown as stalled, off or on, until it has
+    `fan_stall_s`. Its drive stays on (a fan's own protection tries again) and shown as stalled, off or on, until it has
     turned well for two seconds.
 
     Attributes:
@@ -43,7 +43,7 @@ class FanDrive:
         self.apply()
 
     def apply(self):
-        """Looks anew at what is fitted, after the settings changed."""
+        """Looks again at what is fitted, after the settings changed."""
         limits = self._limits
         kind = getattr(limits, self._name + "_kind")
         self._switched = kind == _SWITCHED
@@ -57,12 +57,12 @@ class FanDrive:
         if not kind or not self._tach:
             self.rpm = UNKNOWN
 
-    def try_out(self, percent, most_ms):
-        """Drives at least `percent` for `most_ms`; False when there is no fan."""
+    def try_out(self, percent, max_ms):
+        """Drives at least `percent` for `max_ms`; False when there is no fan."""
         if self.state == _ABSENT:
             return False
         self._try_percent = percent
-        self._try_ms = most_ms
+        self._try_ms = max_ms
         return True
 
     def drive(self, step_ms, percent):
@@ -96,7 +96,7 @@ class FanDrive:
             return
         limits = self._limits
         per_minute = 60000 // limits.fan_pulses_per_turn
-        self.rpm = min(_MOST_RPM, min(pulses, _MOST_PULSES) * per_minute // elapsed_ms)
+        self.rpm = min(_MAX_RPM, min(pulses, _MAX_PULSES) * per_minute // elapsed_ms)
         if not self.percent:
             self._slow_ms = self._good_ms = 0
         elif self.rpm * 10000 < self._full_rpm * self.percent * limits.fan_stall_percent:

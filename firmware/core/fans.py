@@ -20,7 +20,7 @@ class FanPair:
         self.fault = False
 
     def apply(self):
-        """Looks anew at what is fitted, after the settings changed."""
+        """Looks again at what is fitted, after the settings changed."""
         self.first.apply()
         self.second.apply()
 
@@ -53,7 +53,7 @@ class Fans:
         self._counted = [0, 0, 0, 0]
 
     def apply(self):
-        """Looks anew at what is fitted, after the settings changed."""
+        """Looks again at what is fitted, after the settings changed."""
         self.pair1.apply()
         self.pair2.apply()
 
@@ -66,10 +66,10 @@ class Fans:
         outputs.fan3_percent = self.pair2.first.percent
         outputs.fan4_percent = self.pair2.second.percent
 
-    def try_out(self, fan, percent, most_ms):
-        """Drives fan 0 to 3 with at least `percent` for `most_ms`; False when there is none."""
+    def try_out(self, fan, percent, max_ms):
+        """Drives fan 0 to 3 with at least `percent` for `max_ms`; False when there is none."""
         pair = self.pair2 if fan > 1 else self.pair1
-        return (pair.second if fan & 1 else pair.first).try_out(percent, most_ms)
+        return (pair.second if fan & 1 else pair.first).try_out(percent, max_ms)
 
     def measure(self, elapsed_ms, pulses):
         """Judges the four counters of core.interface.Inputs, `elapsed_ms` after the last time."""

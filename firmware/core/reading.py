@@ -1,4 +1,4 @@
-"""What the parts have found, copied into the reading, and summed up for buzzer and lamp."""
+"""The reading: what the parts have found, and its severities for buzzer and lamp."""
 
 from groundbox.wire.messages import UNKNOWN, fields_of
 from micropython import const
@@ -73,10 +73,10 @@ def _percent(fan):
 
 
 def fault_severity(control):
-    """Index in messages.LEVELS: what is wrong with fans and sensors.
+    """Index in messages.LEVELS: the faults of fans and sensors.
 
-    Urgent: nothing tells the case's temperature or the battery's voltage, or a fan has stalled while the battery is
-    being charged or the case is hot. Anything else that is wrong is a notice.
+    Urgent: no sensor gives the case's temperature or the battery's voltage, or a fan has stalled while the battery is
+    being charged or the case is hot. Every other fault is a notice.
     """
     sensors = control.sensors
     supply = sensors.supply
@@ -86,9 +86,9 @@ def fault_severity(control):
         return 2 if control.watch.charging or control.thermostat.case_heat else 1
     if supply.disagree or supply.battery.state != _OK:
         return 1
-    if _wrong(supply.check) or _wrong(supply.current):
+    if _faulty(supply.check) or _faulty(supply.current):
         return 1
-    return 1 if _wrong(sensors.battery.channel) or _wrong(sensors.intake.channel) else 0
+    return 1 if _faulty(sensors.battery.channel) or _faulty(sensors.intake.channel) else 0
 
 
 def charge_severity(watch):
@@ -96,5 +96,5 @@ def charge_severity(watch):
     return max(watch.overvoltage, _CHARGE_SEVERITY[watch.charging])
 
 
-def _wrong(channel):
+def _faulty(channel):
     return channel.state != _OK and channel.state != _ABSENT

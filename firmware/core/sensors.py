@@ -10,7 +10,7 @@ _HEAT_CENTI_C = const(300)
 
 
 class Sensors:
-    """Attributes: supply (core.supply.Supply); case, block, intake (core.thermometer.Thermometer)."""
+    """Attributes: supply (core.supply.Supply); case, battery, intake (core.thermometer.Thermometer)."""
 
     def __init__(self, limits):
         self.supply = Supply(limits)
@@ -22,10 +22,10 @@ class Sensors:
         self.apply()
 
     def apply(self):
-        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
+        """Looks again at what is fitted and how it is calibrated, after the settings changed."""
         for part in (self.supply, self.case, self.battery, self.intake):
             part.apply()
-        # Fixed by what is fitted: changing over when a sensor is lost would look like a change of temperature.
+        # Fixed by what is fitted: a change when a sensor fails would look like a change of temperature.
         if self._limits.battery_sensor_kind:
             self._case_rival = self.battery
         else:
@@ -60,7 +60,7 @@ class Sensors:
         self.intake.settle(elapsed_ms, case)
 
     def battery_centi_c(self):
-        """The battery's temperature, or the case's for want of it, or UNKNOWN."""
+        """The battery's temperature, else the case's, else UNKNOWN."""
         value = self.battery.channel.value
         return self.case.channel.value if value == UNKNOWN else value
 

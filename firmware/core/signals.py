@@ -1,8 +1,8 @@
-"""Buzzer and lamp: how bad it is, and what it is.
+"""Buzzer and lamp, which show severity and cause, and the one button.
 
-So many beeps one after the other tell what: 1 battery low, 2 case hot, 3 a fan or sensor has a fault, 4 overvoltage or
-the battery not fit to be charged. They come again every 10 s (notice), 4 s (urgent) or 2 s (stop). Of several the worst
-is told, of equals the first of these. The lamp flashes alike; when all is well, once every 5 s.
+The beeps in a group show the cause: 1 battery low, 2 case hot, 3 a fan or sensor has a fault, 4 overvoltage or
+a battery that must not be charged. Groups repeat every 10 s (notice), 4 s (urgent) or 2 s (stop). Of several causes
+the worst is shown, of equals the first of these. The lamp flashes alike; with no cause, once every 5 s.
 """
 
 from micropython import const
@@ -18,7 +18,7 @@ class Signals:
 
     Attributes:
         buzzer, lamp: 1 or 0.
-        severity: index in messages.LEVELS of the worst that is told.
+        severity: index in messages.LEVELS of the worst cause.
     """
 
     def __init__(self, limits):
@@ -27,8 +27,8 @@ class Signals:
         self.severity = 0
         self._cause = 0
         self._now = bytearray(4)
-        self._quiet = bytearray(4)
-        self._quiet_ms = 0
+        self._silenced = bytearray(4)
+        self._silenced_ms = 0
         self._phase_ms = 0
         self._confirm_ms = 0
         self._lamp_ms = 0
@@ -44,8 +44,8 @@ class Signals:
         now[3] = charge
         severity = 0
         for cause in range(4):
-            if now[cause] < self._quiet[cause]:
-                self._quiet[cause] = now[cause]
+            if now[cause] < self._silenced[cause]:
+                self._silenced[cause] = now[cause]
             if now[cause] > severity:
                 severity = now[cause]
                 self._cause = cause
@@ -56,19 +56,19 @@ class Signals:
     def silence(self, level):
         """Silences causes up to `level` (messages.LEVELS) until one gets worse, or for `silence_s`; not the lamp."""
         for cause in range(4):
-            self._quiet[cause] = min(level, self._now[cause])
-        self._quiet_ms = self._limits.silence_s * 1000
+            self._silenced[cause] = min(level, self._now[cause])
+        self._silenced_ms = self._limits.silence_s * 1000
 
     def confirm(self, beeps):
         """Sounds 1 or 2 long beeps once: a press of the button has been understood."""
         self._confirm_ms = 2 * _CONFIRM_MS * beeps
 
-    def try_out(self, lamp, most_ms):
-        """Lights the lamp (true) or sounds the buzzer for `most_ms`, over whatever they tell."""
+    def try_out(self, lamp, max_ms):
+        """Lights the lamp (true) or sounds the buzzer for `max_ms`, over everything else."""
         if lamp:
-            self._lamp_ms = most_ms
+            self._lamp_ms = max_ms
         else:
-            self._buzzer_ms = most_ms
+            self._buzzer_ms = max_ms
 
     def step(self, step_ms):
         """Lets `step_ms` pass and sets buzzer and lamp."""
@@ -77,8 +77,8 @@ class Signals:
         beeps = self._cause + 1 if self.severity else 1
         self.lamp = 1 if slot < 4 * beeps and slot & 3 < 2 else 0
         self.buzzer = self.lamp if self._sounding() else 0
-        if self._quiet_ms > 0:
-            self._quiet_ms -= step_ms
+        if self._silenced_ms > 0:
+            self._silenced_ms -= step_ms
         if self._confirm_ms > 0:
             self.buzzer = (self._confirm_ms - 1) // _CONFIRM_MS & 1
             self._confirm_ms -= step_ms
@@ -92,9 +92,9 @@ class Signals:
     def _sounding(self):
         if not self.severity:
             return False
-        loud = self._quiet_ms <= 0
+        loud = self._silenced_ms <= 0
         for cause in range(4):
-            if self._now[cause] > self._quiet[cause]:
+            if self._now[cause] > self._silenced[cause]:
                 loud = True
         return loud
 

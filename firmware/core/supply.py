@@ -17,12 +17,12 @@ _CURRENT_RIVAL_MV = const(300)
 class Supply:
     """Measures the battery. The shunt monitor is the primary where fitted and the divider the check, else the divider.
 
-    The fast samples are the divider's: they tell how far the voltage dipped and rose around its mean; the primary tells
+    The fast samples are the divider's: they show how far the voltage dipped and rose around its mean; the primary gives
     the mean. Without a divider the extremes are those of the monitor, at the pace of the step.
 
     Attributes, UNKNOWN where not known:
         battery, check, current: core.channel.Channel each.
-        disagree: True while both voltages work and have differed for long.
+        disagree: True while both voltages work and differ, after `disagree_s`.
         battery_mv, battery_min_mv, battery_max_mv: of the primary, or of the check while only that works.
         check_mv; battery_ma, battery_min_ma, battery_max_ma (positive = discharge).
         low_mv, high_mv: the lower and the higher of both sources while they disagree, else battery_mv.
@@ -44,7 +44,7 @@ class Supply:
         self.apply()
 
     def apply(self):
-        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
+        """Looks again at what is fitted and how it is calibrated, after the settings changed."""
         limits = self._limits
         divider = VoltageDivider(limits) if limits.check_adc_fitted else None
         monitor = BusVoltage(limits) if limits.voltage_monitor_kind else None

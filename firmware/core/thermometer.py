@@ -12,8 +12,8 @@ _SHORTED = const(2)
 _RANGE = const(3)
 _FROZEN = const(4)
 _ONEWIRE = const(3)
-_POWER_ON = const(1360)  # 85.00 C in sixteenths: the 1-wire sensor's value before its first measurement
-_HOT_ENOUGH = const(8000)  # from here on 85 C may be true
+_POWER_ON = const(1360)  # 85.00 °C in sixteenths: the 1-wire sensor's value before its first measurement
+_HOT_ENOUGH = const(8000)  # from here on 85 °C may be true
 _RIVAL_CENTI_C = const(300)
 _LOWEST = const(-4000)
 _HIGHEST = const(12500)
@@ -37,7 +37,7 @@ class Thermometer:
         self.apply()
 
     def apply(self):
-        """Looks anew at what is fitted and how it is calibrated, after the settings changed."""
+        """Looks again at what is fitted and how it is calibrated, after the settings changed."""
         limits = self._limits
         kind = getattr(limits, self._name + "_sensor_kind")
         if kind != self._kind:
@@ -49,8 +49,8 @@ class Thermometer:
             self._open_above = (self._table[0] + 65535) >> 1
             self._shorted_below = self._table[-1] >> 1
         self._calibration = Calibration(limits.settings, self._name, "centi_c")
-        # A battery follows its surroundings slowly: four times the patience.
-        self._patience = 4000 if self._name == "battery" else 1000
+        # A battery follows its surroundings slowly: four times the time limit.
+        self._ms_a_second = 4000 if self._name == "battery" else 1000
 
     def put(self, raw):
         """Takes one raw number in, as core.interface.Inputs describes it."""
@@ -91,7 +91,7 @@ class Thermometer:
     def _doubt(self, step_ms, value, rival_centi_c):
         means = self._means
         raw = means.low if means.low == means.high else UNKNOWN
-        limit_ms = self._limits.frozen_s * self._patience
+        limit_ms = self._limits.frozen_s * self._ms_a_second
         still = self.channel.frozen(step_ms, raw, rival_centi_c, _RIVAL_CENTI_C, limit_ms)
         if value < _LOWEST or value > _HIGHEST:
             return _RANGE

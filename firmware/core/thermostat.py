@@ -1,16 +1,16 @@
-"""How much the case's fans shall blow: from temperatures, charging and faults to percent. Knows no fan and no pin.
+"""Drive of the case's fans: from temperatures, charging and faults to percent. It knows no fan and no pin.
 
 What decides, the first that applies:
 
     1. fault         no fresh case reading for 5 s, or none yet: full. A fan has stalled: full whenever any blowing is
                      wanted.
     2. hot limit     the case has reached its notice limit: full
-    3. charging      at least the lowest running speed
+    3. charging      at or above the lowest running speed
     4. intake        warmer than the case by 2 K: no more than the lowest running speed
-    5. least times   once running, run on; once paused, stay paused
+    5. minimum times once running, run on; once paused, stay paused
     6. thermostat    on at or above `fan_on`, off at or below `fan_off`, in between as before
 
-The first three do not wait for the least times, nor does a fan fault.
+The first three do not wait for the minimum times, nor does a fan fault.
 """
 
 from groundbox.wire.messages import UNKNOWN
@@ -39,7 +39,7 @@ class Thermostat:
         self.cooling_demand = False
         self._judged = False
         self._warmer = False
-        self._share = 100
+        self._fraction_percent = 100
         self._state_ms = _LONG_MS
         self._limits = limits
 
@@ -48,7 +48,7 @@ class Thermostat:
 
         Args:
             case_centi_c: last trusted case temperature, or UNKNOWN (within 5 s: all stays as it was).
-            case_age_ms: how old that is, at least 5000 when the sensor has a fault.
+            case_age_ms: age of that value, 5000 or more when the sensor has a fault.
             intake_centi_c: air drawn in, or UNKNOWN: rule 4 is left out.
             charging, fan_fault: true or false.
         """
@@ -58,9 +58,9 @@ class Thermostat:
             self._judge(case_centi_c, intake_centi_c)
             self._judged = True
         full = case_age_ms >= LOST_MS or self.case_heat or not self._judged
-        percent = 100 if full else self._wish(step_ms, charging, fan_fault)
+        percent = 100 if full else self._requested(step_ms, charging, fan_fault)
         if first:
-            self._state_ms = 0 if percent and self._judged else _LONG_MS  # a start owes no least time
+            self._state_ms = 0 if percent and self._judged else _LONG_MS  # no minimum time after a start
         elif (percent > 0) != (self.percent > 0):
             self._state_ms = 0
         elif self._state_ms < _LONG_MS:
@@ -85,24 +85,24 @@ class Thermostat:
             self.cooling_demand = True
         elif case <= limits.fan_off_centi_c:
             self.cooling_demand = False
-        self._share = 100
+        self._fraction_percent = 100
         if limits.fan_mode == _PROPORTIONAL:
             lowest = limits.fan_lowest_percent
-            share = lowest + (case - on) * (100 - lowest) // (limits.fan_full_centi_c - on)
-            self._share = min(100, max(lowest, share))
+            fraction = lowest + (case - on) * (100 - lowest) // (limits.fan_full_centi_c - on)
+            self._fraction_percent = min(100, max(lowest, fraction))
         warmer_by = limits.intake_warmer_centi_c >> 1 if self._warmer else limits.intake_warmer_centi_c
         self._warmer = intake != UNKNOWN and intake - case >= warmer_by
 
-    def _wish(self, step_ms, charging, fan_fault):
+    def _requested(self, step_ms, charging, fan_fault):
         limits = self._limits
         lowest = limits.fan_lowest_percent
         running = self.percent > 0
-        least_s = limits.fan_shortest_run_s if running else limits.fan_shortest_pause_s
-        if fan_fault or self._state_ms + step_ms >= least_s * 1000:
+        minimum_s = limits.fan_shortest_run_s if running else limits.fan_shortest_pause_s
+        if fan_fault or self._state_ms + step_ms >= minimum_s * 1000:
             running = self.cooling_demand
         percent = 0
         if running:
-            percent = self._share if self.cooling_demand else self.percent
+            percent = self._fraction_percent if self.cooling_demand else self.percent
             if self._warmer:
                 percent = min(percent, lowest)
         if charging and percent < lowest:

@@ -1,4 +1,4 @@
-"""What stands behind a pin: an NTC, nothing, and the two callbacks that run in interrupts and only store."""
+"""What is behind an input pin: an NTC, nothing, and the two callbacks that run in interrupts and only store."""
 
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
@@ -20,7 +20,7 @@ class ThermistorInput:
         self._irq = irq
 
     def read(self, _step_ms, _turn):
-        """Share of the reference, 0 to 65535, mean of a few reads."""
+        """Fraction of the reference, 0 to 65535, mean of a few reads."""
         total = 0
         for _ in range(_READS):
             state = self._irq.disable_irq() if self._irq else 0

@@ -1,4 +1,4 @@
-"""The pin tables: which thing of a box sits on which pin of which kind of board.
+"""The pin tables: which part of a box is on which pin of which kind of board.
 
 Wiring these tables assume, so that a board without power or program leaves a box safe:
 
@@ -8,15 +8,13 @@ Wiring these tables assume, so that a board without power or program leaves a bo
     tachometers        open collector, pulled up to 3.3 V outside, two falling edges a turn.
     buzzer, lamp       high = on (a self-sounding buzzer).
     button             to ground, low = pressed.
-    divider, NTCs      on the converter's own reference: a reading is a share of it, 0 to 65535. NTC to ground.
-    1-wire             one sensor a pin, 4.7 k to 3.3 V: the plug says which sensor it is, not a number burnt into it.
+    divider, NTCs      on the converter's own reference: a reading is a fraction of it, 0 to 65535. NTC to ground.
+    1-wire             one sensor a pin, 4.7 k to 3.3 V: the plug decides which sensor it is, not its number.
 
 Every pin that may be absent is None.
 """
 
 import sys
-
-MONITOR_ADDRESS = 0x40  # shunt monitor on the I2C bus, both address pins to ground
 
 RP2 = {
     "board": "rp2040",
@@ -25,8 +23,8 @@ RP2 = {
     "button": 6,
     "lamp": 7,
     "buzzer": 8,
-    "onewire": (10, 11, 12),  # case, intake, block
-    "ntc": (27, 28, 29),  # case, intake, block; 29 is taken on boards with a radio, touched only where fitted
+    "onewire": (10, 11, 12),  # case, intake, battery
+    "ntc": (27, 28, 29),  # case, intake, battery; 29 is taken on boards with a radio, touched only where fitted
     "divider": 26,
     "fan_drives": (16, 17, 18, 19),  # fans 1 and 2 are the first pair
     "fan_tachs": (20, 21, 22, 15),
@@ -54,7 +52,7 @@ ESP32 = {
     "write_bytes": 16,
 }
 
-# Off hardware the reference board stands in; a pseudo-terminal takes what fits and says how much.
+# Off hardware the reference board stands in; a pseudo-terminal takes what fits and returns how much.
 UNIX = dict(RP2, board="rig", write_bytes=256)
 
 TABLES = {"rp2": RP2, "esp32": ESP32}

@@ -5,7 +5,7 @@ import select
 from groundbox.wire.line import MAX_LINE_BYTES
 from micropython import const
 
-_MOST_AT_ONCE = const(256)
+_MAX_AT_ONCE = const(256)
 
 
 class Port:
@@ -13,10 +13,10 @@ class Port:
 
     Args:
         reader, writer: byte streams that can be polled.
-        write_bytes: the most bytes that a write may take once POLLOUT is seen without waiting for room.
+        write_bytes: maximum bytes of one write after POLLOUT, so that it does not wait for room.
 
     Attributes:
-        written: bytes written; whoever counts sets it back.
+        written: bytes written; its reader sets it back.
     """
 
     def __init__(self, reader, writer, write_bytes):
@@ -37,7 +37,7 @@ class Port:
 
         Of a line longer than the registry's longest only the beginning is given.
         """
-        for _ in range(_MOST_AT_ONCE):
+        for _ in range(_MAX_AT_ONCE):
             if not _ready(self._in, select.POLLIN):
                 return None
             got = self._reader.read(1)
@@ -57,7 +57,7 @@ class Port:
 
     def flush(self):
         """Writes what goes without waiting; number of bytes left."""
-        for _ in range(_MOST_AT_ONCE):
+        for _ in range(_MAX_AT_ONCE):
             if not self._pending or not _ready(self._out, select.POLLOUT):
                 break
             count = self._writer.write(self._pending[: self._write_bytes])

@@ -1,8 +1,8 @@
-"""One deadline per task: the watchdog is fed on proof that they all work, not by a timer."""
+"""One deadline for each task: the watchdog is fed on proof that all of them work, not by a timer."""
 
 
 class Deadlines:
-    """Tells which of several tasks has not proved itself within its limit.
+    """Shows which of several tasks has not proved itself within its limit.
 
     Args:
         limits_ms: one limit for each task, by its index; below 2**29.

@@ -1,4 +1,4 @@
-"""Lets through only commands that were sealed with this board's key, each once."""
+"""Accepts only commands that are sealed with this board's key, each once."""
 
 from hashlib import sha256
 
@@ -14,7 +14,7 @@ class Guard:
     """Counters of the commands taken.
 
     Commands that do something count only once their counter is on flash, so that none works twice whatever happens.
-    The talk about records is only checked against this start's counters: said twice it changes nothing (records of
+    The talk about records is only checked against this start's counters: repeated, it changes nothing (records of
     one start stay stored), and it comes each second, which would wear the flash out.
 
     Args:
@@ -28,9 +28,9 @@ class Guard:
         self._last = _NONE
         content = self._slots.load()
         if content is None:
-            if self._slots.damaged:  # what was taken before is not known any more: only a new key helps
+            if self._slots.damaged:  # the commands taken before are unknown: only a new key helps
                 self._last = _ALL
-        elif content[16:] == self._of_key:  # another key counts anew
+        elif content[16:] == self._of_key:  # another key starts its own count
             self._last = content[:16]
 
     def line_of(self, sealed, box):

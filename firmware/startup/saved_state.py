@@ -19,7 +19,7 @@ class SavedState:
 
     Attributes:
         boot: number of this start. Never one that was used before, whatever happened to the file: the host would take
-            new records for old ones.
+            new records for stored ones.
         output1, output2: indexes in messages.OUTPUT_STATES.
         place: index in messages.PLACES.
         landed: 1 between a marked landing and the next launch.
@@ -54,7 +54,7 @@ class SavedState:
         return self._slots.save(b"%d %d %d %d %d %d" % fields)
 
     def follow(self, output1, output2, place, landed):
-        """Saves when one of these differs from what is kept; what flash did not take, now and then again."""
+        """Saves when one of these differs from what is kept; a write that flash did not take is repeated."""
         now = (output1, output2, place, landed)
         if now != (self.output1, self.output2, self.place, self.landed):
             self.output1, self.output2, self.place, self.landed = now
@@ -80,6 +80,6 @@ def _whole_numbers(content):
 
 
 def _unused_boot():
-    """A number in steps of 4096 up to 2**28: a board that lost its count must not begin again at 1."""
+    """A number in steps of 4096 up to 2**28: a board without its count must not start again at 1."""
     word = os.urandom(2)
     return (word[0] << 8 | word[1]) << 12

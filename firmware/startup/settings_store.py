@@ -52,7 +52,7 @@ class SettingsStore:
         return "%08X" % (crc & 0xFFFFFFFF)
 
     def _content(self, values, box):
-        """What differs from the defaults, so that these may be bettered by a later firmware."""
+        """What differs from the defaults, so that a later firmware may improve these."""
         lines = ["box %s" % box]
         for setting in SETTINGS:
             if values[setting[0]] != setting[1]:
@@ -81,7 +81,7 @@ def _refusal_of_box(box):
         check(fields_of("hello")[0], box)
     except ValueError as error:
         return str(error)
-    return "box: * stands for every box" if box == "*" else ""
+    return "box: * means every box; choose a name" if box == "*" else ""
 
 
 def _in_range(name, value):

@@ -1,4 +1,4 @@
-"""Keeps summaries in flash, in the idle part of a step's period, so that writing and erasing never hold up control."""
+"""Keeps summaries in flash, in the idle part of a step's period, so that writing and erasing never delay control."""
 
 from drivers.segments import Segments
 from uplinks.archive import Archive
@@ -22,33 +22,33 @@ class SummaryTask:
     def __init__(self, desk, device):
         self._desk = desk
         self._summary = SummaryBuilder()
-        self._seen_s = 0
+        self._added_s = 0
         self._due = False
-        self._ill = False
+        self._failed = False
         self._settled = True
         desk.archive = Archive(Segments(device), desk.outbox, desk.saved.boot)
 
     async def run(self, alive, pace):
-        """Works for ever, a little after each step."""
+        """Runs without end, a little after each step."""
         while True:
             self.turn()
             alive()
             await pace.wait()
 
     def turn(self):
-        """What is due, where the time until the next step is enough."""
+        """Does what is due if the time until the next step is enough."""
         now_s = self._desk.control.uptime_s
-        if now_s != self._seen_s:
-            self._seen_s = now_s
+        if now_s != self._added_s:
+            self._added_s = now_s
             self._settled = False
             self._summary.add(self._desk.control.reading)
             self._due = self._due or now_s % _PERIOD_S == 0
-        if self._ill:
+        if self._failed:
             return
         try:
             self._write(self._desk.steps.idle_ms(), now_s)
-        except OSError as error:  # flash does not take it: readings go on, and it is said once
-            self._ill = True
+        except OSError as error:  # flash does not take it: readings continue, and it is reported once
+            self._failed = True
             self._desk.say("summaries: %s" % error)
 
     def _write(self, idle_ms, now_s):

@@ -24,7 +24,7 @@ class Steps:
     """Sensing and control, ten times a second.
 
     Attributes:
-        worst_us: longest step since the start.
+        worst_us: time of the longest step since the start.
         late: steps that began more than half a period late.
         pace: Event set after each step.
     """
@@ -110,7 +110,7 @@ class Supervisor:
         while True:
             try:
                 self.round()
-            except Exception as error:  # noqa: BLE001 (whatever it is, the next round is due)
+            except Exception as error:  # noqa: BLE001 (any error: the next round is due)
                 desk.report(error)
             await asyncio.sleep_ms(_SUPERVISE_MS)
 
@@ -146,7 +146,7 @@ class Supervisor:
     async def _run_link(self, i):
         try:
             await self._new_links[i]().run(lambda: self._alive.mark(1 + i), self._desk.steps.pace)
-        except Exception as error:  # noqa: BLE001 (a link's end is reported here and mended by the next round)
+        except Exception as error:  # noqa: BLE001 (a link's end is reported here; the next round starts it again)
             self._desk.report(error)
 
     def _steps_alive(self):

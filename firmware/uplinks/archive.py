@@ -3,7 +3,7 @@
 A record: start, number of the newest reading, uptime in units of 10 ms, the summary up to which none need be sent any
 more, readings summed up, then the registry's fields. Which are still wanted: of an earlier start all that nobody has
 acknowledged; of this start those with readings that the outbox dropped before a host had stored them (the host counts
-these as gone, and may say "stored" beyond them).
+these as lost, and may report "stored" beyond them).
 """
 
 from struct import pack, unpack_from
@@ -62,10 +62,10 @@ class Archive:
     def prepare(self):
         """Erases ahead; counts what is overwritten unsent."""
         self.segments.prepare()
-        gone = self.segments.oldest - 1
-        if gone > self.done_to:
-            self.lost += gone - self.done_to
-            self.done_to = gone
+        overwritten = self.segments.oldest - 1
+        if overwritten > self.done_to:
+            self.lost += overwritten - self.done_to
+            self.done_to = overwritten
 
     def acknowledge(self, number):
         """A host has summary `number` on its disk."""

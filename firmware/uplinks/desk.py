@@ -1,4 +1,4 @@
-"""The board's parts where tasks, links and commands meet them, and what it tells about itself."""
+"""The board's parts where tasks, links and commands meet them, and its reports about itself."""
 
 import gc
 import io
@@ -40,7 +40,7 @@ class Desk:
         self.archive = None  # uplinks.archive.Archive, where summaries are kept
 
     def change(self, changes):
-        """Puts changed settings in force and saves them; why not, or "" when done."""
+        """Puts changed settings in force and saves them; the reason against it, or ""."""
         reason = self.settings.change(changes)
         if not reason:
             self.hardware.fit(self.settings.values)
@@ -65,11 +65,11 @@ class Desk:
         """Keeps outputs and place for the next start, where they changed."""
         control = self.control
         if control.place and self.slot.trial:
-            self.keep()  # whoever launches on it has taken it, and no trial shall end in flight
+            self.keep()  # a launch accepts it, and no trial may end in flight
         self.saved.follow(control.output1.state, control.output2.state, control.place, control.landed)
 
     def say(self, text):
-        """Has `text` shown as console text; of too many the oldest is forgotten."""
+        """Has `text` shown as console text; of too many the oldest is dropped."""
         del self.console[: 1 - _CONSOLE_TEXTS]
         self.console.append(text)
 

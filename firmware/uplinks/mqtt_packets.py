@@ -34,7 +34,7 @@ class PacketWriter:
         self._end = _HEAD
 
     def begin(self):
-        """Starts a new packet; what the last one was is gone."""
+        """Starts a new packet and discards the last one."""
         self._end = _HEAD
 
     def put(self, data):

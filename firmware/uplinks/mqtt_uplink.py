@@ -1,7 +1,7 @@
 """The MQTT link: carries a conversation over a broker, as JSON on groundbox/<box>/<message>.
 
-Never waited for: each turn does what goes without blocking and ends after a few milliseconds. A broker that is away,
-slow or dead costs nothing but the buffers. What was sent stays in the outbox until a host says that it is stored, so a
+Never waited for: each turn does what goes without blocking and ends after a few milliseconds. A broker that is absent
+or slow costs nothing but the buffers. What was sent stays in the outbox until a host says that it is stored, so a
 connection that breaks only begins a new conversation.
 """
 
@@ -20,10 +20,10 @@ _BUDGET_MS = const(8)
 _HURRY_MS = const(5)
 _OUT_BYTES = const(2048)
 _IN_BYTES = MAX_LINE_BYTES + 128  # topic, counter and tag beside the line
-_MOST_SENT = const(8)  # packets on their way that the broker has not acknowledged
+_MAX_SENT = const(8)  # packets on their way that the broker has not acknowledged
 _KEEP_ALIVE_S = const(30)
 _PING_S = const(15)
-_PATIENCE_S = const(15)  # without an answer for so long the connection counts as dead, whatever TCP thinks
+_ANSWER_S = const(15)  # without an answer for so long the connection counts as ended
 _SHORTEST_WAIT_S = const(1)
 _LONGEST_WAIT_S = const(60)
 
@@ -62,10 +62,10 @@ class MqttUplink:
         self._box = b""
         self._wait_s = _SHORTEST_WAIT_S
         self._retry_s = 0  # second of uptime for the next try
-        self._since_s = 0  # ... since which an answer is waited for, or the broker has been quiet
+        self._since_s = 0  # ... since which an answer is waited for, or the broker has been silent
         self._said_s = 0
         self._pinged = False
-        self._told = ""
+        self._reported = ""
 
     async def run(self, alive, pace):
         """Serves the link for ever; calls `alive` at each turn, waits for `pace` (Event) with nothing to do."""
@@ -125,7 +125,7 @@ class MqttUplink:
         network = self._network
         box = self._desk.settings.box
         if any(sign in box for sign in "/+#"):
-            raise ValueError("a box called %s cannot be told from others by topic; rename it" % box)
+            raise ValueError("a box called %s cannot be a topic: / + # are not allowed; rename it" % box)
         self._box = box.encode()
         self._since_s = now_s
         self._stream = self._connect(network.broker, network.port, network.broker_name, network.ca)
@@ -149,11 +149,11 @@ class MqttUplink:
         now_s = self._desk.control.uptime_s
         if self._state == _TALKING and not (self._sent or self._pinged or self._pending):
             self._since_s = now_s
-        return now_s - self._since_s >= _PATIENCE_S
+        return now_s - self._since_s >= _ANSWER_S
 
     def _fail(self, why):
-        if self._told != why:  # once, not with each try
-            self._told = why
+        if self._reported != why:  # once, not with each try
+            self._reported = why
             self._desk.say("mqtt: " + why)
         self._hang_up()
         wait_s = self._wait_s
@@ -162,7 +162,7 @@ class MqttUplink:
         self._retry_s = self._desk.control.uptime_s + wait_s
 
     def _leave(self):
-        """Says goodbye, when the pilot wants silence."""
+        """Ends the connection in order, when the radio must be silent."""
         if self._state == _TALKING:
             try:
                 if not self._pending:
@@ -234,7 +234,7 @@ class MqttUplink:
     def _begin(self):
         self._state = _TALKING
         self._wait_s = _SHORTEST_WAIT_S
-        self._told = ""
+        self._reported = ""
         self._talk = Conversation(self._desk)
         self._publish("presence", (self._presence("true"),), True)
 
@@ -263,7 +263,7 @@ class MqttUplink:
 
     def _say(self):
         """True when a packet was made ready."""
-        if self._state != _TALKING or len(self._sent) >= _MOST_SENT:
+        if self._state != _TALKING or len(self._sent) >= _MAX_SENT:
             return False
         message = self._talk.next()
         if message is not None:

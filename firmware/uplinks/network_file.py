@@ -1,4 +1,4 @@
-"""The board's file `network`: how to reach the broker, and the secrets for it. Written over USB only, never told.
+"""The board's file `network`: how to reach the broker, and the secrets for it. Written over USB only, never sent.
 
 Lines `name value`; the last is `check` and the CRC-32 of all before it, eight hexadecimal digits. Names: ssid,
 password, broker (IPv4 address), broker_name (as in its certificate), port, user, broker_password, ca (DER in base64),
@@ -7,12 +7,12 @@ key (64 hexadecimal digits).
 
 from binascii import a2b_base64, crc32, unhexlify
 
-_LONGEST = 4096
+_MAX_BYTES = 4096
 _KEY_BYTES = 32
 
 
 class Network:
-    """What the file says; None for what it does not.
+    """The values in the file; None for those it lacks.
 
     Attributes:
         ssid, password, broker, broker_name, user, broker_password: texts.
@@ -36,10 +36,10 @@ class Network:
 
 
 def load(path="network"):
-    """(Network, "") or (None, why not); (None, "") where there is no file. Never says what is in it."""
+    """(Network, "") or (None, why not); (None, "") where there is no file. It never shows the content."""
     try:
         with open(path, "rb") as file:
-            raw = file.read(_LONGEST)
+            raw = file.read(_MAX_BYTES)
     except OSError:
         return None, ""
     at = raw.rfind(b"check ")
@@ -48,7 +48,7 @@ def load(path="network"):
     try:
         return Network(raw[:at].decode().split("\n")), ""
     except ValueError:
-        return None, "network: the file does not say what it must; write it again"
+        return None, "network: a value is missing or wrong; write it again"
 
 
 def _is_address(text):

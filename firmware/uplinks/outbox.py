@@ -1,6 +1,6 @@
 """The ring of records that wait until a host has stored them.
 
-Slots of one fixed size in one kept buffer; sequence number s lives in slot s % slots. Putting allocates nothing and
+Slots of one fixed size in one kept buffer; sequence number s is in slot s % slots. Putting allocates nothing and
 never fails: when the ring is full the oldest record is overwritten and, if no host had stored it, counted in `dropped`.
 
 A slot: kind (1 byte), seconds since the start (4), milliseconds (2), then the fields of the registry after the uptime:
@@ -107,7 +107,7 @@ class Outbox:
 
 
 def _value(field, cell):
-    """What stands on the line for a record's cell; None for unknown."""
+    """The value on the line for a record's cell; None for unknown."""
     if isinstance(field[1], tuple):
         return field[1][cell]
     return None if cell == UNKNOWN else cell

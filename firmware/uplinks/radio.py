@@ -22,7 +22,7 @@ class Radio:
 
             station = network.WLAN(network.STA_IF)
             station.active(True)
-            station.connect(self._ssid, self._password)  # joins again by itself when it was lost
+            station.connect(self._ssid, self._password)  # joins again by itself
             self._station = station
         return self._station.isconnected()
 

@@ -1,4 +1,4 @@
-"""A connection to a broker over TCP, with TLS where wanted, that is never waited for."""
+"""A connection to a broker over TCP, with TLS where wanted, without ever waiting for it."""
 
 import select
 import socket
@@ -35,10 +35,10 @@ class Stream:
         """True once bytes can go; OSError when the connection fails."""
         if self._connected:
             return True
-        for _, seen in self._poll.ipoll(0):
-            if seen & (select.POLLERR | select.POLLHUP):
+        for _, events in self._poll.ipoll(0):
+            if events & (select.POLLERR | select.POLLHUP):
                 raise OSError(111)  # ECONNREFUSED
-            if seen & select.POLLOUT:
+            if events & select.POLLOUT:
                 self._poll.unregister(self._socket)
                 self._begin_tls()
                 self._connected = True
@@ -63,7 +63,7 @@ class Stream:
             self._socket.close()
 
     def _begin_tls(self):
-        """The handshake goes on by itself as bytes are read and written."""
+        """The handshake proceeds by itself as bytes are read and written."""
         if self._ca is None:
             return
         import ssl

@@ -1,4 +1,4 @@
-"""Ten seconds of readings summed up: means, the lowest and the highest, the worst levels, the last states."""
+"""Summaries of ten seconds of readings: means, minima and maxima, the worst levels, the last states."""
 
 from groundbox.wire.messages import LEVELS, UNKNOWN, fields_of
 from micropython import const
@@ -34,7 +34,7 @@ class SummaryBuilder:
         self.readings = 0
 
     def clear(self):
-        """Begins anew."""
+        """Forgets everything added so far."""
         self.readings = 0
         for i in range(len(self._cells)):
             self._cells[i] = self._known[i] = 0

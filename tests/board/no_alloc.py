@@ -15,7 +15,7 @@ SCRATCH = bytes((0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10, 0x1C))
 
 
 class LockedControl:
-    """Stands in for the control in a Box: the same step, with the heap locked."""
+    """Takes the place of the control in a Box: the same step, with the heap locked."""
 
     def __init__(self, control):
         self.control = control

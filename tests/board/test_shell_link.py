@@ -181,7 +181,7 @@ def test_our_own_words_sent_back_are_ignored(bench: NewBench) -> None:
     board.console.send(bytes(board.console.heard))
     assert {name for name, _ in board.run_for(1)} <= {"reading"}
     board.send("get", ["mast", 1, "sample_hz"])
-    assert _named(board.run_for(1), "answer"), "the link still lives"
+    assert _named(board.run_for(1), "answer"), "the link still works"
 
 
 class StalledConsole(BufferConsole):

@@ -237,7 +237,7 @@ def test_malformed_bytes_break_nothing(board: Callable[..., Bench], broker: Fake
     broker.said = None
     broker.drop()
     said += _run(one, broker, 30)
-    assert _published(broker, "reading"), "the link still lives"
+    assert _published(broker, "reading"), "the link still works"
     _control_is_well(one, said)
     assert sum(name == "reading" for name, _ in said) >= 188
 
@@ -280,14 +280,14 @@ def _resets(board: Callable[..., Bench], broker: FakeBroker, count: int) -> tupl
                     assert before == values, "one number, two records"
                     if name == "summary":
                         counter += 1
-                        told = line.encode("summary_stored", ["mast", counter, values[4]])
-                        broker.publish("groundbox/mast/command", auth.seal(KEY, "mast", counter, told))
+                        words = line.encode("summary_stored", ["mast", counter, values[4]])
+                        broker.publish("groundbox/mast/command", auth.seal(KEY, "mast", counter, words))
                     else:
                         newest[values[1]] = values[2]
             for boot, sequence in newest.items():
                 counter += 1
-                told = line.encode("stored", ["mast", counter, boot, sequence])
-                broker.publish("groundbox/mast/command", auth.seal(KEY, "mast", counter, told))
+                words = line.encode("stored", ["mast", counter, boot, sequence])
+                broker.publish("groundbox/mast/command", auth.seal(KEY, "mast", counter, words))
         one.world.power_cut()
         broker.drop()
     assert len(boots) == count

@@ -35,7 +35,7 @@ def ntc_counts(centi_c, kind=1):
 
 
 class Box:
-    """A battery, three thermistors and four fans that do as they are told, second by second.
+    """A battery, three thermistors and four fans that obey, second by second.
 
     Attributes to set: battery_mv, check_mv (None: as the battery), battery_ma, case, block, intake in centi-C; UNKNOWN
     for what answers nothing; case_counts (None: as `case`); stuck, fans (1 to 4) that do not turn; button.

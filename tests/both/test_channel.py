@@ -1,4 +1,4 @@
-"""One sensor's faults told apart, each with its delay, and the way back."""
+"""One sensor's faults distinguished, each with its delay, and the way back."""
 
 from core.channel import NOTHING, Channel
 from groundbox.wire.messages import SENSOR_STATES, UNKNOWN

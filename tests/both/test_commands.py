@@ -1,4 +1,4 @@
-"""Commands are checked, done and answered, whoever sends them."""
+"""Commands are checked, done and answered, from every sender."""
 
 from groundbox.wire import line
 from groundbox.wire.messages import EVENTS, UNKNOWN, fields_of
@@ -30,8 +30,8 @@ class _Control:
     def uncorrected_of(self, channel):
         return self.uncorrected
 
-    def try_out(self, part, percent, most_ms):
-        self.tried.append((part, percent, most_ms))
+    def try_out(self, part, percent, max_ms):
+        self.tried.append((part, percent, max_ms))
         return part != 3
 
 

@@ -1,4 +1,4 @@
-"""Raw numbers to millivolts, milliamperes and hundredths of a degree; which voltage source is believed."""
+"""Raw numbers to millivolts, milliamperes and hundredths of a degree; which voltage source is used."""
 
 from bench import limits, ntc_counts, settings
 
@@ -371,3 +371,20 @@ def test_absent_and_fitted_later():
     thermometer.apply()
     assert warm(thermometer, ntc_counts(2500)) == "ok"
     assert abs(thermometer.channel.value - 2500) <= 2
+
+
+def test_the_shunt_register_is_twos_complement():
+    """Data sheets, shunt voltage register: 2.5 uV (INA226) and 10 uV (INA219) an LSB, 0x8000 and above negative."""
+    for register, value in ((0, 0), (1, 1), (0x7FFF, 32767), (0x8000, -32768), (0xC000, -16384), (0xFFFF, -1)):
+        assert conversion.shunt_ma(1, register, 2500) == value, register
+        assert conversion.shunt_ma(2, register, 10000) == value, register
+    assert conversion.shunt_ma(1, 0x8000, 200) == -409600
+    assert conversion.shunt_ma(2, 800, 2000) == 4000
+
+
+def test_the_bus_register_of_each_kind():
+    """1.25 mV an LSB (INA226); 4 mV an LSB above three flag bits (INA219)."""
+    assert conversion.bus_mv(1, 9600) == 12000
+    assert conversion.bus_mv(1, 0xFFFF) == 81918
+    for flags in range(8):
+        assert conversion.bus_mv(2, 3000 << 3 | flags) == 12000

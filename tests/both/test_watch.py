@@ -1,4 +1,4 @@
-"""Low voltage, overvoltage, charging and the block's temperature."""
+"""Low voltage, overvoltage, charging and the battery's temperature."""
 
 from bench import limits
 
@@ -224,3 +224,93 @@ def test_time_is_elapsed_time_whatever_the_step():
             level.step(step_ms, 1, 60, 400, 120)
             passed += step_ms
         assert passed == 60000
+
+
+def test_a_charge_current_exactly_at_its_limit_counts():
+    own = limits(charge_seen_ma=100)
+    assert charging(BatteryWatch(own), 12500, 5, -100) == "yes"
+    assert charging(BatteryWatch(own), 12500, 60, -99) == "no"
+    assert charging(BatteryWatch(own), 13900, 5, 99) == "yes", "no current to speak of: by voltage"
+    assert charging(BatteryWatch(own), 13900, 60, 100) == "no", "a discharge is no charge"
+
+
+def test_charging_begins_after_5_s_and_ends_after_10():
+    watch = BatteryWatch(limits())
+    assert charging(watch, 12500, 4, -3000) == "no"
+    assert charging(watch, 12500, 1, -3000) == "yes"
+    assert charging(watch, 12500, 9, 3000) == "yes"
+    assert charging(watch, 12500, 1, 3000) == "no"
+
+
+def test_charging_by_voltage_at_its_exact_limits():
+    assert charging(BatteryWatch(limits()), 13800, 5) == "yes", "400 mV above the limit"
+    assert charging(BatteryWatch(limits()), 13799, 60) == "no"
+    watch = BatteryWatch(limits())
+    assert charging(watch, 13370, 1) == "no"
+    assert charging(watch, 13400, 5) == "yes", "at the limit and 30 mV above the minimum of the minute"
+    assert charging(watch, 13200, 60) == "yes", "200 mV under the limit"
+    assert charging(watch, 13199, 10) == "no"
+    watch = BatteryWatch(limits())
+    assert charging(watch, 13371, 1) == "no"
+    assert charging(watch, 13400, 30) == "no", "a rise of 29 mV is noise"
+
+
+def test_a_rise_counts_within_one_minute_only():
+    for rest_s, state in ((59, "yes"), (60, "no")):
+        watch = BatteryWatch(limits())
+        charging(watch, 13370, 1)
+        charging(watch, 13390, rest_s - 1)
+        assert charging(watch, 13410, 5) == state, rest_s
+
+
+def test_overvoltage_clears_200_mv_below_after_its_time():
+    watch = BatteryWatch(limits())
+    run(watch, 15001, 10)
+    assert watch.overvoltage == 3
+    run(watch, 14801, 100)
+    assert watch.overvoltage == 3
+    run(watch, 14800, 9)
+    assert watch.overvoltage == 3
+    run(watch, 14800, 1)
+    assert watch.overvoltage == 0
+
+
+def test_the_battery_temperature_has_2_k_of_hysteresis():
+    watch = BatteryWatch(limits())
+    for battery, state in (
+        (3999, "yes"),
+        (4000, "warm"),
+        (3800, "warm"),
+        (3799, "yes"),
+        (5000, "hot"),
+        (4800, "hot"),
+        (4799, "warm"),
+        (2500, "yes"),
+        (0, "yes"),
+        (-1, "cold"),
+        (199, "cold"),
+        (200, "yes"),
+    ):
+        assert charging(watch, 14000, 10, -3000, battery) == state, battery
+
+
+def test_a_limit_counts_down_as_fast_as_up():
+    limit = DelayedLimit()
+    for _ in range(9):
+        limit.step(1000, 1, 10, 5, 20)
+    for _ in range(3):
+        limit.step(1000, 0, 10, 5, 20)
+    for _ in range(3):
+        limit.step(1000, 1, 10, 5, 20)
+    assert not limit.on
+    limit.step(1000, 1, 10, 5, 20)
+    assert limit.on
+    for _ in range(19):
+        limit.step(1000, -5, 10, 5, 20)
+    assert limit.on
+    limit.step(1000, -4, 10, 5, 20)
+    for _ in range(19):
+        limit.step(1000, -5, 10, 5, 20)
+    assert limit.on
+    limit.step(1000, -5, 10, 5, 20)
+    assert not limit.on

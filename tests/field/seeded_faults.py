@@ -49,7 +49,7 @@ FAULTS = (
     ),
     Fault("thermostat", "return 3", "return 2", "clogged_filter"),
     Fault("thermostat", "level >= 1 else 0) else 0", "level >= 1 else 0) - 300 else 0", "clogged_filter"),
-    Fault("thermostat", "least_s * 1000", "least_s * 100", "tiny_case"),
+    Fault("thermostat", "minimum_s * 1000", "minimum_s * 100", "tiny_case"),
     Fault(
         "thermostat",
         "if fan_fault or self._state_ms",
@@ -81,16 +81,16 @@ FAULTS = (
     Fault("battery", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
     Fault("battery", "if not landed:", "if landed:", "landed_and_forgotten"),
     Fault("outputs", "if self._kind != _SHEDDABLE:\n            return\n        if", "if", "battery_sags_in_flight"),
-    Fault("outputs", "if self.state == _DROPPED:\n                self.state = _ON", "pass", "battery_sags_in_flight"),
+    Fault("outputs", "if self.state == _SHED:\n                self.state = _ON", "pass", "battery_sags_in_flight"),
     Fault("outputs", "level >= self._shed_level:", "level >= 3:", "battery_sags_in_flight"),
     Fault(
         "outputs",
-        "self._seen = level",
-        "self._seen = 0\n        if not level and self.state == 3:\n            self.state = 1",
+        "self._level = level",
+        "self._level = 0\n        if not level and self.state == 3:\n            self.state = 1",
         "landed_and_forgotten",
     ),
     Fault("outputs", "self.state = state", "pass", "reboot_in_flight"),
-    Fault("channel", "if self._quiet_ms >= _SILENT_MS:", "if 0:", "monitor_goes_silent"),
+    Fault("channel", "if self._silent_ms >= _SILENT_MS:", "if 0:", "monitor_goes_silent"),
     Fault("channel", "_BAD_MS = const(2000)", "_BAD_MS = const(60000)", "plug_half_out"),
     Fault("channel", "_clean_ms >= _CLEAN_MS", "_clean_ms >= 600000", "plug_half_out"),
     Fault("channel", "return self._doubt_ms >= limit_ms", "return False", "frozen_sensor"),
@@ -109,8 +109,10 @@ FAULTS = (
     Fault("supply", "abs(battery_mv - check_mv) > self._limits.disagree_mv", "False", "sources_disagree"),
     Fault("conversion", "2500", "5000", "midday_sun"),
     Fault("signals", "self.lamp if self._sounding() else 0", "0", "fan_stalls_in_flight"),
-    Fault("signals", "self._now[cause] > self._quiet[cause]", "self._now[cause] > 3", "landed_and_forgotten"),
-    Fault("signals", "self._quiet_ms = self._limits.silence_s * 1000", "self._quiet_ms = 0", "landed_and_forgotten"),
+    Fault("signals", "self._now[cause] > self._silenced[cause]", "self._now[cause] > 3", "landed_and_forgotten"),
+    Fault(
+        "signals", "self._silenced_ms = self._limits.silence_s * 1000", "self._silenced_ms = 0", "landed_and_forgotten"
+    ),
     Fault(
         "reading",
         "return 2 if control.watch.charging",

@@ -1,6 +1,6 @@
 """Just enough of a board's peripherals to start the firmware: still pins, and a shunt monitor that answers.
 
-What they were told, and what they say, stands in plain attributes, for a test that runs in the same interpreter.
+Levels set and values to read are plain attributes, for a test that runs in the same interpreter.
 """
 
 PWRON_RESET = 1
@@ -31,10 +31,10 @@ class Pin:
     def value(self, level=None):
         if level is None:
             return 1 - pressed
-        told = pins[self.number]
-        if told[-1] != level:
-            told.append(level)
-            del told[:-4]
+        levels = pins[self.number]
+        if levels[-1] != level:
+            levels.append(level)
+            del levels[:-4]
         return None
 
     def irq(self, handler=None, trigger=0, hard=False):
