@@ -82,7 +82,7 @@ def test_no_fan_cools_under_the_intake_air() -> None:
     assert "no fan can do this" in result.answer
 
 
-def test_what_stands_in_the_way_costs_flow() -> None:
+def test_an_obstacle_costs_flow() -> None:
     clear = fan_flow_m3_h(CASE)
     for name in ("filter", "rain hood", "duct"):
         assert fan_flow_m3_h(CASE, obstacles=(name,)) < clear

@@ -79,7 +79,7 @@ def _at(*speeds: float) -> list[SimFan]:
     return fans
 
 
-def test_fans_in_a_row_move_more_against_a_path_and_less_when_one_stands() -> None:
+def test_fans_in_a_row_move_more_against_a_path_and_less_when_one_has_stopped() -> None:
     path = SimCaseSettings().path
     two, one = flow_m3_per_h(_at(1, 1), path, 0.0), flow_m3_per_h(_at(1, 0), path, 0.0)
     assert 0 < one < flow_m3_per_h(_at(1), path, 0.0) < two < SimFanSettings().free_m3_per_h

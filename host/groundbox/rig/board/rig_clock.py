@@ -39,7 +39,7 @@ fast_timers = []
 _reader = open(wiring["reply_fd"], "rb", 0)  # noqa: SIM115 (open as long as the board runs)
 _writer = open(wiring["ask_fd"], "wb", 0)  # noqa: SIM115
 _due = []  # (due_us, function) of slower timers, soonest first
-_told_us = 0
+_granted_us = 0
 _free_until_us = -1  # the inputs are constant until then
 _expected = len(incoming) * 8
 
@@ -48,7 +48,7 @@ def read_us():
     """Microseconds since power came on, never wrapping; the time that a clock read of the firmware costs is spent."""
     global now_us
     now_us += READ_COST_US
-    if now_us - _told_us > SPIN_US:
+    if now_us - _granted_us > SPIN_US:
         let_pass(0)
     return now_us
 
@@ -63,19 +63,19 @@ def at(due_us, function):
 
 def let_pass(wait_us):
     """Lets up to `wait_us` pass, less when something is due or inputs change; True if a handler may have run."""
-    global now_us, _told_us, _free_until_us
+    global now_us, _granted_us, _free_until_us
     end_us = now_us + wait_us
     if _due and _due[0][0] < end_us:
         end_us = _due[0][0]
     if watchdog_us and watchdog_us < end_us:
         end_us = watchdog_us
-    begin_us = _told_us
+    begin_us = _granted_us
     if end_us < now_us:
         end_us = now_us
     if end_us > _free_until_us:
         end_us = now_us + _ask(end_us - now_us)
         _free_until_us = end_us + incoming[2]
-    _told_us = end_us
+    _granted_us = end_us
     ran = bool(fast_timers)
     for tachometer in tachometers:
         _edges(tachometer, begin_us, end_us)

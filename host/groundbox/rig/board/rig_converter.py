@@ -17,7 +17,7 @@ class Converter:
     """Twelve bits spread over sixteen, with noise.
 
     Args:
-        slot: place in `incoming` of what stands at its pin, in sixteenths of a step.
+        slot: place in `incoming` of the level at its pin, in sixteenths of a step.
         start: where in the ring of noise it begins.
     """
 
