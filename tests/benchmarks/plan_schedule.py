@@ -1,4 +1,4 @@
-"""A plan's time against its size, and how much better than simple rules it is."""
+"""A plan's time against its size, and how much better than greedy schedules it is."""
 
 import sys
 from pathlib import Path

@@ -1,6 +1,7 @@
 """Sizing: properties where no published number exists, and the errors of a wrong box file."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,9 +11,9 @@ from groundbox.errors import BadInput
 from groundbox.plan.size.air import SizeCase, fan_flow_m3_h, minutes_to, settled_c, size_air
 from groundbox.plan.size.all_parts import size_box
 from groundbox.plan.size.battery import DutyPeriod, size_battery
-from groundbox.plan.size.box_file import SizeDivider, load_box
+from groundbox.plan.size.box_file import SizeDivider, SizeParts, load_box
 from groundbox.plan.size.fuse import FuseBranch, opens_after_s, size_fuse
-from groundbox.plan.size.sensor import size_divider
+from groundbox.plan.size.sensor import size_divider, size_hold_up, size_tachometer, size_thermistor
 from groundbox.plan.size.wire import WireRun, size_wire
 from groundbox.ui.cmd_size import command
 
@@ -169,3 +170,45 @@ def test_a_wrong_file_is_an_error_with_place_and_fix(tmp_path: Path, text: str, 
 def test_a_missing_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="cannot be read"):
         load_box(tmp_path / "none.toml")
+
+
+def test_small_parts_by_hand() -> None:
+    """Worked by hand: beta formula at 25 °C, 2.2 R C, and charge over voltage for the hold-up capacitor."""
+    parts = SizeParts(ntc_beta_k=3950.0, hold_amps=0.05, hold_s=0.08, hold_from_volts=11.0, hold_to_volts=7.0)
+    thermistor = size_thermistor(parts).values
+    assert thermistor["fraction_at_25c"] == pytest.approx(0.5)
+    assert thermistor["fraction_per_k_at_25c"] == pytest.approx(0.25 * 3950 / 298.15**2)
+    assert thermistor["own_watts"] == pytest.approx(1.65**2 / 10e3)
+    assert size_hold_up(parts).values["farad"] == pytest.approx(0.001)
+    assert size_tachometer(parts).values["rise_s"] == pytest.approx(0.22e-3)
+    assert size_tachometer(parts).values["half_period_s"] == pytest.approx(2.5e-3)
+    assert not size_tachometer(SizeParts(tach_farad=1.25e-3 / 2.2e4)).stop, "exactly half of the half period"
+    assert size_tachometer(SizeParts(tach_farad=1.26e-3 / 2.2e4)).stop
+
+
+def test_exactly_at_a_limit_a_part_is_no_problem() -> None:
+    assert not size_wire("x", WireRun(one_way_m=0.1, amps=18.3, mm2=2.5)).stop
+    assert size_wire("x", WireRun(one_way_m=0.1, amps=18.4, mm2=2.5)).stop
+    assert opens_after_s(1.35, 1) == pytest.approx(0.75)
+    assert opens_after_s(1.34, 1) is None
+    branch = FuseBranch(amps=2, wire_carries_amps=5.0, rating_amps=5.0, parent_amps=8.0, fuse_to_post_cm=15.0)
+    assert not size_fuse("x", branch, battery_ah=7.2).stop
+
+
+def test_air_is_a_stop_only_with_fans_that_do_not_hold_the_limit() -> None:
+    case = SizeCase(watts=40, intake_c=30, limit_c=40, wall_m2=0.1, obstacles=("filter", "duct"))
+    assert not size_air(case).stop, "without fans only the needed air is stated"
+    weak = size_air(replace(case, fan_m3_h=2, fan_pa=5, opening_m2=0.001))
+    assert weak.stop
+    assert weak.numbers["heads"] == pytest.approx(2.8 + 12 + 2)
+    assert not size_air(replace(case, fan_m3_h=200, fan_pa=80, opening_m2=0.01)).stop
+
+
+def test_fuses_in_a_circle_are_an_error(tmp_path: Path) -> None:
+    file = tmp_path / "box.toml"
+    text = EXAMPLE.read_text()
+    assert text.count('name = "main"\n') == 1
+    file.write_text(text.replace('name = "main"\n', 'name = "main"\nbehind = "servo branch"\n'))
+    with pytest.raises(BadInput) as caught:
+        load_box(file)
+    assert "is a circle" in str(caught.value)
