@@ -212,3 +212,16 @@ def test_fuses_in_a_circle_are_an_error(tmp_path: Path) -> None:
     with pytest.raises(BadInput) as caught:
         load_box(file)
     assert "is a circle" in str(caught.value)
+
+
+def test_a_wire_by_hand() -> None:
+    """10 m of 2.5 mm² at 20 °C: 6.8964 ohm a km, so 0.137928 ohm there and back; at 2 A 0.28 V and 0.55 W."""
+    values = size_wire("x", WireRun(one_way_m=10, amps=2, mm2=2.5, copper_c=20)).values
+    assert values["loop_ohm"] == pytest.approx(0.137928)
+    assert values["lost_watts"] == pytest.approx(2 * 2 * 0.137928)
+    assert values["lost_fraction"] == pytest.approx(2 * 0.137928 / 12)
+
+
+def test_a_case_at_its_limit_has_no_minutes_left() -> None:
+    case = SizeCase(watts=40, intake_c=30, limit_c=40, wall_m2=0.1)
+    assert minutes_to(case, 0.0, 40.0) == 0.0
