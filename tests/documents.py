@@ -6,10 +6,10 @@ A test compares the files with the code.
 from pathlib import Path
 
 import click
-
-from groundbox import toml_file
 from groundbox.advice.condition import SEVERITIES
 from groundbox.advice.table import TABLE
+
+from groundbox import toml_file
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
 from groundbox.wire import messages

@@ -112,6 +112,9 @@ class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     flight: FlightSettings = FlightSettings()
     boxes: dict[Word, BoxSettings] = {}
     batteries: dict[Word, BatterySettings] = {}
+    groups: Annotated[
+        dict[Word, list[Word]], Meta(description='boxes that fly together, for example pilot1 = ["mast", "table"]')
+    ] = {}
     brokers: list[BrokerSettings] = []
     own_broker: OwnBrokerSettings | None = None
     webhooks: list[WebhookSettings] = []

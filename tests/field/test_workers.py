@@ -11,14 +11,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from groundbox.monitor.board_limits import WANTED
+from groundbox.monitor.box import Follower
 from tests import postgres
 from tests.benchmarks.many_boxes import HIGHEST, Boxes
 from tests.field.hostile import mosquitto, until
 
 from groundbox.link.broker import Broker
 from groundbox.model import Mark
-from groundbox.monitor.board_limits import WANTED
-from groundbox.monitor.box import Follower
 from groundbox.monitor.start import tracker_for
 from groundbox.monitor.tracker import Tracker
 from groundbox.settings import load

@@ -1,205 +1,182 @@
-"""When a battery needs a person: each rule gives the sentence's facts, False, or None for "cannot tell".
+"""When a battery needs a person.
 
-`raised` tells a rule that its warning is up: it then asks for a little more before it says False (hysteresis).
+Each rule returns the facts (value, then limit) as words, False where all is well, or None where it cannot judge.
+`raised` is True while its warning is up: the rule then asks for a margin before it returns False (hysteresis).
 """
 
 from typing import Literal
 
+from groundbox.advice import limits
 from groundbox.advice.state import BoxState
-from groundbox.advice.words import celsius, clock, listed, span, volts
+from groundbox.advice.words import age, celsius, clock, listed, needed, span, volts
 
-Verdict = str | Literal[False] | None
+Finding = str | Literal[False] | None
 
-NEAR_S, CLOSE_S = 600.0, 300.0
 LEVELS = {"notice": 1, "urgent": 2, "stop": 3, "clear": 0}
-NOTHING_VOLTS = 2.0
-NO_CHARGE_AFTER_S = 60.0
-CHARGED_VOLTS = 13.0
 
 
-def _turn_back(state: BoxState, within_s: float, raised: bool) -> Verdict:
-    if not state.in_flight:
-        return False
-    left = state.turn_back_in_s
-    if left is None:
-        return None
-    if left > within_s + (60.0 if raised else 0.0):
-        return False
-    when = clock(state.wall_s + left)
-    if left <= 0:
-        return f"turn-back time {when} passed {span(-left)} ago"
-    return f"turn back by {when}, in {span(left)}"
-
-
-def turn_back_near(state: BoxState, raised: bool) -> Verdict:
-    """Ten minutes and less to the turn-back time."""
-    return _turn_back(state, NEAR_S, raised)
-
-
-def turn_back_close(state: BoxState, raised: bool) -> Verdict:
-    """Five minutes and less to the turn-back time."""
-    return _turn_back(state, CLOSE_S, raised)
-
-
-def turn_back_passed(state: BoxState, raised: bool) -> Verdict:
-    """The turn-back time is now or was."""
-    return _turn_back(state, 0.0, raised)
-
-
-def reserve_in_flight(state: BoxState, raised: bool) -> Verdict:
-    """Runtime at the planned landing under the reserve, by the low number."""
-    if not state.in_flight:
+def landing_does_not_fit(state: BoxState, raised: bool) -> Finding:
+    """Less than the reserve is left at the planned landing, by the low runtime."""
+    if not state.in_flight or state.returning:
         return False
     if state.runtime_low_s is None or state.landing_in_s is None:
         return None
-    left = state.runtime_low_s - max(state.landing_in_s, 0.0)
-    if left >= state.reserve_s + (60.0 if raised else 0.0):
+    spare_s = state.runtime_low_s - max(state.landing_in_s, 0.0) - state.reserve_s
+    if spare_s >= (limits.CLEAR_MARGIN_S if raised else 0.0):
         return False
-    when = clock(state.wall_s + state.landing_in_s)
-    if left <= 0:
-        return f"may stop {span(-left)} before the landing planned for {when}"
-    return f"only {span(left)} would be left at the landing planned for {when}, reserve is {span(state.reserve_s)}"
+    if state.landing_in_s <= 0:
+        return f"landing is overdue, runtime {span(state.runtime_low_s)}, reserve {needed(state.reserve_s)}"
+    planned = clock(state.wall_s + state.landing_in_s)
+    return f"runtime falls {needed(-spare_s)} short of the landing planned for {planned} with its reserve"
 
 
-def reserve_before_flight(state: BoxState, raised: bool) -> Verdict:
-    """Not enough for one more flight with reserve."""
+def runtime_short_of_home(state: BoxState, raised: bool) -> Finding:
+    """The pilot is returning and the low runtime does not last the way home."""
+    if not state.in_flight or not state.returning:
+        return False
+    if state.runtime_low_s is None or state.time_home_s is None:
+        return None
+    if state.runtime_low_s >= state.time_home_s + (limits.CLEAR_MARGIN_S if raised else 0.0):
+        return False
+    return f"runtime {span(state.runtime_low_s)}, the way home takes {needed(state.time_home_s)}"
+
+
+def next_flight_does_not_fit(state: BoxState, raised: bool) -> Finding:
+    """On the ground: the low runtime is less than one flight and its reserve; with no length set, than the reserve."""
     if state.in_flight:
         return False
-    if state.runtime_low_s is None or state.next_flight_s is None:
+    if state.runtime_low_s is None:
         return None
-    needs = state.next_flight_s + state.reserve_s
-    if state.runtime_low_s >= needs + (60.0 if raised else 0.0):
+    needs_s = (state.flight_s or 0.0) + state.reserve_s
+    if state.runtime_low_s > 0 and state.runtime_low_s >= needs_s + (limits.CLEAR_MARGIN_S if raised else 0.0):
         return False
-    return f"{span(state.runtime_low_s)} left at worst, a flight with its reserve takes {span(needs)}"
+    what = "the reserve alone is" if state.flight_s is None else "a flight with its reserve needs"
+    return f"runtime {span(state.runtime_low_s)}, {what} {needed(needs_s)}"
 
 
-def _low(state: BoxState, level: str) -> Verdict:
-    if state.low_voltage is None or reads_nothing(state):
+def _low(state: BoxState, level: str) -> Finding:
+    if state.low_voltage is None or state.reads_no_battery:
         return None
     if LEVELS[state.low_voltage] < LEVELS[level]:
         return False
-    return f"{volts(state.battery_volts)} at the battery under load"
+    return f"battery {volts(state.battery_volts)}, board level {level}"
 
 
-def low_notice(state: BoxState, raised: bool) -> Verdict:
-    """The board's first level; its delay and hysteresis are the board's."""
+def low_notice(state: BoxState, raised: bool) -> Finding:
+    """The board's first level; delay and hysteresis are the board's."""
     return _low(state, "notice")
 
 
-def low_urgent(state: BoxState, raised: bool) -> Verdict:
+def low_urgent(state: BoxState, raised: bool) -> Finding:
     """The board's second level."""
     return _low(state, "urgent")
 
 
-def low_stop(state: BoxState, raised: bool) -> Verdict:
+def low_stop(state: BoxState, raised: bool) -> Finding:
     """The board's third level."""
     return _low(state, "stop")
 
 
-def under_cutoff(state: BoxState, raised: bool) -> Verdict:
-    """Voltage at the equipment under its cutoff."""
-    if state.equipment_volts is None or state.cutoff_volts is None or reads_nothing(state):
+def under_cutoff(state: BoxState, raised: bool) -> Finding:
+    """Voltage at the equipment at or under its cutoff."""
+    if state.equipment_volts is None or state.cutoff_volts is None or state.reads_no_battery:
         return None
-    if state.equipment_volts > state.cutoff_volts + (0.3 if raised else 0.0):
+    if state.equipment_volts > state.cutoff_volts + (limits.CLEAR_CUTOFF_VOLTS if raised else 0.0):
         return False
-    return (
-        f"{volts(state.equipment_volts, 2)} at the equipment, which stops working under {volts(state.cutoff_volts, 2)}"
-    )
+    return f"{volts(state.equipment_volts, 2)} at the equipment, cutoff {volts(state.cutoff_volts, 2)}"
 
 
-def at_end_voltage(state: BoxState, raised: bool) -> Verdict:
-    """Battery voltage at the end voltage that spares it, while discharging."""
-    if state.battery_volts is None or state.end_volts is None or state.charging is None or reads_nothing(state):
+def at_end_voltage(state: BoxState, raised: bool) -> Finding:
+    """Battery voltage at or under the end voltage for its load, while it discharges."""
+    if state.battery_volts is None or state.end_volts is None or state.charging is None or state.reads_no_battery:
         return None
-    if state.charging != "no" or state.battery_volts > state.end_volts + (0.3 if raised else 0.0):
+    if state.is_charging or state.battery_volts > state.end_volts + (limits.CLEAR_CUTOFF_VOLTS if raised else 0.0):
         return False
-    return f"{volts(state.battery_volts, 2)}, and under {volts(state.end_volts, 2)} this battery is harmed"
+    return f"battery {volts(state.battery_volts, 2)}, end voltage {volts(state.end_volts, 2)}"
 
 
-def brown_out(state: BoxState, raised: bool) -> Verdict:
-    """Voltage at the equipment under its cutoff when the largest load starts; said before it is, not when it is."""
-    if state.heaviest_volts is None or state.cutoff_volts is None or reads_nothing(state):
+def brown_out(state: BoxState, raised: bool) -> Finding:
+    """Voltage at the equipment under its cutoff when the largest start comes; raised before, not while, it is under."""
+    if state.start_volts is None or state.cutoff_volts is None or state.reads_no_battery:
         return None
     if state.equipment_volts is not None and state.equipment_volts <= state.cutoff_volts:
         return False
-    if state.heaviest_volts >= state.cutoff_volts + (0.2 if raised else 0.0):
+    if state.start_volts >= state.cutoff_volts + (limits.CLEAR_START_VOLTS if raised else 0.0):
         return False
-    load = f" ({state.heaviest_load})" if state.heaviest_load else ""
-    return (
-        f"{volts(state.heaviest_volts, 2)} to expect at the equipment when the largest load{load} starts, "
-        f"it stops working under {volts(state.cutoff_volts, 2)}"
-    )
+    load = state.start_load or "the largest load"
+    return f"{volts(state.start_volts, 2)} expected when {load} starts, cutoff {volts(state.cutoff_volts, 2)}"
 
 
-def over_board(state: BoxState, raised: bool) -> Verdict:
+def over_board(state: BoxState, raised: bool) -> Finding:
     """The board's overvoltage level."""
     if state.overvoltage is None:
         return None
-    return False if state.overvoltage == "clear" else f"{volts(state.battery_volts)} at the battery is too much"
+    return False if state.overvoltage == "clear" else f"battery {volts(state.battery_volts)}, over its limit"
 
 
-def over_load(state: BoxState, raised: bool) -> Verdict:
-    """More volts than a connected load stands."""
-    if state.battery_volts is None or state.touchy_volts is None:
+def over_load(state: BoxState, raised: bool) -> Finding:
+    """More volts than a connected load bears."""
+    if state.battery_volts is None or state.fragile_volts is None:
         return None
-    if state.battery_volts <= state.touchy_volts - (0.2 if raised else 0.0):
+    if state.battery_volts <= state.fragile_volts - (limits.CLEAR_LOAD_VOLTS if raised else 0.0):
         return False
-    return f"{volts(state.battery_volts)}, but {state.touchy_load} stands at most {volts(state.touchy_volts)}"
+    return f"battery {volts(state.battery_volts)}, {state.fragile_load} allows {volts(state.fragile_volts)}"
 
 
-def no_charge(state: BoxState, raised: bool) -> Verdict:
-    """A charge was marked, yet the board sees none and the voltage is no charger's."""
+def no_charge(state: BoxState, raised: bool) -> Finding:
+    """A charge was marked, the board sees none, and the voltage is no charger's."""
     if state.charge_marked_s is None:
         return False
-    if state.charging is None or state.battery_volts is None or reads_nothing(state):
+    if state.charging is None or state.battery_volts is None or state.reads_no_battery:
         return None
-    if state.charging != "no" or state.battery_volts >= CHARGED_VOLTS or state.charge_marked_s < NO_CHARGE_AFTER_S:
+    arrives = state.is_charging or state.battery_volts >= limits.CHARGER_VOLTS
+    if arrives or state.charge_marked_s < limits.CHARGE_STARTS_WITHIN_S:
         return False
-    return f"charge marked {span(state.charge_marked_s)} ago, but no charge arrives ({volts(state.battery_volts)})"
+    return f"charge marked {age(state.charge_marked_s)} ago, battery {volts(state.battery_volts)}, no charge arrives"
 
 
-def reads_nothing(state: BoxState) -> bool:
-    """True when the board lives and every voltage it has shows no battery."""
-    known = [value for value in (state.battery_volts, state.check_volts) if value is not None]
-    if known:
-        return max(known) < NOTHING_VOLTS
-    states = dict(state.sensors)
-    return states.get("voltage") in ("open", "range") and states.get("check") in ("open", "range", "absent")
+def fuse_open(state: BoxState, raised: bool) -> Finding:
+    """The board works, the battery reads nothing."""
+    return "the board works and reads no battery" if state.reads_no_battery else False
 
 
-def fuse_open(state: BoxState, raised: bool) -> Verdict:
-    """The board lives, the battery reads nothing."""
-    return "the board lives, but reads no battery" if reads_nothing(state) else False
+def _battery_level(state: BoxState, index: int) -> str:
+    return f", limit {celsius(state.battery_levels_c[index])}" if len(state.battery_levels_c) == 3 else ""
 
 
-def charge_hot(state: BoxState, raised: bool) -> Verdict:
-    """Charging, and the block too hot to go on."""
+def charge_hot(state: BoxState, raised: bool) -> Finding:
+    """Charging, and the battery too hot to go on."""
     if state.charging is None:
         return None
-    return f"charging with the block at {celsius(state.battery_c)}, far too hot" if state.charging == "hot" else False
+    return f"charging at {celsius(state.battery_c)}{_battery_level(state, 2)}" if state.charging == "hot" else False
 
 
-def charge_warm_or_cold(state: BoxState, raised: bool) -> Verdict:
-    """Charging, and the block too warm or too cold for it."""
+def charge_warm_or_cold(state: BoxState, raised: bool) -> Finding:
+    """Charging, and the battery too warm or too cold for it."""
     if state.charging is None:
         return None
     if state.charging not in ("warm", "cold"):
         return False
-    return f"charging with the block at {celsius(state.battery_c)}, too {state.charging}"
+    return f"charging at {celsius(state.battery_c)}{_battery_level(state, 1 if state.charging == 'warm' else 0)}"
 
 
-def contradiction(state: BoxState, raised: bool) -> Verdict:
-    """What was measured does not fit the battery's profile."""
+def contradiction(state: BoxState, raised: bool) -> Finding:
+    """Measurements do not fit the battery's profile."""
     return listed(state.findings).replace(": ", ", ") or False
 
 
-def load_unknown(state: BoxState, raised: bool) -> Verdict:
-    """Nobody knows what it draws: runtime is judged by its voltage alone."""
+def load_unknown(state: BoxState, raised: bool) -> Finding:
+    """The load is neither measured nor declared: runtime rests on the voltage alone."""
     if state.load_known is None:
         return None
-    return False if state.load_known else "what it draws is neither measured nor declared, so it may last far shorter"
+    return False if state.load_known else "its load is neither measured nor declared, runtime may be far too long"
 
 
-def unmarked_change(state: BoxState, raised: bool) -> Verdict:
-    """It looks as if a battery was swapped or charged without a mark."""
-    return state.question or False
+def other_battery(state: BoxState, raised: bool) -> Finding:
+    """The voltage looks as if another battery is in."""
+    return state.question if state.question and state.battery_in_doubt else False
+
+
+def unmarked_charge(state: BoxState, raised: bool) -> Finding:
+    """It looks as if a charge was not marked."""
+    return state.question if state.question and not state.battery_in_doubt else False

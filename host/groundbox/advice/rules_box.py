@@ -1,123 +1,145 @@
-"""When the box itself needs a person: heat, fans, sensors, the board. Rules as in rules_battery."""
+"""When the box itself needs a person: heat, fans, damp, sensors, the board. Rules as in rules_battery."""
 
-from groundbox.advice.rules_battery import LEVELS, Verdict, reads_nothing
+from math import log
+
+from groundbox.advice import limits
+from groundbox.advice.rules_battery import LEVELS, Finding
 from groundbox.advice.state import BoxState
-from groundbox.advice.words import celsius, listed, span, volts
+from groundbox.advice.words import age, celsius, listed, volts
 
-RESTART_SHOWN_S = 300.0
 FAULTS = ("open", "shorted", "range", "frozen", "silent")
 SENSOR_NAMES = {
     "voltage": "battery voltage",
     "check": "second voltage",
     "current": "current",
     "case": "case temperature",
-    "battery": "block temperature",
+    "battery": "battery temperature",
     "intake": "intake temperature",
 }
 NEEDED = ("voltage", "case")
-CAUSES = {"power": "its power failed", "watchdog": "it hung and its watchdog acted", "soft": "its program asked for it"}
+CAUSES = {"power": "its power failed", "watchdog": "its watchdog acted", "soft": "its program asked for it"}
+# Vapour pressure over water, D. Sonntag, 1990 (as in WMO-No. 8, annex 4.B): 6.112 exp(17.62 t / (243.12 + t)) hPa.
+_MAGNUS, _MAGNUS_C = 17.62, 243.12
 
 
-def _heat(state: BoxState, level: str) -> Verdict:
+def _heat(state: BoxState, level: str) -> Finding:
     if state.case_heat is None:
         return None
-    return f"{celsius(state.case_c)} in the case" if LEVELS[state.case_heat] >= LEVELS[level] else False
+    if LEVELS[state.case_heat] < LEVELS[level]:
+        return False
+    limit = f", limit {celsius(state.case_levels_c[LEVELS[level] - 1])}" if len(state.case_levels_c) == 3 else ""
+    return f"case {celsius(state.case_c)}{limit}"
 
 
-def heat_notice(state: BoxState, raised: bool) -> Verdict:
+def heat_notice(state: BoxState, raised: bool) -> Finding:
     """The board's first level of case temperature."""
     return _heat(state, "notice")
 
 
-def heat_urgent(state: BoxState, raised: bool) -> Verdict:
+def heat_urgent(state: BoxState, raised: bool) -> Finding:
     """The board's second level."""
     return _heat(state, "urgent")
 
 
-def heat_stop(state: BoxState, raised: bool) -> Verdict:
+def heat_stop(state: BoxState, raised: bool) -> Finding:
     """The board's third level."""
     return _heat(state, "stop")
 
 
-def filter_clogs(state: BoxState, raised: bool) -> Verdict:
-    """Its case rises more for each watt than it did at first, by its sessions."""
+def filter_clogs(state: BoxState, raised: bool) -> Finding:
+    """The case rises more for each watt than in its first sessions."""
     return None if state.filter_notice is None else state.filter_notice.partition(": ")[0] or False
 
 
-def fan_stalled(state: BoxState, raised: bool) -> Verdict:
+def stalled_fans(state: BoxState) -> list[str]:
+    """ "fan 2" for each fan that is driven and does not turn."""
+    return [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == "stalled"]
+
+
+def fan_stalled(state: BoxState, raised: bool) -> Finding:
     """A fan is driven and does not turn."""
-    stalled = [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == "stalled"]
+    stalled = stalled_fans(state)
     if not stalled:
         return None if not any(state.fans) else False
-    verb = "is driven but does not turn" if len(stalled) == 1 else "are driven but do not turn"
-    return f"{listed(stalled)} {verb}, case at {celsius(state.case_c)}"
+    verb = "is driven and does not turn" if len(stalled) == 1 else "are driven and do not turn"
+    return f"{listed(stalled)} {verb}, case {celsius(state.case_c)}"
 
 
-def _faulty(state: BoxState, needed: bool) -> Verdict:
+def dew_point_c(temperature_c: float, humidity_percent: float) -> float:
+    """Dew point, °C, of air at `temperature_c` °C with `humidity_percent` relative humidity (above 0).
+
+    Source: D. Sonntag, 1990, as given in WMO-No. 8, annex 4.B (from memory).
+    """
+    ratio = log(humidity_percent / 100) + _MAGNUS * temperature_c / (_MAGNUS_C + temperature_c)
+    return _MAGNUS_C * ratio / (_MAGNUS - ratio)
+
+
+def dew_point_of(state: BoxState) -> float | None:
+    """Dew point of the air in the case, °C; None without a humidity sensor."""
+    if state.case_c is None or state.humidity_percent is None:
+        return None
+    return dew_point_c(state.case_c, max(state.humidity_percent, 0.1))  # 0 is less than any sensor can resolve
+
+
+def condensation(state: BoxState, raised: bool) -> Finding:
+    """Water condenses on the coldest part known: the dew point is at its temperature."""
+    dew_c = dew_point_of(state)
+    if dew_c is None or state.case_c is None or state.humidity_percent is None:
+        return None
+    coldest_c = min(value for value in (state.case_c, state.battery_c, state.intake_c) if value is not None)
+    margin_k = limits.DEW_MARGIN_K * (2 if raised else 1)
+    damp = state.humidity_percent >= limits.DAMP_PERCENT - (5.0 if raised else 0.0)
+    if not damp and dew_c < coldest_c - margin_k:
+        return False
+    return f"dew point {celsius(dew_c)}, coldest part {celsius(coldest_c)}, humidity {state.humidity_percent:.0f} %"
+
+
+def _faulty(state: BoxState, needed: bool) -> Finding:
     if not state.sensors:
         return None
     bad = [
-        f"{SENSOR_NAMES[name]} ({what})"
+        f"{SENSOR_NAMES[name]} sensor {what}"
         for name, what in state.sensors
-        if what in FAULTS and (name in NEEDED) == needed and not (name in ("voltage", "check") and reads_nothing(state))
+        if what in FAULTS
+        and (name in NEEDED) == needed
+        and not (name in ("voltage", "check") and state.reads_no_battery)
     ]
-    return f"no trust in the {listed(bad)}" if bad else False
+    return listed(bad) or False
 
 
-def needed_sensor(state: BoxState, raised: bool) -> Verdict:
+def needed_sensor(state: BoxState, raised: bool) -> Finding:
     """A sensor that the box cannot do without."""
     return _faulty(state, True)
 
 
-def other_sensor(state: BoxState, raised: bool) -> Verdict:
+def other_sensor(state: BoxState, raised: bool) -> Finding:
     """A sensor that the box can do without."""
     return _faulty(state, False)
 
 
-def sources_disagree(state: BoxState, raised: bool) -> Verdict:
+def sources_disagree(state: BoxState, raised: bool) -> Finding:
     """Two ways of measuring the same voltage differ."""
     if not state.sensors:
         return None
     if not any(what == "disagree" for _, what in state.sensors):
         return False
-    return f"battery voltage is {volts(state.battery_volts, 2)} one way and {volts(state.check_volts, 2)} the other"
+    return f"battery {volts(state.battery_volts, 2)} one way, {volts(state.check_volts, 2)} the other"
 
 
-def _restarted(state: BoxState) -> Verdict:
-    if state.restarted_s is None or state.restarted_s > RESTART_SHOWN_S:
+def restarted(state: BoxState, raised: bool) -> Finding:
+    """The board restarted unexpectedly within the last five minutes."""
+    if state.restarted_s is None or state.restarted_s > limits.RESTART_SHOWN_S:
         return False
-    cause = CAUSES.get(state.restart_cause or "", "cause unknown")
-    return f"board restarted {span(state.restarted_s)} ago: {cause}"
+    return f"board restarted {age(state.restarted_s)} ago, {CAUSES.get(state.restart_cause or '', 'cause unknown')}"
 
 
-def restarted_in_flight(state: BoxState, raised: bool) -> Verdict:
-    """The board restarted unexpectedly within the last five minutes, in flight."""
-    return _restarted(state) if state.in_flight else False
-
-
-def restarted_on_ground(state: BoxState, raised: bool) -> Verdict:
-    """The same, on the ground."""
-    return False if state.in_flight else _restarted(state)
-
-
-def _silent(state: BoxState) -> Verdict:
+def silent(state: BoxState, raised: bool) -> Finding:
+    """Three readings missed."""
     if state.silent_s is None or not state.is_silent:
         return False
-    return f"nothing heard for {span(state.silent_s)}, its last voltage was {volts(state.battery_volts)}"
+    return f"no data for {age(state.silent_s)}, last voltage {volts(state.battery_volts)}"
 
 
-def silent_in_flight(state: BoxState, raised: bool) -> Verdict:
-    """Three readings missed, in flight."""
-    return _silent(state) if state.in_flight else False
-
-
-def silent_on_ground(state: BoxState, raised: bool) -> Verdict:
-    """Three readings missed, on the ground."""
-    return False if state.in_flight else _silent(state)
-
-
-def never_heard(state: BoxState, raised: bool) -> Verdict:
+def never_heard(state: BoxState, raised: bool) -> Finding:
     """A box of the settings that has not been heard at all."""
-    if state.silent_s is not None:
-        return False
-    return f"not heard yet, after {span(state.watched_s)} of listening"
+    return False if state.silent_s is not None else f"not heard yet, after {age(state.watched_s)} of listening"

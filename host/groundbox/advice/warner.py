@@ -1,38 +1,44 @@
-"""Raises, clears and acknowledges warnings: pure, time is an argument."""
+"""Raises, clears and acknowledges warnings, and decides when one sounds: pure, time is an argument."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from groundbox.advice.condition import SEVERITIES, Condition
+from groundbox.advice.conditions import KINDS, SEVERITIES, TABLE, Condition
 from groundbox.advice.state import BoxState
-from groundbox.advice.table import KINDS, TABLE
 from groundbox.model import WarningChange
+
+SOUND_AGAIN_S = {"urgent": 30.0, "stop": 10.0}  # a notice sounds once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Active:
-    """A warning that is up: its present sentence, and whether a person has acknowledged it."""
+class ActiveWarning:
+    """A warning that is up: its present words, and whether a person has acknowledged it."""
 
     box: str
     kind: str
     severity: str
+    facts: str
+    action: str
     sentence: str
+    spoken: str
     acknowledged: bool
+    condition: Condition
 
 
 @dataclass(slots=True)
 class _Row:
-    """Where one row of the table stands for one box; `since_s` is when its verdict turned against its standing."""
+    """State of one row of the table for one box; `since_s` is when its finding turned against it."""
 
     raised: bool = False
-    sentence: str = ""
+    facts: str = ""
     since_s: float | None = None
 
 
 @dataclass(slots=True)
-class _Box:
+class _BoxWarnings:
+    state: BoxState | None = None
     rows: list[_Row] = field(default_factory=lambda: [_Row() for _ in TABLE])
-    acknowledged: dict[str, int] = field(default_factory=dict)  # kind: severity seen, as index
+    acknowledged: dict[str, int] = field(default_factory=dict)  # kind: severity acknowledged, as index
     shown: dict[str, int] = field(default_factory=dict)  # kind: severity shown, as index
 
 
@@ -40,15 +46,16 @@ class Warner:
     """All warnings of all boxes."""
 
     def __init__(self) -> None:
-        self._boxes: dict[str, _Box] = {}
+        self._boxes: dict[str, _BoxWarnings] = {}
+        self._sounded_s: dict[tuple[str, str, str], float] = {}
 
     def restore(self, open_warnings: Iterable[WarningChange]) -> None:
-        """Takes up warnings that were raised or acknowledged when the program last ended."""
+        """Takes over warnings that were raised or acknowledged when an earlier program ended."""
         for change in open_warnings:
-            box = self._boxes.setdefault(change.box, _Box())
+            box = self._boxes.setdefault(change.box, _BoxWarnings(state=BoxState(box=change.box, wall_s=change.wall_s)))
             for condition, row in zip(TABLE, box.rows, strict=True):
                 if (condition.kind, condition.severity) == (change.warning, change.severity):
-                    row.raised, row.sentence = True, change.sentence
+                    row.raised, row.facts = True, change.sentence.partition(". ")[0]
                     level = SEVERITIES.index(change.severity)
                     box.shown[change.warning] = level
                     if change.change == "acknowledged":
@@ -57,14 +64,15 @@ class Warner:
 
     def update(self, now_s: float, state: BoxState) -> list[WarningChange]:
         """What changes at `now_s` (seconds of a clock that never steps back), most severe first."""
-        box = self._boxes.setdefault(state.box, _Box())
+        box = self._boxes.setdefault(state.box, _BoxWarnings())
+        box.state = state
         for condition, row in zip(TABLE, box.rows, strict=True):
             _step(condition, row, now_s, state)
         changes = [change for kind in KINDS if (change := self._changed(kind, box, state))]
         return sorted(changes, key=lambda change: -SEVERITIES.index(change.severity))
 
     def acknowledge(self, box: str, kind: str | None, wall_s: float) -> list[WarningChange]:
-        """A person has seen warning `kind` of `box`, or all of them: they fall silent until they get worse."""
+        """A person acknowledges warning `kind` of `box`, or all of them: they are silent until they get worse."""
         changes = []
         for active in self.active(box):
             if kind in (None, active.kind) and not active.acknowledged:
@@ -72,20 +80,45 @@ class Warner:
                 changes.append(_change(active, "acknowledged", wall_s))
         return changes
 
-    def active(self, box: str | None = None) -> list[Active]:
-        """Warnings that are up, most severe first."""
+    def active(self, box: str | None = None) -> list[ActiveWarning]:
+        """Warnings that are up, most severe first; of all boxes, or of `box`."""
         names = sorted(self._boxes) if box is None else [box] if box in self._boxes else []
         found = [self._active(name, kind) for name in names for kind in self._boxes[name].shown]
         return sorted(found, key=lambda active: -SEVERITIES.index(active.severity))
 
-    def _active(self, name: str, kind: str) -> Active:
+    def to_sound(self, now_s: float) -> list[ActiveWarning]:
+        """Warnings to sound at `now_s`: new ones at once, urgent and stop again until a person acknowledges them."""
+        waiting = {(one.box, one.kind, one.severity): one for one in self.active() if not one.acknowledged}
+        self._sounded_s = {key: at for key, at in self._sounded_s.items() if key in waiting}
+        due = {key: one for key, one in waiting.items() if self._is_due(key, now_s)}
+        self._sounded_s |= dict.fromkeys(due, now_s)
+        return list(due.values())
+
+    def _is_due(self, key: tuple[str, str, str], now_s: float) -> bool:
+        if key not in self._sounded_s:
+            return True
+        again_s = SOUND_AGAIN_S.get(key[2])
+        return again_s is not None and now_s - self._sounded_s[key] >= again_s
+
+    def _active(self, name: str, kind: str) -> ActiveWarning:
         box = self._boxes[name]
         level = box.shown[kind]
-        row = _speaker(kind, box, SEVERITIES[level])
-        seen = box.acknowledged.get(kind, -1) >= level
-        return Active(box=name, kind=kind, severity=SEVERITIES[level], sentence=row.sentence, acknowledged=seen)
+        condition, row = _row_of(kind, box, SEVERITIES[level])
+        state = box.state
+        assert state is not None
+        return ActiveWarning(
+            box=name,
+            kind=kind,
+            severity=SEVERITIES[level],
+            facts=row.facts,
+            action=condition.action(state),
+            sentence=condition.sentence(row.facts, state),
+            spoken=condition.spoken(state),
+            acknowledged=box.acknowledged.get(kind, -1) >= level,
+            condition=condition,
+        )
 
-    def _changed(self, kind: str, box: _Box, state: BoxState) -> WarningChange | None:
+    def _changed(self, kind: str, box: _BoxWarnings, state: BoxState) -> WarningChange | None:
         levels = [
             SEVERITIES.index(condition.severity)
             for condition, row in zip(TABLE, box.rows, strict=True)
@@ -104,46 +137,35 @@ class Warner:
         return None if before == max(levels) else _change(self._active(state.box, kind), "raised", state.wall_s)
 
 
-def present(change: WarningChange, state: BoxState) -> str:
-    """The sentence of a warning that is up, with the figures of `state`; as it was raised where those do not tell."""
-    for condition in TABLE if state.silent_s is not None else ():
-        if (condition.kind, condition.severity) == (change.warning, change.severity):
-            verdict = None if _cannot_tell(condition, state) else condition.rule(state, True)
-            if verdict:
-                return condition.sentence(verdict, state)
-    return change.sentence
-
-
-def _cannot_tell(condition: Condition, state: BoxState) -> bool:
-    return condition.from_reading and state.is_silent
-
-
 def _step(condition: Condition, row: _Row, now_s: float, state: BoxState) -> None:
-    """Judges one row. Unknown leaves it where it is: it neither raises nor clears."""
-    verdict = None if _cannot_tell(condition, state) else condition.rule(state, row.raised)
-    if verdict is None:
+    """Judges one row. Unknown leaves it as it is: it neither raises nor clears. What cannot come here ends at once."""
+    if not condition.possible(state):
+        row.raised, row.since_s = False, None
         return
-    if verdict:
-        row.sentence = condition.sentence(verdict, state)
-    if bool(verdict) == row.raised:
+    finding = condition.judge(state, row.raised)
+    if finding is None:
+        return
+    if finding:
+        row.facts = finding
+    if bool(finding) == row.raised:
         row.since_s = None
         return
     if row.since_s is None:
         row.since_s = now_s
     if now_s - row.since_s >= (condition.clear_s if row.raised else condition.delay_s):
-        row.raised, row.since_s = bool(verdict), None
+        row.raised, row.since_s = bool(finding), None
 
 
-def _speaker(kind: str, box: _Box, severity: str) -> _Row:
+def _row_of(kind: str, box: _BoxWarnings, severity: str) -> tuple[Condition, _Row]:
     rows = [
-        row
+        (condition, row)
         for condition, row in zip(TABLE, box.rows, strict=True)
         if condition.kind == kind and condition.severity == severity
     ]
-    return next((row for row in rows if row.raised), rows[0])
+    return next((one for one in rows if one[1].raised), rows[0])
 
 
-def _change(active: Active, change: str, wall_s: float) -> WarningChange:
+def _change(active: ActiveWarning, change: str, wall_s: float) -> WarningChange:
     return WarningChange(
         box=active.box,
         warning=active.kind,

@@ -1,25 +1,21 @@
 """The load to come by the day's plan, for one box at a wall time. Pure; the rules are in `groundbox.plan`."""
 
-from dataclasses import dataclass
-
+from groundbox.advice.result import DayShown
 from groundbox.monitor.flight import Flight
 from groundbox.plan.day import Day
 from groundbox.plan.demand import LoadAhead, load_ahead
 from groundbox.plan.standing import standing_at
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayLook:
-    """Whether a box lasts the day's plan, by the low number; wall times. `empty_s` None: it is not known."""
+def day_shown(last_landing_s: float, empty_s: float | None, reserve_s: float) -> DayShown:
+    """Whether a box lasts the day's plan: its reserve is left at the last landing, by the low runtime.
 
-    last_landing_s: float
-    empty_s: float | None
-    reserve_s: float
-
-    @property
-    def enough(self) -> bool | None:
-        """True when its reserve is left at the last landing."""
-        return None if self.empty_s is None else self.empty_s - self.reserve_s >= self.last_landing_s
+    Args:
+        last_landing_s: wall time of the last planned landing.
+        empty_s: wall time at which the low runtime ends under the day's plan; None: unknown.
+    """
+    enough = None if empty_s is None else empty_s - reserve_s >= last_landing_s
+    return DayShown(last_landing_at_s=last_landing_s, empty_at_s=empty_s, enough=enough)
 
 
 def ahead(day: Day, box: str, flight: Flight, wall_s: float) -> LoadAhead | None:

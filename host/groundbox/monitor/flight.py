@@ -1,46 +1,126 @@
-"""Whether the aircraft is out, from marks and buttons. Pure.
+"""Where the aircraft is, from marks and buttons. Pure.
 
-A launch or landing concerns the aircraft and so every box, whichever box it was marked at.
+A launch or landing concerns the aircraft and so every box, whichever box it was marked at. The order of changes is the
+order of a clock that never steps back; wall times are only shown.
 """
+
+from dataclasses import dataclass
+
+from groundbox.advice.result import FlightShown
+
+FLIGHT_MARKS = ("launch", "landing", "returning")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """Where the aircraft is since a change."""
+
+    launched_s: float | None = None  # monotonic; None on the ground
+    launched_wall_s: float | None = None
+    returning: bool = False
+    flown: int = 0
+    by_button: str | None = None  # the box at whose button the present flight was launched
 
 
 class Flight:
     """The present flight, if any.
 
-    Attributes:
-        launched_s: wall time of the launch; None on the ground.
-        flown: flights landed so far.
+    Args:
+        length_s: planned seconds from launch to landing; None: not set.
+        time_home_s: seconds from turn-back to landing; None: not set.
     """
 
     def __init__(self, length_s: float | None, time_home_s: float | None) -> None:
         self.length_s, self.time_home_s = length_s, time_home_s
-        self.launched_s: float | None = None
-        self.flown = 0
+        self._place = _Place()
+        self._before: list[_Place] = []  # what an undo returns to
         self._changed_s = float("-inf")
 
-    def note(self, kind: str, wall_s: float) -> bool:
-        """Takes a launch or landing; False for one that changes nothing (an echo, or older than what is known)."""
-        flying = self.launched_s is not None
-        if wall_s < self._changed_s or kind not in ("launch", "landing") or flying == (kind == "launch"):
+    def note(self, kind: str, now_s: float, wall_s: float, *, button_of: str | None = None) -> bool:
+        """Takes a launch, landing or return.
+
+        Args:
+            kind: one of FLIGHT_MARKS; anything else changes nothing.
+            now_s: when it happened, on the clock that never steps back; older than the newest change: ignored.
+            wall_s: the same by the wall clock, to show.
+            button_of: the box whose button was pressed; None for a mark at the host or a command.
+
+        Returns:
+            True when it changed something; False for an echo, or for one older than what is known.
+        """
+        place = self._place
+        flying = place.launched_s is not None
+        if now_s < self._changed_s or kind not in FLIGHT_MARKS or flying == (kind == "launch"):
             return False
-        self._changed_s = wall_s
-        self.launched_s = wall_s if kind == "launch" else None
-        self.flown += kind == "landing"
+        if kind == "returning" and place.returning:
+            return False
+        self._before.append(place)
+        self._changed_s = now_s
+        if kind == "launch":
+            self._place = _Place(launched_s=now_s, launched_wall_s=wall_s, flown=place.flown, by_button=button_of)
+        elif kind == "landing":
+            self._place = _Place(flown=place.flown + 1)
+        else:
+            self._place = _Place(
+                launched_s=place.launched_s,
+                launched_wall_s=place.launched_wall_s,
+                returning=True,
+                flown=place.flown,
+                by_button=place.by_button,
+            )
         return True
+
+    def undo(self, now_s: float) -> bool:
+        """Takes the newest change back; False when there is none."""
+        if not self._before:
+            return False
+        self._place, self._changed_s = self._before.pop(), now_s
+        return True
+
+    @property
+    def in_flight(self) -> bool:
+        """True from launch to landing."""
+        return self._place.launched_s is not None
+
+    @property
+    def returning(self) -> bool:
+        """True once a person marked that the pilot is on the way home."""
+        return self._place.returning
+
+    @property
+    def launched_s(self) -> float | None:
+        """Wall time of the launch as it was noted; None on the ground."""
+        return self._place.launched_wall_s
+
+    @property
+    def launched_at_button_of(self) -> str | None:
+        """The box at whose button the present flight was launched; None on the ground, or for a mark at the host."""
+        return self._place.by_button
+
+    @property
+    def flown(self) -> int:
+        """Flights landed so far."""
+        return self._place.flown
 
     @property
     def known(self) -> bool:
         """True once a launch or landing was noted in this session."""
         return self._changed_s > float("-inf")
 
-    def landing_in_s(self, wall_s: float) -> float | None:
+    def landing_in_s(self, now_s: float) -> float | None:
         """Seconds to the planned landing, below 0 when it is overdue; None on the ground or with no length set."""
-        if self.launched_s is None or self.length_s is None:
+        if self._place.launched_s is None or self.length_s is None:
             return None
-        return self.launched_s + self.length_s - wall_s
+        return self._place.launched_s + self.length_s - now_s
 
-    def turn_back_s(self, empty_s: float | None, reserve_s: float) -> float | None:
-        """Wall time by which to turn back, when the runtime (early) ends at wall time `empty_s`."""
-        if empty_s is None or self.time_home_s is None:
-            return None
-        return empty_s - reserve_s - self.time_home_s
+    def shown(self, now_s: float, wall_s: float) -> FlightShown:
+        """The flight as viewers get it."""
+        landing_in_s = self.landing_in_s(now_s)
+        return FlightShown(
+            in_flight=self.in_flight,
+            returning=self.returning,
+            launched_at_s=self.launched_s,
+            landing_at_s=None if landing_in_s is None else wall_s + landing_in_s,
+            length_s=self.length_s,
+            flown=self.flown,
+        )

@@ -5,9 +5,9 @@ from functools import partial
 
 from groundbox.errors import GroundboxError
 from groundbox.monitor.background import Background
-from groundbox.monitor.box import Follower
 from groundbox.monitor.case_logs import case_of, watch_filter
 from groundbox.monitor.discharge import Discharge
+from groundbox.monitor.follower import Follower
 from groundbox.monitor.learn import LearnedProfile, learn, sentence
 from groundbox.monitor.start import battery_in, catch_up
 from groundbox.monitor.tracker import Tracker

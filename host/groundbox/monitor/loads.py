@@ -32,14 +32,14 @@ def declared_amps(loads: Sequence[LoadSettings], volts: float, reading: Reading 
     return sum(load.mean_amps(volts) * load.fraction for load in loads if reading is None or is_on(load, reading))
 
 
-def heaviest(loads: Sequence[LoadSettings], volts: float) -> LoadSettings | None:
+def largest_start(loads: Sequence[LoadSettings], volts: float) -> LoadSettings | None:
     """The load that adds most above its mean when it starts; None with none declared."""
     return max(loads, key=lambda load: _above(load, volts), default=None)
 
 
 def peak_above_mean(loads: Sequence[LoadSettings], volts: float) -> float:
     """Amperes that the largest load adds, when it starts, to the mean of all."""
-    largest = heaviest(loads, volts)
+    largest = largest_start(loads, volts)
     return _above(largest, volts) if largest else 0.0
 
 
@@ -55,7 +55,7 @@ def sheddable(loads: Sequence[LoadSettings], reading: Reading | None) -> tuple[s
     return tuple(load.name for load in sorted(chosen, key=lambda load: -load.mean_amps(12.0) * load.fraction))
 
 
-def touchiest(loads: Sequence[LoadSettings]) -> LoadSettings | None:
-    """The load that stands the fewest volts; None where nothing is told."""
-    told = [load for load in loads if load.highest_volts is not None]
-    return min(told, key=lambda load: load.highest_volts or 0.0, default=None)
+def most_fragile(loads: Sequence[LoadSettings]) -> LoadSettings | None:
+    """The load with the lowest maximum voltage; None where no load declares one."""
+    declared = [load for load in loads if load.highest_volts is not None]
+    return min(declared, key=lambda load: load.highest_volts or 0.0, default=None)

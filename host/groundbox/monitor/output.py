@@ -1,22 +1,21 @@
-"""What the loop tells a person."""
+"""What the recorder's loop shows to a person."""
 
 from collections.abc import Sequence
 from typing import Protocol
 
-from groundbox.advice.warner import Active
+from groundbox.advice.result import SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 
 EVENT_WORDS = {
-    "output1_shed": "its board dropped output 1 to spare the battery",
-    "output2_shed": "its board dropped output 2 to spare the battery",
+    "output1_shed": "its board shed output 1 to save the battery",
+    "output2_shed": "its board shed output 2 to save the battery",
     "output1_off": "its output 1 was switched off",
     "output2_off": "its output 2 was switched off",
     "output1_on": "its output 1 was switched on",
     "output2_on": "its output 2 was switched on",
-    "settings_fallback": "its newest settings were damaged; the last good ones are in force",
-    "link_restarted": "its link hung and was started again",
+    "settings_fallback": "its newest settings are damaged; the last good settings are in force",
+    "link_restarted": "its link hung and was restarted",
 }
 
 
@@ -29,8 +28,27 @@ class Output(Protocol):
     def warn(self, change: WarningChange) -> None:
         """A warning was raised, cleared or acknowledged."""
 
-    def sound(self, active: Active) -> None:
-        """A warning to be heard now."""
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice; called at every turn of the loop. New cues in it are to be spoken."""
 
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """How things stand; called at every turn of the loop."""
+
+class Outputs:
+    """Several outputs as one."""
+
+    def __init__(self, outputs: Sequence[Output]) -> None:
+        self._outputs = outputs
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+        for output in self._outputs:
+            output.say(wall_s, text)
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+        for output in self._outputs:
+            output.warn(change)
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice."""
+        for output in self._outputs:
+            output.show(advice, moment)

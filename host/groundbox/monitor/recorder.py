@@ -1,19 +1,23 @@
-"""The loop of `groundbox log`: takes what boards send, keeps it, tells boards what is kept, estimates, warns, shows."""
+"""The loop of `groundbox log`: takes records, stores them, confirms them to boards, estimates, advises, shows."""
 
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from typing import TypeVar
 
-from groundbox.advice.alarm import Alarm
-from groundbox.advice.state import SILENT_AFTER_S
-from groundbox.advice.warner import Warner
-from groundbox.advice.words import span
+import msgspec
+
+from groundbox.advice.judge import Judge
+from groundbox.advice.limits import CLOCK_STEP_S, SILENT_AFTER_S
+from groundbox.advice.result import FlightShown, SessionAdvice
+from groundbox.advice.words import age
 from groundbox.errors import StoreError
 from groundbox.link.clock import Clocks, Moment
 from groundbox.link.source import Arrivals, Source
 from groundbox.model import (
     Acknowledge,
+    AdviceMinute,
     Answer,
     BatteryFitted,
     Event,
@@ -25,24 +29,30 @@ from groundbox.model import (
     Mark,
     Reading,
     Stored,
-    WarningChange,
 )
-from groundbox.monitor.board_limits import BoardLimits
-from groundbox.monitor.box import Follower
-from groundbox.monitor.flight import Flight
+from groundbox.monitor.board_settings import BoardSettings
+from groundbox.monitor.flight import FLIGHT_MARKS, Flight
+from groundbox.monitor.follower import Follower
 from groundbox.monitor.lessons import Lessons
 from groundbox.monitor.output import EVENT_WORDS, Output
-from groundbox.monitor.start import battery_in, boxes_to_follow, flight_now, follower_for, tracker_for
-from groundbox.monitor.view import BoxView
+from groundbox.monitor.start import (
+    BY_COMMAND,
+    battery_in,
+    boxes_to_follow,
+    flight_now,
+    follower_for,
+    newest_advice,
+    tracker_for,
+)
 from groundbox.settings import Settings
 from groundbox.store import Store
 
 COMMIT_EVERY_S = 1.0
 ESTIMATE_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
-SETTLE_S = 10.0  # so long may a board and this program differ on whether the aircraft is out
+ADVISE_EVERY_S = 1.0
+SETTLE_S = 10.0  # a board may report another place for so long
 TAKE_S = 0.1
-BY_COMMAND = 1  # value of a mark's event
 _Record = TypeVar("_Record", Reading, Event)
 
 
@@ -57,9 +67,9 @@ class Recorder:
         silent_after_s: see BoxState.
 
     Attributes:
-        flight: whether the aircraft is out.
+        flight: where the aircraft is.
         followers: every box, by name.
-        views: how every box stood at the last turn.
+        advice: the newest advice; None before the first turn.
     """
 
     def __init__(
@@ -77,23 +87,34 @@ class Recorder:
         self.settings, self.store, self.output = settings, store, output
         self._arrivals, self._sources, self._clocks = arrivals, list(sources), clocks
         self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
-        self.views: list[BoxView] = []
-        self._warner, self._alarm = Warner(), Alarm()
+        self.advice: SessionAdvice | None = None
+        self._judge = Judge()
         self.lessons = Lessons(settings, store, lambda text: output.say(clocks.now().wall_s, text))
-        self._limits = BoardLimits(
+        self._board_settings = BoardSettings(
             lambda box, setting: self.command(box, "get", setting=setting),
             lambda box, name, value: store.add_board_setting(box, name, value, clocks.now().wall_s),
         )
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
-        self._complaint: str | None = None
+        self._advised_s = float("-inf")
+        self._trouble: str | None = None
         self._lost: dict[tuple[str, int], int] = {}  # summaries, of each start
-        self._differs_s: dict[str, float] = {}  # box: since when (real time) its board believes otherwise
+        self._differs_s: dict[str, float] = {}  # box: since when (real time) its board reports another place
+        self._uptimes: dict[str, tuple[int, int, float]] = {}  # box: boot, newest uptime in ms, when it came
+        self._button_launch: dict[str, bool] = {}  # box: its newest launch came from a press of its button
         now = clocks.now()
-        self.flight = flight_now(store, settings, now.wall_s)
+        self._clock_offset_s = now.wall_s - now.monotonic_s
+        self._check_clock(now)
+        self.flight = flight_now(store, settings, now.monotonic_s, now.wall_s)
         self.followers: dict[str, Follower] = {}
         for box in self._at_first(now):
             self._follow(box, now)
-        self._warner.restore(change for change in store.open_warnings() if change.box in self.followers)
+        warnings = [change for change in store.open_warnings() if change.box in self.followers]
+        self._judge.restore(warnings, newest_advice(store, self.name), now.monotonic_s)
+
+    @property
+    def name(self) -> str:
+        """Name under which this recorder stores its advice."""
+        return ""
 
     # --- the loop ---
 
@@ -111,15 +132,16 @@ class Recorder:
         for item in items:
             self._route(item, now)
         self.lessons.background.poll()
+        self._watch_clock(now)
         self._estimate(now)
         if now.real_s - self._committed_s >= self._commit_every_s:
             self._commit(now)
-        self._judge(now)
+        self._advise(now)
         self._agree_on_place(now)
-        self._limits.turn(now.real_s)
+        self._board_settings.turn(now.real_s)
 
     def stop(self) -> None:
-        """Ends the sources, and keeps all that came and the estimators' states."""
+        """Stops the sources; stores all that came and the estimators' states."""
         for source in self._sources:
             source.stop()
         now = self._clocks.now()
@@ -150,7 +172,7 @@ class Recorder:
     def _follow(self, box: str, now: Moment) -> Follower:
         follower = follower_for(self.store, self.settings, box, now.monotonic_s, now.wall_s)
         self.followers[box] = follower
-        self._limits.restore(box, follower.limits)
+        self._board_settings.restore(box, follower.limits)
         self.lessons.watch_filter(follower, now.wall_s)
         inside = battery_in(self.store, self.settings, box)
         if inside and inside.name and inside.from_settings:
@@ -163,34 +185,54 @@ class Recorder:
     def _route(self, item: Item, now: Moment) -> None:
         match item:
             case Reading():
+                self._note_uptime(item, now)
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
                 follower.take_reading(self._numbered(item), now.monotonic_s)
             case Event():
                 follower = self.followers.get(item.box) or self._follow(item.box, now)
-                follower.take_event(self._numbered(item), now.wall_s)
+                follower.take_event(self._numbered(item), now.monotonic_s, now.wall_s)
                 self._on_event(item, now)
             case Health():
                 self._on_health(item, now)
             case Hello():
-                self._limits.met(item.box)
+                self._note_uptime(item, now)
+                self._board_settings.met(item.box)
             case LinkNote():
                 self.output.say(now.wall_s, item.sentence)
 
     def _numbered(self, record: _Record) -> _Record:
-        """The record with the number of its start that the store has for it: one that is never used twice."""
+        """The record with the boot number that the store has for its start: a number that is never used twice."""
         boot = self.store.start_number(record.box, record.boot)
         return record if boot == record.boot else replace(record, boot=boot)
 
+    def _note_uptime(self, item: Reading | Hello, now: Moment) -> None:
+        known = self._uptimes.get(item.box)
+        if known is None or (item.boot, item.uptime_ms) > known[:2]:
+            self._uptimes[item.box] = (item.boot, item.uptime_ms, now.monotonic_s)
+
+    def _happened_s(self, event: Event, now: Moment) -> float:
+        """When an event happened, by the steady clock: from its board's own uptime, whatever the wall clock says."""
+        boot, uptime_ms, came_s = self._uptimes.get(event.box, (event.boot, event.uptime_ms, now.monotonic_s))
+        if boot == event.boot:
+            return min(came_s - (uptime_ms - event.uptime_ms) / 1000, now.monotonic_s)
+        return now.monotonic_s - max(now.wall_s - (event.wall_s or now.wall_s), 0.0)
+
     def _on_event(self, event: Event, now: Moment) -> None:
-        at_s = now.wall_s if event.wall_s is None else event.wall_s
-        if self._flight_of(event.box).note(event.kind, at_s):
-            where = "by command, told by" if event.value == BY_COMMAND else "at the button of"
-            self.output.say(at_s, f"{event.kind} marked {where} {event.box}")
-            self._spread(event.kind, event.box, heard=True)
+        by_command = event.value == BY_COMMAND
+        if event.kind == "launch":
+            self._button_launch[event.box] = not by_command
+        if event.kind in FLIGHT_MARKS:
+            button_of = None if by_command else event.box
+            happened_s = self._happened_s(event, now)
+            at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
+            if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s, button_of=button_of):
+                where = "by command at" if by_command else "at the button of"
+                self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
+                self._spread(event.kind, event.box, heard=True)
         elif event.kind == "silenced":
             self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
         elif event.kind == "settings_changed":
-            self._limits.met(event.box)
+            self._board_settings.met(event.box)
         elif event.kind in EVENT_WORDS:
             self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
 
@@ -198,27 +240,48 @@ class Recorder:
         lost, start = health.lost_summaries or 0, (health.box, health.boot)
         more, self._lost[start] = lost - self._lost.get(start, 0), lost
         if more > 0:
-            words = f"its board overwrote {span(10 * more)} of summaries before any host had them; that time is lost"
+            words = f"its board overwrote {age(10 * more)} of summaries before any host had them; that time is lost"
             self.output.say(now.wall_s, f"{health.box}: {words}")
 
-    def _on_mark(self, mark: Mark) -> None:
+    def _on_mark(self, mark: Mark, now: Moment) -> None:
+        if mark.kind == "undo":
+            self._undo(mark, now)
+            return
         follower = self.followers.get(mark.box)
         if follower:
-            follower.take_mark(mark)
+            follower.take_mark(mark, now.monotonic_s, now.wall_s)
             if mark.kind == "swap":
                 self.lessons.discharge(follower, follower.tracker.discharge.finish() if follower.tracker else None)
-                made = tracker_for(self.settings, mark.box, mark.name)
-                follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
-                if isinstance(made, str):
-                    self.output.say(mark.wall_s, f"{mark.box}: runtime unknown, {made}")
+                self._fit(follower, mark.name, mark.wall_s)
         new = True
-        if mark.kind in ("launch", "landing") and (new := self._flight_of(mark.box).note(mark.kind, mark.wall_s)):
-            self._spread(mark.kind, mark.box, heard=False)
-        name = f", {mark.name}" if mark.name else ""
-        self.output.say(mark.wall_s, f"{mark.box}: {mark.kind} marked{name}{'' if new else ' (known already)'}")
+        if mark.kind in FLIGHT_MARKS:
+            new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s, now.wall_s)
+            if new:
+                self._spread(mark.kind, mark.box, heard=False)
+        words = f"{mark.kind} marked{f', {mark.name}' if mark.name else ''}{', confirmed' if mark.confirmed else ''}"
+        self.output.say(now.wall_s, f"{_of(mark)}{words}{'' if new else ', it was known already'}")
+
+    def _undo(self, mark: Mark, now: Moment) -> None:
+        """A person took the last mark back: the state before it is in force again."""
+        flight, follower = self._flight_of(mark.box), self.followers.get(mark.box)
+        if mark.name in FLIGHT_MARKS and flight.undo(now.monotonic_s):
+            self._spread("launch" if flight.in_flight else "landing", mark.box, heard=False)
+        if follower:
+            follower.take_mark(mark, now.monotonic_s, now.wall_s)
+            if mark.name == "swap":
+                inside = battery_in(self.store, self.settings, mark.box)
+                self._fit(follower, inside.name if inside else None, now.wall_s)
+        self.output.say(now.wall_s, f"{_of(mark)}the last mark is undone{f': {mark.name}' if mark.name else ''}")
+
+    def _fit(self, follower: Follower, battery: str | None, wall_s: float) -> None:
+        """Battery `battery` is in the box now; None: one without a name."""
+        made = tracker_for(self.settings, follower.name, battery)
+        follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
+        if isinstance(made, str):
+            self.output.say(wall_s, f"{follower.name}: runtime unknown, {made}")
 
     def _acknowledge(self, request: Acknowledge, stored: bool) -> None:
-        for change in self._warner.acknowledge(request.box, request.warning, request.wall_s):
+        for change in self._judge.acknowledge(request.box, request.warning, request.wall_s):
             if not stored:
                 self.store.add_warning(change)
             self.output.warn(change)
@@ -235,7 +298,7 @@ class Recorder:
                 ended, follower.tracker.ended = follower.tracker.ended, None
                 self.lessons.discharge(follower, ended)
             if due:
-                follower.refresh(now.wall_s, self._flight_of(follower.name))
+                follower.refresh(now.monotonic_s, now.wall_s, self._flight_of(follower.name))
 
     def _commit(self, now: Moment) -> None:
         self._committed_s = now.real_s
@@ -248,9 +311,9 @@ class Recorder:
         try:
             done = self.store.commit()
         except StoreError as error:
-            self._complain(now, f"{error}; nothing is lost yet, it is tried again")
+            self._report_trouble(now, f"{error}; nothing is lost yet, it is tried again")
             return
-        self._complain(now, None)
+        self._report_trouble(now, None)
         self._arrivals.committed()
         self._acknowledge_stored(done.stored)
         for notice in done.notices:
@@ -259,7 +322,7 @@ class Recorder:
             self._follow(box, now)
         for handed in done.handed:
             if isinstance(handed, Mark):
-                self._on_mark(handed)
+                self._on_mark(handed, now)
             else:
                 self._acknowledge(handed, stored=True)
 
@@ -267,53 +330,96 @@ class Recorder:
         for source in self._sources:
             source.acknowledge_stored(stored)
 
-    def _judge(self, now: Moment) -> None:
-        self.views = []
+    def _advise(self, now: Moment) -> None:
+        """Judges all boxes, shows the advice and stores it."""
+        states, flight = {}, None
         for box, follower in self.followers.items():
+            follower.limits = self._board_settings.of(box)
             flight = self._flight_of(box)
-            state = follower.state(now.monotonic_s, now.wall_s, flight, self.silent_after_s)
-            for change in self._warner.update(now.monotonic_s, state):
-                self._log(change)
-            follower.limits = self._limits.of(box)
-            self.views.append(follower.view(state, flight, tuple(self._warner.active(box))))
-        for active in self._alarm.due(now.real_s, self._warner.active()):
-            self.output.sound(active)
-        self.output.show(self.views, now)
+            states[box] = follower.state(now.monotonic_s, now.wall_s, flight, self.silent_after_s)
+        shown = self._flight_shown(now)
+        advice, changes = self._judge.update(now.monotonic_s, now.wall_s, list(states.values()), shown)
+        boxes = tuple(self.followers[one.box].completed(one, states[one.box]) for one in advice.boxes)
+        self.advice = msgspec.structs.replace(advice, boxes=boxes)
+        for change in changes:
+            self.store.add_warning(change)
+            self.output.warn(change)
+        if now.real_s - self._advised_s >= ADVISE_EVERY_S:
+            self._advised_s = now.real_s
+            self._store_advice(self.advice)
+        self.output.show(self.advice, now)
+
+    def _store_advice(self, advice: SessionAdvice) -> None:
+        """For viewers, with the computer's own time: a simulated session has another."""
+        self.store.save_advice(time.time(), msgspec.json.encode(advice).decode(), self.name)
+        for box in advice.boxes:
+            self.store.add_advice_minute(
+                AdviceMinute(
+                    box=box.box,
+                    wall_s=advice.made_at_s,
+                    verdict=box.verdict,
+                    runtime_low_s=box.runtime_low_s,
+                    runtime_expected_s=box.runtime_expected_s,
+                    runtime_high_s=box.runtime_high_s,
+                    soc=box.soc,
+                )
+            )
+
+    def _flight_shown(self, now: Moment) -> FlightShown:
+        return self.flight.shown(now.monotonic_s, now.wall_s)
 
     def _agree_on_place(self, now: Moment) -> None:
-        """A board that goes on differing is told whether the aircraft is out; with no history it is believed."""
+        """A board that reports another place for long is told where the aircraft is.
+
+        With no history its report counts. A launch at its button always counts: no board is told to land against it.
+        """
         for box, follower in self.followers.items():
             flight = self._flight_of(box)
-            wanted, kind = ("flight", "launch") if flight.launched_s is not None else ("ground", "landing")
+            wanted, kind = ("flight", "launch") if flight.in_flight else ("ground", "landing")
             if follower.place in (None, wanted):
                 self._differs_s.pop(box, None)
             elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
                 del self._differs_s[box]
-                if flight.known:
+                if flight.in_flight or (flight.known and not self._button_launch.get(box)):
                     self._tell(box, kind)
-                elif flight.note("launch", now.wall_s):
-                    self.output.say(now.wall_s, f"{box} says that the aircraft is out: counted as launched now")
+                elif flight.note("launch", now.monotonic_s, now.wall_s, button_of=box):
+                    self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")
+
+    def _check_clock(self, now: Moment) -> None:
+        """Reports a wall clock that is older than the newest stored row, or that was set back."""
+        newest = [row.wall_s for box in self.store.boxes() if (row := self.store.latest(box)) and row.wall_s]
+        newest += [mark.wall_s for mark in self.store.marks()]
+        if newest and max(newest) - now.wall_s > CLOCK_STEP_S:
+            words = f"this computer's clock is {age(max(newest) - now.wall_s)} behind the newest stored row: set it"
+            self.output.say(now.wall_s, words)
+
+    def _watch_clock(self, now: Moment) -> None:
+        offset_s = now.wall_s - now.monotonic_s
+        back_s, self._clock_offset_s = self._clock_offset_s - offset_s, offset_s
+        if back_s > CLOCK_STEP_S:
+            words = f"this computer's clock was set back by {age(back_s)}: flights are kept in order by uptime"
+            self.output.say(now.wall_s, words)
 
     def _tell(self, box: str, kind: str) -> None:
         self.command(box, "mark", kind=kind)
 
     def _flight_of(self, box: str) -> Flight:
-        """The flight that concerns `box`."""
+        """The flight that concerns `box`; "*" is every box."""
         return self.flight
 
     def _spread(self, kind: str, box: str, heard: bool) -> None:
-        """A launch or landing was marked at `box`: tells every board, but for that one where it was `heard` from it."""
+        """A mark at `box` (or "*"): tells every board, except the one it was `heard` from."""
         for other, follower in self.followers.items():
             if not (heard and other == box) and follower.place is not None:
                 self._tell(other, kind)
 
-    def _log(self, change: WarningChange) -> None:
-        self.store.add_warning(change)
-        self.output.warn(change)
-
-    def _complain(self, now: Moment, complaint: str | None) -> None:
+    def _report_trouble(self, now: Moment, trouble: str | None) -> None:
         """One line for one trouble, however often it is tried; one more when it is over."""
-        if complaint == self._complaint:
+        if trouble == self._trouble:
             return
-        self._complaint = complaint
-        self.output.say(now.wall_s, complaint or "the database can be written again")
+        self._trouble = trouble
+        self.output.say(now.wall_s, trouble or "the database can be written again")
+
+
+def _of(mark: Mark) -> str:
+    return "" if mark.box == "*" else f"{mark.box}: "

@@ -1,22 +1,26 @@
-"""Takes up where the store left off: which battery is in which box, its estimator, and whether the aircraft is out."""
+"""Continues from the store: which battery is in which box, its estimator, and where the aircraft is."""
 
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+import msgspec
+
+from groundbox.advice.result import SessionAdvice
 from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.errors import BadInput
-from groundbox.model import EstimatorState, Event, Mark
-from groundbox.monitor.box import NO_SETTINGS, Follower
+from groundbox.model import EstimatorState, Event, Mark, in_force
 from groundbox.monitor.case_logs import case_of
-from groundbox.monitor.flight import Flight
+from groundbox.monitor.flight import FLIGHT_MARKS, Flight
+from groundbox.monitor.follower import NO_SETTINGS, Follower
 from groundbox.monitor.tracker import Tracker, estimator_class
 from groundbox.plan.day import Day
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
-SESSION_S = 12 * 3600.0  # an session is one day: what is older does not count as the present
+BY_COMMAND = 1  # value of the event of a mark that came by command
+SESSION_S = 12 * 3600.0  # a session is one day: older rows do not count as the present
 RECENT_S = 3600.0
 LOOK_BACK = 60  # records
 WARM_UP_S = 1800.0  # the walls of a case remember about so long
@@ -32,22 +36,29 @@ class InBox:
 
 
 def battery_in(reader: Reader, settings: Settings, box: str) -> InBox | None:
-    """What was marked last, else what the settings say now; None when nobody said."""
+    """The battery marked last, else the one of the settings; None when neither names one."""
     fitted = reader.fitted(box)
     since_s = fitted.from_wall_s if fitted else float("-inf")
-    nameless = [m for m in reader.marks(box) if m.kind == "swap" and m.name is None and m.wall_s > since_s]
+    swaps = [mark for mark in in_force(reader.marks(box)) if mark.kind == "swap"]
+    nameless = [mark for mark in swaps if mark.name is None and mark.wall_s > since_s]
     if nameless:
         return InBox(name=None, since_s=nameless[-1].wall_s)
     entry = settings.boxes.get(box)
-    told = entry.battery if entry else None
-    marked = any(m.kind == "swap" and m.wall_s >= since_s - 0.001 for m in reader.marks(box))
-    if fitted and (marked or told in (None, fitted.battery)):
+    declared = entry.battery if entry else None
+    marked = any(mark.wall_s >= since_s - 0.001 for mark in swaps)
+    if fitted and (marked or declared in (None, fitted.battery)):
         return InBox(name=fitted.battery, since_s=since_s)
-    return InBox(name=told, since_s=float("-inf"), from_settings=True) if told else None
+    return InBox(name=declared, since_s=float("-inf"), from_settings=True) if declared else None
+
+
+def batteries_in(reader: Reader, settings: Settings) -> dict[str, str]:
+    """Box -> name of the battery in it, as far as known."""
+    inside = {box: battery_in(reader, settings, box) for box in {*settings.boxes, *reader.boxes()}}
+    return {box: found.name for box, found in inside.items() if found and found.name}
 
 
 def profile_of(settings: Settings, battery: str) -> BatteryProfile | str:
-    """A battery's profile, or why there are none."""
+    """A battery's profile, or why there is none."""
     path = settings.profile_path(battery)
     if path is None:
         return f"no profile for battery {battery}: add [batteries.{battery}] to groundbox.toml"
@@ -65,7 +76,7 @@ def tracker_for(
     if entry is None:
         return NO_SETTINGS
     if battery is None:
-        return f"nobody said which battery is in: groundbox mark swap {box} BATTERY"
+        return f"no battery is named for this box: groundbox mark swap {box} BATTERY"
     profile = profile_of(settings, battery)
     if isinstance(profile, str):
         return profile
@@ -116,8 +127,8 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
         follower.prime(reader.readings(box, max(wall_s - SESSION_S, inside.since_s if inside else 0.0)))
     else:
         follower.prime(reader.readings(box, wall_s - WARM_UP_S))
-    for mark in reader.marks(box, wall_s - SESSION_S):
-        follower.take_mark(mark)
+    for mark in in_force(reader.marks(box, wall_s - SESSION_S)):
+        follower.take_mark(mark, now_s, wall_s)
     return follower
 
 
@@ -139,12 +150,31 @@ def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[s
     return names
 
 
-def flight_now(reader: Reader, settings: Settings, wall_s: float, box: str | None = None) -> Flight:
-    """The flight as marks and buttons of this session left it, those of `box` alone or (None) of all."""
+def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, box: str | None = None) -> Flight:
+    """The flight as marks and buttons of this session left it, those of `box` alone or (None) of all.
+
+    They count in the order in which they were stored, never by wall clock: it may have been set meanwhile.
+    """
     length, home = settings.flight.length_min, settings.flight.time_home_min
     flight = Flight(None if length is None else 60 * length, None if home is None else 60 * home)
     since_s = wall_s - SESSION_S
-    told: list[Mark | Event] = [*reader.marks(box, since_s), *reader.events(box, since_s)]
-    for one in sorted(told, key=lambda one: one.wall_s or 0.0):
-        flight.note(one.kind, one.wall_s or 0.0)
+    marks: list[Mark | Event] = list(in_force(reader.marks(box)))
+    pressed = [event for event in reader.events(box, since_s) if event.value != BY_COMMAND]
+    changes = [one for one in (*marks, *pressed) if one.kind in FLIGHT_MARKS]
+    at_s = float("-inf")
+    for one in sorted(changes, key=lambda one: float("inf") if one.row is None else one.row):
+        if one.wall_s is not None and one.wall_s < since_s:
+            continue
+        at_wall_s = min(one.wall_s or wall_s, wall_s)
+        at_s = max(at_s, now_s - (wall_s - at_wall_s))
+        flight.note(one.kind, at_s, at_wall_s, button_of=one.box if isinstance(one, Event) else None)
     return flight
+
+
+def newest_advice(reader: Reader, recorder: str) -> SessionAdvice | None:
+    """The advice that `recorder` stored last; None where there is none of this version."""
+    found = reader.advice(recorder)
+    try:
+        return None if found is None else msgspec.json.decode(found[1], type=SessionAdvice)
+    except msgspec.MsgspecError:
+        return None

@@ -1,6 +1,6 @@
 """One battery in one box, estimated: the estimator, its load to come, and its state to be saved.
 
-Estimating needs NumPy. Where there is none (32-bit single-board computers) a Tracker says so and the rest goes on.
+Estimating needs NumPy. Without it (32-bit single-board computers) a Tracker reports that, and recording continues.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,6 +10,7 @@ from zlib import crc32
 
 import msgspec
 
+from groundbox.advice.limits import NO_BATTERY_VOLTS
 from groundbox.battery.limits import RuntimeLimits, end_volts
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
@@ -20,7 +21,6 @@ from groundbox.monitor.timeline import Timeline
 from groundbox.plan.demand import LoadAhead
 from groundbox.settings import BoxSettings
 
-LEAST_VOLTS = 2.0  # under this no battery is connected
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
 NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
@@ -67,7 +67,8 @@ class Tracker:
     Attributes:
         estimate: the newest; None before the first `refresh`.
         boot, sequence: the last reading taken.
-        seen_wall_s: when the last reading was measured that told of the battery; None before the first.
+        seen_wall_s, seen_boot, seen_uptime_ms: when the last reading with a battery voltage was measured, by the wall
+            clock and by its board; None before the first.
         day_low_s: low runtime under the day's plan, at the last `refresh`; None where there is none.
         ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
     """
@@ -79,6 +80,8 @@ class Tracker:
         self.estimate: Estimate | None = None
         self.wall_s: float | None = None
         self.seen_wall_s: float | None = None
+        self.seen_boot: int | None = None
+        self.seen_uptime_ms: int | None = None
         self.boot: int | None = None
         self.sequence: int | None = None
         self.timeline = Timeline()
@@ -122,12 +125,13 @@ class Tracker:
         if self._estimator is None or sample is None:
             return
         self.seen_wall_s = reading.wall_s or self.seen_wall_s
+        self.seen_boot, self.seen_uptime_ms = reading.boot, reading.uptime_ms
         self._estimator.update(sample)
         amps = sample.declared_amps if sample.amps is None else sample.amps
         self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
 
     def refresh(self, reading: Reading, to_come: LoadAhead | None = None) -> None:
-        """Estimates anew.
+        """Makes a new estimate.
 
         On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
         than the present one; else as of late, else what is declared; with the peaks of what is declared. While all is
@@ -148,20 +152,20 @@ class Tracker:
         self.day_low_s = None if to_come is None else self._by_plan(to_come, 0.0 if off else mean or 0.0)
 
     def _by_plan(self, to_come: LoadAhead, mean: float) -> float | None:
-        """Early runtime under all that the day's plan has to come, seconds."""
+        """Low runtime under all that the day's plan has to come, seconds."""
         assert self._estimator is not None
         now = Phase(seconds=FOREVER_S, amps=max(mean, 0.0), peak_amps=max(mean, 0.0) + self._above)
         return self._estimator.estimate(to_come.all_phases(now)).runtime_low_s
 
     def gained_s(self, amps: float) -> float | None:
-        """Seconds by which the expected runtime grows if a load of so many mean amps is switched off; None: unknown."""
+        """Seconds by which the low runtime grows when a load of `amps` mean amperes is switched off; None: unknown."""
         now = self.estimate
-        if self._estimator is None or now is None or now.runtime_expected_s is None:
+        if self._estimator is None or now is None or now.runtime_low_s is None:
             return None
         if self._ahead is None:
-            leaner = self._estimator.estimate(more_amps=-amps, peak_above=self._above)
+            without = self._estimator.estimate(more_amps=-amps, peak_above=self._above)
         else:
-            leaner = self._estimator.estimate(
+            without = self._estimator.estimate(
                 [
                     replace(
                         phase, amps=max(phase.amps - amps, 0.0), peak_amps=max((phase.peak_amps or 0.0) - amps, 0.0)
@@ -169,8 +173,8 @@ class Tracker:
                     for phase in self._ahead
                 ]
             )
-        found = leaner.runtime_expected_s
-        return None if found is None else max(found - now.runtime_expected_s, 0.0)
+        found = without.runtime_low_s
+        return None if found is None else max(found - now.runtime_low_s, 0.0)
 
     def saved(self) -> EstimatorState | None:
         """The state to be saved; None when there is none yet."""
@@ -195,7 +199,7 @@ class Tracker:
 def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
     """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
     volts = reading.battery_volts
-    if volts is None or volts < LEAST_VOLTS or reading.sensors["voltage"] in BAD_SENSOR:
+    if volts is None or volts < NO_BATTERY_VOLTS or reading.sensors["voltage"] in BAD_SENSOR:
         return None
     return Sample(
         t_s=t_s,

@@ -3,7 +3,7 @@
 from collections import deque
 from statistics import median
 
-from groundbox.advice.words import span
+from groundbox.advice.words import age
 from groundbox.model import Reading
 
 GAP_S = 60.0
@@ -18,13 +18,16 @@ _Row = tuple[float, float | None]
 
 
 class Unmarked:
-    """Follows one box; `question` is what to ask a person, or None.
+    """Follows one box; all times are the estimator's (forward only).
 
-    All times are the estimator's (forward only); marks end a question.
+    Attributes:
+        question: what to ask a person, or None; a mark ends it.
+        in_doubt: the question is whether another battery is in, or the same one was charged.
     """
 
     def __init__(self) -> None:
         self.question: str | None = None
+        self.in_doubt = False
         self._asked_s = 0.0
         self._recent: deque[_Row] = deque(maxlen=SETTLED)
         self._before: list[_Row] | None = None
@@ -68,7 +71,7 @@ class Unmarked:
                 self._charging_since_s = t_s
             if not self._charge_known and t_s - self._charging_since_s >= CHARGING_S:
                 self._charge_known = True
-                self._ask(t_s, "charging, but no charge is marked")
+                self._ask(t_s, "charging, and no charge is marked", in_doubt=False)
 
     def _compare(self, t_s: float, before: list[_Row], after: list[_Row]) -> None:
         volts_before, volts_after = median(v for v, _ in before), median(v for v, _ in after)
@@ -79,11 +82,8 @@ class Unmarked:
                 return
             most = JUMP_VOLTS
         if abs(volts_after - volts_before) > most:
-            gap = span(self._gap_s)
-            self._ask(
-                t_s,
-                f"{volts_before:.1f} V before a gap of {gap} and {volts_after:.1f} V after, as if swapped or charged",
-            )
+            words = f"{volts_before:.1f} V before a gap of {age(self._gap_s)}, {volts_after:.1f} V after it"
+            self._ask(t_s, f"{words}, swapped or charged", in_doubt=True)
 
-    def _ask(self, t_s: float, question: str) -> None:
-        self.question, self._asked_s = question, t_s
+    def _ask(self, t_s: float, question: str, *, in_doubt: bool) -> None:
+        self.question, self.in_doubt, self._asked_s = question, in_doubt, t_s

@@ -1,14 +1,17 @@
-"""One of several programs that keep what many boxes say in one store: any of them keeps what it receives, and each box
-that is to be followed (in the settings, or with a key) is held by one of them, until that one ends.
+"""One of several programs that store the records of many boxes in one database. Each stores what it receives. Each box
+that is followed (in the settings, or with a key) is held by one of them, until that program ends.
 
-A worker has nothing that the store has not: whoever takes a box over goes on from its saved estimator and the readings
-since. Boxes shared so belong to many pilots: a launch concerns the box it was marked at, and no other.
+A worker knows nothing that the store does not: a program that takes a box over continues from its saved estimator and
+the readings since. Shared boxes belong to many pilots: a launch concerns the boxes it names, and no other.
 """
 
+import os
 import random
+import socket
 import time
 from collections.abc import Sequence
 
+from groundbox.advice.result import FlightShown
 from groundbox.link.clock import Clocks, Moment
 from groundbox.link.mqtt_shared import SharedSource
 from groundbox.link.secret_files import boxes_with_keys
@@ -69,17 +72,17 @@ class Worker(Recorder):
             self._route(item, now)
         if now.real_s - self._committed_s >= self._commit_every_s or self.store.waiting >= TAKE:
             self._commit(now)
-        if now.real_s - self._turned_s >= TURN_S and not self._complaint:
+        if now.real_s - self._turned_s >= TURN_S and not self._trouble:
             self._turned_s = now.real_s
             self._hold(now)
             self._feed(now)
             self._speak(now)
             self.lessons.background.poll()
             self._estimate(now)
-            self._judge(now)
+            self._advise(now)
             self._agree_on_place(now)
             self._meet()
-            self._limits.turn(now.real_s)
+            self._board_settings.turn(now.real_s)
 
     def _at_first(self, now: Moment) -> list[str]:
         return []
@@ -116,30 +119,39 @@ class Worker(Recorder):
         tried = random.sample(wanted, -(-len(wanted) // SHARE_OF_FREE))
         for box in self.store.hold(tried):
             self._held[box] = Held(self.store, box)
-            self._flights[box] = flight_now(self.store, self.settings, now.wall_s, box)
+            self._flights[box] = flight_now(self.store, self.settings, now.monotonic_s, now.wall_s, box)
             self._to_meet.add(box)
             for share in self._shares:
                 share.hold(box)
             follower = self._follow(box, now)
             battery = f", battery {follower.tracker.battery}" if follower.tracker else ""
             self.output.say(now.wall_s, f"{box} is held by this program now{battery}")
-            self._warner.restore(self.store.open_warnings(box))
+            self._judge.restore(self.store.open_warnings(box), None, now.monotonic_s)
 
     def _meet(self) -> None:
         """A question to a board before its presence is known would be refused, and asked anew only much later."""
         for box in {box for box in self._to_meet if any(share.reaches(box) for share in self._shares)}:
             self._to_meet.remove(box)
-            self._limits.met(box)
+            self._board_settings.met(box)
 
     def _on_event(self, event: Event, now: Moment) -> None:
         super()._on_event(event, now)
         if event.kind == "started":
             self._to_meet.add(event.box)
 
-    def _on_mark(self, mark: Mark) -> None:
-        """Every program hears of it; the one that holds the box acts."""
+    @property
+    def name(self) -> str:
+        """Name under which this worker stores its advice."""
+        return f"{socket.gethostname()}-{os.getpid()}"
+
+    def _on_mark(self, mark: Mark, now: Moment) -> None:
+        """Every program gets it; the one that holds the box acts. A mark for all boxes concerns nobody here."""
         if mark.box in self._held:
-            super()._on_mark(mark)
+            super()._on_mark(mark, now)
+
+    def _flight_shown(self, now: Moment) -> FlightShown:
+        """Boxes here fly apart: of all flights only whether one is in the air."""
+        return FlightShown(in_flight=any(flight.in_flight for flight in self._flights.values()))
 
     def _flight_of(self, box: str) -> Flight:
         return self._flights[box]
@@ -154,9 +166,10 @@ class Worker(Recorder):
             follower = self.followers[box]
             for record in held.news(self.store):
                 if isinstance(record, Reading):
+                    self._note_uptime(record, now)
                     follower.take_reading(record, now.monotonic_s)
                 else:
-                    follower.take_event(record, now.wall_s)
+                    follower.take_event(record, now.monotonic_s, now.wall_s)
                     self._on_event(record, now)
 
     def _speak(self, now: Moment) -> None:

@@ -37,7 +37,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import attrgetter
 
-from groundbox.advice.table import KINDS
+from groundbox.advice.conditions import KINDS
 from groundbox.model import Reading
 from groundbox.rig.trace import Steps, Trace
 from groundbox.wire import messages

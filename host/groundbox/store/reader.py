@@ -211,6 +211,11 @@ class Reader(History):
         )
         return (rows[0][0], rows[0][1]) if rows else None
 
+    def all_advice(self) -> list[tuple[float, str]]:
+        """(wall time, JSON text) of the newest advice of every recorder, newest first."""
+        rows = self._rows("SELECT made_wall_s, object FROM advice ORDER BY made_wall_s DESC", ())
+        return [(row[0], row[1]) for row in rows]
+
     def advice_minutes(self, box: str, since_s: float, until_s: float) -> list[AdviceMinute]:
         """The advice on `box`, one a minute, with since_s <= wall time < until_s, oldest first."""
         where, values = _between(since_s, until_s)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import click
 import msgspec
 
-from groundbox.advice.warner import Active
 from groundbox.battery.profile import BatteryProfile, checked, load_profile, profile_text, save_profile, without_points
 from groundbox.errors import BadInput
 from groundbox.settings import Settings
@@ -279,7 +278,7 @@ def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None,
         click.echo(f"{datetime.fromtimestamp(wall_s):%H:%M:%S}  {report.step.name:<10} {report.step.do}")
         if live.caught_up and report.new and report.step.name in ("discharge", "invalid", "stop"):
             severity = "urgent" if report.step.name == "stop" else "notice"
-            sounder.sound(Active(box=box, kind="test", severity=severity, sentence=report.step.do, acknowledged=False))
+            sounder.sound(f"{box}: {report.step.do}", severity)
 
     def no_news() -> None:
         click.echo(f"nothing new from {box}: check that `groundbox log` runs and the box is on", err=True)

@@ -14,14 +14,14 @@ import platformdirs
 from rich.console import Console
 
 from groundbox import settings
-from groundbox.advice.state import SILENT_AFTER_S
+from groundbox.advice.limits import SILENT_AFTER_S
 from groundbox.advice.words import clock, span
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.clock import Clocks
 from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
-from groundbox.monitor.output import Output
+from groundbox.monitor.output import Output, Outputs
 from groundbox.monitor.recorder import Recorder
 from groundbox.rig.process import MICROPYTHON
 from groundbox.settings import Settings
@@ -36,7 +36,7 @@ from groundbox.ui.demo_day import (
     SessionClock,
     day_text,
 )
-from groundbox.ui.lines import LASTS_MEANS
+from groundbox.ui.lines import RUNTIME_MEANS
 from groundbox.ui.options import PAGE_PORT, Number
 from groundbox.ui.recording import Stop, record, stop_signals
 from groundbox.ui.screen import Screen
@@ -131,13 +131,13 @@ class Demo:
         self._page, day = None, self._write_day()
         if self._page_port is None:
             return self._screen
-        from groundbox.ui.page.output import ScreenAndPage
+        from groundbox.ui.page.output import PageOutput
         from groundbox.ui.page.serve import Page
 
         self._page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
         for line in self._page.opening():
             self._screen.say(self._clock.wall_s(), line)
-        return ScreenAndPage(self._screen, self._page, self._chosen)
+        return Outputs([self._screen, PageOutput(self._page, self._chosen)])
 
     def _write_day(self) -> Path:
         """The day file of this run: the example's day, begun when the demo's clock began."""
@@ -178,15 +178,17 @@ class Demo:
             stop.ask()
 
     def _state(self) -> DemoState:
-        views = self._service.views
+        advice = self._service.advice
+        boxes = advice.boxes if advice else ()
         return DemoState(
-            in_flight=self._service.flight.launched_s is not None,
-            turn_back_s={view.state.box: view.turn_back_s for view in views},
-            not_enough=tuple(
-                f"{one.box}: {one.sentence}" for view in views for one in view.warnings if one.kind == "reserve"
-            ),
+            in_flight=self._service.flight.in_flight,
+            turn_back_s={box.box: box.turn_back_at_s for box in boxes},
+            not_enough=tuple(box.sentence for box in boxes if box.verdict == "do_not_launch"),
             fan_runs=any(
-                view.reading.fans[2].state == "running" for view in views if view.reading and view.state.box == "table"
+                fan.fan == 2 and fan.state == "running"
+                for box in boxes
+                if box.box == "table"
+                for fan in box.readings.fans
             ),
             fan_warned_s=self._fan_warned_s,
         )
@@ -241,7 +243,7 @@ class DemoScreen(Screen):
     """The screen, which also reports the fan's warning to the demo."""
 
     def __init__(self, console: Console, sounder: Sounder, kept: object, demo: Demo) -> None:
-        super().__init__(console, sounder, f"{LASTS_MEANS}; Ctrl-C ends", kept)  # type: ignore[arg-type]
+        super().__init__(console, sounder, f"{RUNTIME_MEANS}; Ctrl-C ends", kept)  # type: ignore[arg-type]
         self._demo = demo
 
     def warn(self, change: WarningChange) -> None:

@@ -1,4 +1,4 @@
-"""`groundbox log`: records every board found, estimates, warns."""
+"""`groundbox log`: records every board found, estimates, advises."""
 
 import time
 from contextlib import ExitStack
@@ -10,7 +10,7 @@ from rich.console import Console
 from groundbox.errors import BadInput
 from groundbox.link.clock import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.monitor.output import Output
+from groundbox.monitor.output import Output, Outputs
 from groundbox.monitor.recorder import Recorder
 from groundbox.monitor.tracker import NO_NUMPY, estimator_class
 from groundbox.monitor.worker import Worker
@@ -19,7 +19,7 @@ from groundbox.store import Store, shown
 from groundbox.ui.bridge.metrics import Metrics
 from groundbox.ui.bridge.output import Bridged
 from groundbox.ui.bridge.start import bridges_of, own_broker
-from groundbox.ui.lines import LASTS_MEANS
+from groundbox.ui.lines import RUNTIME_MEANS
 from groundbox.ui.options import PAGE_PORT, chosen_settings, database_to_write, settings_options
 from groundbox.ui.recording import broker_of, record, shares_of, sources_of, stop_signals
 from groundbox.ui.screen import Screen
@@ -80,50 +80,50 @@ def command(
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
     brokers = [broker_of(chosen, number) for number in range(len(chosen.brokers))]
-    told = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
-    screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{LASTS_MEANS}; Ctrl-C ends")
+    publish_to = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
+    screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{RUNTIME_MEANS}; Ctrl-C ends")
     with (
         Store(database_to_write(chosen), shared=share is not None) as store,
         stop_signals() as stop,
         screen,
         ExitStack() as more,
     ):
-        output: Output = screen
+        outputs: list[Output] = [screen]
         lines: list[str] = []
         metrics = Metrics()
         if with_broker or chosen.own_broker:
             inside, way_in, lines = own_broker(chosen)
             more.enter_context(inside)
-            brokers, told = [*brokers, way_in], [*told, way_in]
+            brokers, publish_to = [*brokers, way_in], [*publish_to, way_in]
         page = None
         if with_page:
-            from groundbox.ui.page.output import ScreenAndPage
+            from groundbox.ui.page.output import PageOutput
             from groundbox.ui.page.serve import Page
 
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
-            output, lines = ScreenAndPage(screen, page, chosen), lines + page.opening()
-        output = more.enter_context(Bridged(output, [metrics, *bridges_of(chosen, told)]))
+            outputs.append(PageOutput(page, chosen))
+            lines += page.opening()
+        outputs.append(more.enter_context(Bridged(screen.say, [metrics, *bridges_of(chosen, publish_to)])))
+        output = Outputs(outputs)
         if share is not None:
             shares = shares_of(chosen, arrivals, clocks, share, brokers)
-            service: Recorder = Worker(chosen, store, arrivals, shares, clocks, output)
+            recorder: Recorder = Worker(chosen, store, arrivals, shares, clocks, output)
         else:
             sources = sources_of(chosen, arrivals, clocks, ports, brokers)
-            service = Recorder(chosen, store, arrivals, sources, clocks, output)
+            recorder = Recorder(chosen, store, arrivals, sources, clocks, output)
         if page:
-            page.send = service.command
-        for line in opening(chosen, ports, screen.sounder.means, service) + lines:
+            page.send = recorder.command
+        for line in opening(chosen, ports, screen.sounder.means, recorder) + lines:
             screen.say(time.time(), line)
-        record(service, stop)
+        record(recorder, stop)
         if store.waiting:
-            words = (
-                f"ended; {store.waiting} items are NOT in {shown(chosen.store)}: boards with a key send theirs again"
-            )
+            words = f"ended; {store.waiting} items are NOT in {shown(chosen.store)}; boards with a key send them again"
             screen.say(time.time(), words)
             raise SystemExit(1)
-        screen.say(time.time(), f"ended; all is kept in {shown(chosen.store)}")
+        screen.say(time.time(), f"ended; all is stored in {shown(chosen.store)}")
 
 
-def opening(chosen: Settings, ports: tuple[str, ...], sound: str, service: Recorder) -> list[str]:
+def opening(chosen: Settings, ports: tuple[str, ...], sound: str, recorder: Recorder) -> list[str]:
     """What a person should know at the start."""
     where = ", ".join(ports or chosen.ports or ["every USB serial port"])
     brokers = "".join(f", broker {broker.host}" for broker in chosen.brokers)
@@ -134,7 +134,7 @@ def opening(chosen: Settings, ports: tuple[str, ...], sound: str, service: Recor
     ]
     if estimator_class() is None:
         lines.append(NO_NUMPY)
-    for name, follower in service.followers.items():
+    for name, follower in recorder.followers.items():
         if follower.tracker:
             lines.append(
                 f"{name} holds battery {follower.tracker.battery} (if not: groundbox mark swap {name} BATTERY)"

@@ -1,16 +1,20 @@
-"""`groundbox mark`: what a person did, noted in the database while `groundbox log` runs, or without it."""
+"""`groundbox mark`: what a person did, stored while `groundbox log` runs, or without it."""
 
 import json
+import sys
 import time
 from pathlib import Path
 
 import click
 
+from groundbox.advice.marks import FOR_AIRCRAFT, FOR_ALL, question
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.errors import BadInput
-from groundbox.model import Mark
-from groundbox.settings import Settings
-from groundbox.store import hand_over
+from groundbox.model import Mark, in_force
+from groundbox.monitor.latest import latest_advice
+from groundbox.monitor.start import batteries_in
+from groundbox.settings import Settings, is_address
+from groundbox.store import Reader, hand_over
 from groundbox.ui.options import chosen_settings, database_to_write, known_box, settings_options
 from groundbox.ui.screen import stamp
 from groundbox.wire.messages import MARKS
@@ -18,45 +22,129 @@ from groundbox.wire.messages import MARKS
 EXAMPLE = """
 \b
 Examples:
-  groundbox mark launch mast
+  groundbox mark launch              the aircraft launches; concerns every box
+  groundbox mark returning           the pilot is on the way home
+  groundbox mark landing
   groundbox mark charge mast
   groundbox mark swap mast heath     the battery called heath is in mast now
+  groundbox mark undo                takes the last mark back
 
-A launch or landing concerns the aircraft, so it counts for every box.
+A mark against advice is asked about once: answer, or add --confirm. With
+`groundbox log --share`, launch, returning and landing name their box or a
+group of groundbox.toml.
 """
 
 
 @click.command(epilog=EXAMPLE)
-@click.argument("kind", type=click.Choice(MARKS))
-@click.argument("box")
+@click.argument("kind", type=click.Choice([*MARKS, "undo"]))
+@click.argument("box", required=False)
 @click.argument("name", required=False)
 @settings_options
-@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+@click.option("--confirm", is_flag=True, help="Record it without a question, also against advice.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object for each mark.")
 def command(
-    kind: str, box: str, name: str | None, settings_file: Path | None, database: Path | str | None, as_json: bool
+    kind: str,
+    box: str | None,
+    name: str | None,
+    settings_file: Path | None,
+    database: Path | str | None,
+    confirm: bool,
+    as_json: bool,
 ) -> None:
-    """Note a launch, landing, charge or swap at BOX, now. NAME is the battery put in, or the charger used."""
+    """Record a launch, return, landing, charge or swap now, or undo the last mark.
+
+    BOX is needed for charge and swap. NAME is the battery put in, or the charger used.
+    """
     chosen = chosen_settings(settings_file, database)
-    mark = Mark(box=known_box(chosen, box), kind=kind, wall_s=time.time(), name=_checked_name(chosen, kind, name))
-    hand_over(database_to_write(chosen), mark)
-    cautions = CHARGE_CAUTIONS if kind == "charge" else ()
+    if kind == "undo":
+        marks = [_last_mark(chosen, box)]
+    else:
+        name = _checked_name(chosen, kind, name)
+        marks = [
+            Mark(
+                box=one,
+                kind=kind,
+                wall_s=time.time(),
+                name=name,
+                confirmed=_confirmed(chosen, kind, one, name, confirm),
+            )
+            for one in _boxes(chosen, kind, box)
+        ]
+    for mark in marks:
+        hand_over(database_to_write(chosen), mark)
+        _report(mark, as_json)
+
+
+def _report(mark: Mark, as_json: bool) -> None:
+    cautions = CHARGE_CAUTIONS if mark.kind == "charge" else ()
     if as_json:
-        told = {"box": box, "mark": kind, "name": name, "wall_s": round(mark.wall_s, 3), "cautions": cautions}
-        click.echo(json.dumps(told))
+        shown = {"box": mark.box, "mark": mark.kind, "name": mark.name, "confirmed": mark.confirmed}
+        click.echo(json.dumps({**shown, "wall_s": round(mark.wall_s, 3), "cautions": cautions}))
         return
-    click.echo(f"{stamp(mark.wall_s)} {box}: {kind} marked{f', {name}' if name else ''}")
-    if kind == "swap" and name is None:
-        click.echo(f"Say which battery is in, for its runtime to be known: groundbox mark swap {box} BATTERY")
+    where = "all boxes" if mark.box == FOR_ALL else mark.box
+    click.echo(f"{stamp(mark.wall_s)} {where}: {mark.kind} marked{f', {mark.name}' if mark.name else ''}")
+    if mark.kind == "swap" and mark.name is None:
+        click.echo(f"Runtime stays unknown until you name the battery: groundbox mark swap {mark.box} BATTERY")
     for caution in cautions:
         click.echo(f"Caution: {caution}.")
+
+
+def _boxes(chosen: Settings, kind: str, box: str | None) -> list[str]:
+    """The boxes that a mark concerns.
+
+    Raises:
+        BadInput: none is named where one is needed, or no such box is known.
+    """
+    if box is not None and box in chosen.groups and kind in FOR_AIRCRAFT:
+        return list(chosen.groups[box])
+    if box is not None:
+        return [known_box(chosen, box)]
+    if kind not in FOR_AIRCRAFT:
+        raise BadInput("box", "", f"a {kind} concerns one box; type: groundbox mark {kind} BOX")
+    if chosen.database is not None and is_address(chosen.database):
+        raise BadInput(
+            "box", "", f"boxes are shared here; type: groundbox mark {kind} BOX, or a group of groundbox.toml"
+        )
+    return [FOR_ALL]
+
+
+def _last_mark(chosen: Settings, box: str | None) -> Mark:
+    with Reader(database_to_write(chosen)) as reader:
+        marks = in_force(reader.marks(None if box is None else known_box(chosen, box)))
+    if not marks:
+        raise BadInput("undo", "", "there is no mark to undo")
+    last = marks[-1]
+    return Mark(box=last.box, kind="undo", wall_s=time.time(), name=last.kind)
+
+
+def _confirmed(chosen: Settings, kind: str, box: str, name: str | None, confirm: bool) -> bool:
+    """True when a person confirmed a mark against advice; False where nothing speaks against it.
+
+    Raises:
+        BadInput: it is against advice and nobody confirms it.
+    """
+    if isinstance(chosen.store, Path) and not chosen.store.exists():
+        advice, batteries = None, {}
+    else:
+        with Reader(chosen.store) as reader:
+            found = latest_advice(reader, time.time())
+            advice, batteries = found[0] if found else None, batteries_in(reader, chosen)
+    asked = question(kind, box, name, advice, batteries)
+    if asked is None or confirm:
+        return asked is not None
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise BadInput(f"mark {kind}", box, f"{asked} Add --confirm to record it")
+    if not click.confirm(asked):
+        raise SystemExit(1)
+    return True
 
 
 def _checked_name(chosen: Settings, kind: str, name: str | None) -> str | None:
     if name is None:
         return None
-    if kind in ("launch", "landing"):
+    if kind in FOR_AIRCRAFT:
         raise BadInput("name", name, f"a {kind} has no name; leave it out")
     if kind == "swap" and name not in chosen.batteries:
         known = ", ".join(chosen.batteries) or "none yet"
-        raise BadInput("battery", name, f"no such battery in the settings (there are: {known}); add [batteries.{name}]")
+        raise BadInput("battery", name, f"no such battery in the settings (known: {known}); add [batteries.{name}]")
     return name

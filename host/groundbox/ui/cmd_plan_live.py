@@ -11,8 +11,8 @@ from groundbox.battery.particles import Particles
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate
 from groundbox.model import EstimatorState, Event, Mark, in_force
-from groundbox.monitor.box import Follower
 from groundbox.monitor.flight import Flight
+from groundbox.monitor.follower import Follower
 from groundbox.monitor.start import SESSION_S, battery_in, follower_for
 from groundbox.plan.battery_pool import SocBand, draw, resampled, soc_of
 from groundbox.plan.day import Day
@@ -112,9 +112,9 @@ def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[
     marks = [mark for mark in in_force(reader.marks(since_s=began_s)) if mark.kind in ("launch", "landing")]
     state, found = Flight(None, None), list[tuple[float, float | None]]()
     flights: list[Mark | Event] = [*marks, *events]
-    for one in sorted(flights, key=lambda one: float("inf") if one.row is None else one.row):
+    for number, one in enumerate(sorted(flights, key=lambda one: float("inf") if one.row is None else one.row)):
         at_s = one.wall_s or 0.0
-        if at_s <= until_s and state.note(one.kind, at_s):
+        if at_s <= until_s and state.note(one.kind, float(number), at_s):
             found = [*found, (at_s, None)] if one.kind == "launch" else [*found[:-1], (found[-1][0], at_s)]
     return found
 

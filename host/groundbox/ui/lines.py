@@ -1,104 +1,95 @@
-"""One box in one line of words, for a person in a hurry. Pure."""
+"""Advice for one box in one line of words, for a person in a hurry. Pure: it formats and decides nothing."""
 
-from groundbox.advice.words import celsius, clock, listed, span, volts
-from groundbox.monitor.view import BoxView
+from groundbox.advice.limits import DATA_WITHDRAWN_S
+from groundbox.advice.result import BoxAdvice
+from groundbox.advice.words import age, celsius, clock, listed, volts
 
 HOT_WITHIN_MIN = 60.0
-LASTS_MEANS = "lasts: minutes left, at worst / likely / at best"
+RUNTIME_MEANS = "runtime: minutes low / expected / high"
 
 
-def answer(view: BoxView) -> str:
-    """What a person wants to know first: when to turn back, how long it lasts, or why nobody knows."""
-    state = view.state
-    if state.silent_s is None:
-        return "not heard yet"
-    if state.is_silent:
-        return f"SILENT for {span(state.silent_s)}"
-    if state.in_flight:
-        return _turn_back(view)
-    if state.charging not in (None, "no"):
-        since_s = view.charging_since_s
-        return "charging" if since_s is None else f"charging for {span(state.wall_s - since_s)}"
-    return lasts(view)
+def runtime(box: BoxAdvice) -> str:
+    """ "runtime 61 / 75 / 92 min (nameplate)"; "" while it is unknown."""
+    bounds = (box.runtime_low_s, box.runtime_expected_s, box.runtime_high_s)
+    if box.runtime_low_s is None:
+        return ""
+    minutes = " / ".join("?" if seconds is None else str(int(seconds // 60)) for seconds in bounds)
+    return f"runtime {minutes} min{f' ({box.trust})' if box.trust else ''}"
 
 
-def lasts(view: BoxView) -> str:
-    """ "lasts 61 / 75 / 92 min", or why that is unknown."""
-    if view.runtime_s is None:
-        return f"runtime unknown: {view.unknown_because or 'no estimate yet'}"
-    return f"lasts {' / '.join(str(int(seconds // 60)) for seconds in view.runtime_s)} min"
-
-
-def _turn_back(view: BoxView) -> str:
-    if view.turn_back_s is None:
-        why = "set flight.time_home_min in groundbox.toml" if view.runtime_s else view.unknown_because
-        return f"turn-back time unknown: {why}"
-    left_s = view.turn_back_s - view.state.wall_s
-    when = clock(view.turn_back_s)
-    return f"turn back by {when}, in {span(left_s)}" if left_s > 0 else f"TURN BACK NOW, latest was {when}"
-
-
-def fans(view: BoxView) -> str:
-    """ "fans off", "fans run", "fan 2 stalled", "no fans"."""
-    states = [(number, fan) for number, fan in enumerate(view.state.fans, 1) if fan not in (None, "absent")]
-    if not states:
+def fans(box: BoxAdvice) -> str:
+    """ "fans off", "fans on", "fan 2 stalled", "no fans"."""
+    fitted = [fan for fan in box.readings.fans if fan.state not in (None, "absent")]
+    if not fitted:
         return "no fans"
-    stalled = [f"fan {number}" for number, fan in states if fan == "stalled"]
+    stalled = [f"fan {fan.fan}" for fan in fitted if fan.state == "stalled"]
     if stalled:
         return f"{listed(stalled)} stalled"
-    if any(fan in ("running", "starting") for _, fan in states):
-        return "fans run"
-    driven = view.reading is not None and any(view.reading.fans[number].percent for number, _ in states)
-    return "fans driven" if driven else "fans off"
+    if any(fan.state in ("running", "starting") for fan in fitted):
+        return "fans on"
+    return "fans driven" if any(fan.percent for fan in fitted) else "fans off"
 
 
-def battery(view: BoxView) -> str:
+def battery(box: BoxAdvice) -> str:
     """Voltage at the battery."""
-    return volts(view.state.battery_volts)
+    return volts(box.readings.battery_volts)
 
 
-def case(view: BoxView) -> str:
-    """ "case 38 C"."""
-    return f"case {celsius(view.state.case_c)}"
+def case(box: BoxAdvice) -> str:
+    """ "case 38 °C"."""
+    return f"case {celsius(box.readings.case_c)}"
 
 
-def heat(view: BoxView) -> str:
-    """ "60 C in 12 min if its fans stop"; "" where that is far off or not known."""
-    told = view.heat.stopped_min if view.heat.stopped_low_min is None else view.heat.stopped_low_min
-    if told is None or told > HOT_WITHIN_MIN:
+def humidity(box: BoxAdvice) -> str:
+    """ "humidity 62 %, dew point 18 °C"; "" without a sensor."""
+    percent = box.readings.humidity_percent
+    return "" if percent is None else f"humidity {percent:.0f} %, dew point {celsius(box.readings.dew_point_c)}"
+
+
+def heat(box: BoxAdvice) -> str:
+    """ "60 °C in 12 min if its fans stop"; "" where that is far off or unknown."""
+    outlook = box.heat
+    if outlook is None:
         return ""
-    fitted = any(fan not in (None, "absent") for fan in view.state.fans)
-    least = "as early as " if view.heat.stopped_low_min is not None else "about "
-    return f"{celsius(view.heat.limit_c)} in {least}{told:.0f} min{' if its fans stop' if fitted else ''}"
+    low = outlook.fans_stopped_low_min
+    minutes = outlook.fans_stopped_min if low is None else low
+    if minutes is None or minutes > HOT_WITHIN_MIN:
+        return ""
+    fitted = any(fan.state not in (None, "absent") for fan in box.readings.fans)
+    about = "about " if low is None else ""
+    return f"{celsius(outlook.limit_c)} in {about}{minutes:.0f} min{' if its fans stop' if fitted else ''}"
 
 
-def day(view: BoxView) -> str:
-    """ "lasts the day's plan", "day's plan: empty at 15:40 at worst, last landing 17:02"; "" where there is no plan."""
-    look = view.day
-    if look is None or look.empty_s is None:
+def day(box: BoxAdvice) -> str:
+    """Whether the box lasts the day's plan; "" where there is no plan, or it is unknown."""
+    look = box.day
+    if look is None or look.empty_at_s is None:
         return ""
     if look.enough:
         return "lasts the day's plan"
-    return f"by the day's plan empty at {clock(look.empty_s)} at worst, last landing {clock(look.last_landing_s)}"
+    return f"by the day's plan empty at {clock(look.empty_at_s)}, last landing {clock(look.last_landing_at_s)}"
 
 
-def warnings(view: BoxView) -> list[str]:
+def warnings(box: BoxAdvice) -> list[str]:
     """One line for each warning that is up, its severity in words."""
     return [
-        f"{one.severity.upper()}{' (seen)' if one.acknowledged else ''}: {one.sentence} [{one.kind}]"
-        for one in view.warnings
+        f"{one.severity.upper()}{' (acknowledged)' if one.acknowledged else ''}: {one.sentence} [{one.kind}]"
+        for one in box.warnings
     ]
 
 
-def line(view: BoxView) -> str:
+def figures(box: BoxAdvice) -> list[str]:
+    """Runtime and readings; of a silent box the last readings with their age."""
+    if box.readings.age_s is None:
+        return []
+    known = [part for part in (battery(box), case(box), fans(box), humidity(box)) if part]
+    if box.readings.age_s > box.stale_after_s:
+        shown = f"last known {age(box.readings.age_s)} ago: {', '.join(known)}"
+        return [shown] if box.readings.age_s > DATA_WITHDRAWN_S else [part for part in (runtime(box), shown) if part]
+    return [part for part in (runtime(box), *known, heat(box), day(box)) if part]
+
+
+def line(box: BoxAdvice) -> str:
     """All in one line, for where nothing can be redrawn."""
-    parts = [answer(view)]
-    if view.reading is not None:
-        silent = view.state.is_silent
-        if view.state.in_flight and view.runtime_s is not None and not silent:
-            parts.append(lasts(view))
-        parts += [f"last known {battery(view)}" if silent else battery(view), case(view), fans(view)]
-        if not silent:
-            parts += [part for part in (heat(view), day(view)) if part]
-    worst = [f"{one.severity.upper()} {one.kind}" for one in view.warnings]
-    return f"{view.state.box}: {'; '.join([*parts, *worst])}"
+    worst = [f"{one.severity.upper()} {one.kind}" for one in box.warnings]
+    return f"{box.box}: {'; '.join([box.headline, *figures(box), *worst])}"

@@ -8,8 +8,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from groundbox.advice.condition import SEVERITIES
-from groundbox.advice.table import KINDS
+from groundbox.advice.conditions import KINDS, SEVERITIES
 from groundbox.errors import BadInput
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Runs the service until told to stop: what `groundbox log` and `groundbox demo` share."""
+"""Runs the recorder until it is asked to stop: what `groundbox log` and `groundbox demo` share."""
 
 import signal
 import ssl
@@ -107,12 +107,12 @@ def secret_in(settings: Settings, file: str | None, place: str) -> str | None:
         raise BadInput(settings.file, place, f"{path} cannot be read ({error.strerror})") from error
 
 
-def record(service: Recorder, stop: Stop, each_turn: Callable[[], None] = lambda: None) -> None:
-    """Turns the service until stopped; what came is kept whatever ends it."""
-    service.start()
+def record(recorder: Recorder, stop: Stop, each_turn: Callable[[], None] = lambda: None) -> None:
+    """Turns the recorder until stopped; what came is stored, whatever ends it."""
+    recorder.start()
     try:
         while not stop.asked:
-            service.turn()
+            recorder.turn()
             each_turn()
     finally:
-        service.stop()
+        recorder.stop()

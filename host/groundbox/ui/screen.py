@@ -1,8 +1,6 @@
-"""What `groundbox log` shows: lines that stay, and how things stand, redrawn in place on a terminal."""
+"""What `groundbox log` shows: lines that stay, and the present advice, redrawn in place on a terminal."""
 
 import time
-from collections.abc import Sequence
-from dataclasses import replace
 from typing import TextIO
 
 from rich.console import Console, Group, RenderableType
@@ -11,27 +9,25 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from groundbox.advice.warner import Active
-from groundbox.advice.words import span
+from groundbox.advice.result import BoxAdvice, SessionAdvice
+from groundbox.advice.words import age, needed
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 from groundbox.ui import lines
-from groundbox.ui.answer import Countdown, aloud, due_now
 from groundbox.ui.sound import Sounder
 
 REDRAW_S = 0.25
 PLAIN_EVERY_S = 10.0
-LAST_STEP = "Turn back in 2 minutes"  # the one step of the countdown that is no warning of its own
-STYLES = {"notice": "", "urgent": "bold", "stop": "bold reverse"}
+SPOKEN_WITHIN_S = 10.0  # an older cue is not spoken
+STYLES = {"none": "", "notice": "", "unknown": "bold", "urgent": "bold", "stop": "bold reverse"}
 
 
 class Screen:
-    """An Output. On a terminal the standing is redrawn in place; piped, each box gets a line now and then.
+    """An Output. On a terminal the advice is redrawn in place; piped, each box gets a line now and then.
 
     Args:
         console: where to.
-        sounder: how warnings are heard.
+        sounder: how cues are heard.
         foot: a line under the boxes.
         kept: also gets every line that stays.
     """
@@ -40,8 +36,7 @@ class Screen:
         self._kept = kept
         self._console, self.sounder, self.foot = console, sounder, foot
         self._live: Live | None = None
-        self._unheard: list[Active] = []
-        self._countdown = Countdown()
+        self._spoken = 0  # number of the newest cue spoken
         if console.is_terminal:  # stdout stays as it is: the bell goes straight to the terminal
             self._live = Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False)
         self._drawn_s = float("-inf")
@@ -78,36 +73,23 @@ class Screen:
         if self._kept:
             self._kept.write(f"{text.plain}\n")
 
-    def sound(self, active: Active) -> None:
-        """A warning to be heard, once it is known how things stand with it."""
-        self._unheard.append(active)
-
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """How things stand; sounds what waits, and draws when it is time to."""
-        self._sound(views, moment.wall_s)
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice: speaks its new cues, and draws when it is time to."""
+        for cue in advice.cues:
+            if cue.number > self._spoken:
+                self._spoken = cue.number
+                if advice.made_at_s - cue.at_s <= SPOKEN_WITHIN_S:
+                    self.sounder.sound(cue.spoken, cue.severity)
         every_s = REDRAW_S if self._live else PLAIN_EVERY_S
         if moment.real_s - self._drawn_s < every_s:
             return
         self._drawn_s = moment.real_s
         if self._live:
-            self._last = standing(views, moment, self.foot)
+            self._last = drawn(advice, self.foot)
             self._live.update(self._last, refresh=True)
         else:
-            for view in views:
-                self._console.print(Text(f"{stamp(moment.wall_s)} {lines.line(view)}"), soft_wrap=True)
-
-    def _sound(self, views: Sequence[BoxView], wall_s: float) -> None:
-        by_box = {view.state.box: view for view in views}
-        for active in self._unheard:
-            self.sounder.sound(replace(active, sentence=aloud(active, by_box.get(active.box))))
-        self._unheard.clear()
-        due = due_now(self._countdown, views, wall_s)
-        if due and due.startswith(LAST_STEP):
-            first = min(
-                (view for view in views if view.turn_back_s is not None), key=lambda view: view.turn_back_s or 0
-            )
-            box = first.state.box
-            self.sounder.sound(Active(box=box, kind="turn_back", severity="stop", sentence=due, acknowledged=False))
+            for box in advice.boxes:
+                self._console.print(Text(f"{stamp(moment.wall_s)} {lines.line(box)}"), soft_wrap=True)
 
 
 def stamp(wall_s: float) -> str:
@@ -115,41 +97,38 @@ def stamp(wall_s: float) -> str:
     return time.strftime("%H:%M:%S", time.localtime(wall_s))
 
 
-def standing(views: Sequence[BoxView], moment: Moment, foot: str) -> RenderableType:
-    """A line for each box, its warnings under it."""
+def drawn(advice: SessionAdvice, foot: str) -> RenderableType:
+    """All boxes first, then each box with its figures and warnings, at any width."""
     parts: list[RenderableType] = [Text("")]
-    table = _grid()
-    for view in views:
-        table.add_row(
-            Text(view.state.box, "bold"), lines.answer(view), lines.battery(view), lines.case(view), lines.fans(view)
-        )
-        if view.warnings:
-            parts += [table, *_warnings(view)]
-            table = _grid()
-    if not views:
-        table.add_row("", "no box heard yet", "", "", "")
-    return Group(*parts, table, Text(f"{stamp(moment.wall_s)} {_flight(views)}"), Text(foot, "dim"))
+    if len(advice.boxes) != 1:
+        parts += [Text(advice.headline, STYLES[advice.severity]), Text(f"{advice.action}."), Text("")]
+    for box in advice.boxes:
+        parts += _box(box)
+    ends = f"{stamp(advice.made_at_s)} {_flight(advice)}"
+    return Group(*parts, Text(ends), Text(foot, "dim"))
 
 
-def _flight(views: Sequence[BoxView]) -> str:
-    if not any(view.state.in_flight for view in views):
-        return "on the ground"
-    left_s = next((view.state.landing_in_s for view in views if view.state.landing_in_s is not None), None)
-    if left_s is None:
-        return "in flight"
-    return f"in flight, landing planned in {span(left_s)}" if left_s >= 0 else f"in flight, {span(-left_s)} overdue"
-
-
-def _grid() -> Table:
-    """Fixed widths, so that the parts of the list stand under each other in 80 columns."""
+def _box(box: BoxAdvice) -> list[RenderableType]:
     table = Table.grid(padding=(0, 1))
-    for width in (10, 35, 7, 9, 13):
-        table.add_column(width=width, overflow="fold")
-    return table
+    table.add_column(width=10, overflow="fold")
+    table.add_column(overflow="fold")
+    table.add_row(Text(box.box, "bold"), Text(box.headline, STYLES[box.severity]))
+    if figures := lines.figures(box):
+        table.add_row("", Text("; ".join(figures)))
+    shown: list[RenderableType] = [table]
+    for words, one in zip(lines.warnings(box), box.warnings, strict=True):
+        shown.append(Padding(Text(words, "dim" if one.acknowledged else STYLES[one.severity]), (0, 0, 0, 11)))
+    return shown
 
 
-def _warnings(view: BoxView) -> list[RenderableType]:
-    return [
-        Padding(Text(words, STYLES[one.severity] if not one.acknowledged else "dim"), (0, 0, 0, 11))
-        for words, one in zip(lines.warnings(view), view.warnings, strict=True)
-    ]
+def _flight(advice: SessionAdvice) -> str:
+    flight = advice.flight
+    if not flight.in_flight:
+        return "on the ground"
+    returning = ", the pilot is returning" if flight.returning else ""
+    if flight.landing_at_s is None:
+        return f"in flight{returning}"
+    left_s = flight.landing_at_s - advice.made_at_s
+    if left_s < 0:
+        return f"in flight{returning}, landing overdue by {age(-left_s)}"
+    return f"in flight{returning}, landing planned in {needed(left_s)}"

@@ -1,4 +1,4 @@
-"""Makes warnings heard: the terminal's bell, and speech or a tone where the platform has a program for it."""
+"""Makes advice heard: the terminal's bell, and speech or a tone where the platform has a program for it."""
 
 import math
 import shutil
@@ -9,8 +9,6 @@ import tempfile
 import wave
 from pathlib import Path
 
-from groundbox.advice.warner import Active
-
 SPEAKERS = (("espeak-ng",), ("espeak",), ("spd-say", "--wait"), ("say",))
 PLAYERS = (("paplay",), ("aplay", "-q"), ("afplay",))
 TONES_HZ = {"notice": (660,), "urgent": (880, 660), "stop": (990, 660, 990, 660)}
@@ -19,7 +17,7 @@ TONE_S = 0.18
 
 
 class Sounder:
-    """Sounds one warning at a time; a new one waits for none, but a stop cuts in.
+    """Speaks one thing at a time. While it speaks, only a severity of "stop" cuts in; others are left out.
 
     Args:
         setting: settings.Settings.sound.
@@ -41,20 +39,20 @@ class Sounder:
             return "off"
         return f"bell and {program[0]}" if program else "bell"
 
-    def sound(self, active: Active) -> None:
-        """Makes one warning heard; returns at once. No program and no terminal is no error."""
+    def sound(self, spoken: str, severity: str) -> None:
+        """Speaks, or sounds the tone of `severity`; returns at once. Does nothing without a program and a terminal."""
         if self._bell and sys.stdout.isatty():
             sys.stdout.write("\a")
             sys.stdout.flush()
-        if self._busy() and active.severity != "stop":
+        if self._busy() and severity != "stop":
             return
         if self._speaker:
-            self._run([*self._speaker, f"{active.box}: {active.sentence}"])
+            self._run([*self._speaker, spoken])
         elif self._player:
-            self._run([*self._player, str(self._tone(active.severity))])
+            self._run([*self._player, str(self._tone(severity))])
 
     def close(self) -> None:
-        """Ends what still sounds."""
+        """Stops what still sounds."""
         if self._busy() and self._running:
             self._running.terminate()
         if self._running:
@@ -73,7 +71,7 @@ class Sounder:
             self._running = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
             )
-        except OSError:  # gone since it was found: the bell remains
+        except OSError:  # removed since it was found: the bell remains
             self._speaker = self._player = None
 
     def _tone(self, severity: str) -> Path:

@@ -5,10 +5,9 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.advice.alarm import Alarm
+from groundbox.advice.conditions import TABLE
 from groundbox.advice.state import BoxState
-from groundbox.advice.table import TABLE
-from groundbox.advice.warner import Active, Warner, present
+from groundbox.advice.warner import Warner
 from groundbox.model import WarningChange
 
 FINE = BoxState(
@@ -42,20 +41,20 @@ def test_worse_is_said_again_and_better_too() -> None:
 
 
 def test_acknowledged_is_silent_but_shown_until_it_gets_worse() -> None:
-    warner, alarm = Warner(), Alarm()
+    warner = Warner()
     warner.update(0.0, HOT)
-    assert [one.kind for one in alarm.due(0.0, warner.active())] == ["heat"]
-    assert alarm.due(29.0, warner.active()) == []
-    assert len(alarm.due(30.0, warner.active())) == 1
+    assert [one.kind for one in warner.to_sound(0.0)] == ["heat"]
+    assert warner.to_sound(29.0) == []
+    assert len(warner.to_sound(30.0)) == 1
     (change,) = warner.acknowledge("mast", "heat", 1.8e9)
     assert change.change == "acknowledged"
     assert warner.acknowledge("mast", None, 1.8e9) == []
     warner.update(31.0, HOT)
     (shown,) = warner.active()
     assert shown.acknowledged
-    assert alarm.due(90.0, warner.active()) == []
+    assert warner.to_sound(90.0) == []
     warner.update(91.0, replace(HOT, case_heat="stop"))
-    assert [one.severity for one in alarm.due(91.0, warner.active())] == ["stop"]
+    assert [one.severity for one in warner.to_sound(91.0)] == ["stop"]
 
 
 def test_better_then_worse_again_is_sounded_again() -> None:
@@ -78,41 +77,48 @@ def test_a_restart_of_the_program_takes_up_where_it_was() -> None:
     first = warner.update(0.0, HOT) + warner.acknowledge("mast", None, 1.8e9)
     again = Warner()
     again.restore(first[-1:])
-    assert again.active() == warner.active()
+    (restored,), (before,) = again.active(), warner.active()
+    assert (restored.sentence, restored.acknowledged) == (before.sentence, before.acknowledged)
     assert again.update(0.0, HOT) == []
     assert _changes(again, [FINE] * 12) == [(10.0, "cleared", "urgent")]
 
 
-def test_a_standing_warning_speaks_with_present_figures_where_there_are_any() -> None:
-    (raised,) = Warner().update(0.0, HOT)
+def test_a_warning_that_is_up_shows_present_figures() -> None:
+    warner = Warner()
+    (raised,) = warner.update(0.0, HOT)
     assert "56" in raised.sentence
-    hotter = replace(HOT, case_c=58.0)
-    assert "58" in present(raised, hotter)
-    assert present(raised, replace(hotter, silent_s=60.0)) == raised.sentence
-    assert present(raised, FINE) == raised.sentence
-    assert present(raised, replace(hotter, silent_s=None)) == raised.sentence
+    warner.update(1.0, replace(HOT, case_c=58.0))
+    assert "58" in warner.active()[0].sentence
+    warner.update(2.0, replace(HOT, case_c=59.0, silent_s=60.0))
+    assert "58" in warner.active()[0].sentence
 
 
 def test_a_notice_sounds_once_and_stop_often() -> None:
-    def active(severity: str) -> list[Active]:
-        return [Active(box="mast", kind="heat", severity=severity, sentence="", acknowledged=False)]
-
     for severity, times in (("notice", 1), ("urgent", 4), ("stop", 10)):
-        alarm = Alarm()
-        assert sum(len(alarm.due(float(now_s), active(severity))) for now_s in range(100)) == times
+        warner = Warner()
+        warner.update(0.0, replace(HOT, case_heat=severity))
+        assert sum(len(warner.to_sound(float(now_s))) for now_s in range(100)) == times
+
+
+def test_what_cannot_come_in_flight_ends_at_the_launch() -> None:
+    warner, short = Warner(), replace(FINE, runtime_low_s=600.0)
+    for now_s in range(30):
+        warner.update(float(now_s), short)
+    assert [one.kind for one in warner.active()] == ["reserve"]
+    (change,) = warner.update(30.0, replace(short, in_flight=True))
+    assert (change.warning, change.change) == ("reserve", "cleared")
 
 
 VALUES = st.fixed_dictionaries(
     {
         "silent_s": st.sampled_from([0.0, 0.0, 0.0, 5.0]),
-        "in_flight": st.booleans(),
         "battery_volts": st.none() | st.floats(0.0, 16.0),
         "equipment_volts": st.none() | st.floats(9.0, 13.0),
-        "heaviest_volts": st.none() | st.floats(9.0, 13.0),
+        "start_volts": st.none() | st.floats(9.0, 13.0),
         "runtime_low_s": st.none() | st.floats(0, 9000),
         "turn_back_in_s": st.none() | st.floats(-900, 900),
         "landing_in_s": st.none() | st.floats(-900, 2100),
-        "next_flight_s": st.none() | st.just(2100.0),
+        "flight_s": st.none() | st.just(2100.0),
         "low_voltage": st.sampled_from([None, "clear", "notice", "urgent", "stop"]),
         "overvoltage": st.sampled_from([None, "clear", "stop"]),
         "case_heat": st.sampled_from([None, "clear", "notice", "urgent", "stop"]),
@@ -125,13 +131,15 @@ VALUES = st.fixed_dictionaries(
 
 
 @settings(deadline=None, max_examples=60)
-@given(st.lists(st.tuples(st.integers(1, 60), VALUES), min_size=1, max_size=15))
-def test_never_raised_before_its_delay_nor_cleared_before_its_time(steps: list[tuple[int, dict[str, object]]]) -> None:
-    """Whatever comes: raised and cleared take turns, and a warning stands at least as long as its clearing takes."""
+@given(st.booleans(), st.lists(st.tuples(st.integers(1, 60), VALUES), min_size=1, max_size=15))
+def test_never_raised_before_its_delay_nor_cleared_before_its_time(
+    in_flight: bool, steps: list[tuple[int, dict[str, object]]]
+) -> None:
+    """Whatever comes: raised and cleared take turns, and a warning stays at least as long as its clearing takes."""
     warner, now_s = Warner(), 0.0
     raised: dict[str, tuple[str, float]] = {}
     for hold_s, values in steps:
-        state = replace(FINE, **values)  # type: ignore[arg-type]
+        state = replace(FINE, in_flight=in_flight, **values)  # type: ignore[arg-type]
         for _ in range(hold_s):
             for change in warner.update(now_s, state):
                 _take_turns(change, raised, now_s)
@@ -157,9 +165,9 @@ def _take_turns(change: WarningChange, raised: dict[str, tuple[str, float]], now
 @given(
     st.sampled_from(
         [
-            ("heaviest_volts", 11.0, 0.1),
+            ("start_volts", 11.0, 0.1),
             ("equipment_volts", 11.0, 0.14),
-            ("turn_back_in_s", 300.0, 25.0),
+            ("runtime_low_s", 1500.0, 25.0),
         ]
     ),
     st.lists(st.floats(-1, 1), min_size=30, max_size=300),
@@ -167,7 +175,7 @@ def _take_turns(change: WarningChange, raised: dict[str, tuple[str, float]], now
 def test_noise_around_a_threshold_does_not_flap(case: tuple[str, float, float], noise: list[float]) -> None:
     """Noise smaller than the hysteresis: a kind's severity changes at most once each way."""
     name, centre, width = case
-    base = replace(FINE, in_flight=True, battery_volts=11.4)
+    base = replace(FINE, in_flight=True, landing_in_s=600.0, battery_volts=11.4)
     warner = Warner()
     changes = [
         (change.change, change.severity)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from groundbox.battery.values import Phase
-from groundbox.monitor.ahead import DayLook, ahead
+from groundbox.monitor.ahead import ahead, day_shown
 from groundbox.monitor.flight import Flight
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
@@ -27,7 +27,7 @@ def day(tmp_path: Path) -> Day:
 def flights(*marks: tuple[str, float]) -> Flight:
     flight = Flight(2100.0, 480.0)
     for kind, minute in marks:
-        flight.note(kind, NOON_S + 60 * minute)
+        flight.note(kind, 60 * minute, NOON_S + 60 * minute)
     return flight
 
 
@@ -74,6 +74,6 @@ def test_nothing_is_known_of_other_boxes_or_after_the_day(day: Day) -> None:
 
 
 def test_enough_leaves_the_reserve() -> None:
-    assert DayLook(last_landing_s=1000.0, empty_s=1900.0, reserve_s=900.0).enough
-    assert not DayLook(last_landing_s=1000.0, empty_s=1899.0, reserve_s=900.0).enough
-    assert DayLook(last_landing_s=1000.0, empty_s=None, reserve_s=900.0).enough is None
+    assert day_shown(1000.0, 1900.0, 900.0).enough
+    assert not day_shown(1000.0, 1899.0, 900.0).enough
+    assert day_shown(1000.0, None, 900.0).enough is None

@@ -144,7 +144,7 @@ def test_the_line_says_it(tmp_path: Path) -> None:
         bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted
     told = lines.heat(bench.view)
-    assert told.startswith("60 C in as early as")
+    assert told.startswith("60 °C in ")
     assert told.endswith("if its fans stop")
     assert told in lines.line(bench.view)
     bench.end()

@@ -1,4 +1,4 @@
-"""The pure parts of the service, each on its own."""
+"""The pure parts of the monitor, each on its own."""
 
 import random
 from concurrent.futures import Future
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from groundbox.errors import LinkError
 from groundbox.model import Event, FanReading, Reading
 from groundbox.monitor.flight import Flight
-from groundbox.monitor.loads import declared_amps, heaviest, peak_above_mean, sheddable, touchiest
+from groundbox.monitor.loads import declared_amps, largest_start, most_fragile, peak_above_mean, sheddable
 from groundbox.monitor.order import WAIT_S, InOrder
 from groundbox.monitor.recorder import Recorder
 from groundbox.monitor.sag import Sag
@@ -87,17 +87,38 @@ def test_a_flight_takes_a_mark_once() -> None:
     flight = Flight(2100.0, 480.0)
     assert not flight.known
     assert flight.landing_in_s(0.0) is None
-    assert not flight.note("landing", 90.0)
-    assert flight.note("launch", 100.0)
-    assert not flight.note("launch", 101.0)  # the board's echo
+    assert not flight.note("landing", 90.0, 1090.0)
+    assert not flight.note("returning", 95.0, 1095.0)
+    assert flight.note("launch", 100.0, 1100.0, button_of="mast")
+    assert not flight.note("launch", 101.0, 1101.0)  # the board's echo
     assert flight.landing_in_s(200.0) == 2000.0
-    assert flight.turn_back_s(10_000.0, 900.0) == 10_000 - 900 - 480
-    assert flight.turn_back_s(None, 900.0) is None
-    assert flight.note("landing", 500.0)
-    assert not flight.note("launch", 400.0)  # late word of something older
-    assert not flight.note("swap", 600.0)
-    assert flight.flown == 1
-    assert Flight(None, None).turn_back_s(1.0, 0.0) is None
+    assert flight.launched_at_button_of == "mast"
+    assert flight.note("returning", 300.0, 1300.0)
+    assert not flight.note("returning", 301.0, 1301.0)
+    assert flight.shown(400.0, 1400.0).landing_at_s == 3200.0
+    assert flight.note("landing", 500.0, 1500.0)
+    assert not flight.note("launch", 400.0, 1400.0)  # a late record of an older press
+    assert not flight.note("swap", 600.0, 1600.0)
+    assert (flight.flown, flight.returning, flight.in_flight) == (1, False, False)
+
+
+def test_a_flight_follows_the_steady_clock_whatever_the_wall_clock_shows() -> None:
+    flight = Flight(2100.0, 480.0)
+    assert flight.note("launch", 100.0, 5000.0)
+    assert flight.note("landing", 500.0, 5400.0)
+    assert flight.note("launch", 600.0, 1000.0)  # the wall clock was set back
+    assert flight.in_flight
+
+
+def test_undo_returns_to_the_place_before() -> None:
+    flight = Flight(2100.0, 480.0)
+    assert not flight.undo(1.0)
+    flight.note("launch", 100.0, 1100.0)
+    flight.note("landing", 500.0, 1500.0)
+    assert flight.undo(510.0)
+    assert (flight.in_flight, flight.flown, flight.launched_s) == (True, 0, 1100.0)
+    assert flight.undo(520.0)
+    assert not flight.in_flight
 
 
 def test_the_batterys_resistance_is_seen_in_the_readings() -> None:
@@ -144,8 +165,8 @@ def test_declared_amps(volts: float) -> None:
     )
 
 
-def test_which_load_is_heaviest_touchiest_and_can_go() -> None:
-    largest, touchy = heaviest(LOADS, 12.0), touchiest(LOADS)
+def test_which_load_is_largest_start_most_fragile_and_can_go() -> None:
+    largest, touchy = largest_start(LOADS, 12.0), most_fragile(LOADS)
     assert largest is not None
     assert largest.name == "servos"
     assert peak_above_mean(LOADS, 12.0) == 2.5
@@ -153,8 +174,8 @@ def test_which_load_is_heaviest_touchiest_and_can_go() -> None:
     assert touchy.name == "camera"
     assert sheddable(LOADS, None) == ("usb", "camera")
     assert sheddable(LOADS, _reading(1, outputs={2: "off"})) == ("camera",)
-    assert heaviest([], 12.0) is None
-    assert touchiest(LOADS[:2]) is None
+    assert largest_start([], 12.0) is None
+    assert most_fragile(LOADS[:2]) is None
 
 
 class _Way:

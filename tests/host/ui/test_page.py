@@ -12,13 +12,13 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
+from groundbox.ui.answer import answer
 from tests.host.ui.test_lines import READING, VIEW, WALL_S
 
 from groundbox.errors import BadInput, LinkError
 from groundbox.model import Answer
 from groundbox.settings import Settings
 from groundbox.store.handover import waiting
-from groundbox.ui.answer import answer
 from groundbox.ui.page.access import Access, kept_passphrases
 from groundbox.ui.page.app import application
 from groundbox.ui.page.serve import Page, qr_lines

@@ -8,10 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from rich.console import Console
-from tests.host.ui.test_lines import STALLED, VIEW, WALL_S
+from tests.host.ui.samples import READY, STALLED, WALL_S
 
-from groundbox.advice.warner import Active
+from groundbox.advice.result import Cue, SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.ui import sound
@@ -24,11 +25,8 @@ CHANGE = WarningChange(
     warning="fan_stalled",
     severity="urgent",
     change="raised",
-    sentence="fan 2 stands: free it",
+    sentence="Fan 2 is driven and does not turn.",
     wall_s=WALL_S,
-)
-LONG = replace(
-    STALLED, sentence="fan 2 is driven but does not turn, case at 38 C: open the lid and let the spotter free it"
 )
 
 
@@ -39,8 +37,8 @@ def _shown(terminal: bool) -> str:
         screen.say(WALL_S, "recording to somewhere")
         screen.warn(CHANGE)
         screen.warn(replace(CHANGE, change="cleared"))
-        screen.show([replace(VIEW, warnings=(LONG,)), VIEW], NOW)
-        screen.show([], NOW)
+        screen.show(STALLED, NOW)
+        screen.show(READY, NOW)
     assert kept.getvalue().count("\n") == 3
     return file.getvalue()
 
@@ -48,20 +46,21 @@ def _shown(terminal: bool) -> str:
 def test_piped_lines_are_plain_and_whole() -> None:
     text = _shown(terminal=False)
     assert "\x1b" not in text
-    said, raised, cleared, box, _ = text.splitlines()
+    said, raised, cleared, mast, table = text.splitlines()
     assert said.endswith(" recording to somewhere")
-    assert raised.endswith(" URGENT mast: fan 2 stands: free it")
+    assert raised.endswith(" URGENT mast: Fan 2 is driven and does not turn.")
     assert cleared.endswith(" cleared mast: fan_stalled")
-    assert box.endswith("fans off; URGENT fan_stalled")
+    assert "mast: Clear to launch: runtime" in mast
+    assert table.endswith("; URGENT fan_stalled")
 
 
 def test_on_a_terminal_it_fits_80_columns() -> None:
     text = _shown(terminal=True)
     last = text[text.rindex("recording to") :]
     rows = [row.rstrip() for row in last.splitlines() if "\x1b" not in row]
-    assert any(row.startswith("mast") and "lasts 61 / 75 / 99 min" in row and "12.0 V" in row for row in rows)
+    assert any(row.startswith("mast       Clear to launch") for row in rows)
     assert all(len(row) <= 80 for row in rows)
-    assert "           URGENT: fan 2 is driven" in text
+    assert "           URGENT: Fan 2 is driven" in text
 
 
 @pytest.mark.skipif(os.name == "nt", reason="makes a shell script")
@@ -72,11 +71,11 @@ def test_a_speech_program_says_the_sentence(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
     sounder = Sounder("auto")
     assert sounder.means == "bell and espeak-ng"
-    sounder.sound(STALLED)
+    sounder.sound("mast: open lid, fan stalled", "urgent")
     assert sounder._running is not None
     sounder._running.wait()
     sounder.close()
-    assert (tmp_path / "said").read_text() == "mast: fan 2 stands: free it\n"
+    assert (tmp_path / "said").read_text() == "mast: open lid, fan stalled\n"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="makes a shell script")
@@ -88,7 +87,7 @@ def test_a_player_gets_a_tone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(sound, "PLAYERS", (("aplay", "-q"),))
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
     sounder = Sounder("auto")
-    sounder.sound(STALLED)
+    sounder.sound("mast: open lid, fan stalled", "urgent")
     assert sounder._running is not None
     sounder._running.wait()
     sounder.close()
@@ -103,30 +102,32 @@ def test_the_bell_rings_on_a_terminal_only_and_can_be_off(monkeypatch: pytest.Mo
     for setting, stream, rung in (("bell", Terminal(), 1), ("off", Terminal(), 0), ("bell", io.StringIO(), 0)):
         with monkeypatch.context() as now:
             now.setattr(sys, "stdout", stream)
-            Sounder(setting).sound(STALLED)
+            Sounder(setting).sound("mast: open lid, fan stalled", "urgent")
             assert stream.getvalue().count("\a") == rung
 
 
-class Told(Sounder):
-    """Writes down what it would sound."""
+class Written(Sounder):
+    """Writes down what it would speak."""
 
     def __init__(self) -> None:
         super().__init__("off")
-        self.told: list[str] = []
+        self.spoken: list[str] = []
 
-    def sound(self, active: Active) -> None:
-        self.told.append(f"{active.box}: {active.sentence}")
+    def sound(self, spoken: str, severity: str) -> None:
+        self.spoken.append(f"{severity} {spoken}")
 
 
-def test_it_sounds_short_sentences_and_the_step_of_the_countdown_that_is_no_warning() -> None:
-    sounder = Told()
+def _cues(*numbers: int, at_s: float = WALL_S) -> SessionAdvice:
+    cues = tuple(Cue(number=n, at_s=at_s, box="mast", severity="stop", spoken=f"word {n}") for n in numbers)
+    return structs.replace(READY, made_at_s=WALL_S, cues=cues)
+
+
+def test_each_cue_is_spoken_once_and_an_old_one_never() -> None:
+    sounder = Written()
     with Screen(Console(file=io.StringIO()), sounder) as screen:
-        screen.sound(LONG)
-        assert sounder.told == []  # not before it is known how things stand
-        fans = replace(VIEW, state=replace(VIEW.state, fans=("running", "stalled")))
-        screen.show([fans], NOW)
-        assert sounder.told == ["mast: Fan 2 stopped: open the lid"]
-        for left_s in range(700, -10, -10):
-            flying = replace(VIEW, state=replace(VIEW.state, in_flight=True), turn_back_s=WALL_S + left_s)
-            screen.show([flying], NOW)
-    assert sounder.told[1:] == ["mast: Turn back in 2 minutes, for box mast."]
+        screen.show(_cues(), NOW)
+        screen.show(_cues(1, 2), NOW)
+        screen.show(_cues(1, 2), NOW)
+        screen.show(_cues(2, 3), NOW)
+        screen.show(_cues(3, 4, at_s=WALL_S - 60.0), NOW)
+    assert sounder.spoken == ["stop word 1", "stop word 2", "stop word 3"]

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from groundbox.advice.warner import Active
 from groundbox.ui import sound
 from groundbox.ui.sound import TONE_S, TONES_HZ, Sounder
 
@@ -26,7 +25,7 @@ def _played(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, severity: str) -> t
     monkeypatch.setattr(sound, "PLAYERS", ((sys.executable, str(player)),))
     sounder = Sounder("auto")
     assert sounder.means.startswith("bell and")
-    sounder.sound(Active(box="mast", kind="heat", severity=severity, sentence="hot", acknowledged=False))
+    sounder.sound("mast: hot", severity)
     assert sounder._running is not None
     assert sounder._running.wait(timeout=30) == 0
     sounder.close()
@@ -55,7 +54,7 @@ def test_a_program_that_speaks_is_told_the_sentence(tmp_path: Path, monkeypatch:
     speaker.write_text(f"import pathlib, sys\npathlib.Path({str(kept)!r}).write_text(sys.argv[1])\n")
     monkeypatch.setattr(sound, "SPEAKERS", ((sys.executable, str(speaker)),))
     sounder = Sounder("auto")
-    sounder.sound(Active(box="mast", kind="heat", severity="stop", sentence="61 C in the case", acknowledged=False))
+    sounder.sound("mast: 61 C in the case", "stop")
     assert sounder._running is not None
     sounder._running.wait(timeout=30)
     sounder.close()
@@ -64,7 +63,7 @@ def test_a_program_that_speaks_is_told_the_sentence(tmp_path: Path, monkeypatch:
 
 def test_off_is_silent(capsys: pytest.CaptureFixture[str]) -> None:
     sounder = Sounder("off")
-    sounder.sound(Active(box="mast", kind="heat", severity="stop", sentence="hot", acknowledged=False))
+    sounder.sound("mast: hot", "stop")
     assert sounder.means == "off"
     assert sounder._running is None
     assert capsys.readouterr().out == ""

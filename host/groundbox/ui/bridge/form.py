@@ -3,8 +3,8 @@
 import json
 from datetime import UTC, datetime
 
+from groundbox.advice.result import BoxAdvice
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 
 
 def change_json(change: WarningChange) -> str:
@@ -22,12 +22,17 @@ def change_json(change: WarningChange) -> str:
     )
 
 
-def box_json(view: BoxView, wall_s: float) -> str:
-    """All active warnings of one box, most severe first; an empty list when there is none."""
+def box_json(box: BoxAdvice, wall_s: float) -> str:
+    """The verdict on one box and its active warnings, most severe first; an empty list when there is none."""
     return json.dumps(
         {
-            "box": view.state.box,
+            "box": box.box,
             "time": utc_text(wall_s),
+            "verdict": box.verdict,
+            "severity": box.severity,
+            "headline": box.headline,
+            "action": box.action,
+            "turn_back_at": box.turn_back_at,
             "warnings": [
                 {
                     "warning": one.kind,
@@ -35,7 +40,7 @@ def box_json(view: BoxView, wall_s: float) -> str:
                     "sentence": one.sentence,
                     "acknowledged": one.acknowledged,
                 }
-                for one in view.warnings
+                for one in box.warnings
             ],
         }
     )

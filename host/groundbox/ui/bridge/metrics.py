@@ -1,16 +1,16 @@
 """The state of all boxes as OpenMetrics text. An unknown value is left out, never 0."""
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
+from groundbox.advice.result import SEVERITY_RANK, BoxAdvice, SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 
 CONTENT_TYPE = CONTENT_TYPE_LATEST
 Sample = tuple[tuple[str, ...], float | None]  # labels, value
@@ -22,6 +22,10 @@ FAMILIES = (
     ("battery_celsius", "celsius", "Temperature of the battery", ()),
     ("case_celsius", "celsius", "Air temperature in the case", ()),
     ("intake_celsius", "celsius", "Air temperature at the intake", ()),
+    ("humidity_ratio", "ratio", "Relative humidity in the case, 0 to 1", ()),
+    ("dew_point_celsius", "celsius", "Dew point of the air in the case", ()),
+    ("verdict", "", "1 for the present verdict on the box", ("verdict",)),
+    ("severity_rank", "", "0 none, 1 notice, 2 unknown, 3 urgent, 4 stop", ()),
     ("runtime_seconds", "seconds", "Runtime until cutoff or end voltage: low, expected and high", ("bound",)),
     ("turn_back_timestamp_seconds", "seconds", "Turn-back time, in flight", ()),
     ("reading_age_seconds", "seconds", "Time since the last reading of the box", ()),
@@ -36,8 +40,7 @@ class Metrics:
 
     def __init__(self) -> None:
         self.notes: deque[str] = deque()
-        self._views: tuple[BoxView, ...] = ()
-        self._wall_s: float | None = None
+        self._advice: SessionAdvice | None = None
 
     def start(self) -> None:
         """See Bridge."""
@@ -45,9 +48,9 @@ class Metrics:
     def warn(self, change: WarningChange) -> None:
         """See Bridge."""
 
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Bridge."""
-        self._views, self._wall_s = tuple(views), moment.wall_s
+        self._advice = advice
 
     def stop(self) -> None:
         """See Bridge."""
@@ -55,47 +58,56 @@ class Metrics:
     def text(self) -> bytes:
         """The OpenMetrics text."""
         registry = CollectorRegistry()
-        registry.register(_StateCollector(self._views, self._wall_s))
+        registry.register(_AdviceCollector(self._advice))
         return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
 
 
-class _StateCollector(Collector):
-    def __init__(self, views: Sequence[BoxView], wall_s: float | None) -> None:
-        self._views, self._wall_s = views, wall_s
+class _AdviceCollector(Collector):
+    def __init__(self, advice: SessionAdvice | None) -> None:
+        self._advice = advice
 
     def collect(self) -> Iterable[Metric]:
         """All families."""
-        if self._wall_s is not None:
+        boxes = self._advice.boxes if self._advice else ()
+        if self._advice is not None:
             meaning = "Time of this program's last update; a constant value means that the program hangs"
-            yield GaugeMetricFamily("groundbox_updated_timestamp_seconds", meaning, self._wall_s, unit="seconds")
+            made_s = self._advice.made_at_s
+            yield GaugeMetricFamily("groundbox_updated_timestamp_seconds", meaning, made_s, unit="seconds")
         for name, unit, meaning, labels in FAMILIES:
             family = GaugeMetricFamily(f"groundbox_{name}", meaning, labels=("box", *labels), unit=unit)
-            for view in self._views:
-                for values, value in _samples(name, view):
+            for box in boxes:
+                for values, value in _samples(name, box):
                     if value is not None:
-                        family.add_metric((view.state.box, *values), value)
+                        family.add_metric((box.box, *values), value)
             yield family
 
 
-def _samples(name: str, view: BoxView) -> Iterator[Sample]:
-    state, reading, estimate = view.state, view.reading, view.estimate
+def _samples(name: str, box: BoxAdvice) -> Iterator[Sample]:
+    readings = box.readings
     plain = {
-        "battery_volts": state.battery_volts,
-        "battery_amps": reading.battery_amps if reading else None,
-        "battery_charge_ratio": estimate.soc if estimate else None,
-        "battery_celsius": state.battery_c,
-        "case_celsius": state.case_c,
-        "intake_celsius": reading.intake_c if reading else None,
-        "turn_back_timestamp_seconds": view.turn_back_s if state.in_flight else None,
-        "reading_age_seconds": state.silent_s,
+        "battery_volts": readings.battery_volts,
+        "battery_amps": readings.battery_amps,
+        "battery_charge_ratio": box.soc,
+        "battery_celsius": readings.battery_c,
+        "case_celsius": readings.case_c,
+        "intake_celsius": readings.intake_c,
+        "humidity_ratio": None if readings.humidity_percent is None else readings.humidity_percent / 100,
+        "dew_point_celsius": readings.dew_point_c,
+        "turn_back_timestamp_seconds": box.turn_back_at_s,
+        "reading_age_seconds": readings.age_s,
     }
     if name in plain:
         yield (), plain[name]
-    elif name == "runtime_seconds" and view.runtime_s:
-        yield from (((bound,), s) for bound, s in zip(("low", "expected", "high"), view.runtime_s, strict=True))
+    elif name == "runtime_seconds":
+        bounds = (("low", box.runtime_low_s), ("expected", box.runtime_expected_s), ("high", box.runtime_high_s))
+        yield from (((bound,), seconds) for bound, seconds in bounds)
+    elif name == "verdict":
+        yield (box.verdict,), 1.0
+    elif name == "severity_rank":
+        yield (), float(SEVERITY_RANK[box.severity])
     elif name == "warning":
-        yield from (((one.kind, one.severity), 1.0) for one in view.warnings)
-    elif name.startswith("fan_") and reading:
-        for number, fan in reading.fans.items():
+        yield from (((one.kind, one.severity), 1.0) for one in box.warnings)
+    elif name.startswith("fan_"):
+        for fan in readings.fans:
             stalled = None if fan.state in (None, "absent") else float(fan.state == "stalled")
-            yield (str(number),), stalled if name == "fan_stalled" else fan.rpm
+            yield (str(fan.fan),), stalled if name == "fan_stalled" else fan.rpm

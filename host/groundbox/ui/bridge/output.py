@@ -1,14 +1,12 @@
-"""An Output that passes everything on to the person's output, and to other programs."""
+"""An Output that passes everything on to other programs."""
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from groundbox.advice.warner import Active
+from groundbox.advice.result import SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.output import Output
-from groundbox.monitor.view import BoxView
 
 
 class Bridge(Protocol):
@@ -26,18 +24,22 @@ class Bridge(Protocol):
     def warn(self, change: WarningChange) -> None:
         """A warning was raised, cleared or acknowledged."""
 
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """The state of all boxes now."""
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice."""
 
     def stop(self) -> None:
         """Ends within seconds."""
 
 
 class Bridged:
-    """Runs its bridges from entry to exit of a `with`."""
+    """Runs its bridges from entry to exit of a `with`.
 
-    def __init__(self, output: Output, bridges: Sequence[Bridge]) -> None:
-        self._output, self._bridges = output, bridges
+    Args:
+        say: shows one line to the person: (wall time, text).
+    """
+
+    def __init__(self, say: Callable[[float, str], None], bridges: Sequence[Bridge]) -> None:
+        self._say, self._bridges = say, bridges
         self._wall_s = 0.0
 
     def __enter__(self) -> "Bridged":
@@ -51,28 +53,21 @@ class Bridged:
         self._say_notes()
 
     def say(self, wall_s: float, text: str) -> None:
-        """See Output."""
-        self._output.say(wall_s, text)
+        """See Output; lines for the person concern no other program."""
 
     def warn(self, change: WarningChange) -> None:
         """See Output."""
-        self._output.warn(change)
         for bridge in self._bridges:
             bridge.warn(change)
 
-    def sound(self, active: Active) -> None:
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Output."""
-        self._output.sound(active)
-
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
-        """See Output."""
-        self._output.show(views, moment)
         self._wall_s = moment.wall_s
         for bridge in self._bridges:
-            bridge.show(views, moment)
+            bridge.show(advice, moment)
         self._say_notes()
 
     def _say_notes(self) -> None:
         for bridge in self._bridges:
             while bridge.notes:
-                self._output.say(self._wall_s, bridge.notes.popleft())
+                self._say(self._wall_s, bridge.notes.popleft())

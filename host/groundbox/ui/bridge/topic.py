@@ -1,18 +1,17 @@
 """Publishes the active warnings at a broker for people's own automations: retained, for later subscribers too."""
 
 from collections import deque
-from collections.abc import Sequence
 from threading import Lock
 from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.link.broker import OUT, PROGRAM, Broker, unfit_name
 from groundbox.link.clock import Moment
 from groundbox.link.mqtt import KEEPALIVE_S
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 from groundbox.ui.bridge.form import box_json
 
 RECORDING = f"{OUT}/recording"
@@ -47,11 +46,11 @@ class WarningsTopic:
     def warn(self, change: WarningChange) -> None:
         """See Bridge."""
 
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Bridge."""
-        for view in views:
-            box = view.state.box
-            active = [(one.kind, one.severity, one.acknowledged) for one in view.warnings]
+        for shown in advice.boxes:
+            box = shown.box
+            active = [shown.verdict, *((one.kind, one.severity, one.acknowledged) for one in shown.warnings)]
             before = self._published.get(box)
             if before and before[0] == active and not (active and moment.real_s - before[1] >= REPEAT_S):
                 continue
@@ -60,7 +59,7 @@ class WarningsTopic:
                     self._unfit.add(box)
                     self.notes.append(f"{box}: its warnings are not published for automations: its name {why}")
                 continue
-            text = box_json(view, moment.wall_s)
+            text = box_json(shown, moment.wall_s)
             with self._lock:
                 self._published[box] = (active, moment.real_s, text)
             self._publish(box, text)

@@ -4,15 +4,14 @@ import ssl
 import urllib.error
 import urllib.request
 from collections import deque
-from collections.abc import Sequence
 from http.client import HTTPException
 from threading import Condition, Thread
 from urllib.parse import urlsplit
 
-from groundbox.advice.condition import SEVERITIES
+from groundbox.advice.conditions import SEVERITIES
+from groundbox.advice.result import SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.view import BoxView
 from groundbox.ui.bridge.form import change_json
 
 MAX_WAITING = 200
@@ -66,7 +65,7 @@ class Webhook:
                 self._dropped += 1
             self._changed.notify()
 
-    def show(self, views: Sequence[BoxView], moment: Moment) -> None:
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Bridge."""
 
     def stop(self) -> None:

@@ -4,8 +4,8 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from html import escape
 
+from groundbox.advice.limits import battery_levels_c, case_levels_c
 from groundbox.advice.words import clock
-from groundbox.monitor.board_limits import case_levels_c, celsius
 from groundbox.ui.report.gather import BoxReport
 from groundbox.ui.report.runs import counted_back, judged_all, truth_held
 
@@ -227,7 +227,7 @@ def _battery_temperature(box: BoxReport, since_s: float, until_s: float) -> str:
         return ""
     plot = _plot("battery temperature, °C", box, since_s, until_s, values)
     plot.line(values, "mean")
-    for level_c in celsius(box.limits, "battery_cold_centi_c", "battery_warm_centi_c", "battery_hot_centi_c"):
+    for level_c in battery_levels_c(box.limits):
         plot.level(level_c, f"{level_c:g} °C, {_whose(box)}")
     low, high = min(value[1] for value in values), max(value[2] for value in values)
     return plot.svg(f"Battery temperature of {box.box} between {low:.0f} and {high:.0f} °C")

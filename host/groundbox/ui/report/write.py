@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from datetime import datetime
 from html import escape
 
+from groundbox.advice.limits import fan_levels_c
 from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed
-from groundbox.monitor.board_limits import celsius
+from groundbox.plan.charge_offer import ChargeNeed, offer
 from groundbox.plan.day import Day
-from groundbox.ui.chargers import Need, offer
 from groundbox.ui.report.gather import BoxReport
 from groundbox.ui.report.lanes import lanes, minutes
 from groundbox.ui.report.runs import JudgedPrediction, judged, quality
@@ -158,7 +158,7 @@ def _thermostat(box: BoxReport) -> str:
     starts = f"{sums.fan_starts} times ({sums.fan_starts / hours:.1f} an hour)"
     parts = [f"fans started {starts}, ran {minutes(sums.fans_s)}"]
     if "fan_on_centi_c" in box.limits:
-        on_c, off_c = celsius(box.limits, "fan_on_centi_c", "fan_off_centi_c")
+        on_c, off_c = fan_levels_c(box.limits)
         parts.append(f"set to start at {on_c:.1f} °C and stop at {off_c:.1f} °C")
     for name, cases in (("started", sums.on_c), ("stopped", sums.off_c)):
         if cases:
@@ -236,7 +236,7 @@ def charge_text(box: BoxReport, day: Day | None) -> str:
         drawn = f"{box.sums.drawn_ah:.1f} Ah were drawn and {box.sums.charged_ah:.1f} Ah put back"
         return f"{box.box}: {drawn}; its battery is unknown. Charge it until the charger shows full."
     capacity_ah = box.runs[-1].capacity_ah if box.runs else None
-    need = Need(
+    need = ChargeNeed(
         box=box.box,
         battery=box.battery,
         c20_ah=box.c20_ah,

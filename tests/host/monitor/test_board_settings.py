@@ -6,7 +6,7 @@ import pytest
 
 from groundbox.errors import LinkError
 from groundbox.model import Answer
-from groundbox.monitor.board_limits import AGAIN_S, WANTED, BoardLimits
+from groundbox.monitor.board_settings import AGAIN_S, WANTED, BoardSettings
 from groundbox.wire.settings import SETTINGS
 
 LOWEST = {name: low for name, _, low, _ in SETTINGS}
@@ -37,7 +37,7 @@ class Board:
 
 def test_one_question_at_a_time_until_all_is_told() -> None:
     board = Board()
-    limits = BoardLimits(board.ask, board.keep)
+    limits = BoardSettings(board.ask, board.keep)
     limits.turn(0.0)
     assert board.asked == []
     limits.met("mast")
@@ -57,7 +57,7 @@ def test_one_question_at_a_time_until_all_is_told() -> None:
 
 def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() -> None:
     board = Board()
-    limits = BoardLimits(board.ask, board.keep)
+    limits = BoardSettings(board.ask, board.keep)
     first, second, third = WANTED[:3]
     limits.restore("mast", {first: 4000, second: 4500, third: 5000})
     limits.met("mast")
@@ -71,7 +71,7 @@ def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() ->
 
 def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
     board = Board()
-    limits = BoardLimits(board.ask, board.keep)
+    limits = BoardSettings(board.ask, board.keep)
     limits.met("mast")
     limits.turn(0.0)
     limits.turn(AGAIN_S - 1)
@@ -87,7 +87,7 @@ def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
 @pytest.mark.parametrize("value", [None, "", "hot", "²", "40.5", "3", "-1", "9" * 32])
 def test_what_no_board_can_be_set_to_is_not_believed(value: str | None) -> None:
     board = Board()
-    limits = BoardLimits(board.ask, board.keep)
+    limits = BoardSettings(board.ask, board.keep)
     limits.restore("mast", {WANTED[0]: 4000, "output1_kind": 5000, "moon_centi_c": 1})
     assert limits.of("mast") == {WANTED[0]: 4000}
     limits.met("mast")

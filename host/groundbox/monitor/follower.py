@@ -1,0 +1,421 @@
+"""One box, followed: readings, events and marks in; what advice is made from out. No clock, no files."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from msgspec import structs
+
+from groundbox.advice.limits import (
+    DEFAULT_RESERVE_S,
+    SILENT_AFTER_S,
+    STALE_AFTER_S,
+    battery_levels_c,
+    case_levels_c,
+    fan_levels_c,
+)
+from groundbox.advice.result import BoxAdvice, DayShown, FanShown, HeatShown, LoadShown, OutputShown, Readings
+from groundbox.advice.rules_box import dew_point_of
+from groundbox.advice.state import BoxState
+from groundbox.battery.values import Estimate
+from groundbox.model import Event, Mark, Reading
+from groundbox.monitor.ahead import ahead, day_shown
+from groundbox.monitor.flight import Flight
+from groundbox.monitor.heat import Heat
+from groundbox.monitor.loads import declared_amps, is_on, largest_start, most_fragile, peak_above_mean, sheddable
+from groundbox.monitor.order import InOrder
+from groundbox.monitor.sag import Sag
+from groundbox.monitor.timeline import Timeline
+from groundbox.monitor.tracker import Tracker
+from groundbox.monitor.unmarked import Unmarked
+from groundbox.plan.day import Day
+from groundbox.plan.demand import LoadAhead
+from groundbox.settings import BoxSettings, LoadSettings
+from groundbox.thermal.fit import CaseFit
+from groundbox.wire.messages import RESET_CAUSES
+from groundbox.wire.settings import OUTPUT_KINDS
+
+KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
+OFFER_EVERY_S = 30.0
+BOUNDS = ("low", "expected", "high")
+BLIND = "its board reads no battery voltage"
+NO_SETTINGS = "no battery and cutoff are set for this box, add [boxes.NAME] to groundbox.toml"
+
+
+class Follower:
+    """Follows one box.
+
+    Args:
+        name: as its board gives it.
+        box: its settings; None for a box that is in none.
+        tracker: its battery's estimator; None while the battery is not known.
+        why_not: what to say while there is no tracker.
+        since_s: when listening began, on the clock that never steps back.
+        case: fitted from the box's sessions; None for an assumed one.
+
+    Attributes:
+        day: the day's plan, where there is one.
+        filter_notice: a sentence when the sessions show that its filter clogs; "" for nothing, None for unknown.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        box: BoxSettings | None,
+        tracker: Tracker | None,
+        why_not: str = NO_SETTINGS,
+        since_s: float = 0.0,
+        case: CaseFit | None = None,
+    ) -> None:
+        self.name, self.box = name, box
+        self.filter_notice: str | None = None
+        self._heat = Heat(case, box.loads if box else ())
+        self._heat_outlook: HeatShown | None = None
+        self.day: Day | None = None
+        self._day_shown: DayShown | None = None
+        self.limits: Mapping[str, int] = {}  # its board's own settings, as far as reported
+        self.reading: Reading | None = None
+        self._earlier: Reading | None = None  # the last of the start before
+        self._since_s = since_s
+        self._heard_s: float | None = None
+        self._restarted: tuple[float, str] | None = None  # steady clock, cause
+        self._charge_marked_s: float | None = None
+        self._charging_since_s: float | None = None
+        self._swapped_s = float("-inf")
+        self._unmarked = Unmarked()
+        self._ends_s: dict[str, float | None] = {}  # when each bound of the runtime ends, by the steady clock
+        self._estimated: Reading | None = None
+        self._loads_shown: tuple[LoadShown, ...] = ()
+        self._offered: tuple[float, str | None] = (float("-inf"), None)
+        self.set_tracker(tracker, why_not)
+
+    def set_tracker(self, tracker: Tracker | None, why_not: str = NO_SETTINGS) -> None:
+        """Another battery is in the box."""
+        self.tracker, self.why_not = tracker, why_not
+        self._timeline = tracker.timeline if tracker else Timeline()
+        known = self.reading
+        boot, sequence = (known.boot, known.sequence) if known else (None, None)
+        if tracker and tracker.sequence is not None:
+            boot, sequence = tracker.boot, tracker.sequence
+        self._order = InOrder(boot, sequence)
+        fitted = tracker.profile.fitted if tracker else None
+        self._sag = Sag(
+            self.box.lead_ohm if self.box else 0.0,
+            tracker.profile.c20_ah if tracker else None,
+            fitted.resistance_mohm / 1000 if fitted else None,
+        )
+        self._ends_s, self._estimated, self._loads_shown = {}, None, ()
+        self._offered = (float("-inf"), None)
+
+    # --- in ---
+
+    def take_reading(self, reading: Reading, now_s: float) -> None:
+        """A reading came at `now_s` of the clock that never steps back."""
+        known = self.reading
+        if known is None or (reading.boot, reading.sequence) > (known.boot, known.sequence):
+            if known is not None and reading.boot > known.boot:
+                self._earlier = known
+            self.reading, self._heard_s = reading, now_s
+            self._sag.take(reading)
+            self._watch_charging(reading, now_s)
+        self._order.add(reading)
+
+    def take_event(self, event: Event, now_s: float, wall_s: float) -> None:
+        """An event came at `now_s` of the clock that never steps back, `wall_s` by the wall clock."""
+        self._order.add(event)
+        if event.kind != "started":
+            return
+        cause = RESET_CAUSES[event.value] if event.value is not None and event.value < len(RESET_CAUSES) else "other"
+        at_wall_s = event.wall_s if event.wall_s is not None else wall_s
+        at_s = now_s - max(wall_s - at_wall_s, 0.0)
+        before_s = self._last_before(event.boot)
+        was_heard = before_s is not None and 0 <= at_wall_s - before_s < KNOWN_BEFORE_S
+        on_purpose = cause == "maintenance" or abs(at_s - self._swapped_s) < KNOWN_BEFORE_S
+        if not on_purpose and (was_heard or cause == "watchdog"):
+            self._restarted = (at_s, cause)
+
+    def _last_before(self, boot: int) -> float | None:
+        """Wall time of the last reading of an earlier start than `boot`."""
+        if self.reading is not None and self.reading.boot < boot:
+            return self.reading.wall_s
+        return self._earlier.wall_s if self._earlier is not None and self._earlier.boot < boot else None
+
+    def take_mark(self, mark: Mark, now_s: float, wall_s: float) -> None:
+        """A person marked something at this box, or took a mark back. A swap's battery comes by `set_tracker`."""
+        at_s = now_s - max(wall_s - mark.wall_s, 0.0)
+        if mark.kind == "undo":
+            if mark.name in (None, "charge"):
+                self._charge_marked_s = None
+            return
+        self._unmarked.marked(mark.kind)
+        if mark.kind == "charge":
+            self._charge_marked_s = at_s
+        elif mark.kind in ("swap", "launch"):
+            self._charge_marked_s = None
+        if mark.kind == "swap":
+            self._swapped_s = at_s
+
+    def prime(self, readings: Iterable[Reading]) -> None:
+        """Readings from the store, from before this program; they do not count as heard."""
+        for reading in readings:
+            self._order.add(reading)
+            self._sag.take(reading)
+            if self.reading is None or (reading.boot, reading.sequence) > (self.reading.boot, self.reading.sequence):
+                self.reading = reading
+        self._follow(self._order.flush())
+
+    def warm_up(self, readings: Iterable[Reading]) -> None:
+        """Readings from before those of `prime`: the walls of the case remember them."""
+        for reading in readings:
+            if reading.boot == self._timeline.boot:
+                self._heat.take(self._timeline.offset_s + reading.uptime_ms / 1000, reading)
+
+    def advance(self, now_s: float) -> None:
+        """Lets the estimator see what came, in order."""
+        self._follow(self._order.ready(now_s))
+
+    def finish(self) -> None:
+        """Lets the estimator see all that came, gaps or not."""
+        self._follow(self._order.flush())
+
+    def refresh(self, now_s: float, wall_s: float, flight: Flight | None = None) -> None:
+        """Makes a new estimate. While the box is silent nothing changes: the moment at which runtime ends stays."""
+        if self.reading is None or self.reading is self._estimated:
+            return
+        self._estimated, self._heat_outlook = self.reading, self._heat.outlook(case_levels_c(self.limits))
+        if self.tracker is None:
+            return
+        to_come = ahead(self.day, self.name, flight, wall_s) if self.day and flight else None
+        self.tracker.refresh(self.reading, to_come)
+        measured_s = now_s - self._age_s(now_s, wall_s)
+        self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in _runtimes(self.tracker.estimate).items()}
+        self._day_shown = self._by_day(to_come, wall_s, measured_s - now_s + wall_s)
+        self._loads_shown = tuple(self._load_shown(load, self.reading, self.tracker) for load in self.tracker.box.loads)
+
+    def _age_s(self, now_s: float, wall_s: float) -> float:
+        """Age of the newest reading that the tracker could use; readings after it held no battery voltage."""
+        tracker, reading = self.tracker, self.reading
+        assert tracker is not None
+        if reading is None or self._heard_s is None or tracker.seen_boot != reading.boot:
+            return 0.0 if tracker.seen_wall_s is None else max(wall_s - tracker.seen_wall_s, 0.0)
+        return max((reading.uptime_ms - (tracker.seen_uptime_ms or 0)) / 1000, 0.0) + now_s - self._heard_s
+
+    def _by_day(self, to_come: LoadAhead | None, wall_s: float, measured_wall_s: float) -> DayShown | None:
+        if to_come is None or self.tracker is None:
+            return None
+        return day_shown(
+            wall_s + to_come.until_last_landing_s, _sum(measured_wall_s, self.tracker.day_low_s), self._reserve_s
+        )
+
+    @staticmethod
+    def _load_shown(load: LoadSettings, reading: Reading, tracker: Tracker) -> LoadShown:
+        on = is_on(load, reading)
+        amps = load.mean_amps(reading.battery_volts or 12.0) * load.fraction
+        gained_s = tracker.gained_s(amps) if on and amps else None
+        return LoadShown(name=load.name, sheddable=load.sheddable, on=on, gained_s=gained_s)
+
+    def _follow(self, readings: Iterable[Reading]) -> None:
+        for reading in readings:
+            t_s = self._timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
+            if t_s is not None:
+                self._unmarked.take(t_s, reading)
+                self._heat.take(t_s, reading)
+                if self.tracker:
+                    self.tracker.take(t_s, reading)
+
+    def _watch_charging(self, reading: Reading, now_s: float) -> None:
+        if reading.charging == "no":
+            self._charging_since_s = None
+        elif reading.charging is not None and self._charging_since_s is None:
+            self._charging_since_s = now_s
+
+    # --- out ---
+
+    def state(self, now_s: float, wall_s: float, flight: Flight, silent_after_s: float = SILENT_AFTER_S) -> BoxState:
+        """What advice is made from."""
+        reading, box, tracker = self.reading, self.box, self.tracker
+        estimate = tracker.estimate if tracker else None
+        loads = box.loads if box else []
+        volts = reading.battery_volts if reading else None
+        amps = self._amps()
+        start, fragile = largest_start(loads, volts or 12.0), most_fragile(loads)
+        low_s, expected_s, high_s = (self._left_s(name, now_s) for name in BOUNDS)
+        time_home_s = flight.time_home_s
+        turn_back_in_s = None if low_s is None or time_home_s is None else low_s - self._reserve_s - time_home_s
+        state = BoxState(
+            box=self.name,
+            wall_s=wall_s,
+            silent_s=None if self._heard_s is None else max(now_s - self._heard_s, 0.0),
+            silent_after_s=silent_after_s,
+            watched_s=now_s - self._since_s,
+            in_flight=flight.in_flight,
+            returning=flight.returning,
+            landing_in_s=flight.landing_in_s(now_s),
+            flight_s=flight.length_s,
+            time_home_s=time_home_s,
+            reserve_s=self._reserve_s,
+            runtime_low_s=low_s,
+            runtime_expected_s=expected_s,
+            runtime_high_s=high_s,
+            runtime_unknown_because=self._unknown_because(estimate),
+            trust=None if low_s is None or estimate is None else estimate.trust,
+            turn_back_in_s=turn_back_in_s,
+            findings=tuple(finding.sentence for finding in estimate.findings) if estimate else (),
+            question=self._unmarked.question,
+            battery_in_doubt=self._unmarked.in_doubt,
+            load_known=None if tracker is None or volts is None else amps is not None,
+            charge_advice=self._charge_advice(now_s, low_s, flight),
+            battery_volts=volts,
+            check_volts=reading.check_volts if reading else None,
+            equipment_volts=None if volts is None or box is None else volts - (amps or 0.0) * box.lead_ohm,
+            cutoff_volts=box.cutoff_volts if box else None,
+            end_volts=tracker.end_volts if tracker else None,
+            start_load=start.name if start else None,
+            start_volts=self._sag.expected(volts, amps, peak_above_mean(loads, volts or 12.0)),
+            fragile_load=fragile.name if fragile else None,
+            fragile_volts=fragile.highest_volts if fragile else None,
+            sheddable=sheddable(loads, reading),
+            low_voltage=reading.low_voltage if reading else None,
+            overvoltage=reading.overvoltage if reading else None,
+            charging=reading.charging if reading else None,
+            charging_s=None if self._charging_since_s is None else now_s - self._charging_since_s,
+            charge_marked_s=None if self._charge_marked_s is None else now_s - self._charge_marked_s,
+            case_heat=reading.case_heat if reading else None,
+            case_levels_c=case_levels_c(self.limits),
+            filter_notice=self.filter_notice,
+            case_c=reading.case_c if reading else None,
+            battery_c=reading.battery_c if reading else None,
+            battery_levels_c=battery_levels_c(self.limits),
+            intake_c=reading.intake_c if reading else None,
+            humidity_percent=reading.humidity_percent if reading else None,
+            fans=tuple(fan.state for fan in reading.fans.values()) if reading else (),
+            sensors=tuple(reading.sensors.items()) if reading else (),
+            restarted_s=None if self._restarted is None else now_s - self._restarted[0],
+            restart_cause=self._restarted[1] if self._restarted else None,
+        )
+        return _blind(state) if reading is not None and (volts is None or state.reads_no_battery) else state
+
+    def completed(self, advice: BoxAdvice, state: BoxState) -> BoxAdvice:
+        """The advice with what it rests on: readings, loads, outputs, heat, battery."""
+        reading, tracker = self.reading, self.tracker
+        estimate = tracker.estimate if tracker else None
+        return structs.replace(
+            advice,
+            battery=tracker.battery if tracker else None,
+            soc=estimate.soc if estimate else None,
+            runtime_limit=estimate.limit if estimate and state.runtime_low_s is not None else None,
+            stale_after_s=max(STALE_AFTER_S, state.silent_after_s),
+            readings=Readings(
+                age_s=state.silent_s,
+                battery_volts=state.battery_volts,
+                equipment_volts=state.equipment_volts,
+                cutoff_volts=state.cutoff_volts,
+                end_volts=state.end_volts,
+                battery_amps=reading.battery_amps if reading else None,
+                charging=state.charging,
+                case_c=state.case_c,
+                battery_c=state.battery_c,
+                intake_c=state.intake_c,
+                humidity_percent=state.humidity_percent,
+                dew_point_c=dew_point_of(state),
+                case_levels_c=state.case_levels_c,
+                battery_levels_c=state.battery_levels_c,
+                fan_levels_c=fan_levels_c(self.limits),
+                levels_reported=bool(self.limits),
+                fans=_fans_shown(reading) if reading else (),
+            ),
+            loads=self._loads_shown,
+            outputs=self._outputs_shown(reading) if reading else (),
+            heat=self._heat_outlook,
+            day=self._day_shown,
+        )
+
+    @property
+    def place(self) -> str | None:
+        """Where the board takes the aircraft to be: ground or flight; None when it was not heard in this run."""
+        return self.reading.place if self.reading and self._heard_s is not None else None
+
+    @property
+    def _reserve_s(self) -> float:
+        return 60 * self.box.reserve_min if self.box else DEFAULT_RESERVE_S
+
+    def _left_s(self, bound: str, now_s: float) -> float | None:
+        end_s = self._ends_s.get(bound)
+        return None if end_s is None else max(end_s - now_s, 0.0)
+
+    def _unknown_because(self, estimate: Estimate | None) -> str | None:
+        if self.tracker is None:
+            return self.why_not
+        return estimate.unknown_because if estimate else "no reading yet"
+
+    def _outputs_shown(self, reading: Reading) -> tuple[OutputShown, ...]:
+        """The outputs that a person may switch: fitted, sheddable by the board's settings, and with a load on it."""
+        found = []
+        for number, state in reading.outputs.items():
+            kind = OUTPUT_KINDS[self.limits.get(f"output{number}_kind", 0)]
+            loads = tuple(load.name for load in self.box.loads if load.output == number) if self.box else ()
+            if state not in (None, "absent") and kind == "sheddable" and (loads or not self.box):
+                found.append(OutputShown(output=number, on=state == "on", state=state, loads=loads))
+        return tuple(found)
+
+    def _charge_advice(self, now_s: float, low_s: float | None, flight: Flight) -> str | None:
+        """How to charge what one more flight lacks; worked out once a while, since charging is simulated for it."""
+        estimate = self.tracker.estimate if self.tracker else None
+        if low_s is None or flight.length_s is None or flight.in_flight or estimate is None or self.tracker is None:
+            return None
+        short_s = flight.length_s + self._reserve_s - low_s
+        if short_s <= 0 or estimate.amps is None or estimate.soc is None:
+            return None
+        if now_s - self._offered[0] >= OFFER_EVERY_S:
+            from groundbox.plan.charge_offer import charge_words  # needs NumPy, as estimates do
+
+            profile = self.tracker.profile
+            words = charge_words(
+                self.day,
+                self.name,
+                profile,
+                soc=estimate.soc,
+                gain_ah=short_s * estimate.amps / 3600,
+                battery_c=self.reading.battery_c if self.reading else None,
+            )
+            self._offered = (now_s, words)
+        return self._offered[1]
+
+    def _amps(self) -> float | None:
+        reading = self.reading
+        if reading is None or reading.battery_amps is not None or self.box is None:
+            return reading.battery_amps if reading else None
+        return declared_amps(self.box.loads, reading.battery_volts or 12.0, reading)
+
+
+def _blind(state: BoxState) -> BoxState:
+    """The state without a runtime: an estimate from before says nothing of a battery that is not read."""
+    return replace(
+        state,
+        runtime_low_s=None,
+        runtime_expected_s=None,
+        runtime_high_s=None,
+        runtime_unknown_because=BLIND,
+        trust=None,
+        turn_back_in_s=None,
+    )
+
+
+def _runtimes(estimate: Estimate | None) -> dict[str, float | None]:
+    """Seconds left by bound; all None while unknown."""
+    if estimate is None or estimate.runtime_low_s is None:
+        return dict.fromkeys(BOUNDS)
+    return {
+        "low": estimate.runtime_low_s,
+        "expected": estimate.runtime_expected_s,
+        "high": estimate.runtime_high_s,
+    }
+
+
+def _sum(at_s: float, left_s: float | None) -> float | None:
+    return None if left_s is None else at_s + left_s
+
+
+def _fans_shown(reading: Reading) -> tuple[FanShown, ...]:
+    return tuple(
+        FanShown(fan=number, state=fan.state, rpm=fan.rpm, percent=fan.percent) for number, fan in reading.fans.items()
+    )
