@@ -1,4 +1,4 @@
-"""`groundbox acknowledge`: a person has seen the warnings; they fall silent and stay on the screen."""
+"""`groundbox acknowledge`: a person acknowledges warnings; they are silent and stay on the screen."""
 
 import json
 import time
@@ -30,21 +30,23 @@ A short press on a box's button does the same for that box.
 def command(
     box: str | None, warning: str | None, settings_file: Path | None, database: Path | str | None, as_json: bool
 ) -> None:
-    """Quiet warnings you have seen: of BOX, one WARNING, or all. They stay shown, and sound again if they get worse."""
+    """Silence the warnings of BOX, one WARNING, or all. They stay shown, and sound again when they get worse."""
     chosen = chosen_settings(settings_file, database)
     with open_reader(chosen) as reader:
         up_now = reader.open_warnings(known_box(chosen, box) if box else None)
     waiting = [one for one in up_now if one.change == "raised"]
-    seen = [one for one in waiting if warning in (None, one.warning)]
-    if warning is not None and not seen:
-        up = ", ".join(one.warning for one in waiting) or "nothing"
-        raise BadInput("warning", warning, f"does not wait to be seen at {box}; what does: {up}")
-    for one in seen:
+    chosen_ones = [one for one in waiting if warning in (None, one.warning)]
+    if warning is not None and not chosen_ones:
+        up = ", ".join(one.warning for one in waiting) or "none"
+        raise BadInput("warning", warning, f"is not open at {box}; open warnings: {up}")
+    for one in chosen_ones:
         hand_over(chosen.store, Acknowledge(box=one.box, warning=one.warning, wall_s=time.time()))
-        click.echo(json.dumps(_told(one)) if as_json else f"seen: {one.severity.upper()} {one.box}: {one.sentence}")
-    if not seen and not as_json:
-        click.echo("no warning waits to be seen")
+        click.echo(
+            json.dumps(_plain(one)) if as_json else f"acknowledged: {one.severity.upper()} {one.box}: {one.sentence}"
+        )
+    if not chosen_ones and not as_json:
+        click.echo("no warning is open")
 
 
-def _told(one: WarningChange) -> dict[str, str]:
+def _plain(one: WarningChange) -> dict[str, str]:
     return {"box": one.box, "warning": one.warning, "severity": one.severity, "sentence": one.sentence}

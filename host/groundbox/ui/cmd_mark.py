@@ -15,7 +15,7 @@ from groundbox.monitor.latest import latest_advice
 from groundbox.monitor.start import batteries_in
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, hand_over
-from groundbox.ui.options import chosen_settings, database_to_write, known_box, settings_options
+from groundbox.ui.options import chosen_settings, database_to_write, known_box, open_reader, settings_options
 from groundbox.ui.screen import stamp
 from groundbox.wire.messages import MARKS
 
@@ -56,6 +56,7 @@ def command(
     BOX is needed for charge and swap. NAME is the battery put in, or the charger used.
     """
     chosen = chosen_settings(settings_file, database)
+    where = database_to_write(chosen)
     if kind == "undo":
         marks = [_last_mark(chosen, box)]
     else:
@@ -71,7 +72,7 @@ def command(
             for one in _boxes(chosen, kind, box)
         ]
     for mark in marks:
-        hand_over(database_to_write(chosen), mark)
+        hand_over(where, mark)
         _report(mark, as_json)
 
 
@@ -109,7 +110,7 @@ def _boxes(chosen: Settings, kind: str, box: str | None) -> list[str]:
 
 
 def _last_mark(chosen: Settings, box: str | None) -> Mark:
-    with Reader(database_to_write(chosen)) as reader:
+    with open_reader(chosen) as reader:
         marks = in_force(reader.marks(None if box is None else known_box(chosen, box)))
     if not marks:
         raise BadInput("undo", "", "there is no mark to undo")

@@ -66,16 +66,16 @@ def test_if_both_fans_stop_it_is_told_how_long_a_known_case_takes() -> None:
     assert truth is not None
     assert found.fitted
     assert found.limit_c == LEVELS_C[-1] == 60.0
-    assert found.stopped_min == pytest.approx(truth, rel=0.02)
-    assert found.stopped_low_min is not None
-    assert found.stopped_low_min < truth
-    assert found.as_now_min == (None, None, None), "with its fans it stays cool"
+    assert found.fans_stopped_min == pytest.approx(truth, rel=0.02)
+    assert found.fans_stopped_low_min is not None
+    assert found.fans_stopped_low_min < truth
+    assert found.levels_min == (None, None, None), "with its fans it stays cool"
 
 
 def test_an_assumed_case_says_that_it_is() -> None:
     found = followed(None, CaseModel())[0].outlook()
     assert not found.fitted
-    assert found.stopped_low_min is None
+    assert found.fans_stopped_low_min is None
 
 
 def test_with_the_fans_standing_now_is_the_same_as_stopped() -> None:
@@ -83,8 +83,8 @@ def test_with_the_fans_standing_now_is_the_same_as_stopped() -> None:
     for second in range(300):
         heat.take(second, reading(second, 45.0 + second / 100, fans=("off", "off")))
     found = heat.outlook()
-    assert found.as_now_min[-1] == found.stopped_min is not None
-    assert found.as_now_min[0] == 0.0
+    assert found.levels_min[-1] == found.fans_stopped_min is not None
+    assert found.levels_min[0] == 0.0
 
 
 def test_what_a_reading_says_about_heat() -> None:
@@ -127,7 +127,7 @@ def service_of(folder: Path, rises: tuple[float, ...]) -> Bench:
 @pytest.mark.parametrize(("rises", "warned"), [((0.1, 0.1, 0.15), True), ((0.1, 0.1, 0.11), False)])
 def test_a_clogging_filter_is_a_notice(rises: tuple[float, ...], warned: bool, tmp_path: Path) -> None:
     bench = service_of(tmp_path, rises)
-    bench.service.lessons.background.wait()
+    bench.recorder.lessons.background.wait()
     bench.pass_s(3)
     assert [one.kind for one in bench.view.warnings if one.kind == "filter"] == ["filter"] * warned
     bench.end()

@@ -11,12 +11,13 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
+from msgspec import structs
 from paho.mqtt.enums import CallbackAPIVersion
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from tests.host.ui.test_lines import VIEW, WALL_S
+from tests.host.ui.samples import READY, STALLED, WALL_S
 
 from groundbox import settings
-from groundbox.advice.warner import Active
+from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.link.broker import PROGRAM, Broker
 from groundbox.link.clock import Moment
@@ -28,11 +29,21 @@ from groundbox.ui.bridge.start import bridges_of, own_broker
 from groundbox.ui.bridge.topic import WarningsTopic
 from groundbox.ui.bridge.webhook import MAX_WAITING, Webhook
 
-FAN = Active(box="mast", kind="fan_stalled", severity="urgent", sentence="fan 2 does not turn", acknowledged=False)
+CHANGED_S = 1_800_000_000.0
 CHANGE = WarningChange(
-    box="mast", warning="fan_stalled", severity="urgent", change="raised", sentence="fan 2 does not turn", wall_s=WALL_S
+    box="mast",
+    warning="fan_stalled",
+    severity="urgent",
+    change="raised",
+    sentence="fan 2 does not turn",
+    wall_s=CHANGED_S,
 )
 TOKEN = "sphagnum-and-sundew"
+
+
+def _only(advice: SessionAdvice, box: str) -> SessionAdvice:
+    """The advice with one of its boxes."""
+    return structs.replace(advice, boxes=tuple(one for one in advice.boxes if one.box == box))
 
 
 def _moment(after_s: float = 0.0) -> Moment:
@@ -51,23 +62,27 @@ def _until(enough: Callable[[], object], wait_s: float = 10.0) -> None:
 
 def test_metrics_are_openmetrics_with_units_and_leave_out_unknown_values() -> None:
     metrics = Metrics()
-    blind = replace(VIEW, state=replace(VIEW.state, box="table", battery_volts=None), runtime_s=None, warnings=())
-    metrics.show([replace(VIEW, warnings=(FAN,)), blind], _moment())
+    mast, table = STALLED.boxes
+    blind = structs.replace(mast, readings=structs.replace(mast.readings, battery_volts=None), runtime_low_s=None)
+    blind = structs.replace(blind, runtime_expected_s=None, runtime_high_s=None)
+    metrics.show(structs.replace(STALLED, boxes=(blind, table)), _moment())
     families = {family.name: family for family in text_string_to_metric_families(metrics.text().decode())}
     volts = families["groundbox_battery_volts"]
     assert volts.unit == "volts"
-    assert [(s.labels["box"], s.value) for s in volts.samples] == [("mast", VIEW.state.battery_volts)]
+    assert [(s.labels["box"], s.value) for s in volts.samples] == [("table", table.readings.battery_volts)]
     left = {s.labels["bound"]: s.value for s in families["groundbox_runtime_seconds"].samples}
-    assert tuple(left[bound] for bound in ("low", "expected", "high")) == VIEW.runtime_s
+    assert left == {"low": table.runtime_low_s, "expected": table.runtime_expected_s, "high": table.runtime_high_s}
     (warning,) = families["groundbox_warning"].samples
-    assert warning.labels == {"box": "mast", "warning": "fan_stalled", "severity": "urgent"}
-    assert families["groundbox_updated_timestamp_seconds"].samples[0].value == WALL_S
+    assert warning.labels == {"box": "table", "warning": "fan_stalled", "severity": "urgent"}
+    assert families["groundbox_updated_timestamp_seconds"].samples[0].value == STALLED.made_at_s
+    verdicts = {s.labels["box"]: s.labels["verdict"] for s in families["groundbox_verdict"].samples}
+    assert verdicts == {"mast": "clear_to_launch", "table": "do_not_launch"}
 
 
 def test_metrics_before_the_first_update_are_empty_and_a_box_cannot_forge_a_line() -> None:
     metrics = Metrics()
     assert metrics.text().endswith(b"# EOF\n")
-    metrics.show([replace(VIEW, state=replace(VIEW.state, box='a"}1#\\'))], _moment())
+    metrics.show(structs.replace(READY, boxes=(structs.replace(READY.boxes[0], box='a"}1#\\'),)), _moment())
     families = list(text_string_to_metric_families(metrics.text().decode()))
     assert {s.labels["box"] for f in families for s in f.samples if "box" in s.labels} == {'a"}1#\\'}
 
@@ -144,7 +159,7 @@ def test_a_webhook_is_retried_until_it_takes_a_warning_and_no_secret_is_shown(
     assert [body["change"] for body, _ in hook.heard] == ["raised", "cleared"]
     assert hook.heard[0] == (
         {
-            "id": f"mast/fan_stalled/urgent/raised/{WALL_S:.3f}",
+            "id": f"mast/fan_stalled/urgent/raised/{CHANGED_S:.3f}",
             "box": "mast",
             "warning": "fan_stalled",
             "severity": "urgent",
@@ -216,7 +231,7 @@ def test_automations_get_active_warnings_even_if_they_subscribe_later(tmp_path: 
     got: list[tuple[str, object]] = []
     with EmbeddedBroker({PROGRAM: "moss", "groundbox-automation": "fern"}, "127.0.0.1", port):
         topic = WarningsTopic(Broker(host="127.0.0.1", port=port, username=PROGRAM, password="moss"))
-        topic.show([replace(VIEW, warnings=(FAN,))], _moment())  # before there is a connection
+        topic.show(_only(STALLED, "table"), _moment())  # before there is a connection
         topic.start()
         _until(topic._client.is_connected)
         late = paho.Client(CallbackAPIVersion.VERSION2, client_id="groundbox-automation:lamp")
@@ -225,14 +240,16 @@ def test_automations_get_active_warnings_even_if_they_subscribe_later(tmp_path: 
         late.on_connect = lambda client, *more: client.subscribe("groundbox_host/#", 1)
         late.connect("127.0.0.1", port)
         late.loop_start()
-        _until(lambda: {name for name, _ in got} == {"groundbox_host/recording", "groundbox_host/warnings/mast"})
-        published = dict(got)["groundbox_host/warnings/mast"]
-        assert published["warnings"] == [
-            {"warning": "fan_stalled", "severity": "urgent", "sentence": "fan 2 does not turn", "acknowledged": False}
-        ]
+        _until(lambda: {name for name, _ in got} == {"groundbox_host/recording", "groundbox_host/warnings/table"})
+        published = dict(got)["groundbox_host/warnings/table"]
+        (shown,) = _only(STALLED, "table").boxes
+        (one,) = published["warnings"]
+        assert (one["warning"], one["severity"], one["acknowledged"]) == ("fan_stalled", "urgent", False)
+        assert one["sentence"] == shown.warnings[0].sentence
+        assert (published["verdict"], published["action"]) == (shown.verdict, shown.action)
         got.clear()
-        topic.show([replace(VIEW, warnings=(FAN,))], _moment(1.0))  # nothing new
-        topic.show([replace(VIEW, warnings=())], _moment(2.0))
+        topic.show(_only(STALLED, "table"), _moment(1.0))  # nothing new
+        topic.show(_only(READY, "table"), _moment(2.0))
         topic.stop()
         _until(lambda: len(got) >= 2)
         late.disconnect()

@@ -8,17 +8,20 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
 from tests.host.monitor.test_recorder import SETTINGS, Boards, Heard
+from tests.host.ui.samples import IN_FLIGHT, READY, STALLED
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.cli import COMMANDS, commands, main
 from groundbox.link.clock import Clocks
 from groundbox.link.mqtt import MqttSource
 from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
-from groundbox.model import WarningChange
+from groundbox.model import Mark, WarningChange, in_force
 from groundbox.monitor.recorder import Recorder
 from groundbox.settings import load
 from groundbox.store import Reader, Store
@@ -91,15 +94,21 @@ def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "mend"),
+    ("words", "what_to_type"),
     [
         (("mark", "launch", "mats"), "box: mats: no such box; did you mean mast?"),
         (("mark", "launch", "pond"), "known boxes: mast"),
         (
             ("mark", "swap", "mast", "hearth"),
-            "battery: hearth: no such battery in the settings (there are: sedge, heath)",
+            "battery: hearth: no such battery in the settings (known: sedge, heath)",
         ),
         (("mark", "launch", "mast", "x"), "a launch has no name"),
+        (("mark", "swap"), "a swap concerns one box; type: groundbox mark swap BOX"),
+        (
+            ("mark", "launch"),
+            "No recorder gives advice, so no runtime is known. Mark the launch all the same?",
+        ),
+        (("mark", "undo"), "no such database"),
         (("now",), "no such database; `groundbox log` makes it"),
         (("acknowledge",), "no such database"),
         (("log", "--settings", "none.toml"), "none.toml: cannot be read"),
@@ -107,12 +116,12 @@ def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
         (("mark", "launch", "mast", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made, or is not a folder"),
     ],
 )
-def test_mistakes_are_one_line(folder: Path, run: Run, words: tuple[str, ...], mend: str) -> None:
+def test_mistakes_are_one_line(folder: Path, run: Run, words: tuple[str, ...], what_to_type: str) -> None:
     status, text = run(*words)
     assert status == 2
     assert text.startswith("groundbox: ")
     assert text.count("\n") == 1
-    assert mend in text
+    assert what_to_type in text
 
 
 def test_settings_mistakes_reach_the_person(folder: Path, run: Run) -> None:
@@ -156,7 +165,7 @@ def _warn(folder: Path, **changes: str) -> None:
             "warning": "heat",
             "severity": "urgent",
             "change": "raised",
-            "sentence": "56 C: open it",
+            "sentence": "56 °C: open it",
         }
         store.add_warning(WarningChange(**{**values, **changes}, wall_s=time.time()))  # type: ignore[arg-type]
         store.commit()
@@ -166,28 +175,80 @@ def test_acknowledge(folder: Path, run: Run) -> None:
     _warn(folder)
     assert run("acknowledge", "mast", "silent") == (
         2,
-        "groundbox: warning: silent: does not wait to be seen at mast; what does: heat\n",
+        "groundbox: warning: silent: is not open at mast; open warnings: heat\n",
     )
-    assert run("acknowledge") == (0, "seen: URGENT mast: 56 C: open it\n")
+    assert run("acknowledge") == (0, "acknowledged: URGENT mast: 56 °C: open it\n")
     with Reader(folder / "day.db") as reader:
         (one,) = reader.open_warnings()
     assert one.change == "acknowledged"
-    status, text = run("now")
-    assert status == 0
-    assert "URGENT (seen): 56 C: open it [heat]" in text
-    assert run("acknowledge", "mast") == (0, "no warning waits to be seen\n")
+    assert run("acknowledge", "mast") == (0, "no warning is open\n")
 
 
-def test_now_says_what_is_not_known(folder: Path, run: Run) -> None:
-    with Store(folder / "day.db"):
-        pass
-    status, text = run("now")
-    assert (status, text) == (0, "mast: not heard yet\nnothing fresh from any box; is `groundbox log` running?\n")
-    status, text = run("now", "--json")
-    (told,) = json.loads(text)
-    assert told["silent"] is True
-    assert told["runtime_low_s"] is None
-    assert told["battery_volts"] is None
+def _advise(folder: Path, advice: SessionAdvice) -> None:
+    with Store(folder / "day.db") as store:
+        store.save_advice(time.time(), msgspec.json.encode(advice).decode())
+        store.commit()
+
+
+def _marks(folder: Path) -> list[tuple[str, str, bool]]:
+    with Reader(folder / "day.db") as reader:
+        return [(mark.box, mark.kind, mark.confirmed) for mark in reader.marks()]
+
+
+def test_a_launch_with_a_good_verdict_is_not_asked_about(folder: Path, run: Run) -> None:
+    _advise(folder, READY)
+    assert run("mark", "launch")[0] == 0
+    assert _marks(folder) == [("*", "launch", False)]
+
+
+def test_a_launch_against_advice_is_asked_about_once_and_recorded_as_confirmed(folder: Path, run: Run) -> None:
+    _advise(folder, STALLED)
+    status, text = run("mark", "launch")
+    assert status == 2
+    assert "Do not launch: table, fan 2 is driven and does not turn, case 33 °C. Mark the launch all the same?" in text
+    assert _marks(folder) == []
+    assert run("mark", "launch", "--confirm")[0] == 0
+    assert _marks(folder) == [("*", "launch", True)]
+
+
+def test_a_swap_in_flight_and_a_battery_of_another_box_are_asked_about(folder: Path, run: Run) -> None:
+    text = SETTINGS + '[boxes.table]\nbattery = "heath"\ncutoff_volts = 11.0\n'
+    (folder / "groundbox.toml").write_text(text)
+    _advise(folder, READY)
+    status, text = run("mark", "swap", "mast", "heath")
+    assert status == 2
+    assert "Battery heath is in box table. Is it in mast now?" in text
+    _advise(folder, IN_FLIGHT)
+    status, text = run("mark", "swap", "mast", "sedge")
+    assert status == 2
+    assert "Was the battery of mast swapped in flight?" in text
+
+
+def test_undo_takes_the_last_mark_back(folder: Path, run: Run) -> None:
+    _advise(folder, READY)
+    run("mark", "charge", "mast")
+    run("mark", "launch")
+    assert "all boxes: undo marked, launch" in run("mark", "undo")[1]
+    with Reader(folder / "day.db") as reader:
+        assert [mark.kind for mark in in_force(reader.marks())] == ["charge"]
+    run("mark", "undo")
+    assert run("mark", "undo") == (2, "groundbox: undo: there is no mark to undo\n")
+
+
+def test_shared_boxes_are_named_or_in_a_group(folder: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    handed: list[Mark] = []
+    monkeypatch.setattr("groundbox.ui.cmd_mark.hand_over", lambda where, mark: handed.append(mark))
+    monkeypatch.setattr("groundbox.ui.cmd_mark.Reader", lambda where: Reader(folder / "day.db"))
+    monkeypatch.setattr("groundbox.ui.cmd_mark.known_box", lambda chosen, box: box)
+    _advise(folder, READY)
+    groups = '[groups]\nwren = ["mast", "table"]\n'
+    shared = SETTINGS.replace('"day.db"', '"postgresql://pilot@club/boxes"')
+    (folder / "groundbox.toml").write_text(shared + groups)
+    status, text = run("mark", "launch")
+    assert status == 2
+    assert "boxes are shared here; type: groundbox mark launch BOX" in text
+    assert run("mark", "launch", "wren")[0] == 0
+    assert [(mark.box, mark.kind) for mark in handed] == [("mast", "launch"), ("table", "launch")]
 
 
 def test_a_swap_marked_while_nothing_records_counts_at_the_next_start(folder: Path, run: Run) -> None:
@@ -195,8 +256,8 @@ def test_a_swap_marked_while_nothing_records_counts_at_the_next_start(folder: Pa
     settings = load(folder / "groundbox.toml")
     with Store(settings.database_path) as store:
         clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
-        service = Recorder(settings, store, Arrivals(), [Boards()], clocks, Heard())
-        tracker = service.followers["mast"].tracker
+        recorder = Recorder(settings, store, Arrivals(), [Boards()], clocks, Heard())
+        tracker = recorder.followers["mast"].tracker
         assert tracker is not None
         assert tracker.battery == "heath"
 
