@@ -11,6 +11,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+from groundbox.advice.judge import judge_session
+from groundbox.advice.result import FlightShown
 from groundbox.settings import Settings
 from groundbox.store import Store, rollups
 from groundbox.ui.page import past
@@ -59,10 +61,10 @@ def _in_browser(path: Path, since_s: float, until_s: float) -> list[float]:
 
     browser, took = Browser(), []
     with Page(Settings(database=str(path)), lambda: until_s, port=0) as page:
-        page.publish({"wall_s": until_s, "boxes": [], "said": [], "heard": [], "in_flight": False}, set(), {})
+        page.publish(judge_session(until_s, [], FlightShown()))
         browser.open(page.url)
         script = "return document.getElementById('past').dataset.took ?? null"
-        for words in (None, "Closer", "Closer", "Earlier", "Wider"):
+        for words in (None, "Zoom in", "Zoom in", "Earlier", "Zoom out"):
             browser.run("delete document.getElementById('past').dataset.took")
             if words is None:
                 browser.click("[data-view=past]")

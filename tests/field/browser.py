@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-PATIENCE_S = 60.0
+WAIT_LIMIT_S = 60.0
 FLAGS = (
     *("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
     *("--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage"),
@@ -69,15 +69,15 @@ class Browser:
         """A key, for whatever has the focus."""
         self.driver.switch_to.active_element.send_keys(key)
 
-    def wait_for(self, what: Callable[[], object], patience_s: float = PATIENCE_S) -> Any:
-        until_s = time.monotonic() + patience_s
+    def wait_for(self, what: Callable[[], object], limit_s: float = WAIT_LIMIT_S) -> Any:
+        until_s = time.monotonic() + limit_s
         while not (found := what()):
-            assert time.monotonic() < until_s, f"waited in vain; the page says: {self.text('body')}"
+            assert time.monotonic() < until_s, f"not within {limit_s:g} s; the page shows: {self.text('body')}"
             time.sleep(0.1)
         return found
 
     def outside(self, url: str) -> set[str]:
-        """Addresses asked for, ever, that are not of the page's own host."""
+        """Addresses requested so far that are not of the page's own host."""
         for entry in self.driver.get_log("performance"):
             message = json.loads(entry["message"])["message"]
             if message["method"] in ("Network.requestWillBeSent", "Network.webSocketCreated"):
@@ -91,7 +91,7 @@ class Browser:
         }
 
     def complaints(self) -> list[str]:
-        """What the console says that is worse than a note."""
+        """Warnings and errors of the console."""
         return [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")]
 
     def accessibility(self) -> list[str]:

@@ -1,4 +1,4 @@
-"""Hostile requests to the page, and viewers who never read: it answers everybody else, and nothing false is kept."""
+"""Hostile requests to the page, and viewers who never read: it answers the others, and stores nothing false."""
 
 import http.client
 import socket
@@ -8,8 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 from tests.benchmarks import faults
 from tests.field.hostile import reading
+from tests.host.ui.samples import READY
 
 from groundbox.conversion import from_wire
 from groundbox.model import Acknowledge, Reading
@@ -19,7 +21,7 @@ from groundbox.store.handover import waiting
 from groundbox.ui.page.serve import Page
 
 WALL_S = 1_800_000_000.0
-STATE = {"wall_s": WALL_S, "boxes": [], "filler": "x" * 20_000}
+ADVICE = structs.replace(READY, sentence="x" * 20_000)
 POSTS = ("/mark", "/acknowledge", "/plan", "/enter")
 BODIES = {
     "1 MB": b"x" * 1_000_000,
@@ -80,7 +82,7 @@ def page(tmp_path: Path) -> Iterator[Page]:
         store.add(rows)
         store.commit()
     with Page(Settings(database=str(tmp_path / "day.db")), lambda: WALL_S, port=0) as found:
-        found.publish(STATE, {"mast"}, {})
+        found.publish(ADVICE)
         yield found
 
 
@@ -103,7 +105,7 @@ def _ask(page: Page, method: str, path: str, body: bytes | None = None, timeout_
 
 
 @pytest.mark.parametrize("path", POSTS)
-def test_no_body_harms(page: Page, tmp_path: Path, path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_body_does_damage(page: Page, tmp_path: Path, path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("groundbox.ui.page.app.GUESS_WAIT_S", 0.0)
     for name, body in BODIES.items():
         status = _ask(page, "POST", path, body)
@@ -115,7 +117,7 @@ def test_no_body_harms(page: Page, tmp_path: Path, path: str, monkeypatch: pytes
     assert _ask(page, "GET", "/state") == 200
 
 
-def test_no_question_harms(page: Page) -> None:
+def test_no_query_does_damage(page: Page) -> None:
     for query in QUERIES:
         assert _ask(page, "GET", f"/past?{query}") < 500, query
     for raw in RAW:
@@ -132,7 +134,7 @@ def test_no_question_harms(page: Page) -> None:
 
 
 def _stalled(page: Page, viewers: int, states: int) -> tuple[int, float]:
-    """States that a healthy viewer got, and the longest wait for one, beside viewers that never read."""
+    """How many a healthy viewer got, and the longest wait for one, beside viewers that never read."""
     stalled = []
     for _ in range(viewers):
         line = socket.create_connection(("127.0.0.1", _port(page)), timeout=20)
@@ -146,7 +148,7 @@ def _stalled(page: Page, viewers: int, states: int) -> tuple[int, float]:
 
     def look(healthy: http.client.HTTPResponse) -> None:
         while len(waits) < states:
-            if b'"number":' in healthy.readline():
+            if b'"headline":"number' in healthy.readline():
                 waits.append(time.monotonic() - published_s[0])
 
     connection = http.client.HTTPConnection("127.0.0.1", _port(page), timeout=20)
@@ -155,7 +157,7 @@ def _stalled(page: Page, viewers: int, states: int) -> tuple[int, float]:
     thread.start()
     for number in range(states):
         published_s[0] = time.monotonic()
-        page.publish({**STATE, "number": number}, {"mast"}, {})
+        page.publish(structs.replace(ADVICE, headline=f"number {number}"))
         end_s = time.monotonic() + 20
         while len(waits) <= number and time.monotonic() < end_s:
             time.sleep(0.005)
@@ -165,7 +167,7 @@ def _stalled(page: Page, viewers: int, states: int) -> tuple[int, float]:
     return len(waits), max(waits)
 
 
-def test_fifty_viewers_who_never_read_disturb_nobody(page: Page) -> None:
+def test_fifty_viewers_who_never_read_disturb_no_other(page: Page) -> None:
     assert _stalled(page, 50, 20)[0] == 20
 
 

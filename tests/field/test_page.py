@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from tests.field.browser import PATIENCE_S, Browser
+from tests.field.browser import WAIT_LIMIT_S, Browser
 from tests.field.ports import free_port
 
 from groundbox.rig.bench import SimClock, SimulatedBoard
@@ -46,9 +46,9 @@ const dots = new Uint32Array(canvas.getContext("2d").getImageData(0, 0, canvas.w
 return new Set(dots).size;
 """
 INKS = """
-document.documentElement.dataset.dusk = arguments[0];
+document.documentElement.dataset.dark = arguments[0];
 const style = getComputedStyle(document.documentElement);
-const names = ["paper", "card", "ink", "soft", "good", "notice", "urgent", "stop", "unknown", "on-tone"];
+const names = ["paper", "card", "ink", "soft", "clear", "plain", "notice", "urgent", "stop", "unknown", "on-tone"];
 return Object.fromEntries(names.map((name) => [name, style.getPropertyValue("--" + name).trim()]));
 """
 LAST_ASKED = "return performance.getEntriesByType('resource').filter(e => e.name.includes('/past?')).at(-1).name"
@@ -69,14 +69,14 @@ def browser() -> Iterator[Browser]:
     found.close()
 
 
-def _state(url: str) -> dict:
+def _published(url: str) -> dict:
     with urllib.request.urlopen(f"{url}state", timeout=10) as answer:
-        return json.load(answer)["state"] or {}
+        return json.load(answer)["published"] or {}
 
 
 def _answers(url: str) -> bool:
     try:
-        return bool(_state(url).get("boxes"))
+        return bool((_published(url).get("advice") or {}).get("boxes"))
     except OSError:
         return False
 
@@ -89,7 +89,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]
     command = [*COMMAND, "demo", "--folder", str(folder), "--page-port", str(port)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         url = f"http://127.0.0.1:{port}/"
-        until_s = time.monotonic() + PATIENCE_S
+        until_s = time.monotonic() + WAIT_LIMIT_S
         while not _answers(url):
             assert process.poll() is None, process.stderr and process.stderr.read()
             assert time.monotonic() < until_s
@@ -104,10 +104,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]
 def test_the_first_screen_answers_within_seconds(browser: Browser, demo: tuple[str, Path]) -> None:
     began_s = time.monotonic()
     browser.open(demo[0])
-    browser.wait_for(lambda: browser.run("return document.querySelectorAll('article .answer').length") == 2)
+    browser.wait_for(lambda: browser.run("return document.querySelectorAll('article .headline').length") == 2)
     assert time.monotonic() - began_s < FIRST_SCREEN_S
     for box in ("table", "mast"):
-        assert browser.text(f"[data-box={box}] .tone")
+        assert browser.text(f"[data-box={box}] .headline")
 
 
 def test_figures_are_the_stores(browser: Browser, demo: tuple[str, Path]) -> None:
@@ -132,8 +132,8 @@ def test_a_stopped_fan_is_seen_soon_and_acknowledged(browser: Browser, demo: tup
     warning = "[data-box=table] [data-warning=fan_stalled]"
     shown = browser.wait_for(lambda: browser.text(warning))
     assert "urgent" in shown.lower()
-    assert "stopped" in (browser.text("[data-box=table] .answer") or "").lower()
-    said = {one["text"]: one["wall_s"] for one in _state(url)["said"]}
+    assert "stopped" in (browser.text("[data-box=table] .headline") or "").lower()
+    said = {one["text"]: one["wall_s"] for one in _published(url)["said"]}
     stopped_s = next(at_s for text, at_s in said.items() if "twig stops" in text)
     seen_s = next(at_s for text, at_s in said.items() if "raised, fan 2" in text)
     assert 0 <= seen_s - stopped_s < STALL_SEEN_S
@@ -143,7 +143,7 @@ def test_a_stopped_fan_is_seen_soon_and_acknowledged(browser: Browser, demo: tup
 
 def test_it_fits_a_phone_and_a_tablet_and_targets_a_glove(browser: Browser, demo: tuple[str, Path]) -> None:
     browser.open(demo[0])
-    browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
+    browser.wait_for(lambda: browser.text("[data-box=mast] .headline"))
     for width, height in ((360, 740), (800, 1280), (1280, 800)):
         browser.size(width, height)
         for view in ("past", "plan", "now"):
@@ -160,15 +160,15 @@ def test_it_fits_a_phone_and_a_tablet_and_targets_a_glove(browser: Browser, demo
     browser.size(1280, 800)
 
 
-def test_contrast_is_enough_for_the_sun_and_for_dusk(browser: Browser, demo: tuple[str, Path]) -> None:
+def test_contrast_is_enough_in_light_and_dark_colours(browser: Browser, demo: tuple[str, Path]) -> None:
     browser.open(demo[0])
-    for dusk in ("false", "true"):
-        colours = browser.run(INKS, dusk)
+    for dark in ("false", "true"):
+        colours = browser.run(INKS, dark)
         pairs = [(ink, ground) for ink in ("ink", "soft") for ground in ("paper", "card")]
-        pairs += [(tone, "card") for tone in ("good", "notice", "urgent", "stop", "unknown")]
-        pairs += [("on-tone", tone) for tone in ("good", "notice", "urgent", "stop", "unknown")]
+        pairs += [(tone, "card") for tone in ("clear", "plain", "notice", "urgent", "stop", "unknown")]
+        pairs += [("on-tone", tone) for tone in ("clear", "plain", "notice", "urgent", "stop", "unknown")]
         for one, other in pairs:
-            assert _contrast(colours[one], colours[other]) >= 7.0, (dusk, one, other)
+            assert _contrast(colours[one], colours[other]) >= 7.0, (dark, one, other)
 
 
 def _contrast(one: str, other: str) -> float:
@@ -234,16 +234,16 @@ def test_a_computer_that_does_not_answer_is_told_and_asked_again(browser: Browse
 
 def test_a_screen_reader_finds_nothing_wrong(browser: Browser, demo: tuple[str, Path]) -> None:
     browser.open(demo[0])
-    browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
+    browser.wait_for(lambda: browser.text("[data-box=mast] .headline"))
     for view in ("now", "past", "plan"):
         browser.click(f"[data-view={view}]")
         browser.wait_for(
             lambda view=view: browser.run("return document.getElementById(arguments[0]).children.length", view)
         )
-        for dusk in ("false", "true"):
-            browser.run("document.documentElement.dataset.dusk = arguments[0]", dusk)
+        for dark in ("false", "true"):
+            browser.run("document.documentElement.dataset.dark = arguments[0]", dark)
             time.sleep(0.5)  # for the colours to settle
-            assert browser.accessibility() == [], (view, dusk)
+            assert browser.accessibility() == [], (view, dark)
     browser.open(f"{demo[0]}enter")
     assert browser.accessibility() == []
 
@@ -308,6 +308,6 @@ def test_old_numbers_are_withdrawn_from_the_answer(browser: Browser, log: Log) -
     browser.wait_for(lambda: re.search(r"\d V", browser.text("[data-box=table]") or ""))
     log.kill()
     browser.run("const now = Date.now; Date.now = () => now() + 61000")  # as after a sleep
-    browser.wait_for(lambda: "do not go by this page" in (browser.text("[data-box=table] .answer") or ""))
+    browser.wait_for(lambda: "do not go by this page" in (browser.text("[data-box=table] .headline") or ""))
     assert "last known" in (browser.text("[data-box=table] dl") or "")
     assert browser.run("return document.querySelector('[data-box=table] .spread')") is None

@@ -1,8 +1,9 @@
-"""What the page lets hear and take along, in a real browser: tones, speech, the countdown, CSV and PNG, switches."""
+"""What the page shows of the advice, speaks, asks and saves, in a real browser."""
 
 import csv
 import io
 import struct
+import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future
@@ -11,23 +12,24 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from msgspec import structs
 from tests.field.browser import Browser
 from tests.field.ports import free_port
-from tests.host.ui.test_lines import READING, VIEW, WALL_S
+from tests.host.ui.samples import IN_FLIGHT, MAST, MAST_OUT, READY, STALLED, TABLE, WALL_S, judged
 from tests.host.ui.test_report import _wired
 
-from groundbox.advice.warner import Active
-from groundbox.advice.words import clock
+from groundbox.advice import words
+from groundbox.advice.result import Cue, IfSilent, SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import Answer, Mark
-from groundbox.monitor.ahead import DayLook
-from groundbox.settings import Settings
+from groundbox.settings import BatterySettings, BoxSettings, Settings
 from groundbox.store import Store
+from groundbox.store.handover import waiting
 from groundbox.ui.cmd_report import command as report
-from groundbox.ui.page.output import ScreenAndPage
+from groundbox.ui.page.output import PageOutput
 from groundbox.ui.page.serve import Page
 
-# Stands before the page's own sound: what leaves for the loudspeaker also goes by a meter, and words are written down.
+# Replaces the page's sound: what goes to the loudspeaker is also measured, and spoken words are noted.
 METER = """
 window.said = [];
 window.speechSynthesis.speak = (words) => said.push(words.text);
@@ -60,52 +62,69 @@ kept[arguments[0]].arrayBuffer().then((b) => done(Array.from(new Uint8Array(b)))
 """
 
 
-class Quiet:
-    """A Screen that shows nothing."""
-
-    def show(self, *_: object) -> None: ...
-
-    say = warn = show
-
-    def __init__(self) -> None:
-        self.sounded: list[Active] = []
-
-    def sound(self, active: Active) -> None:
-        self.sounded.append(active)
-
-
 class Stage:
-    """A page whose numbers the test tells."""
+    """A page whose advice the test publishes."""
 
     def __init__(self, folder: Path) -> None:
-        settings = Settings(database=str(folder / "day.db"))
-        with Store(settings.database_path) as store:
+        settings = Settings(
+            database=str(folder / "day.db"),
+            batteries={name: BatterySettings(profile=f"{name}.toml") for name in ("M9", "T18")},
+            boxes={name: BoxSettings(cutoff_volts=11.0) for name in ("mast", "table")},
+        )
+        self.path = settings.database_path
+        with Store(self.path) as store:
             store.add(replace(_wired(n), wall_s=WALL_S - 1500 + n) for n in range(1, 1500))
             store.add_mark(Mark(box="mast", kind="launch", wall_s=WALL_S - 900))
             store.commit()
         self.page = Page(settings, lambda: WALL_S, port=free_port())
-        self.output = ScreenAndPage(Quiet(), self.page, settings)  # type: ignore[arg-type]
+        self.output = PageOutput(self.page)
         self.sent: list[tuple[str, str, dict[str, object]]] = []
         self.page.send = self.send
         self.real_s = 0.0
-        self.view = replace(
-            VIEW,
-            reading=replace(READING, outputs={2: "on"}),
-            state=replace(VIEW.state, in_flight=True),
-            limits={"output2_kind": 2, "case_stop_centi_c": 5800},
-        )
+        self.made_s = 0.0
+        self._on_air = threading.Event()
+        self._ended = threading.Event()
+        self._advice = IN_FLIGHT
+        self._thread = threading.Thread(target=self._publish, daemon=True)
+
+    def __enter__(self) -> "Stage":
+        self.page.__enter__()
+        self.show(self._advice)
+        self._on_air.set()
+        self._thread.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._ended.set()
+        self._thread.join()
+        self.page.__exit__()
+
+    def show(self, advice: SessionAdvice) -> None:
+        """Publishes this from now on, each second."""
+        self._advice = advice
+        self._on_air.set()
+
+    def stop(self) -> None:
+        """Publishes nothing more, as a recorder that hangs."""
+        self._on_air.clear()
+
+    def _publish(self) -> None:
+        while not self._ended.wait(0.2):
+            if self._on_air.is_set():
+                real_s = time.monotonic()
+                self.made_s += 0.2
+                now = structs.replace(self._advice, made_at_s=self._advice.made_at_s + self.made_s)
+                self.output.show(now, Moment(wall_s=WALL_S, monotonic_s=real_s, real_s=real_s))
+
+    def marks(self) -> list[Mark]:
+        """Marks left for the recorder."""
+        return [one.request for one in waiting(self.path) if isinstance(one.request, Mark)]
 
     def send(self, box: str, name: str, **fields: object) -> list[Future[Answer]]:
         self.sent.append((box, name, fields))
         future: Future[Answer] = Future()
         future.set_result(Answer(box=box, boot=1, sequence=1, command=1, result="ok", setting="output2", value="off"))
         return [future]
-
-    def tell(self, left_s: float) -> None:
-        """How things stand with so long to the turn-back time."""
-        self.real_s += 2.0
-        view = replace(self.view, turn_back_s=WALL_S + left_s)
-        self.output.show([view], Moment(wall_s=WALL_S, monotonic_s=self.real_s, real_s=self.real_s))
 
 
 @pytest.fixture(scope="module")
@@ -119,12 +138,10 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def stage(tmp_path: Path, browser: Browser) -> Iterator[Stage]:
-    found = Stage(tmp_path)
-    with found.page:
-        found.tell(3000.0)
+    with Stage(tmp_path) as found:
         browser.open(found.page.url)
-        browser.wait_for(lambda: browser.text("[data-box=mast] .answer"))
-        browser.complaints()  # of the page before, whose host is gone
+        browser.wait_for(lambda: browser.text("[data-box=mast] .headline"))
+        browser.complaints()  # of the page before, whose server has ended
         yield found
         browser.open("about:blank")
 
@@ -142,41 +159,185 @@ def _tones(browser: Browser) -> set[int]:
     return {next((tone for tone in (560, 700, 820, 980) if abs(tone - hz) <= 10), hz) for hz in taken}
 
 
-def test_after_one_touch_warnings_sound_and_the_countdown_is_spoken(browser: Browser, stage: Stage) -> None:
+def _words(browser: Browser, selector: str) -> str:
+    return " ".join((browser.text(selector) or "").split())
+
+
+def _cue(number: int, severity: str, spoken: str) -> Cue:
+    return Cue(number=number, at_s=WALL_S, box="mast", severity=severity, spoken=spoken)
+
+
+def test_after_one_touch_new_cues_are_spoken_once_with_their_tones(browser: Browser, stage: Stage) -> None:
+    old = structs.replace(IN_FLIGHT, cues=(_cue(1, "urgent", "mast: turn back in ten minutes"),))
+    stage.show(old)
+    browser.wait_for(lambda: browser.text("#voice") == "mast: turn back in ten minutes")
     assert browser.run("return said") == []
     browser.driver.find_element("id", "hear").click()  # a real touch: without one browsers stay silent
     browser.wait_for(lambda: browser.run("return said.includes('Sound is on.')"))
-    for left_s, words in ((600, "in 10 minutes"), (300, "in 5 minutes"), (120, "in 2 minutes"), (0, "now")):
-        stage.tell(left_s)
-        told = f"Turn back {words}, for box mast."
-        browser.wait_for(lambda told=told: browser.run("return said.includes(arguments[0])", told))
-        assert browser.text("#voice") == told
+    cues = (*old.cues, _cue(2, "urgent", "mast: turn back in five minutes"), _cue(3, "stop", "mast: return now, heat"))
+    stage.show(structs.replace(IN_FLIGHT, cues=cues))
+    for cue in cues[1:]:
+        browser.wait_for(lambda cue=cue: browser.run("return said.includes(arguments[0])", cue.spoken))
     heard = browser.wait_for(lambda: (found := _tones(browser)) >= {820, 980} and found, 15.0)
     assert heard <= {560, 700, 820, 980}
-    stage.output.sound(
-        Active(box="mast", kind="heat", severity="stop", sentence="61 C in the case", acknowledged=False)
-    )
-    stage.tell(3000.0)
-    browser.wait_for(lambda: browser.run("return said.includes('mast. Open the lid: 38 degrees in the case')"))
+    time.sleep(2.5)
+    assert browser.run("return said") == ["Sound is on.", cues[1].spoken, cues[2].spoken]
 
 
-def test_the_verdict_stands_first_and_limits_are_the_boards(browser: Browser, stage: Stage) -> None:
-    browser.wait_for(lambda: (browser.text("#verdict b") or "").startswith("Turn back by"))
-    assert "58 C" in (browser.text("[data-figure=case_c]") or "")
+BLIND = judged(replace(MAST_OUT, runtime_low_s=None, turn_back_in_s=None, runtime_unknown_because="no profile"))
+NO_PROFILE = judged(replace(MAST, runtime_low_s=None, trust=None, runtime_unknown_because="no profile"), TABLE)
 
 
-def test_by_the_days_plan_is_a_line_of_its_own(browser: Browser, stage: Stage) -> None:
-    assert browser.text("[data-box=mast] .by-day") is None, "no plan, no line"
-    look = DayLook(last_landing_s=WALL_S + 7200, empty_s=WALL_S + 3600, reserve_s=900.0)
-    stage.view = replace(stage.view, day=look)
-    stage.tell(2400.0)
-    browser.wait_for(lambda: browser.text("[data-box=mast] .by-day"))
-    empty, landing = clock(WALL_S + 3600), clock(WALL_S + 7200)
-    told = f"By the day's plan empty at {empty} at worst, last landing {landing}."
-    assert browser.text("[data-box=mast] .by-day") == told
+@pytest.mark.parametrize("advice", [READY, IN_FLIGHT, STALLED, BLIND, NO_PROFILE])
+def test_headline_action_and_severity_are_those_of_the_advice(
+    browser: Browser, stage: Stage, advice: SessionAdvice
+) -> None:
+    stage.show(advice)
+    for one, place in ((advice, "#verdict"), *((box, f"[data-box={box.box}]") for box in advice.boxes)):
+        browser.wait_for(lambda one=one, place=place: _words(browser, f"{place} .headline") == one.headline)
+        assert _words(browser, f"{place} .action") == f"{one.action}."
+        assert (browser.text(f"{place} .severity") or "none").strip().lower() == one.severity
+        tone = browser.run("return document.querySelector(arguments[0]).dataset.tone", place)
+        assert (tone == "clear") == (one.severity == "none" and one.verdict in ("clear_to_launch", "turn_back_by"))
+    for box in advice.boxes:
+        for warning in box.warnings:
+            assert warning.sentence in _words(browser, f"[data-box={box.box}] .warnings")
 
 
-def test_what_is_painted_follows_the_light(browser: Browser, stage: Stage) -> None:
+def test_figures_have_their_units_and_limits(browser: Browser, stage: Stage) -> None:
+    stage.show(READY)
+    mast = "[data-box=mast]"
+    browser.wait_for(lambda: _words(browser, f"{mast} [data-figure=runtime_low]") == "2 h 30 min")
+    shown = {
+        "runtime_expected": "3 h 00 min",
+        "runtime_high": "3 h 30 min",
+        "trust": "measured counts to the cutoff voltage",
+        "needs": "50 min",
+        "battery_volts": "12.40 V 1.50 A discharge, end voltage 10.5 V",
+        "equipment_volts": "12.30 V cutoff voltage 11.0 V, 12.0 V at a start of servos",
+        "case_c": "33.0 °C 45 °C in 40 min, fans as now; 60 °C in about 18 min with fans off",
+        "battery_c": "27.0 °C charge from 0 to 40 °C, stop at 50 °C",
+        "humidity": "48 % dew point 12 °C",
+        "soc": "82 %",
+        "fan1": "running 2100 rpm, drive 80 %",
+    }
+    assert {key: _words(browser, f"{mast} [data-figure={key}]") for key in shown} == shown
+    assert "USB charging (sheddable) on; off: +10 min" in _words(browser, f"{mast} .loads")
+    assert "receivers (essential) on, takes 35 min" in _words(browser, f"{mast} .loads")
+    landing, empty = (words.clock(WALL_S + 3600 * hours) for hours in (3, 2))
+    sentence = f"By the day plan it does not last until the last landing at {landing}: empty at {empty}, low runtime."
+    assert _words(browser, f"{mast} .by-day") == sentence
+
+
+def test_spans_are_rounded_as_in_the_headlines(browser: Browser, stage: Stage) -> None:
+    browser.driver.execute_script("import('/draw.js').then((found) => { window.draw = found; })")
+    browser.wait_for(lambda: browser.run("return !!window.draw"))
+    for name, same in (("span", words.span), ("needed", words.needed), ("age", words.age)):
+        for seconds in (-5.0, 0.0, 59.9, 60.0, 119.0, 121.0, 1799.0, 1800.0, 1801.0, 2099.0, 7199.0, 7200.0, 30001.0):
+            assert browser.run(f"return draw.{name}(arguments[0])", seconds) == same(seconds), (name, seconds)
+
+
+SILENT = (
+    IfSilent(
+        after_s=6.5,
+        verdict="unknown",
+        severity="stop",
+        headline="Unknown: no data, last turn-back time 15:05",
+        spoken="mast: no data, turn back by fifteen oh five",
+        action="Turn back by 15:05",
+    ),
+    IfSilent(
+        after_s=11.0,
+        verdict="return_now",
+        severity="stop",
+        headline="Return now: no data, last turn-back time 15:05 has passed",
+        spoken="mast: no data, return now",
+        action="Return now",
+    ),
+)
+
+
+def test_without_news_the_page_shows_and_speaks_what_the_recorder_left_for_that(browser: Browser, stage: Stage) -> None:
+    boxes = tuple(structs.replace(box, if_silent=SILENT) for box in IN_FLIGHT.boxes)
+    stage.show(structs.replace(IN_FLIGHT, if_silent=SILENT, boxes=boxes))
+    browser.driver.find_element("id", "hear").click()
+    time.sleep(2.0)
+    stage.stop()
+    for row in SILENT:
+        browser.wait_for(lambda row=row: _words(browser, "#verdict .headline") == row.headline)
+        for place in ("#verdict", "[data-box=mast]"):
+            assert _words(browser, f"{place} .headline") == row.headline
+            assert _words(browser, f"{place} .action") == f"{row.action}."
+            assert browser.run("return document.querySelector(arguments[0]).dataset.tone", place) == "stop"
+        assert "(stale)" in (browser.text("[data-box=mast] .turn-back") or "")
+        assert "stale" in (browser.text("[data-box=mast] .age") or "")
+        assert browser.text("[data-box=mast] .runtime") is None
+        assert "last known" in (browser.text("[data-box=mast] [data-figure=battery_volts]") or "")
+    assert "No data from the recorder" in (browser.text("#trouble") or "")
+    assert not browser.run("return [...document.querySelectorAll('[data-mark]')].some((one) => !one.disabled)")
+    assert browser.accessibility() == []
+    stage.show(IN_FLIGHT)
+    browser.wait_for(lambda: _words(browser, "#verdict .headline") == IN_FLIGHT.headline)
+    browser.wait_for(lambda: browser.run("return document.querySelector('#trouble').hidden"))
+    assert not browser.run("return [...document.querySelectorAll('[data-mark]')].some((one) => one.disabled)")
+    spoken = browser.run("return said")
+    assert [one for one in spoken if "no data" in one] == [row.spoken for row in SILENT]
+
+
+def test_a_page_opened_beside_a_recorder_that_hangs_counts_from_the_newest_advice(
+    browser: Browser, stage: Stage
+) -> None:
+    stage.stop()
+    time.sleep(0.5)
+    stage.page.published_s -= 60.0
+    browser.open(stage.page.url)
+    browser.wait_for(lambda: _words(browser, "#verdict .headline") == IN_FLIGHT.if_silent[0].headline)
+
+
+def test_a_launch_against_advice_is_asked_about(browser: Browser, stage: Stage) -> None:
+    stage.show(STALLED)
+    browser.wait_for(lambda: browser.click("[data-mark=launch]"))
+    browser.wait_for(lambda: browser.run("return document.querySelector('#ask').open"))
+    assert (browser.text("#ask-words") or "").startswith("Do not launch: table, fan 2")
+    assert browser.accessibility() == []
+    browser.click("#ask-no")
+    assert stage.marks() == []
+    browser.wait_for(lambda: browser.click("[data-mark=launch]:not(:disabled)"))
+    browser.wait_for(lambda: browser.run("return document.querySelector('#ask').open"))
+    browser.click("#ask-yes")
+    browser.wait_for(stage.marks)
+    assert stage.marks() == [Mark(box="*", kind="launch", wall_s=WALL_S, confirmed=True)]
+
+
+def test_returning_and_undo_have_buttons(browser: Browser, stage: Stage) -> None:
+    browser.wait_for(lambda: browser.click("[data-mark=returning]"))
+    browser.wait_for(lambda: [mark.kind for mark in stage.marks()] == ["returning"])
+    flight = structs.replace(IN_FLIGHT.flight, returning=True)
+    stage.show(structs.replace(IN_FLIGHT, flight=flight))
+    browser.wait_for(lambda: browser.run("return document.querySelector('[data-mark=returning]') === null"))
+    assert "the pilot is returning" in (browser.text("#flight") or "")
+    browser.wait_for(lambda: browser.click("[data-mark=undo]:not(:disabled)"))
+    browser.wait_for(lambda: (browser.text("#note") or "").endswith("is undone."))
+    assert {(mark.kind, mark.name, mark.box) for mark in stage.marks()} == {
+        ("returning", None, "*"),
+        ("undo", "returning", "*"),
+    }
+
+
+def test_a_named_swap_in_flight_is_asked_about_and_the_list_stays(browser: Browser, stage: Stage) -> None:
+    swap, choice = "[data-box=mast] [data-mark=swap]", "document.querySelector('[data-key=battery-mast]')"
+    browser.wait_for(lambda: browser.run(f"return {choice}?.options.length") == 3)
+    browser.run(f"{choice}.value = 'T18'; window.list = {choice}")
+    time.sleep(2.5)
+    assert browser.run(f"return list === {choice} && list.value") == "T18"
+    browser.click(swap)
+    browser.wait_for(lambda: "swapped in flight" in (browser.text("#ask-words") or ""))
+    browser.click("#ask-yes")
+    browser.wait_for(stage.marks)
+    assert [(mark.box, mark.name, mark.confirmed) for mark in stage.marks()] == [("mast", "T18", True)]
+
+
+def test_the_canvas_follows_the_colours(browser: Browser, stage: Stage) -> None:
     browser.click("[data-view=past]")
     browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
     corner = "return [...document.querySelector('#past canvas').getContext('2d').getImageData(1, 1, 1, 1).data]"
@@ -194,11 +355,11 @@ def test_an_output_is_switched_by_two_touches(browser: Browser, stage: Stage) ->
     browser.wait_for(lambda: stage.sent == [("mast", "switch", {"output": 2, "want": "off"})])
 
 
-def test_what_is_seen_is_saved_as_csv_and_png(browser: Browser, stage: Stage) -> None:
+def test_the_session_is_saved_as_csv_and_png(browser: Browser, stage: Stage) -> None:
     browser.click("[data-view=past]")
     browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
     rows = list(csv.DictReader(io.StringIO(_saved(browser, "Save CSV").decode())))
-    assert min(float(row["battery_min_mv"]) for row in rows) == 12600 - 70 - 1500
+    assert min(float(row["battery_min_volts"]) for row in rows) == pytest.approx((12600 - 70 - 1500) / 1000)
     assert len(rows) > 100
     png = _saved(browser, "Save PNG")
     assert png.startswith(b"\x89PNG")
@@ -210,11 +371,11 @@ def test_what_is_seen_is_saved_as_csv_and_png(browser: Browser, stage: Stage) ->
     assert browser.complaints() == []
 
 
-def test_the_report_asks_nobody_and_a_screen_reader_finds_nothing_wrong(
+def test_the_report_asks_no_other_address_and_a_screen_reader_finds_nothing_wrong(
     browser: Browser, stage: Stage, tmp_path: Path
 ) -> None:
     (tmp_path / "groundbox.toml").write_text('database = "day.db"\n')
-    out = tmp_path / "told.html"
+    out = tmp_path / "report.html"
     arguments = ["--settings", str(tmp_path / "groundbox.toml"), "--out", str(out)]
     assert CliRunner().invoke(report, arguments, catch_exceptions=False).exit_code == 0
     browser.open(out.as_uri())

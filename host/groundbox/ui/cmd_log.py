@@ -101,7 +101,7 @@ def command(
             from groundbox.ui.page.serve import Page
 
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
-            outputs.append(PageOutput(page, chosen))
+            outputs.append(PageOutput(page))
             lines += page.opening()
         outputs.append(more.enter_context(Bridged(screen.say, [metrics, *bridges_of(chosen, publish_to)])))
         output = Outputs(outputs)

@@ -1,1 +1,1 @@
-"""The live page: served by the host itself, asking nothing of any other address."""
+"""The live page: served by the host itself, with no request to any other address."""

@@ -1,4 +1,4 @@
-"""Who may look and who may mark: on this computer everybody, on a network by passphrase."""
+"""Who may look and who may mark: on this computer everyone, on a network by passphrase."""
 
 import hmac
 import json
@@ -27,13 +27,13 @@ class Access:
         self.passphrases = dict(passphrases or {})
 
     def role(self, client: str, cookie: str | None) -> str | None:
-        """ "mark", "look" or None for a stranger; who sits at this computer may mark."""
+        """ "mark", "look", or None where no passphrase was entered; this computer itself may mark."""
         if client in HERE:
             return "mark"
         return next((role for role in self.passphrases if _same(self._token(role), cookie)), None)
 
     def enter(self, passphrase: str) -> str | None:
-        """The cookie for who knows a passphrase; None for who does not."""
+        """The cookie for a passphrase; None where it is wrong."""
         found = [role for role, known in self.passphrases.items() if _same(known, passphrase)]
         return self._token(found[0]) if found else None
 
@@ -41,14 +41,14 @@ class Access:
         return hmac.digest(self.passphrases[role].encode(), f"page {role}".encode(), "sha256").hex()
 
 
-def _same(known: str, told: str | None) -> bool:
-    return told is not None and hmac.compare_digest(known.encode(), told.encode())
+def _same(known: str, given: str | None) -> bool:
+    return given is not None and hmac.compare_digest(known.encode(), given.encode())
 
 
 def kept_passphrases(path: Path) -> dict[str, str]:
     """The passphrases in the file at `path`, made at the first time; only this user may read it.
 
-    Kept, so that pages left open go on after a restart.
+    Kept, so that a page left open works after a restart.
     """
     try:
         if path.exists():

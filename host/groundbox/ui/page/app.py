@@ -20,11 +20,12 @@ from groundbox.errors import GroundboxError
 from groundbox.ui.page.access import COOKIE, Access
 
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-FILES = ("index.html", "enter.html", "page.css", "page.js", "draw.js", "past.js", "plan.js", "enter.js", "mark.svg")
-OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered before a passphrase was told
+SCRIPTS = ("page.js", "draw.js", "figures.js", "voice.js", "past.js", "plan.js", "enter.js")
+FILES = ("index.html", "enter.html", "page.css", "mark.svg", *SCRIPTS)
+OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered without a passphrase
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 MARKERS = ("/mark", "/acknowledge", "/command")  # not for those who may only look
-MOST_BYTES = 4096
+MAX_BYTES = 4096
 GUESS_WAIT_S = 1.0
 COOKIE_S = 30 * 86400
 HEADERS = {
@@ -36,25 +37,28 @@ HEADERS = {
 
 
 class Host(Protocol):
-    """What the page asks of the program that serves it; called from worker threads, except `newest` and `wait`."""
+    """What the page asks of the program that serves it; called from worker threads but for the first three."""
 
     def newest(self) -> str | None:
-        """The state as JSON; None before the first."""
+        """The newest serve.Published as JSON; None before the first."""
 
-    async def wait(self, seen: str | None) -> str | None:
-        """The newest state once it is another than `seen`; None when the page is closing."""
+    def age_s(self) -> float:
+        """Seconds since that was published."""
 
-    def mark(self, body: dict[str, object]) -> None:
-        """Takes a mark."""
+    async def wait(self, known: str | None) -> str | None:
+        """The newest once it is another than `known`; None when the page is closing."""
+
+    def mark(self, body: dict[str, object]) -> dict[str, object]:
+        """Takes a mark; where it is against advice and not confirmed, `ask` is the question instead."""
 
     def command(self, body: dict[str, object]) -> dict[str, object]:
-        """Sends a command to a board, and tells what it answered."""
+        """Sends a command to a board, and returns what it answered."""
 
     def acknowledge(self, body: dict[str, object]) -> None:
         """Takes an acknowledgement."""
 
     def metrics(self) -> bytes:
-        """How things stand, as OpenMetrics."""
+        """The metrics in OpenMetrics text."""
 
     def past(self, asked: dict[str, str]) -> dict[str, object]:
         """History."""
@@ -66,35 +70,35 @@ class Host(Protocol):
 def application(host: Host, access: Access, names: list[str]) -> Starlette:
     """The application; `names` are the host names (without port) under which it may be asked."""
 
-    async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        """Lets in who may come in, refuses what comes from other pages, and adds headers."""
+    async def guard(request: Request, inner: Callable[[Request], Awaitable[Response]]) -> Response:
+        """Checks the role, refuses what comes from other pages, and adds headers."""
         role = _role(request, access)
         if request.method == "POST" and not _own_origin(request):
-            response: Response = _refusal(403, "this comes from another page")
+            response: Response = _refusal(403, "the request comes from another page")
         elif role is None and request.url.path not in OPEN:
             if request.url.path == "/metrics":  # it takes guesses, as /enter does
                 await asyncio.sleep(GUESS_WAIT_S)
             ask = request.method == "GET" and request.url.path == "/"
             response = RedirectResponse("/enter", 303) if ask else _refusal(401, "a passphrase is needed")
         elif role == "look" and request.method == "POST" and request.url.path in MARKERS:
-            response = _refusal(403, "this viewer may look only; enter with the other passphrase")
+            response = _refusal(403, "this viewer may only look; enter with the passphrase that may mark")
         else:
             request.state.role = role
-            response = await go_on(request)
+            response = await inner(request)
         response.headers.update(HEADERS)
         return response
 
     async def state(request: Request) -> Response:
-        return Response(_for_role(host.newest(), request.state.role), media_type="application/json")
+        return Response(_for_role(host, host.newest(), request.state.role), media_type="application/json")
 
     async def events(request: Request) -> Response:
         role = request.state.role
 
         async def stream() -> AsyncIterator[str]:
             newest = host.newest()
-            yield f"retry: 1000\ndata: {_for_role(newest, role)}\n\n"
+            yield f"retry: 1000\ndata: {_for_role(host, newest, role)}\n\n"
             while newest := await host.wait(newest):
-                yield f"data: {_for_role(newest, role)}\n\n"
+                yield f"data: {_for_role(host, newest, role)}\n\n"
 
         return StreamingResponse(stream(), media_type="text/event-stream")
 
@@ -106,7 +110,7 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         cookie = access.enter(str(body.get("passphrase", "")) if body else "")
         if cookie is None:
             await asyncio.sleep(GUESS_WAIT_S)
-            return _refusal(401, "that is not the passphrase")
+            return _refusal(401, "the passphrase is wrong; type it as the computer at the table shows it")
         response = JSONResponse({})
         response.set_cookie(COOKIE, cookie, max_age=COOKIE_S, httponly=True, samesite="strict")
         return response
@@ -117,9 +121,10 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         async def answer(request: Request) -> Response:
             body = await _body(request)
             if body is None:
-                return _refusal(400, "wants a small JSON object")
+                return _refusal(400, f"wants a JSON object of at most {MAX_BYTES} bytes")
             try:
-                return JSONResponse(await run_in_threadpool(take, body) or {})
+                found = await run_in_threadpool(take, body) or {}
+                return JSONResponse(found, status_code=409 if "ask" in found else 200)
             except GroundboxError as error:
                 return _refusal(400, str(error))
 
@@ -162,9 +167,9 @@ def _file(name: str) -> Callable[[Request], Awaitable[Response]]:
     return answer
 
 
-def _for_role(state: str | None, role: str) -> str:
-    may = "true" if role == "mark" else "false"
-    return f'{{"may_mark":{may},"state":{state or "null"}}}'
+def _for_role(host: Host, published: str | None, role: str) -> str:
+    may, age_s = "true" if role == "mark" else "false", min(host.age_s(), 1e9)
+    return f'{{"may_mark":{may},"age_s":{age_s:.1f},"published":{published or "null"}}}'
 
 
 def _role(request: Request, access: Access) -> str | None:
@@ -187,11 +192,11 @@ async def _body(request: Request) -> dict[str, object] | None:
     read = b""
     async for part in request.stream():
         read += part
-        if len(read) > MOST_BYTES:
+        if len(read) > MAX_BYTES:
             return None
     try:
         body = json.loads(read)
-        json.dumps(body, ensure_ascii=False, allow_nan=False).encode()  # nothing that could not be written down
+        json.dumps(body, ensure_ascii=False, allow_nan=False).encode()  # nothing that could not be stored
     except (ValueError, RecursionError):
         return None
     return body if isinstance(body, dict) else None

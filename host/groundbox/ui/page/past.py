@@ -1,24 +1,36 @@
-"""History for the page: an session or a part of it, thinned, with what happened meanwhile."""
+"""History for the page: a session or a part of it in few rows, with its marks and warnings."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
+from groundbox.advice.conditions import SEVERITIES
+from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
+from groundbox.model import Mark, in_force
+from groundbox.monitor.start import BY_COMMAND
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
 
 POINTS = 600
-APART_S = 4 * 3600.0  # a longer silence of all boxes parts two sessions
-KINDS = ("launch", "landing", "charge", "swap")
+APART_S = 4 * 3600.0  # a longer silence of all boxes separates two sessions
+KINDS = ("launch", "returning", "landing", "charge", "swap")
 SAME_S = 30.0  # a mark and the board's event about it are one
 
 
-def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[str, object]:
+def answer(
+    database: Path | str, asked: dict[str, str], wall_s: float, advice: SessionAdvice | None = None
+) -> dict[str, object]:
     """Sessions, and the rows of one box over the time asked for; without a time the newest session.
 
     Args:
         asked: `box`, and `since_s` and `until_s` or neither.
+        advice: the newest; its limits are drawn.
+
+    Raises:
+        BadInput: a time is none.
     """
+    since_s, until_s = _time(asked, "since_s"), _time(asked, "until_s")
     with Reader(database) as reader:
         boxes = reader.boxes()
         sessions = reader.sessions(APART_S)
@@ -26,10 +38,8 @@ def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[s
         if not sessions or box not in boxes:
             return {"boxes": boxes, "sessions": sessions, "box": box, "names": NAMES, "rows": [], "happened": []}
         began_s, ended_s = reader.measured(box, *sessions[-1]) or sessions[-1]
-        since_s, until_s = (
-            _time(asked, "since_s", began_s),
-            _time(asked, "until_s", min(ended_s, max(wall_s, began_s + 1))),
-        )
+        since_s = began_s if since_s is None else since_s
+        until_s = min(ended_s, max(wall_s, began_s + 1)) if until_s is None else until_s
         if until_s <= since_s:
             raise BadInput("until_s", str(until_s), "wants a time after since_s")
         return {
@@ -41,15 +51,30 @@ def answer(database: Path | str, asked: dict[str, str], wall_s: float) -> dict[s
             "names": NAMES,
             "rows": reader.summed(box, since_s, until_s, POINTS),
             "filled_s": reader.filled_s(box, since_s, until_s),
+            "limits": limits_of(box, advice),
             "happened": happened(reader, box, since_s, until_s),
         }
+
+
+def limits_of(box: str, advice: SessionAdvice | None) -> dict[str, list[tuple[str, float]]]:
+    """The present limits of a box: "volts" and "celsius", each a list of name and value."""
+    readings = next((one.readings for one in advice.boxes if one.box == box), None) if advice else None
+    if readings is None:
+        return {"volts": [], "celsius": []}
+    volts = [] if readings.end_volts is None else [("end voltage now", readings.end_volts)]
+    return {"volts": volts, "celsius": list(zip(SEVERITIES, readings.case_levels_c, strict=False))}
 
 
 def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[dict[str, object]]:
     """Launches, landings, charges, swaps and warnings, oldest first; flights concern every box."""
     found: list[dict[str, object]] = []
-    marks = [(mark.wall_s, mark.kind, mark.box, mark.name) for mark in reader.marks(since_s=since_s)]
-    events = [(event.wall_s, event.kind, event.box, None) for event in reader.events(since_s=since_s)]
+    marked = reader.marks(since_s=since_s)
+    marks = [(mark.wall_s, mark.kind, mark.box, mark.name) for mark in in_force(marked)]
+    events = [
+        (event.wall_s, event.kind, event.box, None)
+        for event in reader.events(since_s=since_s)
+        if not (event.value == BY_COMMAND and _near(event.wall_s, marked))
+    ]
     for at_s, kind, where, name in sorted([*marks, *events], key=lambda one: one[0] or 0.0):
         if at_s is None or at_s >= until_s or kind not in KINDS:
             continue
@@ -66,9 +91,14 @@ def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[d
     return sorted(found, key=lambda one: float(str(one["wall_s"])))
 
 
-def _time(asked: dict[str, str], name: str, otherwise: float) -> float:
+def _near(wall_s: float | None, marked: Sequence[Mark]) -> bool:
+    """True where a mark was made at about that time: the board only repeats it, also when it is undone."""
+    return wall_s is not None and any(abs(wall_s - mark.wall_s) < SAME_S for mark in marked)
+
+
+def _time(asked: dict[str, str], name: str) -> float | None:
     if name not in asked:
-        return otherwise
+        return None
     try:
         found = float(asked[name])
     except ValueError:

@@ -1,32 +1,29 @@
-"""Serves the page from a thread of its own: told how things stand each second, it keeps the newest for viewers."""
+"""Serves the page from a thread of its own: it takes the advice each second and keeps the newest for viewers."""
 
 import asyncio
-import json
-import math
 import socket
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, as_completed
+import time
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
+import msgspec
 import segno
 import uvicorn
 
-from groundbox.errors import BadInput, LinkError
-from groundbox.link.commands import COMMAND_S
-from groundbox.model import Acknowledge, Answer, Mark
-from groundbox.plan.day import Day
+from groundbox.advice.limits import DATA_WITHDRAWN_S
+from groundbox.advice.result import SessionAdvice
+from groundbox.errors import BadInput
 from groundbox.settings import Settings
-from groundbox.store import Reader, leave
+from groundbox.store import Reader
 from groundbox.ui.cmd_plan_live import flights_flown
 from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
 from groundbox.ui.page.access import Access, kept_passphrases
 from groundbox.ui.page.app import application
-from groundbox.ui.page.state import finite
-from groundbox.wire.messages import MARKS
+from groundbox.ui.page.viewer_requests import ViewerRequests
 
 if TYPE_CHECKING:
     from groundbox.ui.page.plan import DayPlan
@@ -34,35 +31,32 @@ if TYPE_CHECKING:
 HERE = "127.0.0.1"
 
 
-class Send(Protocol):
-    """Sends a command to a box: service.Recorder.command."""
+class Said(msgspec.Struct, frozen=True, kw_only=True):
+    """A line of what the recorder reported."""
 
-    def __call__(self, box: str, name: str, **fields: int | str | None) -> Sequence[Future[Answer]]: ...
-
-
-def _nobody(box: str, name: str, **fields: int | str | None) -> Sequence[Future[Answer]]:
-    raise LinkError(f"box {box}: nothing here speaks to boards")
+    wall_s: float
+    text: str
 
 
-def first_answer(futures: Sequence[Future[Answer]]) -> Answer:
-    """The first answer that comes.
+class Published(msgspec.Struct, frozen=True, kw_only=True):
+    """What a viewer gets: the advice as of `now --json`, and what is not advice.
 
-    Raises:
-        LinkError: none does.
+    Attributes:
+        batteries: names in the settings, for a swap.
+        shared, groups: boxes are shared, so a launch names its box or one of these groups of the settings.
+        said: the newest lines, oldest first.
+        speak: numbers of the cues in the advice that came within the last seconds.
     """
-    wrong = LinkError("nothing here speaks to boards")
-    try:
-        for future in as_completed(futures, timeout=COMMAND_S + 2.0):
-            try:
-                return future.result()
-            except LinkError as error:
-                wrong = error
-    except TimeoutError:
-        wrong = LinkError("no answer from the board")
-    raise wrong
+
+    advice: SessionAdvice
+    batteries: tuple[str, ...] = ()
+    shared: bool = False
+    groups: tuple[str, ...] = ()
+    said: tuple[Said, ...] = ()
+    speak: tuple[int, ...] = ()
 
 
-class Page:
+class Page(ViewerRequests):
     """The page of one recording.
 
     Args:
@@ -71,10 +65,10 @@ class Page:
         port: to listen on; 0 for any that is free.
         lan: also for other computers on the network, by passphrase.
         day: the day file of its plan; None for none.
-        metrics: gives how things stand as OpenMetrics.
+        metrics: gives the metrics in OpenMetrics text.
 
     Raises:
-        BadInput: the port is taken, or there is no network.
+        BadInput: the port is busy, or there is no network.
     """
 
     def __init__(
@@ -87,9 +81,8 @@ class Page:
         day: Path | None = None,
         metrics: Callable[[], bytes] = bytes,
     ) -> None:
-        self._settings, self._wall_s = settings, wall_s
+        super().__init__(settings, wall_s)
         self.metrics = metrics
-        self._database = settings.store
         beside = settings.database_path
         passphrases = kept_passphrases(beside.with_name(beside.name + ".page")) if lan else {}
         self.access = Access(passphrases)
@@ -99,10 +92,6 @@ class Page:
         self.url = f"http://{HERE}:{port}/"
         self.lan_urls = {role: f"http://{address}:{port}/enter#{word}" for role, word in passphrases.items()}
         self._newest: str | None = None
-        self._boxes: set[str] = set()
-        self._charges: Mapping[str, float] = {}
-        self._sheddable: Mapping[str, Sequence[int]] = {}
-        self.send: Send = _nobody
         self._planner = _planner(day) if day else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._next: asyncio.Event | None = None
@@ -134,28 +123,22 @@ class Page:
             if role in self.lan_urls:
                 lines += [f"on this network, {words}: {self.lan_urls[role]}", *qr_lines(self.lan_urls[role])]
         if self.lan_urls:
-            lines.append("plain http: who listens on this network can read it; use it on your own network only")
+            lines.append("the page is not encrypted: use it on your own network only")
         return lines
 
-    def day_now(self, wall_s: float) -> tuple[Day | None, float | None]:
-        """The day file's day and the minute of it."""
-        return self._planner.day_now(wall_s) if self._planner else (None, None)
-
-    def publish(
-        self,
-        state: dict[str, object],
-        boxes: set[str],
-        charges: Mapping[str, float],
-        sheddable: Mapping[str, Sequence[int]] | None = None,
-    ) -> None:
-        """Takes how things stand; called by the recording's thread.
-
-        Args:
-            charges: battery -> state of charge.
-            sheddable: box -> its outputs that may be switched from here.
-        """
-        self._boxes, self._charges, self._sheddable = boxes, charges, sheddable or {}
-        self._newest = json.dumps(finite(state), separators=(",", ":"), allow_nan=False)
+    def publish(self, advice: SessionAdvice, said: Sequence[Said] = (), speak: Sequence[int] = ()) -> None:
+        """Takes the newest advice; called by the recording's thread. See Published."""
+        settings = self.settings
+        published = Published(
+            advice=advice,
+            batteries=tuple(settings.batteries),
+            shared=self.shared,
+            groups=tuple(settings.groups),
+            said=tuple(said),
+            speak=tuple(speak),
+        )
+        self.advice, self.published_s = advice, time.monotonic()
+        self._newest = msgspec.json.encode(published).decode()  # NaN and infinity become null
         self._wake()
 
     # --- asked by the application ---
@@ -170,65 +153,33 @@ class Page:
             await self._next.wait()
         return None if self._closing else self._newest
 
-    def mark(self, body: dict[str, object]) -> None:
-        kind, box, name = body.get("kind"), self._box(body), body.get("name") or None
-        if kind not in MARKS:
-            raise BadInput("mark", str(kind), f"wants one of {', '.join(MARKS)}")
-        if name is not None and (kind != "swap" or name not in self._settings.batteries):
-            raise BadInput("mark", str(name), "wants the name of a battery in the settings, with a swap only")
-        self._leave(Mark(box=box, kind=str(kind), wall_s=self._wall_s(), name=None if name is None else str(name)))
-
-    def acknowledge(self, body: dict[str, object]) -> None:
-        warning = body.get("warning")
-        self._leave(
-            Acknowledge(box=self._box(body), warning=None if warning is None else str(warning), wall_s=self._wall_s())
-        )
-
-    def command(self, body: dict[str, object]) -> dict[str, object]:
-        """Switches an output that may be dropped, or quiets a buzzer; told once the board has answered."""
-        box, what = self._box(body), body.get("command")
-        fields: dict[str, int | str | None] = {}
-        if what == "switch":
-            output, want = body.get("output"), body.get("want")
-            if output not in self._sheddable.get(box, ()) or want not in ("on", "off"):
-                raise BadInput("switch", f"{output} {want}"[:40], "wants an output that may be dropped, on or off")
-            fields = {"output": int(str(output)), "want": str(want)}
-        elif what != "silence":
-            raise BadInput("command", str(what)[:40], "wants switch or silence")
-        answered = first_answer(self.send(box, str(what), **fields))
-        if answered.result != "ok":
-            raise LinkError(f"box {box} refused: {(answered.reason or answered.result).replace('_', ' ')}")
-        return {"told": f"{box}: {answered.setting} {answered.value}"}
-
     def past(self, asked: dict[str, str]) -> dict[str, object]:
-        return past.answer(self._database, asked, self._wall_s())
+        return past.answer(self.database, asked, self.wall_s(), self.advice)
 
     def plan(self, body: dict[str, object]) -> dict[str, object]:
         if self._planner is None:
             return {"none": "no day file was given: groundbox log --page --day DAY.toml"}
-        wall_s = self._wall_s()
-        with Reader(self._database) as reader:
+        wall_s = self.wall_s()
+        with Reader(self.database) as reader:
             flown = flights_flown(reader, self._planner.flights_since_s(wall_s), wall_s)
         return self._planner.answer(
             body,
             wall_s=wall_s,
-            charges=self._charges,
+            charges=self._charges(),
             landed=sum(landed_s is not None for _, landed_s in flown),
             launched_s=flown[-1][0] if flown and flown[-1][1] is None else None,
         )
 
     # --- inside ---
 
-    def _box(self, body: dict[str, object]) -> str:
-        box = body.get("box")
-        if not isinstance(box, str) or box not in self._boxes:
-            raise BadInput("box", str(box), f"no such box; there are: {', '.join(sorted(self._boxes)) or 'none yet'}")
-        return box
-
-    def _leave(self, request: Mark | Acknowledge) -> None:
-        if not math.isfinite(request.wall_s):
-            raise BadInput("mark", "", "the clock is not known yet")
-        leave(self._database, request)
+    def _charges(self) -> dict[str, float]:
+        """Battery -> state of charge, of the boxes whose readings are not stale."""
+        found = {}
+        for box in self.advice.boxes if self.advice else ():
+            age_s = box.readings.age_s
+            if box.battery is not None and box.soc is not None and age_s is not None and age_s <= DATA_WITHDRAWN_S:
+                found[box.battery] = box.soc
+        return found
 
     def _run(self) -> None:
         asyncio.run(self._serve())

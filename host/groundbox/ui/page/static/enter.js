@@ -1,4 +1,4 @@
-// Tells the passphrase, typed or out of the QR code (behind the #, so it never stands in an address that is sent).
+// Sends the passphrase, typed or from the QR code (after the #, so it is never part of an address that is sent).
 const field = document.querySelector("#passphrase");
 
 async function enter() {
@@ -12,7 +12,7 @@ async function enter() {
     if (answer.ok) location.replace("/");
     else why.textContent = (await answer.json()).error;
   } catch {
-    why.textContent = "The computer does not answer.";
+    why.textContent = "The computer does not answer. Check the network, then try again.";
   }
 }
 

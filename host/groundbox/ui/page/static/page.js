@@ -1,14 +1,17 @@
-// The live page: keeps the newest state, draws it, marks what is old, and speaks.
-import { WORDS, clock, make, number, shape, span, spread } from "/draw.js";
+// The live page: shows the newest advice, marks what is stale, and speaks. It decides nothing: it formats and counts ages.
+import { age, clock, make, needed, shape, takeZone, toneOf } from "/draw.js";
+import { dayWords, figures, findings, headline, loads, runtime, severityWord, turnBack } from "/figures.js";
 import { showPast } from "/past.js";
 import { showPlan } from "/plan.js";
+import { clearVoice, isOn, soundButton, speak } from "/voice.js";
 
 const $ = (id) => document.getElementById(id);
-const QUIET_S = 5; // no word for so long: ask for a new connection
-const OLD_S = 10, WITHDRAWN_S = 60;
-let state = null, mayMark = false, source = null, cameMs = Date.now(), askedMs = 0;
-let armed = {}; // the switch touched once
-let spoken = null, hears = false, tones = null, quietAt = 0;
+const MISSED_S = 5; // no message for so long: marks wait, and a new connection is made
+const NOTE_MS = 20000, BUSY_MS = 1200, SURE_MS = 4000;
+let published = null, mayMark = false, source = null, madeMs = Date.now(), askedMs = 0;
+let sure = {}; // the switch that was touched once
+let pressed = false;
+const busy = new Map(), articles = new Map();
 
 // --- the connection ---
 
@@ -19,38 +22,56 @@ function connect() {
   source.onmessage = (event) => take(JSON.parse(event.data));
 }
 
-function take(told) {
-  if (!told.state) return;
-  cameMs = Date.now();
-  state = told.state;
-  mayMark = told.may_mark;
-  hear();
-  draw();
+function take(message) {
+  if (!message.published) return;
+  if (message.published.advice.made_at_s !== published?.advice.made_at_s) silentSpoken = null;
+  madeMs = Date.now() - 1000 * message.age_s;
+  published = message.published;
+  mayMark = message.may_mark;
+  takeZone(published.advice.made_at);
+  clearTimeout(soon);
+  soon = setTimeout(() => { hear(); draw(); }, 50); // of many that arrive at once after a sleep, the newest
 }
+let soon = 0;
+
+const age_s = () => (Date.now() - madeMs) / 1000;
+const disconnected = () => age_s() > MISSED_S;
 
 function look() {
-  const silent_s = (Date.now() - cameMs) / 1000;
   const waits = source && source.readyState === EventSource.CONNECTING && Date.now() - askedMs < 4000;
-  if (silent_s > QUIET_S && Date.now() - askedMs > 2000 && !waits && (!document.hidden || hears)) connect();
-  if (state && silent_s > OLD_S - 8) draw();
+  if (disconnected() && Date.now() - askedMs > 2000 && !waits && (!document.hidden || isOn())) connect();
+  if (published && age_s() > 2) { hearSilence(); draw(); }
 }
 
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) connect();
-  else if (!hears) { source?.close(); source = null; }
+  else if (!isOn()) { source?.close(); source = null; }
 });
 window.addEventListener("online", connect);
+addEventListener("pointerdown", () => { pressed = true; });
+for (const kind of ["pointerup", "pointercancel"]) addEventListener(kind, () => { pressed = false; });
 
-async function post(path, body, button) {
-  button.disabled = true;
+async function post(path, body, key) {
+  busy.set(key, Date.now() + BUSY_MS);
+  draw();
   try {
     const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
-    if (!answer.ok) trouble((await answer.json()).error);
+    const found = await answer.json();
+    if (answer.status === 409) ask(found.ask, () => post(path, { ...body, confirmed: true }, key));
+    else if (!answer.ok) trouble(found.error);
+    else if (found.done || found.cautions) note([found.done, ...(found.cautions ?? []).map((one) => `${one}.`)].filter(Boolean).join(" "));
   } catch {
-    trouble("The computer does not answer: nothing was marked.");
+    trouble("The computer does not answer. Nothing was recorded.");
   }
-  setTimeout(() => { button.disabled = false; }, 1200);
 }
+
+// A mark against advice is asked about once.
+function ask(words, yes) {
+  $("ask-words").textContent = words;
+  $("ask-yes").onclick = () => { $("ask").close(); yes(); };
+  $("ask").showModal();
+}
+$("ask-no").addEventListener("click", () => $("ask").close());
 
 let troubleUntil = 0;
 function trouble(words) {
@@ -59,225 +80,206 @@ function trouble(words) {
   $("trouble").hidden = false;
 }
 
+function note(words) {
+  $("note").textContent = words;
+  setTimeout(() => { if ($("note").textContent === words) $("note").textContent = ""; }, NOTE_MS);
+}
+
 // --- what is heard ---
 
+let silentSpoken = null;
+const spoken = new Set(); // cues, by number and time: numbers start again with each recorder run
+
 function hear() {
-  const newest = state.heard.at(-1)?.number ?? 0;
-  if (spoken === null || newest < spoken) { spoken = newest; return; }
-  for (const one of state.heard.filter((each) => each.number > spoken)) {
-    $("voice").textContent = one.sentence;
-    quietAt = Date.now() + 30000;
-    if (hears) utter(one.sentence, one.severity);
+  for (const cue of published.advice.cues) {
+    const key = `${cue.number} ${cue.at_s}`;
+    if (!published.speak.includes(cue.number) || spoken.has(key)) continue;
+    spoken.add(key);
+    speak(cue.spoken, cue.severity);
   }
-  spoken = newest;
-  if (Date.now() > quietAt) $("voice").textContent = "";
+  clearVoice();
 }
 
-function utter(sentence, severity) {
-  beep(severity);
-  if (!window.speechSynthesis) return;
-  if (severity === "stop") speechSynthesis.cancel();
-  const words = new SpeechSynthesisUtterance(sentence.replaceAll(" C", " degrees"));
-  words.lang = "en";
-  speechSynthesis.speak(words);
+// Each row of the recorder's own words for its silence is spoken once.
+function hearSilence() {
+  const row = silentRow(published.advice.if_silent);
+  if (!row || row.after_s === silentSpoken) return;
+  silentSpoken = row.after_s;
+  speak(row.spoken, row.severity);
 }
-
-function beep(severity) {
-  if (!tones) return;
-  const pitch = { notice: [560], urgent: [820, 560], stop: [980, 700, 980, 700] }[severity] ?? [560];
-  pitch.forEach((hertz, index) => {
-    const at = tones.currentTime + index * 0.22, voice = tones.createOscillator(), loud = tones.createGain();
-    voice.frequency.value = hertz;
-    loud.gain.setValueAtTime(0.0001, at);
-    loud.gain.exponentialRampToValueAtTime(0.4, at + 0.02);
-    loud.gain.exponentialRampToValueAtTime(0.0001, at + 0.19);
-    voice.connect(loud).connect(tones.destination);
-    voice.start(at);
-    voice.stop(at + 0.2);
-  });
-}
-
-$("hear").addEventListener("click", () => {
-  hears = !hears;
-  $("hear").setAttribute("aria-pressed", hears);
-  $("hear").textContent = hears ? "Sound: on" : "Sound: off";
-  if (!hears) { window.speechSynthesis?.cancel(); return; }
-  tones ??= new AudioContext();
-  tones.resume();
-  utter("Sound is on.", "notice");
-});
 
 // --- what is seen ---
 
+const silentRow = (rows) => rows.filter((row) => age_s() >= row.after_s).at(-1) ?? null;
+
+// The advice; without newer advice for so long, as its own rows for silence give it.
+function aged(advice) {
+  const row = silentRow(advice.if_silent);
+  return row ? { ...advice, ...row, silent: true, turn_back_stale: true, turn_back_moved: "" } : { ...advice, silent: false };
+}
+
 function draw() {
-  const silent_s = (Date.now() - cameMs) / 1000;
-  const lost = silent_s > OLD_S;
-  if (lost) {
-    $("trouble").textContent = `This page has heard nothing from the computer for ${span(silent_s)}: what it shows is old. It goes on by itself when the computer answers.`;
+  if (pressed || !published) return;
+  const advice = aged(published.advice);
+  if (disconnected()) {
+    const words = "No data from the recorder: the values here are stale. The page connects again by itself. Marks wait until then.";
+    if ($("trouble").hidden || Date.now() > troubleUntil) { if ($("trouble").textContent !== words) $("trouble").textContent = words; }
     $("trouble").hidden = false;
   } else if (Date.now() > troubleUntil) $("trouble").hidden = true;
-  drawVerdict(silent_s);
-  $("flight").textContent = `${clock(state.wall_s, true)}  ${flightWords()}`;
-  drawAircraft();
+  drawVerdict(advice);
+  const stale = disconnected() ? `, data stale: ${age(age_s())}` : "";
+  $("flight").textContent = `${clock(advice.made_at_s, true)}${stale}, ${flightWords(advice)}`;
+  drawAircraft(advice.flight);
   const held = document.activeElement?.dataset?.key;
-  const kept = new Map([...$("boxes").querySelectorAll("select")].map((select) => [select.dataset.key, select.value]));
-  $("boxes").replaceChildren(...state.boxes.map((box) => article(box, silent_s, kept)));
-  if (!state.boxes.length) $("boxes").append(make("p", {}, "No box heard yet."));
-  if (held) document.querySelector(`[data-key="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
-  $("said").replaceChildren(...state.said.slice(-12).reverse().map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.text)));
+  drawBoxes(advice.boxes);
+  if (held && document.activeElement?.dataset?.key !== held) document.querySelector(`[data-key="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
+  $("said").replaceChildren(...published.said.slice(-12).reverse().map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.text)));
 }
 
-// One look at all boxes: may I launch, by when to turn back. Withdrawn with the numbers it came from.
-function drawVerdict(silent_s) {
-  const gone = silent_s > WITHDRAWN_S, place = $("verdict");
-  const told = gone ? { words: "Not known", because: "do not go by this page", tone: "unknown" } : state.verdict;
-  const key = JSON.stringify([told, silent_s > OLD_S]);
-  if (!told || place.dataset.key === key) return;
-  place.dataset.key = key;
+function drawVerdict(advice) {
+  const place = $("verdict"), key = JSON.stringify([advice.verdict, advice.severity, advice.headline, advice.action]);
+  if (place.dataset.key === key) return;
+  Object.assign(place.dataset, { key, tone: toneOf(advice), verdict: advice.verdict });
   place.hidden = false;
-  place.dataset.tone = told.tone;
-  place.replaceChildren(shape(told.tone), make("b", {}, told.words), make("span", {}, (silent_s > OLD_S && !gone ? "old: " : "") + told.because));
+  const action = advice.action ? make("p", { class: "action" }, `${advice.action}.`) : null;
+  place.replaceChildren(...[severityWord(advice.severity), make("p", { class: "headline" }, ...headline(advice.headline)), action].filter(Boolean));
 }
 
-function flightWords() {
-  if (!state.in_flight) return "on the ground";
-  if (state.landing_in_s === null) return "in flight";
-  return state.landing_in_s >= 0 ? `in flight, landing planned in ${span(state.landing_in_s)}` : `in flight, ${span(-state.landing_in_s)} overdue`;
+function flightWords(advice) {
+  const flight = advice.flight;
+  if (!flight.in_flight) return "on the ground";
+  const returning = flight.returning ? ", the pilot is returning" : "";
+  if (flight.landing_at_s === null) return `in flight${returning}`;
+  const left_s = flight.landing_at_s - advice.made_at_s - (disconnected() ? age_s() : 0);
+  return `in flight${returning}, landing ${left_s >= 0 ? `planned in ${needed(left_s)}` : `overdue by ${age(-left_s)}`}`;
 }
 
-function drawAircraft() {
-  const first = state.boxes[0]?.box, kind = state.in_flight ? "landing" : "launch", place = $("aircraft");
-  if (place.dataset.kind === kind && place.dataset.may === String(mayMark)) return;
-  place.dataset.kind = kind;
-  place.dataset.may = mayMark;
-  const words = state.in_flight ? "Mark landing" : "Mark launch";
-  place.replaceChildren(mayMark && first
-    ? make("button", { type: "button", "data-mark": kind, onclick: (event) => post("/mark", { kind, box: state.boxes[0].box }, event.target) }, words)
-    : make("p", {}, mayMark ? "" : "This viewer may look, not mark."));
+function button(words, key, act, more = {}) {
+  const disabled = disconnected() || (busy.get(key) ?? 0) > Date.now();
+  return make("button", { type: "button", "data-key": key, disabled, onclick: act, ...more }, words);
 }
 
-function article(box, silent_s, kept) {
-  const age_s = box.age_s === null ? null : box.age_s + silent_s;
-  const gone = age_s === null || age_s > Math.max(box.withdrawn_s, WITHDRAWN_S) || silent_s > WITHDRAWN_S;
-  const old = age_s === null || age_s > box.old_s;
-  const tone = gone && silent_s > OLD_S ? "unknown" : box.tone;
-  const words = gone && silent_s > OLD_S ? `No fresh numbers for ${span(age_s ?? silent_s)}: do not go by this page` : box.answer;
-  const title = `box-${box.box}`;
-  return make("article", { "data-tone": tone, "data-box": box.box, "data-old": String(old), "aria-labelledby": title },
-    make("h2", { id: title }, make("span", { class: "name" }, box.box), shape(tone), make("span", { class: "tone" }, WORDS[tone]),
+function markButton(kind, words, box, more = () => ({})) {
+  const key = `${kind}-${box}`, label = box === "*" ? {} : { "aria-label": `${words}: ${box}` };
+  return button(words, key, () => post("/mark", { kind, box, ...more() }, key), { "data-mark": kind, ...label });
+}
+
+function flightButtons(box, flight, name = "") {
+  const shared = published.shared, of = name ? ` ${name}` : "";
+  return [
+    shared || !flight.in_flight ? markButton("launch", `Mark launch${of}`, box) : null,
+    shared || (flight.in_flight && !flight.returning) ? markButton("returning", `Pilot is returning${of}`, box) : null,
+    shared || flight.in_flight ? markButton("landing", `Mark landing${of}`, box) : null,
+  ].filter(Boolean);
+}
+
+const undo = () => button("Undo last mark", "undo", () => post("/mark", { kind: "undo" }, "undo"), { "data-mark": "undo" });
+
+function drawAircraft(flight) {
+  const place = $("aircraft"), waiting = ["launch-*", "returning-*", "landing-*", "undo"].filter((key) => (busy.get(key) ?? 0) > Date.now());
+  const key = JSON.stringify([flight.in_flight, flight.returning, mayMark, disconnected(), published.groups, waiting]);
+  if (place.dataset.drawn === key) return;
+  place.dataset.drawn = key;
+  if (!mayMark) { place.replaceChildren(make("p", {}, "This viewer may look, not mark.")); return; }
+  const groups = published.groups.flatMap((name) => flightButtons(name, flight, name));
+  place.replaceChildren(...(published.shared ? groups : flightButtons("*", flight)), undo());
+}
+
+// The marks of a box are drawn again only when they change, so an open list of batteries is not closed.
+function drawBoxes(boxes) {
+  const names = boxes.map((box) => box.box);
+  if (JSON.stringify([...articles.keys()]) !== JSON.stringify(names) || !articles.size) {
+    articles.clear();
+    for (const name of names) {
+      const values = make("div"), acts = make("div", { class: "acts" });
+      articles.set(name, { root: make("article", { "data-box": name, "aria-labelledby": `box-${name}` }, values, acts), values, acts });
+    }
+    $("boxes").replaceChildren(...(names.length ? [...articles.values()].map((one) => one.root) : [make("p", {}, "No box heard yet.")]));
+  }
+  boxes.forEach((box) => drawBox(articles.get(box.box), aged(box)));
+}
+
+function drawBox(place, box) {
+  const read = box.readings, data_s = read.age_s === null ? null : read.age_s + (disconnected() ? age_s() : 0);
+  const stale = data_s === null || data_s > box.stale_after_s || box.silent;
+  Object.assign(place.root.dataset, { tone: toneOf(box), verdict: box.verdict, stale: String(stale) });
+  place.values.replaceChildren(...[
+    make("h2", { id: `box-${box.box}` }, make("span", { class: "name" }, box.box), severityWord(box.severity),
       make("span", { class: "battery" }, box.battery ? `battery ${box.battery}` : ""),
-      old && age_s !== null ? make("span", { class: "age" }, `old: ${span(age_s)}`) : null),
-    make("p", { class: "answer" }, words),
-    gone ? null : picture(box),
-    gone || !box.by_day ? null : make("p", { class: "by-day" }, `${box.by_day[0].toUpperCase()}${box.by_day.slice(1)}.`),
-    warnings(box), figures(box, gone), loads(box, gone), switches(box, gone), acts(box, kept));
-}
-
-function picture(box) {
-  if (!box.runtime_s) return make("p", {}, `Runtime unknown: ${box.runtime_unknown_because ?? "no estimate yet"}.`);
-  const place = make("div");
-  place.innerHTML = spread(box);
-  return place.firstElementChild;
-}
-
-function figure(name, value, small, key) {
-  return make("div", {}, make("dt", {}, name), make("dd", { "data-figure": key }, value, small ? make("small", {}, small) : null));
-}
-
-function figures(box, gone) {
-  const last = gone ? "last known" : null;
-  const limit = box.cutoff_volts === null ? null : `stops working under ${box.cutoff_volts.toFixed(1)} V`;
-  const spares = box.end_volts === null ? null : `harmed under ${box.end_volts.toFixed(1)} V`;
-  const amps = box.battery_amps === null ? null : `${Math.abs(box.battery_amps).toFixed(2)} A ${box.battery_amps < 0 ? "into" : "out of"} it`;
-  const turning = box.fans.filter((fan) => fan.state && fan.state !== "absent");
-  return make("dl", {},
-    figure("at the battery", number(box.battery_volts, 2, "V"), last ?? [amps, spares].filter(Boolean).join(", "), "battery_volts"),
-    figure("at the equipment", number(box.equipment_volts, 2, "V"), last ?? limit, "equipment_volts"),
-    figure("in the case", number(box.case_c, 1, "C"), last ?? heatWords(box), "case_c"),
-    figure("battery", number(box.battery_c, 1, "C"), last ?? `charge from ${box.battery_levels_c[0].toFixed(0)} to ${box.battery_levels_c[1].toFixed(0)} C, stop at ${box.battery_levels_c[2].toFixed(0)} C`, "battery_c"),
-    figure("air outside", number(box.intake_c, 1, "C"), null, "intake_c"),
-    figure("charge left", box.soc === null ? "unknown" : `${Math.round(box.soc * 100)} %`, box.charging && box.charging !== "no" ? "charging" : null, "soc"),
-    ...turning.map((fan) => figure(`fan ${fan.fan}`, fan.state === "stalled" ? "STOPPED" : fan.state, fan.rpm ? `${fan.rpm} turns a minute` : null, `fan${fan.fan}`)));
-}
-
-function heatWords(box) {
-  const [warm, hot, most] = box.case_levels_c;
-  const next = box.case_levels_c.findIndex((level, index) => box.case_c < level && box.case_minutes[index] !== null);
-  const parts = [];
-  if (next >= 0) parts.push(`${box.case_levels_c[next].toFixed(0)} C in about ${Math.round(box.case_minutes[next])} min, fans as now`);
-  else parts.push(`limits ${warm.toFixed(0)}, ${hot.toFixed(0)}, ${most.toFixed(0)} C${box.limits_told ? "" : " as boards come"}`);
-  const stopped = box.case_minutes_fans_stopped;
-  if (stopped !== null) parts.push(`${box.case_limit_c.toFixed(0)} C in about ${Math.round(stopped)} min if both fans stop`);
-  return parts.join("; ");
-}
-
-function loads(box, gone) {
-  if (!box.loads.length || gone) return null;
-  const words = (load) => (!load.on ? "off" : load.minutes === null ? "on" : `on, costs ${Math.round(load.minutes)} min`);
-  return make("div", {}, make("h3", {}, "What is on, and the minutes it costs"),
-    make("ul", { class: "loads" }, ...box.loads.map((load) =>
-      make("li", {}, make("span", {}, load.name + (load.sheddable ? " (sheddable)" : "")), make("span", {}, words(load))))));
+      stale ? make("span", { class: "age" }, data_s === null ? "no data" : `stale: ${age(data_s)}`) : null),
+    make("p", { class: "headline" }, ...headline(box.headline)),
+    box.action ? make("p", { class: "action" }, `${box.action}.`) : null,
+    turnBack(box), runtime(box), dayWords(box), warnings(box), figures(box, stale), loads(box), findings(box), switches(box),
+  ].filter(Boolean));
+  drawActs(place.acts, box);
 }
 
 function warnings(box) {
   if (!box.warnings.length) return null;
-  return make("ul", { class: "warnings", "aria-label": `Warnings of ${box.box}` }, ...box.warnings.map((one) =>
-    make("li", { "data-tone": one.severity, "data-warning": one.warning },
-      shape(one.severity), make("span", {}, make("b", {}, one.severity), one.sentence, one.seen ? " (seen)" : ""),
-      mayMark && !one.seen ? make("button", { type: "button", "data-key": `seen-${box.box}-${one.warning}`,
-        "aria-label": `Seen: ${one.warning.replaceAll("_", " ")} of ${box.box}`,
-        onclick: (event) => post("/acknowledge", { box: box.box, warning: one.warning }, event.target) }, "Seen") : make("span"))));
+  return make("ul", { class: "warnings", "aria-label": `Warnings of ${box.box}` }, ...box.warnings.map((one) => {
+    const key = `acknowledge-${box.box}-${one.kind}`;
+    return make("li", { "data-tone": one.severity, "data-warning": one.kind },
+      shape(one.severity), make("span", {}, make("b", {}, one.severity), one.sentence, one.acknowledged ? " (acknowledged)" : ""),
+      mayMark && !one.acknowledged ? button("Acknowledge", key, () => post("/acknowledge", { box: box.box, warning: one.kind }, key),
+        { "aria-label": `Acknowledge ${one.kind.replaceAll("_", " ")} of ${box.box}` }) : make("span"));
+  }));
 }
 
-// Outputs that may be dropped: two touches, so that a sleeve switches nothing.
-function switches(box, gone) {
-  if (!mayMark || gone || !(box.outputs ?? []).length) return null;
-  const one = (output) => {
+// Sheddable outputs: two touches, so that a sleeve switches nothing.
+function switches(box) {
+  if (!mayMark || box.silent || !box.outputs.length) return null;
+  return make("div", { class: "acts" }, ...box.outputs.map((output) => {
     const want = output.on ? "off" : "on", key = `output-${box.box}-${output.output}`;
     const what = output.loads.length ? output.loads.join(", ") : `output ${output.output}`;
-    const sure = armed.key === key && armed.want === want && Date.now() < armed.until;
-    return make("button", { type: "button", "data-key": key, "data-output": output.output, "aria-pressed": sure,
-      onclick: (event) => {
-        if (sure) { armed = {}; post("/command", { command: "switch", box: box.box, output: output.output, want }, event.target); } else { armed = { key, want, until: Date.now() + 4000 }; draw(); }
-      } }, sure ? `Touch again: ${what} ${want}` : `Switch ${what} ${want}${output.state === "shed" ? " (dropped by the board)" : ""}`);
-  };
-  return make("div", { class: "acts" }, ...box.outputs.map(one));
+    const again = sure.key === key && sure.want === want && Date.now() < sure.until;
+    const act = () => {
+      if (!again) { sure = { key, want, until: Date.now() + SURE_MS }; draw(); return; }
+      sure = {};
+      post("/command", { command: "switch", box: box.box, output: output.output, want }, key);
+    };
+    const shed = output.state === "shed" ? " (shed by the board)" : "";
+    return button(again ? `Touch again: switch ${what} ${want}` : `Switch ${what} ${want}${shed}`, key, act, { "data-output": output.output, "aria-pressed": String(again) });
+  }));
 }
 
-function acts(box, kept) {
-  if (!mayMark) return null;
-  const key = `battery-${box.box}`;
-  const select = make("select", { "data-key": key, "aria-label": `Battery put into ${box.box}` },
-    make("option", { value: "" }, "battery?"), ...state.batteries.map((name) => make("option", { value: name }, name)));
-  select.value = kept.get(key) ?? "";
-  const button = (kind, words, more) => make("button", { type: "button", "data-mark": kind, "data-key": `${kind}-${box.box}`,
-    "aria-label": `${words} ${box.box}`, onclick: (event) => post("/mark", { kind, box: box.box, ...more() }, event.target) }, words);
-  const loud = box.warnings.some((one) => one.severity !== "notice");
-  const quiet = loud ? make("button", { type: "button", "data-key": `quiet-${box.box}`, "data-command": "silence",
-    onclick: (event) => post("/command", { command: "silence", box: box.box }, event.target) }, "Quiet its buzzer") : null;
-  return make("div", { class: "acts" }, ...(quiet ? [quiet] : []), button("charge", "Charge begun", () => ({})), select,
-    button("swap", "Battery swapped", () => ({ name: select.value || null })));
+function drawActs(place, box) {
+  const loud = box.warnings.some((one) => ["urgent", "stop"].includes(one.severity) && !one.acknowledged), name = box.box, flight = published.advice.flight;
+  const waiting = [...busy].filter(([key, until]) => key.endsWith(`-${name}`) && until > Date.now()).map(([key]) => key);
+  const drawn = JSON.stringify([mayMark, loud, disconnected(), published.batteries, published.shared, waiting]);
+  if (place.dataset.drawn === drawn) return;
+  place.dataset.drawn = drawn;
+  if (!mayMark) { place.replaceChildren(); return; }
+  const key = `battery-${name}`, select = make("select", { "data-key": key, "aria-label": `Battery put into ${name}` },
+    make("option", { value: "" }, "which battery?"), ...published.batteries.map((one) => make("option", { value: one }, one)));
+  select.value = place.querySelector("select")?.value ?? "";
+  place.replaceChildren(...[
+    loud ? button("Silence buzzer", `silence-${name}`, () => post("/command", { command: "silence", box: name }, `silence-${name}`), { "data-command": "silence", "aria-label": `Silence buzzer: ${name}` }) : null,
+    ...(published.shared ? flightButtons(name, flight) : []),
+    markButton("charge", "Mark charge", name), select, markButton("swap", "Mark swap", name, () => ({ name: select.value || null })),
+  ].filter(Boolean));
 }
 
 // --- views and light ---
 
-for (const button of document.querySelectorAll("nav button")) {
-  button.addEventListener("click", () => {
+for (const one of document.querySelectorAll("nav button")) {
+  one.addEventListener("click", () => {
     for (const other of document.querySelectorAll("nav button")) other.removeAttribute("aria-current");
-    button.setAttribute("aria-current", "page");
-    for (const view of ["now", "past", "plan"]) $(view).hidden = view !== button.dataset.view;
-    if (button.dataset.view === "past") showPast($("past"));
-    if (button.dataset.view === "plan") showPlan($("plan"));
+    one.setAttribute("aria-current", "page");
+    for (const view of ["now", "past", "plan"]) $(view).hidden = view !== one.dataset.view;
+    if (one.dataset.view === "past") showPast($("past"));
+    if (one.dataset.view === "plan") showPlan($("plan"));
   });
 }
 
-function dusk(dark) {
-  document.documentElement.dataset.dusk = dark;
+function setDark(dark) {
+  document.documentElement.dataset.dark = dark;
   $("dark").setAttribute("aria-pressed", dark);
-  dispatchEvent(new Event("dusk")); // what is painted is painted anew
+  $("dark").textContent = dark ? "Dark: on" : "Dark: off";
+  dispatchEvent(new Event("dark")); // canvases are painted again
 }
-$("dark").addEventListener("click", () => dusk(document.documentElement.dataset.dusk !== "true"));
-dusk(matchMedia("(prefers-color-scheme: dark)").matches);
+$("dark").addEventListener("click", () => setDark(document.documentElement.dataset.dark !== "true"));
+setDark(matchMedia("(prefers-color-scheme: dark)").matches);
 
+soundButton($("hear"));
 connect();
 setInterval(look, 1000);
