@@ -40,18 +40,6 @@ class DayPlan:
         self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
-    def day_now(self, wall_s: float) -> tuple[Day, float | None]:
-        """The day, and the minute of it at `wall_s`; None before its start, after its end and on another date."""
-        began_s = self.day_began_s(wall_s)
-        return self._day, None if began_s is None else (wall_s - began_s) / 60
-
-    def day_began_s(self, wall_s: float) -> float | None:
-        """Wall time of the day's start; None before it, after its end and on another date."""
-        standing = standing_at(self._day, wall_s)
-        if standing is None or standing.over or standing.minute < 0:
-            return None
-        return wall_s - 60 * standing.minute
-
     def flights_since_s(self, wall_s: float) -> float:
         """Wall time from which launches and landings are of this day."""
         return wall_s - 60 * max(0.0, minute_of(self._day, wall_s))

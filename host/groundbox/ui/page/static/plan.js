@@ -59,6 +59,7 @@ function heading(flight) {
 }
 
 function tone(flight) {
-  if (!flight.flown || flight.boxes.some((one) => one.verdict === "return_now")) return "urgent";
-  return unknown(flight) ? "unknown" : "good";
+  if (flight.boxes.some((one) => one.verdict === "return_now")) return "stop";
+  if (!flight.flown) return "urgent";
+  return unknown(flight) ? "unknown" : "clear";
 }
