@@ -6,8 +6,7 @@ A test compares the files with the code.
 from pathlib import Path
 
 import click
-from groundbox.advice.condition import SEVERITIES
-from groundbox.advice.table import TABLE
+from groundbox.advice.conditions import SEVERITIES, TABLE
 
 from groundbox import toml_file
 from groundbox.cli import COMMANDS, commands

@@ -33,6 +33,7 @@ ALLOWED = {
     },
     "on_demand": set(),
     "cli": {"errors", "on_demand"},
+    "__main__": {"cli"},
 }
 # What decides is pure: none of these libraries or clocks there.
 PURE = ("battery", "thermal", "advice", "plan", "model", "conversion", "wire")

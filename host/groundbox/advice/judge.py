@@ -194,6 +194,8 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
             worst, action = first, first.action
     else:
         headline = f"{VERDICT_WORDS[worst.verdict]}: {worst.box}, {headline.partition(': ')[2]}"
+    if worst is not limiting:
+        action = f"{worst.box}: {action[0].lower()}{action[1:]}"
     if worst.verdict == "unknown" and flight.in_flight and at_s is not None and at_s != worst.turn_back_at_s:
         action = f"Turn back by {clock(at_s)}" if at_s > wall_s else "Return now"
     return SessionAdvice(
@@ -281,11 +283,12 @@ def _base_in_flight(state: BoxState, held: HeldTime | None) -> _Cause:
         when = f"{state.box}: turn back by {spoken_clock(held.at_s)}"
         return _unknown(state, f"no fresh runtime, last turn-back time {clock(held.at_s)}", "", when)
     moved = f", {held.moved}" if held.moved else ""
-    returning = "returning, " if state.returning else ""
+    returning = "the pilot is returning, " if state.returning else ""
+    runtime = f"runtime {span(state.runtime_low_s or 0.0)}, reserve {needed(state.reserve_s)}"
     return _Cause(
         verdict="turn_back_by",
         severity="none",
-        facts=f"{returning}turn-back time {clock(held.at_s)}{moved}",
+        facts=f"{returning}{runtime}{moved}",
         action=f"Turn back by {clock(held.at_s)}" if not state.returning else "Fly home",
         spoken=f"{state.box}: turn back by {spoken_clock(held.at_s)}",
     )

@@ -24,7 +24,7 @@ def question(
     if kind == "launch":
         return _launch(box, advice)
     if kind in ("landing", "returning") and advice is not None and not in_flight:
-        return f"No flight is marked. Mark {kind} all the same?"
+        return f"No flight is marked. Record the {kind}?"
     if kind == "swap":
         other = next((where for where, inside in batteries.items() if name and inside == name and where != box), None)
         if other is not None:
@@ -36,11 +36,11 @@ def question(
 
 def _launch(box: str, advice: SessionAdvice | None) -> str | None:
     if advice is None:
-        return "No recorder gives advice, so no runtime is known. Mark the launch all the same?"
+        return "No recorder gives advice, so no runtime is known. Record the launch?"
     if advice.flight.in_flight:
-        return "A flight is marked already. Mark another launch?"
+        return "A flight is marked already. Record another launch?"
     concerned = [one for one in advice.boxes if box in (FOR_ALL, one.box)]
     against = advice if box == FOR_ALL or not concerned else concerned[0]
     if against.verdict == "clear_to_launch":
         return None
-    return f"{against.headline}. Mark the launch all the same?"
+    return f"{against.headline}. Record the launch?"

@@ -69,7 +69,7 @@ class TurnBackHold:
     def _take(self, due_s: float, now_s: float, wall_s: float) -> None:
         if self._due_s is None or due_s < self._due_s - 0.5:
             self._move(due_s, now_s, wall_s)
-        elif due_s <= self._due_s + 0.5:
+        elif due_s < self._due_s + limits.LATER_BY_S - 0.5:
             self._later_since_s = None
         elif self._later_since_s is None:
             self._later_since_s, self._later_s = now_s, due_s

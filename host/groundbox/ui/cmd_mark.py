@@ -134,7 +134,7 @@ def _confirmed(chosen: Settings, kind: str, box: str, name: str | None, confirm:
     if asked is None or confirm:
         return asked is not None
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise BadInput(f"mark {kind}", box, f"{asked} Add --confirm to record it")
+        raise BadInput(f"mark {kind}", "" if box == FOR_ALL else box, f"{asked} Add --confirm to record it")
     if not click.confirm(asked):
         raise SystemExit(1)
     return True

@@ -106,7 +106,7 @@ def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
         (("mark", "swap"), "a swap concerns one box; type: groundbox mark swap BOX"),
         (
             ("mark", "launch"),
-            "No recorder gives advice, so no runtime is known. Mark the launch all the same?",
+            "No recorder gives advice, so no runtime is known. Record the launch?",
         ),
         (("mark", "undo"), "no such database"),
         (("now",), "no such database; `groundbox log` makes it"),
@@ -205,7 +205,7 @@ def test_a_launch_against_advice_is_asked_about_once_and_recorded_as_confirmed(f
     _advise(folder, STALLED)
     status, text = run("mark", "launch")
     assert status == 2
-    assert "Do not launch: table, fan 2 is driven and does not turn, case 33 °C. Mark the launch all the same?" in text
+    assert "Do not launch: table, fan 2 is driven and does not turn, case 33 °C. Record the launch?" in text
     assert _marks(folder) == []
     assert run("mark", "launch", "--confirm")[0] == 0
     assert _marks(folder) == [("*", "launch", True)]
