@@ -6,9 +6,9 @@ A test compares the files with the code.
 from pathlib import Path
 
 import click
-from groundbox.advice.conditions import SEVERITIES, TABLE
 
 from groundbox import toml_file
+from groundbox.advice.conditions import SEVERITIES, TABLE
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
 from groundbox.wire import messages
