@@ -12,6 +12,7 @@ from groundbox.wire.messages import (
     OUTPUT_STATES,
     PLACES,
     SENSOR_STATES,
+    TRIED,
     UNKNOWN,
     fields_of,
 )
@@ -396,3 +397,30 @@ def test_a_start_onewire_sensors_have_not_answered_yet():
     box.case_counts = conversion.SHORTED
     assert SENSOR_STATES[box.run(2).case_sensor] == "shorted"
     assert fans(box) == (100, 100)
+
+
+def test_every_part_is_tried_out_by_its_own_number():
+    """A fan gets at least the percent asked; lamp and buzzer get nothing of a fan's, and the reverse."""
+    for part, name in enumerate(TRIED):
+        box = Box(fan3_kind=2, fan4_kind=2)
+        box.run(3)
+        assert box.control.try_out(part, 60, 2000)
+        box.run(1)
+        outputs = box.control.outputs
+        driven = (outputs.fan1_percent, outputs.fan2_percent, outputs.fan3_percent, outputs.fan4_percent)
+        assert driven == tuple([60 if name == f"fan{fan}" else 0 for fan in (1, 2, 3, 4)]), name
+        assert outputs.buzzer == (1 if name == "buzzer" else 0)
+        if name == "lamp":
+            assert outputs.lamp == 1
+        box.run(2)
+        assert (outputs.fan1_percent, outputs.buzzer) == (0, 0)
+    assert not Box().control.try_out(3, 60, 2000), "fan 4 is not fitted"
+
+
+def test_place_landed_and_returning_are_0_or_1():
+    box = Box()
+    seen = [(box.control.place, box.control.landed, box.control.returning)]
+    for kind in (LAUNCH, RETURNING, LANDING, LAUNCH):
+        box.control.mark(kind)
+        seen.append((box.control.place, box.control.landed, box.control.returning))
+    assert seen == [(0, 0, 0), (1, 0, 0), (1, 0, 1), (0, 1, 0), (1, 0, 0)]

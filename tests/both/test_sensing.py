@@ -4,7 +4,7 @@ from bench import limits, ntc_counts, settings
 
 from core import conversion
 from core.conversion import Calibration
-from core.interface import Inputs, SampleRing
+from core.interface import Inputs, Outputs, SampleRing
 from core.supply import Supply
 from core.thermometer import Thermometer
 from core.voltage import Accumulator
@@ -388,3 +388,20 @@ def test_the_bus_register_of_each_kind():
     assert conversion.bus_mv(1, 0xFFFF) == 81918
     for flags in range(8):
         assert conversion.bus_mv(2, 3000 << 3 | flags) == 12000
+
+
+def test_a_rival_must_move_by_3_k_before_a_thermistor_counts_as_frozen():
+    for rival, state in ((2799, "ok"), (2800, "frozen")):
+        thermometer = Thermometer(limits(), "case")
+        warm(thermometer, ntc_counts(2500), 10, 2500)
+        assert warm(thermometer, ntc_counts(2500), 1000, rival) == state, rival
+
+
+def test_a_shorted_data_line_has_a_number_below_every_temperature():
+    assert conversion.scratchpad_raw(bytes(9)) == -32767
+
+
+def test_before_the_first_step_fans_are_off_and_outputs_on():
+    outputs = Outputs()
+    assert (outputs.fan1_percent, outputs.fan2_percent, outputs.fan3_percent, outputs.fan4_percent) == (0, 0, 0, 0)
+    assert (outputs.output1_on, outputs.output2_on, outputs.buzzer, outputs.lamp) == (1, 1, 0, 0)

@@ -151,3 +151,14 @@ def test_a_trial_sounds_over_any_other_signal():
         signals.step(100)
         seen.append((signals.buzzer, signals.lamp))
     assert seen[:6] == [(1, 1), (1, 1), (1, 1), (1, 0), (1, 0), (0, 0)]
+
+
+def test_a_new_start_shows_nothing_but_the_slow_flash():
+    signals = Signals(limits())
+    seen = []
+    for _ in range(50):
+        signals.step(100)
+        seen.append((signals.buzzer, signals.lamp))
+    assert seen == [(0, 1)] * 2 + [(0, 0)] * 48
+    signals.step(1)
+    assert (signals.buzzer, signals.lamp) == (0, 1)

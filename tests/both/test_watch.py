@@ -314,3 +314,8 @@ def test_a_limit_counts_down_as_fast_as_up():
     assert limit.on
     limit.step(1000, -5, 10, 5, 20)
     assert not limit.on
+
+
+def test_a_watch_starts_with_nothing_to_report():
+    watch = BatteryWatch(limits())
+    assert (watch.low_voltage, watch.overvoltage, watch.charging, watch.spare) == (0, 0, 0, False)
