@@ -52,7 +52,7 @@ ESP32 = {
     "write_bytes": 16,
 }
 
-# Off hardware the reference board stands in; a pseudo-terminal takes what fits and returns how much.
+# Off hardware the reference board is used; a pseudo-terminal takes what fits and returns how much.
 UNIX = dict(RP2, board="rig", write_bytes=256)
 
 TABLES = {"rp2": RP2, "esp32": ESP32}

@@ -86,7 +86,7 @@ def test_backlog_comes_behind_live_readings(bench: NewBench) -> None:
     assert records.index(newest[0]) < records.index(200)
 
 
-def test_the_clock_is_told_as_it_is_when_it_is_told(bench: NewBench) -> None:
+def test_the_clock_has_the_time_of_its_sending(bench: NewBench) -> None:
     board = bench()
     board.run_for(3.0)
     offsets_ms = []

@@ -46,7 +46,7 @@ def test_two_bad_seconds_are_a_fault_and_no_value():
         assert channel.age_ms == 2000
 
 
-def test_a_fault_that_changes_its_kind_is_told_at_once():
+def test_a_fault_that_changes_its_kind_is_reported_at_once():
     channel = Channel()
     state(channel, OPEN, UNKNOWN, 2)
     assert state(channel, SHORTED, UNKNOWN) == "shorted"

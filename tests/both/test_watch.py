@@ -58,7 +58,7 @@ def test_clears_well_above_and_after_its_time_without_a_break():
     assert run(watch, 12200) == 0
 
 
-def test_the_worst_level_is_told_and_steps_down():
+def test_the_worst_level_is_reported_and_steps_down():
     watch = BatteryWatch(limits())
     run(watch, 10500, 60)
     assert watch.low_voltage == 3
@@ -121,7 +121,7 @@ def test_charging_by_rising_voltage():
     assert charging(watch, 13199, 10) == "no"
 
 
-def test_a_voltage_that_stands_still_or_falls_is_no_charging():
+def test_a_constant_or_falling_voltage_is_no_charging():
     watch = BatteryWatch(limits())
     assert charging(watch, 13500, 3600) == "no"
     mv = 13790

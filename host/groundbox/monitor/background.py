@@ -14,7 +14,7 @@ class Background:
     """Runs jobs in a thread that never keeps the program from ending.
 
     Args:
-        trouble: is told, in the loop, what went wrong with a job.
+        trouble: receives, in the loop, the error of a job.
     """
 
     def __init__(self, trouble: Callable[[GroundboxError], None]) -> None:

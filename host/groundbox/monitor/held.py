@@ -1,4 +1,4 @@
-"""A box that one of several programs holds: its records as the store gets them, whoever received them."""
+"""A box that one of several programs holds: its records as the store gets them, from any of the programs."""
 
 from groundbox.model import Event, Reading
 from groundbox.store import Reader
@@ -18,7 +18,7 @@ class Held:
 
     def __init__(self, reader: Reader, name: str) -> None:
         self.name = name
-        self.told = 0
+        self.confirmed = 0
         self.boot, self.came = 0, Sequences()
         self._gap_since_s: float | None = None
         latest = reader.latest(name)
@@ -26,7 +26,7 @@ class Held:
             self._begin(reader, latest.boot)
             for sequence in reader.sequences(name, self.boot, self.came.complete_to):
                 self.came.add(sequence)
-            self.told = self.came.complete_to
+            self.confirmed = self.came.complete_to
 
     @property
     def own_boot(self) -> int:
@@ -61,13 +61,13 @@ class Held:
 
     def to_tell(self) -> int | None:
         """Up to which record all is stored, when that is news."""
-        if self.came.complete_to <= self.told:
+        if self.came.complete_to <= self.confirmed:
             return None
-        self.told = self.came.complete_to
-        return self.told
+        self.confirmed = self.came.complete_to
+        return self.confirmed
 
     def _begin(self, reader: Reader, boot: int) -> None:
-        self.boot, self.came, self.told, self._gap_since_s = boot, Sequences(), 0, None
+        self.boot, self.came, self.confirmed, self._gap_since_s = boot, Sequences(), 0, None
         self._gone(reader)
 
     def _gone(self, reader: Reader) -> None:

@@ -369,9 +369,9 @@ class Recorder:
         return self.flight.shown(now.monotonic_s, now.wall_s)
 
     def _agree_on_place(self, now: Moment) -> None:
-        """A board that reports another place for long is told where the aircraft is.
+        """A board that reports another place for long receives the place of the aircraft.
 
-        With no history its report counts. A launch at its button always counts: no board is told to land against it.
+        With no history its report counts. A launch at its button always counts: no board receives a landing against it.
         """
         for box, follower in self.followers.items():
             flight = self._flight_of(box)

@@ -56,5 +56,5 @@ class Sag:
         seen = self._worst[0][1] if self._worst else None
         if volts is None or amps is None or self.ohm is None:
             return seen
-        told = volts - amps * self._lead_ohm - more_amps * (self.ohm + self._lead_ohm)
-        return told if seen is None else min(told, seen)
+        predicted = volts - amps * self._lead_ohm - more_amps * (self.ohm + self._lead_ohm)
+        return predicted if seen is None else min(predicted, seen)

@@ -62,7 +62,7 @@ class Tracker:
         saved: state to resume from.
 
     Raises:
-        ValueError, KeyError, BadInput: `saved` is of another version, or from before the profile was written anew.
+        ValueError, KeyError, BadInput: `saved` is of another version, or from before the profile was written again.
 
     Attributes:
         estimate: the newest; None before the first `refresh`.

@@ -129,7 +129,7 @@ class Worker(Recorder):
             self._judge.restore(self.store.open_warnings(box), None, now.monotonic_s)
 
     def _meet(self) -> None:
-        """A question to a board before its presence is known would be refused, and asked anew only much later."""
+        """A question to a board before its presence is known would be refused, and repeated only much later."""
         for box in {box for box in self._to_meet if any(share.reaches(box) for share in self._shares)}:
             self._to_meet.remove(box)
             self._board_settings.met(box)

@@ -35,7 +35,7 @@ Examples:
   groundbox log --page --lan                 and for phones on this network, by passphrase
   groundbox log --broker                     and a broker for boxes that report over MQTT
 
-Stop it with Ctrl-C. Kill it or pull the plug, and nothing a board was told to be
+Stop it with Ctrl-C. Kill it or pull the plug, and no record that a board has as
 stored is lost. Meanwhile, from another terminal: groundbox now, groundbox mark,
 groundbox acknowledge.
 """

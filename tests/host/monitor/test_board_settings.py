@@ -1,4 +1,4 @@
-"""A board's own limits: asked one at a time, asked anew where nothing came, never guessed."""
+"""A board's own limits: asked one at a time, asked again where nothing came, never guessed."""
 
 from concurrent.futures import Future
 
@@ -13,7 +13,7 @@ LOWEST = {name: low for name, _, low, _ in SETTINGS}
 
 
 class Board:
-    """Answers when told to."""
+    """Answers on request."""
 
     def __init__(self) -> None:
         self.asked: list[tuple[str, Future[Answer]]] = []
@@ -35,7 +35,7 @@ class Board:
         )
 
 
-def test_one_question_at_a_time_until_all_is_told() -> None:
+def test_one_question_at_a_time_until_all_is_known() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
     limits.turn(0.0)
@@ -55,7 +55,7 @@ def test_one_question_at_a_time_until_all_is_told() -> None:
     assert board.kept == [("mast", name, LOWEST[name]) for name in WANTED]
 
 
-def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() -> None:
+def test_what_an_earlier_run_knew_holds_until_the_board_reports_otherwise() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
     first, second, third = WANTED[:3]
@@ -69,7 +69,7 @@ def test_what_an_earlier_run_was_told_holds_until_the_board_tells_otherwise() ->
     assert board.kept == [("mast", second, 4600), ("mast", third, None)], "what is known already is not kept again"
 
 
-def test_silence_is_asked_anew_and_an_older_board_is_left_alone() -> None:
+def test_silence_is_asked_again_and_an_older_board_is_left_alone() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
     limits.met("mast")

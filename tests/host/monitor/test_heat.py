@@ -59,7 +59,7 @@ def followed(case: CaseFit | None, model: CaseModel) -> tuple[Heat, CaseState]:
     return heat, state
 
 
-def test_if_both_fans_stop_it_is_told_how_long_a_known_case_takes() -> None:
+def test_if_both_fans_stop_it_shows_how_long_a_known_case_takes() -> None:
     heat, state = followed(fitted(HOT), HOT)
     found = heat.outlook()
     truth = minutes_to(60.0, HOT, state, Drive(watts=50, outside_c=30))
@@ -143,10 +143,10 @@ def test_the_line_says_it(tmp_path: Path) -> None:
     for second in range(130):
         bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted
-    told = lines.heat(bench.view)
-    assert told.startswith("60 °C in ")
-    assert told.endswith("if its fans stop")
-    assert told in lines.line(bench.view)
+    text = lines.heat(bench.view)
+    assert text.startswith("60 °C in ")
+    assert text.endswith("if its fans stop")
+    assert text in lines.line(bench.view)
     bench.end()
 
 

@@ -34,7 +34,7 @@ cutoff_volts = 11.0
 
 
 def make_reading(number: int, *, t_s: float, volts: float, amps: float) -> Reading:
-    """As it came over the wire `t_s` after the board's start."""
+    """As received over the wire `t_s` after the board's start."""
     values: dict[str, int | str | None] = {name: None for name, *_ in fields_of("reading")}
     values.update(box="mast", boot=1, sequence=number, uptime_ms=round(1000 * t_s))
     values.update(battery_mv=round(1000 * volts), battery_ma=round(1000 * amps), battery_centi_c=2500)
@@ -146,7 +146,7 @@ def test_what_was_drawn_under_the_floor_spoils_nothing(chosen: Settings) -> None
     assert abs(learned.row.capacity_ah - 0.85 * 9) < 1.5 * learned.row.capacity_sd_ah
 
 
-def test_an_estimate_saved_under_other_profile_is_begun_anew(chosen: Settings) -> None:
+def test_an_estimate_saved_under_other_profile_is_begun_again(chosen: Settings) -> None:
     made = tracker_for(chosen, "mast", "sedge")
     assert not isinstance(made, str)
     made.take(1.0, Reading(box="mast", boot=1, sequence=1, uptime_ms=1, wall_s=START_S, battery_volts=12.5))
@@ -180,7 +180,7 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
     assert load_profile(chosen.folder / "sedge.toml").history[0].source.startswith("mast ")
     with Reader(chosen.database_path) as reader:
         test = LiveTest(reader, chosen, "mast", None)
-        names = [told.step.name for _, told in test.news() if told.new]
+        names = [one.step.name for _, one in test.news() if one.new]
     assert names[-1] == "stop"
     assert not test.guide.done, "that test is known: another one may begin"
     assert test.caught_up
@@ -195,7 +195,7 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
         (["x.csv"], "--battery: is missing"),
     ],
 )
-def test_what_is_asked_wrongly_is_told_in_a_line(arguments: list[str], said: str, chosen: Settings) -> None:
+def test_what_is_asked_wrongly_is_refused_in_a_line(arguments: list[str], said: str, chosen: Settings) -> None:
     with Store(chosen.database_path) as store:
         store.add([make_reading(1, t_s=1, volts=12, amps=1)])
         store.commit()

@@ -193,7 +193,7 @@ class _Way:
         return future
 
 
-def test_a_box_on_two_ways_is_told_once() -> None:
+def test_a_box_on_two_ways_is_commanded_once() -> None:
     ways = [_Way(None), _Way("mast"), _Way("mast")]
     futures = Recorder.command(SimpleNamespace(_sources=ways), "mast", "mark", kind="charge")
     assert [way.sent for way in ways] == [0, 1, 0]

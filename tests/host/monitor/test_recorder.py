@@ -86,7 +86,7 @@ class Heard:
 
 
 class Boards:
-    """A Source whose boards do what the test says, and remember what they were told."""
+    """A Source whose boards do what the test says, and remember their commands."""
 
     def __init__(self) -> None:
         self.stored: list[Stored] = []
@@ -107,8 +107,8 @@ class Boards:
         answer: Future[Answer] = Future()
         setting = str(fields.get("setting"))
         if name == "get" and setting in self.settings:
-            told = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
-            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **told))
+            reply = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
+            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **reply))
         return answer
 
 
@@ -243,7 +243,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterable[Bench]:
     made.end()
 
 
-def test_readings_are_kept_before_boards_are_told(bench: Bench) -> None:
+def test_readings_are_kept_before_boards_get_stored(bench: Bench) -> None:
     bench.pass_s(3)
     assert bench.boards.stored[-1] == Stored(box="mast", boot=1, sequence=3)
     with Reader(bench.settings.database_path) as reader:
@@ -362,7 +362,7 @@ def test_a_mark_by_command_is_not_taken_for_the_button_by_a_new_database(bench: 
     assert "launch marked by command at mast" in bench.heard.said
 
 
-def test_a_launch_at_one_box_is_told_to_the_others(bench: Bench) -> None:
+def test_a_launch_at_one_box_is_sent_to_the_others(bench: Bench) -> None:
     bench.pass_s(1)
     bench.arrive(bench.reading(box="table"))
     bench.turn()
@@ -392,7 +392,7 @@ def test_a_board_in_flight_counts_when_nothing_else_is_known(bench: Bench) -> No
     assert bench.boards.commands == []
 
 
-def test_boards_are_told_of_a_launch_marked_here(bench: Bench) -> None:
+def test_boards_receive_a_launch_marked_here(bench: Bench) -> None:
     bench.pass_s(3)
     bench.mark("launch")
     assert bench.boards.commands == [("mast", "mark", {"kind": "launch"})]
@@ -514,7 +514,7 @@ def test_a_launch_after_the_clock_was_set_back_counts(bench: Bench) -> None:
     assert any("behind the newest stored row" in text for text in bench.heard.said)
 
 
-def test_no_board_is_told_to_land_against_its_button(bench: Bench) -> None:
+def test_no_board_receives_a_landing_against_its_button(bench: Bench) -> None:
     bench.pass_s(3)
     bench.mark("launch")
     bench.pass_s(3, place="flight")
@@ -703,7 +703,7 @@ def test_a_viewer_gets_the_stored_advice_and_counts_its_age(bench: Bench) -> Non
 
 
 @pytest.mark.parametrize("boot", [3, 7])
-def test_a_board_that_counts_its_starts_anew_is_followed(bench: Bench, boot: int) -> None:
+def test_a_board_that_counts_its_starts_from_one_is_followed(bench: Bench, boot: int) -> None:
     bench.boot = 7
     bench.pass_s(10)
     bench.boot, bench.boot_s, bench.sequence = boot, bench.now_s - 1, 0

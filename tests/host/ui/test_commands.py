@@ -88,9 +88,9 @@ def test_mark_before_any_log(folder: Path, run: Run) -> None:
 def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
     status, text = run("mark", "charge", "mast", "--json")
     assert status == 0
-    told = json.loads(text)
-    assert told["mark"] == "charge"
-    assert told["cautions"] == list(CHARGE_CAUTIONS)
+    answer = json.loads(text)
+    assert answer["mark"] == "charge"
+    assert answer["cautions"] == list(CHARGE_CAUTIONS)
 
 
 @pytest.mark.parametrize(
