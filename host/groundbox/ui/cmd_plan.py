@@ -11,6 +11,7 @@ import click
 import msgspec
 
 from groundbox.errors import BadInput
+from groundbox.monitor.latest import latest_advice
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
 from groundbox.plan.day_keys import DayFile
@@ -99,6 +100,8 @@ class _Live:
         with open_reader(self.settings) as reader:
             wall_s = self._wall_s(reader)
             standing = live_standing(reader, self.settings, self.plan, wall_s, self.reported.done)
+            if self.at is None and (latest := latest_advice(reader, time.time())) is not None:
+                standing.advice = latest[0]
         now = standing.now(self.reported)
         changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, compared=against)
         return changed, standing
@@ -230,17 +233,18 @@ def _show(
 ) -> None:
     search = _search(plan, seconds) if seconds and not plan.works and news is None else None
     nights = evening(plan, plan.day.date)
+    advice = None if standing is None else standing.advice
     if plot is not None:
         save_plot(plan, plot)
     if as_json:
-        tree = plan_tree(plan, search, nights, date.today())
+        tree = plan_tree(plan, search, nights, date.today(), advice)
         if news is not None:
             tree["news"] = list(news)
         if standing is not None:
             tree |= {"figures": [asdict(figure) for figure in standing.figures], "notes": standing.notes}
         click.echo(msgspec.json.format(msgspec.json.encode(tree), indent=2))
         return
-    click.echo(first_line(plan) + "\n")
+    click.echo(first_line(plan, advice) + "\n")
     if standing is not None:
         click.echo("\n".join(["Where the figures come from", *map(figure_line, standing.figures)]))
         click.echo("\n".join([*(f"  note: {note}" for note in standing.notes), ""]))

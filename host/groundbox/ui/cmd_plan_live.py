@@ -4,6 +4,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.advice.words import clock, span
 from groundbox.battery.estimate import Estimator
 from groundbox.battery.limits import RuntimeLimits
@@ -55,6 +56,7 @@ class LiveStanding:
     figures: list[Figure] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     silent: dict[str, str] = field(default_factory=dict)  # a sentence for each box that is not heard
+    advice: SessionAdvice | None = None  # of the recorder, for a plan of now
     unheard: dict[str, str] = field(default_factory=dict)  # why, for the battery in each of those
 
     def now(self, reported: KnownNow) -> KnownNow:

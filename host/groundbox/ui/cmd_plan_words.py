@@ -5,6 +5,7 @@ from dataclasses import asdict
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.plan.battery_pool import SocBand
 from groundbox.plan.evening import Night, cautions, step_cautions
 from groundbox.plan.fixes import MAXIMUM_FIXES, Fix, FixSearch
@@ -49,10 +50,22 @@ def verdict_words(plan: Plan, answer: FlightAnswer) -> str:
     }[answer.verdict]
 
 
-def first_line(plan: Plan) -> str:
-    """The verdict for the flight in the air, else for the next flight."""
+def first_line(plan: Plan, advice: SessionAdvice | None = None) -> str:
+    """The verdict for the flight in the air, else for the next flight.
+
+    Args:
+        advice: of the recorder, for a plan of now: its verdict comes first, word for word. None: a plan on paper.
+    """
     answer = plan.next_answer
-    return "No flight is left." if answer is None else f"{answer.flight}: {verdict_words(plan, answer)}."
+    planned = "No flight is left." if answer is None else f"{answer.flight}: {verdict_words(plan, answer)}."
+    return planned if advice is None else f"{advice.headline}. {advice.action}.\n{planned}"
+
+
+def verdict_of(plan: Plan, advice: SessionAdvice | None) -> str | None:
+    """The verdict of now: the recorder's where there is one, else the plan's; None with no flight left."""
+    if advice is not None:
+        return advice.verdict
+    return None if plan.next_answer is None else plan.next_answer.verdict
 
 
 def _soc_words(soc: SocBand) -> str:
@@ -237,14 +250,19 @@ def start_at(plan: Plan, today: date) -> str:
     return (midnight + timedelta(minutes=plan.day.start_clock_min)).astimezone().isoformat()
 
 
-def plan_tree(plan: Plan, found: FixSearch | None, nights: Sequence[Night], today: date) -> dict[str, Any]:
-    """The plan as JSON: minutes since the day's start, and `start_at`, which is minute 0."""
-    answer = plan.next_answer
+def plan_tree(
+    plan: Plan,
+    found: FixSearch | None,
+    nights: Sequence[Night],
+    today: date,
+    advice: SessionAdvice | None = None,
+) -> dict[str, Any]:
+    """The plan as JSON: minutes since the day's start, and `start_at`, which is minute 0. `advice`: see first_line."""
     return {
         "day": plan.day.name,
         "start_at": start_at(plan, today),
-        "verdict": None if answer is None else answer.verdict,
-        "sentence": first_line(plan),
+        "verdict": verdict_of(plan, advice),
+        "sentence": first_line(plan, advice),
         "flights_flown": plan.flown,
         "flights": len(plan.day.flights),
         "late_min": plan.schedule.objective.late_min,

@@ -9,6 +9,7 @@ from time import monotonic
 
 from msgspec.structs import replace as struct_replace
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.advice.words import listed
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import pool_of
@@ -20,7 +21,7 @@ from groundbox.plan.planner import Plan, plan_as_is, sheddable_loads
 from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, replan
 from groundbox.plan.standing import DayStanding, is_past, minute_of, remaining_flights, standing_at
 from groundbox.ui.cmd_plan import answer_lines, charge_line
-from groundbox.ui.cmd_plan_words import first_line
+from groundbox.ui.cmd_plan_words import first_line, verdict_of
 
 SECONDS = 0.35  # for each of two plans: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
@@ -56,6 +57,7 @@ class DayPlan:
         charges: Mapping[str, float],
         landed: int = 0,
         launched_s: float | None = None,
+        advice: SessionAdvice | None = None,
     ) -> dict[str, object]:
         """The plan with loads `off` ([box, load] pairs) and flights of `length_min`, or as the day file states.
 
@@ -64,6 +66,7 @@ class DayPlan:
             charges: battery -> state of charge now (0 to 1), of those that are known.
             landed: flights landed since the day's start.
             launched_s: wall time of the launch of the flight in the air; None on the ground.
+            advice: of the recorder: its verdict of now comes first.
         """
         off, length_min = self._off(body.get("off")), _length(body.get("length_min"))
         with self._lock:
@@ -76,13 +79,15 @@ class DayPlan:
             standing = standing_at(plan.day, wall_s, landed=landed, launched_s=launched_s)
             if standing is None:
                 if is_past(plan.day, wall_s):
-                    return self._tree(None, f"The day of {plan.day.date} is past.")
-                return self._tree(plan, "Planned from its start, with the batteries as the day file states them.")
+                    return self._tree(None, f"The day of {plan.day.date} is past.", advice)
+                return self._tree(
+                    plan, "Planned from its start, with the batteries as the day file states them.", advice
+                )
             if not remaining_flights(plan.day, standing):
-                return self._tree(None, f"{NO_FLIGHT_LEFT.capitalize()}.")
+                return self._tree(None, f"{NO_FLIGHT_LEFT.capitalize()}.", advice)
             known = {name: soc for name, soc in charges.items() if name in plan.day.batteries}
             found = replan(plan, _known_now(plan, standing, known), seconds=SECONDS, clock=monotonic)
-            return self._tree(found.plan, _words(found.plan, standing, known, found.news))
+            return self._tree(found.plan, _words(found.plan, standing, known, found.news), advice)
 
     def _off(self, pairs: object) -> frozenset[tuple[str, str]]:
         may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if load.sheddable}
@@ -92,15 +97,15 @@ class DayPlan:
             raise BadInput("off", str(pairs)[:60], "give [box, load] pairs of sheddable loads")
         return found
 
-    def _tree(self, plan: Plan | None, words: str) -> dict[str, object]:
+    def _tree(self, plan: Plan | None, words: str, advice: SessionAdvice | None) -> dict[str, object]:
         """The answer to the page; None for a day with no flight left."""
         off = frozenset() if plan is None else plan.day.off
-        answer = None if plan is None else plan.next_answer
+        now = "" if advice is None else f"{advice.headline}. {advice.action}."
         charges = [] if plan is None else plan.outcome.charges
         return {
             "name": self._day.name,
-            "verdict": None if answer is None else answer.verdict,
-            "sentence": "" if plan is None else first_line(plan),
+            "verdict": (advice.verdict if advice else None) if plan is None else verdict_of(plan, advice),
+            "sentence": now if plan is None else first_line(plan, advice),
             "words": words,
             "length_min": self._day.flights[0].flight.length_min,
             "flights": [] if plan is None else [_flight(plan, flight.name) for flight in plan.day.flights],

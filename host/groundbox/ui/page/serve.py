@@ -168,6 +168,7 @@ class Page(ViewerRequests):
             charges=self._charges(),
             landed=sum(landed_s is not None for _, landed_s in flown),
             launched_s=flown[-1][0] if flown and flown[-1][1] is None else None,
+            advice=self.advice,
         )
 
     # --- inside ---
