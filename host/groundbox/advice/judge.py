@@ -80,9 +80,9 @@ class Judge:
         self._speak(now_s, wall_s, advice)
         return structs.replace(advice, cues=tuple(self._cues)), changes
 
-    def acknowledge(self, box: str, kind: str | None, wall_s: float) -> list[WarningChange]:
-        """A person acknowledges warning `kind` of `box`, or (None) all of them."""
-        return self.warner.acknowledge(box, kind, wall_s)
+    def acknowledge(self, box: str, kind: str | None, wall_s: float, *, stops_too: bool = True) -> list[WarningChange]:
+        """A person acknowledges warning `kind` of `box`, or (None) all of them; see Warner."""
+        return self.warner.acknowledge(box, kind, wall_s, stops_too=stops_too)
 
     def _hold(self, box: str) -> TurnBackHold:
         return self._holds.setdefault(box, TurnBackHold())

@@ -71,10 +71,15 @@ class Warner:
         changes = [change for kind in KINDS if (change := self._changed(kind, box, state))]
         return sorted(changes, key=lambda change: -SEVERITIES.index(change.severity))
 
-    def acknowledge(self, box: str, kind: str | None, wall_s: float) -> list[WarningChange]:
-        """A person acknowledges warning `kind` of `box`, or all of them: they are silent until they get worse."""
+    def acknowledge(self, box: str, kind: str | None, wall_s: float, *, stops_too: bool = True) -> list[WarningChange]:
+        """A person acknowledges warning `kind` of `box`, or all of them: they are silent until they get worse.
+
+        `stops_too` False leaves those of severity stop: they sound on.
+        """
         changes = []
         for active in self.active(box):
+            if active.severity == "stop" and not stops_too:
+                continue
             if kind in (None, active.kind) and not active.acknowledged:
                 self._boxes[box].acknowledged[active.kind] = SEVERITIES.index(active.severity)
                 changes.append(_change(active, "acknowledged", wall_s))

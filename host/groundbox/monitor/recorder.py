@@ -230,7 +230,10 @@ class Recorder:
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
         elif event.kind == "silenced":
-            self._acknowledge(Acknowledge(box=event.box, warning=None, wall_s=now.wall_s), stored=False)
+            flight = self._flight_of(event.box)
+            first_press = flight.in_flight and not flight.returning  # it means the way home, and stops sound on
+            request = Acknowledge(box=event.box, warning=None, wall_s=now.wall_s)
+            self._acknowledge(request, stored=False, stops_too=not first_press)
         elif event.kind == "settings_changed":
             self._board_settings.met(event.box)
         elif event.kind in EVENT_WORDS:
@@ -280,8 +283,8 @@ class Recorder:
         if isinstance(made, str):
             self.output.say(wall_s, f"{follower.name}: runtime unknown, {made}")
 
-    def _acknowledge(self, request: Acknowledge, stored: bool) -> None:
-        for change in self._judge.acknowledge(request.box, request.warning, request.wall_s):
+    def _acknowledge(self, request: Acknowledge, stored: bool, stops_too: bool = True) -> None:
+        for change in self._judge.acknowledge(request.box, request.warning, request.wall_s, stops_too=stops_too):
             if not stored:
                 self.store.add_warning(change)
             self.output.warn(change)

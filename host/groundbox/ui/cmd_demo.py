@@ -15,7 +15,7 @@ from rich.console import Console
 
 from groundbox import settings
 from groundbox.advice.limits import SILENT_AFTER_S
-from groundbox.advice.words import clock, span
+from groundbox.advice.words import clock, needed
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.clock import Clocks
 from groundbox.link.serial_link import SerialPorts
@@ -155,7 +155,7 @@ class Demo:
         ends = self._session.wall_s(LAST_LANDING_S)
         self._say(f"two simulated boxes, their real firmware on {what}")
         self._say(f"{self._clock.speed:g} times real time; all numbers are invented")
-        flights = f"{FLIGHTS} flights of {span(FLIGHT_S)}, gaps of {span(GAP_S)}"
+        flights = f"{FLIGHTS} flights of {needed(FLIGHT_S)}, gaps of {needed(GAP_S)}"
         self._say(f"{flights}; last landing planned for {clock(ends)}")
 
     def _step(self, stop: Stop) -> None:

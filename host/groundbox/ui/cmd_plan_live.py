@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from groundbox.advice.result import SessionAdvice
-from groundbox.advice.words import clock, span
+from groundbox.advice.words import age, clock
 from groundbox.battery.estimate import Estimator
 from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.particles import Particles
@@ -14,7 +14,7 @@ from groundbox.battery.values import Estimate
 from groundbox.model import EstimatorState, Event, Mark, in_force
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import Follower
-from groundbox.monitor.start import SESSION_S, battery_in, follower_for
+from groundbox.monitor.start import BY_COMMAND, SESSION_S, battery_in, follower_for
 from groundbox.plan.battery_pool import SocBand, draw, resampled, soc_of
 from groundbox.plan.day import Day
 from groundbox.plan.demand import demand
@@ -110,7 +110,8 @@ def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[
 
     Marks and events count in the order in which the store wrote them.
     """
-    events = [event for event in reader.events(since_s=began_s) if event.kind in ("launch", "landing")]
+    pressed = [event for event in reader.events(since_s=began_s) if event.value != BY_COMMAND]
+    events = [event for event in pressed if event.kind in ("launch", "landing")]
     marks = [mark for mark in in_force(reader.marks(since_s=began_s)) if mark.kind in ("launch", "landing")]
     state, found = Flight(None, None), list[tuple[float, float | None]]()
     flights: list[Mark | Event] = [*marks, *events]
@@ -219,7 +220,7 @@ def _drawn_since(
     source = f"declared loads of {box}, not measured (correct it with --charge)"
     found.figures.append(Figure(of=battery, words=words, source=source))
     planned = f"{battery} is planned without any charge and with its loads on"
-    _silent(found, box, battery, f"{box} has been silent for {span(silent_s)}, since {clock(heard_s)}: {planned}")
+    _silent(found, box, battery, f"{box} has been silent for {age(silent_s)}, since {clock(heard_s)}: {planned}")
 
 
 def _known(
@@ -330,5 +331,5 @@ def _planned_charge(plan: Plan, name: str, from_min: float, until_min: float) ->
 
 def figure_line(figure: Figure) -> str:
     """One figure with its source and age."""
-    age = "" if figure.age_s is None else f", {span(figure.age_s)} old"
-    return f"  {figure.of}: {figure.words}; {figure.source}{age}"
+    how_old = "" if figure.age_s is None else f", {age(figure.age_s)} old"
+    return f"  {figure.of}: {figure.words}; {figure.source}{how_old}"

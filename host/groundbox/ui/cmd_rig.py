@@ -11,7 +11,7 @@ import click
 import msgspec
 
 import groundbox
-from groundbox.advice.words import span
+from groundbox.advice.words import needed
 from groundbox.errors import BadInput
 from groundbox.rig import scenario as scenarios
 from groundbox.rig.play import play
@@ -185,7 +185,7 @@ def _progress(began_s: float) -> Callable[[int, int], None]:
     def report(done: int, of: int) -> None:
         if sys.stderr.isatty():
             left_s = (time.monotonic() - began_s) * (of - done) / done if done else 0.0
-            left = f", {span(left_s)} left" if left_s else ""
+            left = f", {needed(left_s)} left" if left_s else ""
             click.echo(f"\r  {done} of {of} choices played{left:<20}" + "\n" * (done == of), nl=False, err=True)
 
     return report

@@ -493,6 +493,20 @@ def test_returning_ends_the_countdown_on_host_and_boards(bench: Bench) -> None:
     assert ("table", "mark", {"kind": "returning"}) in bench.boards.commands
 
 
+def test_the_press_that_means_returning_acknowledges_no_stop(bench: Bench) -> None:
+    bench.pass_s(5)
+    bench.mark("launch")
+    bench.pass_s(5, place="flight", fans=fans("running", "stalled"), low_voltage="stop")
+    for kind in ("silenced", "returning"):
+        bench.arrive(bench.event(kind))
+    bench.pass_s(1, place="flight", fans=fans("running", "stalled"), low_voltage="stop")
+    acknowledged = {one.kind: one.acknowledged for one in bench.view.warnings}
+    assert acknowledged == {"low_voltage": False, "fan_stalled": True}
+    bench.arrive(bench.event("silenced"))
+    bench.pass_s(1, place="flight", fans=fans("running", "stalled"), low_voltage="stop")
+    assert all(one.acknowledged for one in bench.view.warnings)
+
+
 def test_a_launch_after_the_clock_was_set_back_counts(bench: Bench) -> None:
     bench.pass_s(60)
     bench.mark("launch")

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from groundbox.battery.profile import BatteryProfile
-from groundbox.model import Reading
+from groundbox.model import AdviceMinute, Reading, in_force
 from groundbox.monitor.loads import declared_amps, fans_run, is_on
 from groundbox.monitor.start import battery_in, tracker_for
 from groundbox.monitor.tracker import Tracker
@@ -163,6 +163,7 @@ class BoxReport:
     findings: Sequence[str]
     health: str | None
     limits: Mapping[str, int]  # known settings of its board at the end of the session
+    verdicts: Sequence[AdviceMinute]  # the minutes at which the recorder's verdict changed
 
 
 def gather(
@@ -208,14 +209,22 @@ def gather(
         findings=[finding.sentence for finding in estimate.findings] if estimate else [],
         health=health_words(profile) if profile else None,
         limits=reader.board_settings(box, until_s),
+        verdicts=verdict_changes(reader.advice_minutes(box, since_s, until_s)),
     )
+
+
+def verdict_changes(minutes: Sequence[AdviceMinute]) -> list[AdviceMinute]:
+    """The first minute of each verdict, in order."""
+    before: list[AdviceMinute | None] = [None, *minutes]
+    return [one for last, one in zip(before, minutes, strict=False) if last is None or last.verdict != one.verdict]
 
 
 def batteries(
     reader: Reader, settings: Settings, box: str, since_s: float, until_s: float
 ) -> tuple[list[tuple[float, Tracker | None]], str | None]:
     """(from wall time, its estimator) of each battery in the box during the session; and why a battery has none."""
-    swaps = [mark for mark in reader.marks(box, since_s) if mark.kind == "swap" and mark.wall_s < until_s]
+    marks = in_force(reader.marks(box, since_s))
+    swaps = [mark for mark in marks if mark.kind == "swap" and mark.wall_s < until_s]
     first = reader.fitted(box, since_s) if swaps else None
     inside = battery_in(reader, settings, box)
     entry = settings.boxes.get(box)

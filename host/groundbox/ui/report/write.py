@@ -5,6 +5,7 @@ from datetime import datetime
 from html import escape
 
 from groundbox.advice.limits import fan_levels_c
+from groundbox.advice.result import VERDICT_WORDS
 from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed
 from groundbox.plan.charge_offer import ChargeNeed, offer
 from groundbox.plan.day import Day
@@ -89,7 +90,7 @@ def _box(box: BoxReport, since_s: float, until_s: float) -> str:
     unknown = f"<p>State of charge and runtime are unknown: {escape(cause)}.</p>" if cause else ""
     return (
         f"<section><h2>{escape(box.box)}{escape(battery)}</h2>{unknown}{lanes(box, since_s, until_s)}"
-        f"{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
+        f"{_verdicts(box)}{_flights(box)}{_energy(box)}{_sag(box)}{_thermostat(box)}{_warnings(box)}{_predictions(box)}{_health(box)}</section>"
     )
 
 
@@ -103,6 +104,18 @@ def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]], none:
 
 def _low_expected_high(runtime_s: tuple[float, float, float] | None) -> str:
     return "unknown" if runtime_s is None else " / ".join(str(int(seconds // 60)) for seconds in runtime_s)
+
+
+def _verdicts(box: BoxReport) -> str:
+    rows = [
+        (
+            clock(one.wall_s),
+            VERDICT_WORDS[one.verdict],
+            "unknown" if one.runtime_low_s is None else minutes(one.runtime_low_s),
+        )
+        for one in box.verdicts
+    ]
+    return _table("Verdicts", ("from", "verdict", "runtime, low"), rows, "No recorder stored a verdict.")
 
 
 def _flights(box: BoxReport) -> str:
