@@ -102,7 +102,17 @@ def test_the_hot_limit_holds_over_its_gap():
 
 def test_heat_levels_rise_at_their_limits_and_fall_two_degrees_lower():
     thermostat = Thermostat(limits())
-    for case, level in ((4499, 0), (4500, 1), (5499, 1), (5500, 2), (6000, 3), (5801, 3), (5800, 3), (5799, 2)):
+    for case, level in (
+        (4499, 0),
+        (4500, 1),
+        (5499, 1),
+        (5500, 2),
+        (5999, 2),
+        (6000, 3),
+        (5801, 3),
+        (5800, 3),
+        (5799, 2),
+    ):
         step(thermostat, case)
         assert thermostat.case_heat == level, case
     step(thermostat, 5299)

@@ -180,6 +180,76 @@ def test_clears_when_all_is_well_again(state: BoxState, kind: str, severity: str
     assert _after([state, well]) == []
 
 
+# Seconds of each row from its condition to the warning, and from its end to the clearing.
+TIMES_S = [
+    *(("turn_back", "stop", 0, 0), ("reserve", "urgent", 20, 60), ("reserve", "urgent", 5, 60)),
+    *(("reserve", "notice", 20, 60), ("low_voltage", "stop", 3, 60), ("low_voltage", "stop", 0, 10)),
+    *(("low_voltage", "urgent", 0, 10), ("low_voltage", "notice", 0, 10), ("end_voltage", "urgent", 60, 120)),
+    *(("brown_out", "urgent", 10, 60), ("overvoltage", "stop", 0, 10), ("overvoltage", "urgent", 5, 30)),
+    *(("fuse_open", "stop", 2, 10), ("no_charge", "urgent", 10, 5), ("charge_heat", "stop", 0, 10)),
+    *(("charge_heat", "urgent", 0, 10), ("heat", "stop", 0, 10), ("heat", "urgent", 0, 10), ("heat", "notice", 0, 10)),
+    *(("fan_stalled", "urgent", 0, 10), ("filter", "notice", 0, 0), ("condensation", "notice", 60, 120)),
+    *(("sensor_fault", "urgent", 3, 10), ("sensor_fault", "notice", 3, 10), ("sources_disagree", "notice", 0, 10)),
+    *(("restarted", "urgent", 0, 10), ("restarted", "notice", 0, 10), ("silent", "stop", 0, 5)),
+    *(("silent", "urgent", 0, 5), ("silent", "notice", 30, 0), ("battery_doubt", "notice", 10, 60)),
+    *(("load_unknown", "notice", 30, 0), ("unmarked", "notice", 0, 0)),
+]
+
+
+@pytest.mark.parametrize(("state", "kind", "severity", "words"), CASES)
+def test_raised_and_cleared_after_the_times_of_its_row(state: BoxState, kind: str, severity: str, words: str) -> None:
+    warner, changes = Warner(), {}
+    well = FLYING if state.in_flight else FINE
+    for second in range(400):
+        for change in warner.update(float(second), state if second < 200 else well):
+            if change.warning == kind and (change.severity == severity or change.change == "cleared"):
+                changes.setdefault(change.change, second)
+    if kind == "restarted":  # it ends by itself after five minutes
+        changes.setdefault("cleared", 210)
+    assert (kind, severity, changes["raised"], changes["cleared"] - 200) in TIMES_S
+
+
+@pytest.mark.parametrize(
+    ("state", "kind", "name", "at_limit", "step"),
+    [
+        # raised at this value, and not a little beyond it
+        (FINE, "low_voltage", "equipment_volts", 11.0, 0.01),
+        (FINE, "end_voltage", "battery_volts", 10.5, 0.01),
+        (FINE, "brown_out", "start_volts", 10.99, 0.01),
+        (FINE, "overvoltage", "battery_volts", 14.01, -0.01),
+        (FINE, "reserve", "runtime_low_s", 2999.0, 1.0),
+        (FLYING, "reserve", "runtime_low_s", 2099.0, 1.0),
+        (replace(FLYING, returning=True), "reserve", "runtime_low_s", 479.0, 1.0),
+        (FLYING, "turn_back", "turn_back_in_s", 0.0, 1.0),
+        (FINE, "no_charge", "charge_marked_s", 60.0, -1.0),
+    ],
+)
+def test_each_limit_counts_exactly(state: BoxState, kind: str, name: str, at_limit: float, step: float) -> None:
+    assert [one.kind for one in _after([replace(state, **{name: at_limit})])] == [kind]
+    assert _after([replace(state, **{name: at_limit + step})]) == []
+
+
+@pytest.mark.parametrize(
+    ("state", "name", "low", "kept", "cleared"),
+    [
+        # raised at `low`; still raised at `kept`, cleared at `cleared`
+        (FINE, "equipment_volts", 10.9, 11.3, 11.31),
+        (FINE, "battery_volts", 10.4, 10.8, 10.81),
+        (FINE, "start_volts", 10.8, 11.19, 11.2),
+        (FINE, "battery_volts", 14.4, 13.81, 13.8),
+        (FINE, "runtime_low_s", 2000.0, 3059.0, 3060.0),
+        (FLYING, "runtime_low_s", 1500.0, 2159.0, 2160.0),
+        (replace(FLYING, returning=True), "runtime_low_s", 300.0, 539.0, 540.0),
+    ],
+)
+def test_a_raised_warning_asks_for_a_margin(
+    state: BoxState, name: str, low: float, kept: float, cleared: float
+) -> None:
+    raised = replace(state, **{name: low})  # type: ignore[arg-type]
+    assert len(_after([raised, replace(state, **{name: kept})])) == 1  # type: ignore[arg-type]
+    assert _after([raised, replace(state, **{name: cleared})]) == []  # type: ignore[arg-type]
+
+
 def test_every_row_has_a_case() -> None:
     covered = {(kind, severity) for _, kind, severity, _ in CASES}
     assert {(row.kind, row.severity) for row in TABLE} == covered

@@ -17,6 +17,7 @@ from groundbox.battery import cell
 from groundbox.battery.estimate import Estimator
 from groundbox.battery.fit import fitted_profile
 from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.particles import Particles
 from groundbox.battery.prior import sound_prior
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
@@ -294,6 +295,34 @@ def test_a_moving_voltage_widens_the_band_of_a_declared_load() -> None:
 
     assert width(0.06, measured=False) > 1.5 * width(0.06, measured=True)
     assert width(0.06, measured=False) > 1.5 * width(0.0, measured=False)
+
+
+def test_unsteadiness_of_a_declared_load_by_hand() -> None:
+    """The spread of the voltage over the volts that twice the load costs; a measured load needs no hint."""
+    rows = [Sample(t_s=60.0 * m, volts=12.6 - 0.003 * m, declared_amps=2.0) for m in range(60)]
+    declared, measured = followed(iter(rows)), followed(discharge(60, 2.0))
+    for estimator in (declared, measured):
+        assert estimator.particles is not None
+        response = estimator.particles.load_response(2.0 / PROFILE.c20_ah)
+        assert 0.01 < response < 0.1
+        for fraction, found in ((0.1, 0.0), (0.2, 0.2), (0.5, 0.5), (3.0, 1.0)):
+            estimator.voltage_variance = (fraction * response) ** 2
+            wanted = 0.0 if estimator is measured else found
+            assert estimator._unsteadiness() == pytest.approx(wanted, abs=0.02), fraction
+
+
+def test_a_rest_shows_the_charge_after_a_quarter_one_and_four_hours(monkeypatch: pytest.MonkeyPatch) -> None:
+    marks: list[tuple[float, float, float]] = []
+    estimator = Estimator(PROFILE, LIMITS)
+
+    def observe(_: Particles, charge: float, sd: float) -> None:
+        marks.append((round(estimator.rest_hours, 2), charge, sd))
+
+    monkeypatch.setattr(Particles, "observe_rest", observe)
+    for minute in range(301):
+        estimator.update(Sample(t_s=60.0 * minute, volts=12.3, amps=0.0))
+    assert [(hours, sd) for hours, _, sd in marks] == [(0.25, 0.25), (1.0, 0.15), (4.0, 0.12)]
+    assert len({charge for _, charge, _ in marks}) == 1
 
 
 def test_the_battery_temperature_follows_the_case_by_hours() -> None:

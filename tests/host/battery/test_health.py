@@ -96,6 +96,16 @@ def test_the_end_voltage_counts_once_it_stays_or_the_load_is_off() -> None:
         assert test.step.hours == pytest.approx(4.65, abs=0.05)
 
 
+@pytest.mark.parametrize(("low_s", "ended"), [(9.5, False), (10.5, True)])
+def test_ten_seconds_at_the_end_voltage_end_the_test(low_s: float, ended: bool) -> None:
+    test, rows = CapacityTest(SHEET), _evening(4.65)[:-1]
+    t_s = rows[-1].t_s
+    low = [dataclasses.replace(rows[-1], t_s=t_s + after_s, volts=10.5) for after_s in (1.0, 1.0 + low_s)]
+    for sample in [*rows, *low]:
+        test.update(sample)
+    assert (test.step.name == "stop") == ended
+
+
 @pytest.mark.parametrize("minutes", [50, 240])
 def test_a_gap_in_the_discharge_makes_the_test_invalid(minutes: int) -> None:
     test, rows = CapacityTest(SHEET), _evening(4.65)

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from groundbox.battery.logs import read_log
+from groundbox.battery.logs import read_log, runs_in, with_current
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
 
@@ -54,3 +55,42 @@ def test_a_missing_or_binary_file(tmp_path: Path) -> None:
     (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(BadInput, match="UTF-8"):
         list(read_log(tmp_path / "b.csv"))
+
+
+@pytest.mark.parametrize(
+    ("column", "low", "high"),
+    [
+        ("volts", 0, 1000),
+        ("amps", -50_000, 50_000),
+        ("declared_amps", 0, 50_000),
+        ("case_c", -60, 120),
+        ("battery_c", -60, 120),
+    ],
+)
+def test_a_figure_outside_its_range_is_refused(tmp_path: Path, column: str, low: float, high: float) -> None:
+    header = "t_s,volts" if column == "volts" else f"t_s,volts,{column}"
+    before = "0" if column == "volts" else "0,12"
+    for value in (low, high):
+        assert len(list(read_log(_log(tmp_path, f"{header}\n{before},{value}\n")))) == 1
+    for value in (low - 0.1, high + 0.1):
+        with pytest.raises(BadInput, match=column):
+            list(read_log(_log(tmp_path, f"{header}\n{before},{value}\n")))
+
+
+def test_a_log_serves_to_learn_only_with_its_current(tmp_path: Path) -> None:
+    for column in ("amps", "declared_amps"):
+        path = _log(tmp_path, f"t_s,volts,{column}\n0,12.5,\n60,12.4,1.5\n")
+        assert [sample.volts for sample in with_current(path)] == [12.5, 12.4]
+    with pytest.raises(BadInput, match="neither amps nor declared_amps"):
+        with_current(_log(tmp_path, "t_s,volts,amps\n0,12.5,\n60,12.4,\n"))
+
+
+def test_a_log_without_a_deep_discharge_is_refused(tmp_path: Path) -> None:
+    def hours(count: int) -> Path:
+        rows = [f"{60 * minute},{12.6 - 0.004 * minute},3.0" for minute in range(60 * count + 1)]
+        return _log(tmp_path, "t_s,volts,amps\n" + "\n".join(rows) + "\n")
+
+    (run,) = runs_in(hours(3), BatteryProfile(c20_ah=18.0))
+    assert run.depth == pytest.approx(0.5, abs=0.02)
+    with pytest.raises(BadInput, match="no discharge deeper than 40%"):
+        runs_in(hours(2), BatteryProfile(c20_ah=18.0))

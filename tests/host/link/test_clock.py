@@ -285,3 +285,14 @@ def test_only_a_few_starts_are_kept() -> None:
     for boot in range(1000):
         truth.clock.heard(boot, 5, received_wall_s=WALL_S, received_monotonic_s=5000.0)
     assert len(truth.clock._starts) < 20
+
+
+def test_the_start_is_reported_three_seconds_after_the_delay_fell_last() -> None:
+    """The first message came 10 s late. The next one comes at once, and moves the start by 10 s."""
+    for wait_s, reported in ((2.9, False), (3.0, True)):
+        truth = Truth()
+        assert truth.heard(0.0, 10.0) is None
+        assert truth.heard(20.0, 20.0) is None
+        start = truth.heard(20.0 + wait_s, 20.0 + wait_s)
+        assert (start is not None) == reported, wait_s
+    assert start == StartTime(box="mast", boot=3, wall_s=WALL_S, uncertainty_s=ARRIVAL_UNCERTAINTY_S, source="arrival")

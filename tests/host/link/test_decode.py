@@ -93,6 +93,11 @@ def test_long_lines_do_not_fill_memory() -> None:
     assert decoder.feed(EVENT) == [EVENT_FRAME]
 
 
+def test_a_line_that_just_fits_the_buffer_comes_at_once() -> None:
+    """With its newline the line has exactly MAX_BUFFERED bytes; nothing waits for the next one."""
+    assert _fed([b"x" * (MAX_BUFFERED - 1) + b"\n"]) == [ConsoleText("x" * (MAX_BUFFERED - 1))]
+
+
 @given(st.lists(st.binary(max_size=300), max_size=12), st.integers(0, 1 << 30))
 @settings(max_examples=150, deadline=None)
 def test_random_bytes_give_no_message_and_no_error(pieces: list[bytes], seed: int) -> None:

@@ -1,5 +1,7 @@
 """The charge model where no number is published: what must hold of any charge."""
 
+from math import exp
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -7,8 +9,11 @@ from hypothesis import strategies as st
 from groundbox.plan.charge_model import (
     ChargedBattery,
     ChargerModel,
+    acceptance_per_hour,
     charge,
     chosen_amps,
+    full_at,
+    gas_amps,
     hours_until,
     hours_until_full,
     last_fifth_hours,
@@ -152,3 +157,33 @@ def test_refusals_each_with_its_sentence(battery: ChargedBattery, more: dict, wo
     assert (
         refusals(ChargedBattery(c20_ah=18), ChargerModel(amps=2.5), rest_volts=12.0, load_volts={"display": 16}) == ()
     )
+
+
+def test_acceptance_by_hand() -> None:
+    """k = 0.85 an hour at 14.4 V and 25 °C, nothing at 13.0 V; a kelvin acts like 30 mV and 1.5 % of k."""
+    for battery_c, volts, k in (
+        (25, 14.4, 0.85),
+        (25, 13.7, 0.425),
+        (25, 13.0, 0.0),
+        (25, 12.0, 0.0),
+        (15, 14.4, 0.85 * 1.1 / 1.4 * 0.85),
+        (35, 14.1, 0.85 * 1.15),
+    ):
+        assert acceptance_per_hour(ChargedBattery(c20_ah=9, battery_c=battery_c), volts) == pytest.approx(k)
+    assert acceptance_per_hour(ChargedBattery(c20_ah=9, health=0.6), 14.4) == pytest.approx(0.6 * 0.85)
+    assert acceptance_per_hour(ChargedBattery(c20_ah=9, health=1.1), 14.4) == pytest.approx(0.85)
+
+
+def test_gas_and_full_by_hand() -> None:
+    """8 mA an ampere-hour at 14.4 V and 20 °C, an eighth at 13.6 V; full when a twentieth is left over two hours."""
+    cool = ChargedBattery(c20_ah=9, battery_c=20)
+    assert gas_amps(cool, 14.4) == pytest.approx(0.072)
+    assert gas_amps(cool, 13.6) == pytest.approx(0.009)
+    assert gas_amps(BATTERY, 14.25) == pytest.approx(0.072), "5 K act like 150 mV"
+    missing_ah = 0.05 * gas_amps(BATTERY, 14.4) * 0.98 / (0.85 * (1 - exp(-1.7)))
+    assert full_at(BATTERY, 14.4) == pytest.approx(missing_ah)
+
+
+def test_a_battery_that_is_nearly_full_goes_to_float_at_once() -> None:
+    state = charge(BATTERY, ChargerModel(amps=2, ends="taper", taper_amps=0.3), 0.05, 1)
+    assert (state.stage, state.hours, state.absorption_hours) == ("float", pytest.approx(1), 0.0)

@@ -20,6 +20,7 @@ from groundbox.plan.battery_pool import initial_bank, pool_of, runtime
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import in_parallel, load_day
 from groundbox.plan.day_keys import DayLoad
+from groundbox.plan.demand import case_and_fans
 from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.fixes import Change, changed, changes_of, find_fixes, flies_all
 from groundbox.plan.outcome import CLEAR_TO_LAUNCH, DO_NOT_LAUNCH, WAIT
@@ -71,6 +72,10 @@ def test_the_invented_session_flies_by_charging(plan: Plan) -> None:
     assert plan.works
     _keeps_every_reserve(plan)
     assert any(run.battery == "M9" for run in plan.outcome.charges)
+    assert not any(run.in_flight for run in plan.outcome.charges), "these chargers stay on the ground"
+    for (battery, _, _), points in plan.table.problem.gains.items():
+        assert points[0][0] == 0.0
+        assert points[-1][0] == pytest.approx(plan.table.problem.capacity_ah[battery])
 
 
 def test_a_weaker_battery_waits_for_its_charge_with_its_box_off() -> None:
@@ -337,6 +342,7 @@ def test_the_evening_names_every_battery(plan: Plan) -> None:
         assert night.amps <= 0.3 * plan.day.batteries[night.battery].profile.c20_ah
         assert night.top_up is not None
         assert night.test == date(2031, 7, 19)
+    assert {night.battery: night.amps for night in nights} == {"T18": 2.5, "M9": 1.0}, "0.15 C20 at most"
     begins = sorted((night.start_min, night.end_min) for night in nights)
     assert begins[0][1] == begins[1][0]
 
@@ -345,6 +351,23 @@ def test_the_evening_names_every_battery(plan: Plan) -> None:
 def test_self_discharge(storage_c: float, months: float, left: float) -> None:
     """3 % a month at 20 C; 9, 18, 36 % after 3, 6, 12 months at 25 C (makers' sheets, secondary copies)."""
     assert months_until(left, storage_c) == pytest.approx(months, rel=0.35)
+
+
+@pytest.mark.parametrize(("storage_c", "left"), [(20, 0.97), (30, 0.94), (10, 0.985)])
+def test_self_discharge_of_one_month(storage_c: float, left: float) -> None:
+    """3 % a month at 20 °C, twice as much each 10 K warmer."""
+    assert months_until(left, storage_c) == pytest.approx(1.0)
+
+
+def test_the_warmer_the_case_the_longer_the_fans_run() -> None:
+    box = bog_day().boxes["mast"]
+    found = [case_and_fans(box, watts, 27.0, 0.0) for watts in (0.0, 20.0, 30.0, 40.0, 50.0, 60.0, 400.0)]
+    fractions = [fraction for _, fraction in found]
+    assert (fractions[0], fractions[-1]) == (0.0, 1.0)
+    between = [fraction for fraction in fractions if 0 < fraction < 1]
+    assert len(between) > 1
+    assert fractions == sorted(fractions)
+    assert len(set(between)) == len(between)
 
 
 # -- what a person sees -----------------------------------------------------------------------------------------------

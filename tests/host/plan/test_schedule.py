@@ -8,7 +8,7 @@ import pytest
 
 from groundbox.plan.schedule.greedy import greedy
 from groundbox.plan.schedule.lexicographic import Schedule, TimeBudget, best_schedule
-from groundbox.plan.schedule.problem import Choice, Problem, levels, objective
+from groundbox.plan.schedule.problem import Choice, Problem, concave, levels, objective
 
 sys.path.insert(0, str(Path(__file__).parent))
 from random_days import brute_force, random_problem  # noqa: E402
@@ -74,3 +74,13 @@ def test_the_random_days_are_not_all_alike() -> None:
     assert len({found.flown for found in worths}) > 1
     assert any(found.late_min > 0 for found in worths)
     assert any(found.deep_ah > 0 for found in worths)
+
+
+def test_a_curve_made_concave_by_hand() -> None:
+    """The gain at 2 Ah may fall by 1 to the next point; before it no stretch may fall more steeply."""
+    assert concave(((0.0, 5.0), (1.0, 4.5), (2.0, 2.0), (3.0, 1.0))) == (
+        (0.0, 4.0),
+        (1.0, 3.0),
+        (2.0, 2.0),
+        (3.0, 1.0),
+    )

@@ -6,15 +6,16 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from msgspec import to_builtins
 
 from groundbox.errors import BadInput
-from groundbox.plan.size.air import SizeCase, fan_flow_m3_h, minutes_to, settled_c, size_air
+from groundbox.plan.size.air import SizeCase, fan_flow_m3_h, flow_m3_h, minutes_to, settled_c, size_air
 from groundbox.plan.size.all_parts import size_box
 from groundbox.plan.size.battery import DutyPeriod, size_battery
-from groundbox.plan.size.box_file import SizeDivider, SizeParts, load_box
+from groundbox.plan.size.box_file import SizeAir, SizeDivider, SizeParts, load_box
 from groundbox.plan.size.fuse import FuseBranch, opens_after_s, size_fuse
 from groundbox.plan.size.sensor import size_divider, size_hold_up, size_tachometer, size_thermistor
-from groundbox.plan.size.wire import WireRun, size_wire
+from groundbox.plan.size.wire import WireRun, area_mm2, size_wire
 from groundbox.ui.cmd_size import command
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_mast_box.toml"
@@ -225,3 +226,43 @@ def test_a_wire_by_hand() -> None:
 def test_a_case_at_its_limit_has_no_minutes_left() -> None:
     case = SizeCase(watts=40, intake_c=30, limit_c=40, wall_m2=0.1)
     assert minutes_to(case, 0.0, 40.0) == 0.0
+
+
+def test_air_and_wire_by_hand() -> None:
+    """100 W at 10 K: 100 / (1.184 kg/m³ x 1007 J/(kg K) x 10 K) m³/s; gauges by ASTM B258."""
+    assert flow_m3_h(100, 10) == pytest.approx(30.194, abs=0.01)
+    assert flow_m3_h(100, 10, air_c=35) == pytest.approx(30.194 * 308.15 / 298.15, abs=0.01)
+    assert flow_m3_h(100, 10, altitude_m=1000) > 33
+    for awg, mm2 in ((10, 5.261), (18, 0.8231), (24, 0.2047)):
+        assert area_mm2(awg) == pytest.approx(mm2, rel=1e-3)
+
+
+def test_what_a_box_file_leaves_out() -> None:
+    assert to_builtins(SizeDivider()) == {
+        "top_ohm": 100e3,
+        "bottom_ohm": 18e3,
+        "resistor_tolerance": 0.001,
+        "filter_farad": 100e-9,
+        "reference_volts": 3.0,
+        "reference_tolerance": 0.001,
+        "adc_bits": 10.0,
+        "adc_offset_volts": 0.002,
+        "highest_volts": 16.0,
+        "surge_volts": 40.0,
+        "clamp_amps": 0.001,
+    }
+    assert to_builtins(SizeParts()) == {
+        "ntc_ohm_25c": 10e3,
+        "ntc_beta_k": 3950.0,
+        "ntc_series_ohm": 10e3,
+        "tach_pull_up_ohm": 10e3,
+        "tach_farad": 10e-9,
+        "highest_rpm": 6000.0,
+        "logic_volts": 3.3,
+        "hold_amps": 0.05,
+        "hold_s": 0.05,
+        "hold_from_volts": 11.0,
+        "hold_to_volts": 7.0,
+    }
+    air = to_builtins(SizeAir(watts=20.0, intake_c=30.0, limit_c=45.0))
+    assert (air["lid_absorbs"], air["display_absorbs"], air["wall_m2"], air["mass_kg"]) == (0.6, 0.9, 0.5, 5.0)
