@@ -38,3 +38,10 @@ def test_a_charge_that_nobody_states_may_be_anything_from_a_tenth() -> None:
 def test_a_stated_charge_is_mostly_right() -> None:
     charges = draw_particles(sound_prior(), 0.5).charge()
     assert np.mean(abs(charges - 0.5) < 0.08) == pytest.approx(0.77, abs=0.05)
+
+
+def test_the_strength_of_the_lag_is_spread_about_the_prior() -> None:
+    prior = sound_prior()
+    strength = draw_particles(prior, 1.0).strength
+    assert strength.mean() == pytest.approx(prior.mean[1], rel=0.1)
+    assert strength.std() == pytest.approx(prior.covariance[1, 1] ** 0.5, rel=0.25)
