@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from groundbox import toml_file
-from groundbox.advice.conditions import SEVERITIES, TABLE
+from groundbox.advice.conditions import TABLE
+from groundbox.advice.result import SEVERITIES
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
 from groundbox.wire import messages

@@ -100,6 +100,26 @@ def test_what_decides_touches_nothing(path: Path) -> None:
     assert not touched, f"{path.relative_to(ROOT)} decides and must not import {touched}"
 
 
+# What a viewer may take from advice: the finished object, how figures are written, and ages; never a rule or a verdict.
+FOR_VIEWERS = {"result", "words", "limits", "marks"}
+LISTS_KINDS = {"plot.py": {"conditions"}}
+
+
+@pytest.mark.parametrize("path", sorted((HOST / "ui").rglob("*.py")), ids=lambda path: str(path.relative_to(HOST)))
+def test_viewers_format_advice_and_make_none(path: Path) -> None:
+    taken = {name.split(".")[2] for name in _imports(path) if name.startswith("groundbox.advice.")}
+    assert taken <= FOR_VIEWERS | LISTS_KINDS.get(path.name, set())
+
+
+def test_viewers_pick_no_verdict_words_of_their_own() -> None:
+    """Only the plan on paper words its own flights; the words of now come from advice."""
+    words = ("Do not launch:", "Clear to launch", "Return now", "Turn back by", "Land now", "land now")
+    for path in sorted((HOST / "ui").rglob("*")):
+        if path.suffix in (".py", ".js", ".html"):
+            text = path.read_text(encoding="utf-8")
+            assert not [one for one in words if one in text], path
+
+
 @pytest.mark.parametrize("path", sorted(FIRMWARE.rglob("*.py")), ids=lambda path: str(path.relative_to(FIRMWARE)))
 def test_firmware_imports(path: Path) -> None:
     names = {name.split(".")[0] for name in _imports(path)}

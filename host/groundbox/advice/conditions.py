@@ -14,7 +14,6 @@ from groundbox.advice.rules_battery import Finding
 from groundbox.advice.state import BoxState
 from groundbox.advice.words import celsius, listed
 
-SEVERITIES = ("notice", "urgent", "stop")
 CHARGE_WITH_CARE = "outdoors, out of the box, no sparks near"
 
 _CHARGE = f"{{charge}} ({CHARGE_WITH_CARE}), or swap it"

@@ -6,9 +6,12 @@ and, where a person or another program reads them, ISO 8601 with offset (`_at`).
 
 import msgspec
 
-GROUND_VERDICTS = ("do_not_launch", "unknown", "wait", "clear_to_launch")  # worst first
-FLIGHT_VERDICTS = ("return_now", "unknown", "turn_back_by")
-WORST_FIRST = ("return_now", "do_not_launch", "unknown", "turn_back_by", "wait", "clear_to_launch")
+DO_NOT_LAUNCH, UNKNOWN, WAIT, CLEAR_TO_LAUNCH = "do_not_launch", "unknown", "wait", "clear_to_launch"
+RETURN_NOW, TURN_BACK_BY = "return_now", "turn_back_by"
+GROUND_VERDICTS = (DO_NOT_LAUNCH, UNKNOWN, WAIT, CLEAR_TO_LAUNCH)  # worst first
+FLIGHT_VERDICTS = (RETURN_NOW, UNKNOWN, TURN_BACK_BY)
+WORST_FIRST = (RETURN_NOW, DO_NOT_LAUNCH, UNKNOWN, TURN_BACK_BY, WAIT, CLEAR_TO_LAUNCH)
+SEVERITIES = ("notice", "urgent", "stop")  # of a warning
 SEVERITY_RANK = {"none": 0, "notice": 1, "unknown": 2, "urgent": 3, "stop": 4}
 VERDICT_WORDS = {
     "do_not_launch": "Do not launch",

@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from groundbox.advice.conditions import KINDS, SEVERITIES, TABLE, Condition
+from groundbox.advice.conditions import KINDS, TABLE, Condition
+from groundbox.advice.result import SEVERITIES
 from groundbox.advice.state import BoxState
 from groundbox.model import WarningChange
 

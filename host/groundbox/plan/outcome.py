@@ -3,14 +3,12 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from groundbox.advice.result import (
+    WORST_FIRST,
+)
 from groundbox.battery.cell import Array
 from groundbox.battery.particles import Particles
 from groundbox.plan.battery_pool import SocBand
-
-# The words of advice, the worst first: on the ground, then in flight.
-DO_NOT_LAUNCH, UNKNOWN, WAIT, CLEAR_TO_LAUNCH = "do_not_launch", "unknown", "wait", "clear_to_launch"
-RETURN_NOW, TURN_BACK_BY = "return_now", "turn_back_by"
-WORST_FIRST = (RETURN_NOW, DO_NOT_LAUNCH, UNKNOWN, TURN_BACK_BY, WAIT, CLEAR_TO_LAUNCH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,9 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from groundbox.advice.result import DO_NOT_LAUNCH
 from groundbox.plan.battery_pool import BatteryPool, pool_of
 from groundbox.plan.day import Day, mean_amps
-from groundbox.plan.outcome import DO_NOT_LAUNCH, DayOutcome, FlightAnswer
+from groundbox.plan.outcome import DayOutcome, FlightAnswer
 from groundbox.plan.schedule.lexicographic import Clock, Schedule, TimeBudget, best_schedule, greedy_objective
 from groundbox.plan.schedule.problem import Objective
 from groundbox.plan.simulate import simulate, with_swaps

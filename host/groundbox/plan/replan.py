@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 
 from msgspec.structs import replace as struct_replace
 
+from groundbox.advice.result import DO_NOT_LAUNCH, UNKNOWN
 from groundbox.battery.particles import Particles
 from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import BatteryPool
 from groundbox.plan.day import Day, PlannedFlight
 from groundbox.plan.day_keys import DayFlight
-from groundbox.plan.outcome import DO_NOT_LAUNCH, UNKNOWN, FlightAnswer
+from groundbox.plan.outcome import FlightAnswer
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.schedule.lexicographic import Clock
 from groundbox.plan.standing import DayStanding, remaining_flights

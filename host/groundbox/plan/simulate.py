@@ -4,23 +4,13 @@ import copy
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from groundbox.advice.result import CLEAR_TO_LAUNCH, DO_NOT_LAUNCH, RETURN_NOW, TURN_BACK_BY, WAIT
 from groundbox.plan import battery_pool, charge_model
 from groundbox.plan.battery_pool import BatteryPool, SocBand, charged_battery
 from groundbox.plan.charge_model import charger_of
 from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import Demand, demand
-from groundbox.plan.outcome import (
-    CLEAR_TO_LAUNCH,
-    DO_NOT_LAUNCH,
-    RETURN_NOW,
-    TURN_BACK_BY,
-    WAIT,
-    ChargeStep,
-    DayOutcome,
-    FlightAnswer,
-    Pause,
-    Swap,
-)
+from groundbox.plan.outcome import ChargeStep, DayOutcome, FlightAnswer, Pause, Swap
 from groundbox.plan.schedule.lexicographic import Schedule
 from groundbox.plan.schedule.problem import Start
 from groundbox.plan.timetable import Timetable, needed_charge, phases_of

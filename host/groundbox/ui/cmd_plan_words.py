@@ -5,22 +5,19 @@ from dataclasses import asdict
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from groundbox.advice.result import SessionAdvice
-from groundbox.plan.battery_pool import SocBand
-from groundbox.plan.evening import Night, cautions, step_cautions
-from groundbox.plan.fixes import MAXIMUM_FIXES, Fix, FixSearch
-from groundbox.plan.outcome import (
+from groundbox.advice.result import (
     CLEAR_TO_LAUNCH,
     DO_NOT_LAUNCH,
     RETURN_NOW,
     TURN_BACK_BY,
     UNKNOWN,
     WAIT,
-    ChargeStep,
-    FlightAnswer,
-    Pause,
-    Swap,
+    SessionAdvice,
 )
+from groundbox.plan.battery_pool import SocBand
+from groundbox.plan.evening import Night, cautions, step_cautions
+from groundbox.plan.fixes import MAXIMUM_FIXES, Fix, FixSearch
+from groundbox.plan.outcome import ChargeStep, FlightAnswer, Pause, Swap
 from groundbox.plan.planner import Plan
 from groundbox.ui.day_plot import text_plot
 

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from xml.sax.saxutils import escape
 
+from groundbox.advice.result import WAIT
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import SocBand
-from groundbox.plan.outcome import WAIT
 from groundbox.plan.planner import Plan
 from groundbox.ui.plot import band, check_plot, clock_axis, panels, save
 

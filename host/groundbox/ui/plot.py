@@ -8,7 +8,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from groundbox.advice.conditions import KINDS, SEVERITIES
+from groundbox.advice.conditions import KINDS
+from groundbox.advice.result import SEVERITIES
 from groundbox.errors import BadInput
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from datetime import datetime
 import pytest
 
 from groundbox.advice import hazards
-from groundbox.advice.conditions import CHARGE_WITH_CARE, KINDS, SEVERITIES, TABLE, Condition
-from groundbox.advice.result import FLIGHT_VERDICTS, GROUND_VERDICTS
+from groundbox.advice.conditions import CHARGE_WITH_CARE, KINDS, TABLE, Condition
+from groundbox.advice.result import FLIGHT_VERDICTS, GROUND_VERDICTS, SEVERITIES
 from groundbox.advice.rules_box import dew_point_c
 from groundbox.advice.state import BoxState
 from groundbox.advice.warner import ActiveWarning, Warner

@@ -12,6 +12,7 @@ from click import Command
 from click.testing import CliRunner
 from msgspec.structs import replace as struct_replace
 
+from groundbox.advice.result import CLEAR_TO_LAUNCH, DO_NOT_LAUNCH, WAIT
 from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile, DischargeRow
 from groundbox.battery.values import Phase
@@ -23,7 +24,6 @@ from groundbox.plan.day_keys import DayLoad
 from groundbox.plan.demand import case_and_fans
 from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.fixes import Change, changed, changes_of, find_fixes, flies_all
-from groundbox.plan.outcome import CLEAR_TO_LAUNCH, DO_NOT_LAUNCH, WAIT
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.timetable import timetable

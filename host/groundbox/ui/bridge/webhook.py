@@ -8,8 +8,7 @@ from http.client import HTTPException
 from threading import Condition, Thread
 from urllib.parse import urlsplit
 
-from groundbox.advice.conditions import SEVERITIES
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.result import SEVERITIES, SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.ui.bridge.form import change_json

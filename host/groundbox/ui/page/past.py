@@ -4,8 +4,7 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
-from groundbox.advice.conditions import SEVERITIES
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.result import SEVERITIES, SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.model import Mark, in_force
 from groundbox.monitor.start import BY_COMMAND

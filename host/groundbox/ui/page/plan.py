@@ -9,14 +9,13 @@ from time import monotonic
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.result import DO_NOT_LAUNCH, SessionAdvice
 from groundbox.advice.words import listed
 from groundbox.errors import BadInput
 from groundbox.plan.battery_pool import pool_of
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.evening import cautions
-from groundbox.plan.outcome import DO_NOT_LAUNCH
 from groundbox.plan.planner import Plan, plan_as_is, sheddable_loads
 from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, replan
 from groundbox.plan.standing import DayStanding, is_past, minute_of, remaining_flights, standing_at
