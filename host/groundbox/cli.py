@@ -1,4 +1,4 @@
-"""The commands a person types. Each is one module of `groundbox.ui`, imported only when a person types it."""
+"""The commands a person types. Each is in a module of `groundbox.ui`, imported only when a person types it."""
 
 import os
 import sys
@@ -29,7 +29,13 @@ COMMANDS = {
 }
 
 
-@click.group(cls=OnDemand, parts={name: (f"cmd_{name}", "command", text) for name, text in COMMANDS.items()})
+MODULES = {"acknowledge": ("cmd_mark", "acknowledge")}  # module and name of each command that has no module of its own
+
+
+@click.group(
+    cls=OnDemand,
+    parts={name: (*MODULES.get(name, (f"cmd_{name}", "command")), text) for name, text in COMMANDS.items()},
+)
 @click.version_option(groundbox.__version__)
 def commands() -> None:
     """Keep field equipment boxes powered and cool for a day of flying."""

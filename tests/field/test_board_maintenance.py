@@ -20,7 +20,7 @@ from groundbox.maintenance.dialogue import Dialogue
 from groundbox.rig import demo_boxes
 from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.process import MICROPYTHON, interpreter_path
-from groundbox.ui import cmd_board_install, cmd_board_try
+from groundbox.ui import cmd_board, cmd_board_install
 from groundbox.ui.cmd_board_install import _package
 
 NewBoard = Callable[..., SimulatedBoard]
@@ -83,7 +83,7 @@ def test_a_board_with_nothing_but_micropython_gets_firmware_then_another_and_goe
 
 def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.MonkeyPatch) -> None:
     simulated = board()
-    monkeypatch.setattr(cmd_board_try, "SETTLE_S", 4)
+    monkeypatch.setattr(cmd_board, "SETTLE_S", 4)
     done = _run("settings", simulated.port, "fan_on_centi_c=2900", "fan_off_centi_c=2500", "fan2_kind=0", "--json")
     rows = {row["name"]: row for row in json.loads(done.output)["settings"]}
     assert {name: row["value"] for name, row in rows.items()} == {

@@ -25,7 +25,7 @@ from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.process import interpreter_path
 from groundbox.toml_file import read_toml
-from groundbox.ui import cmd_board_network
+from groundbox.ui import cmd_board_install
 from groundbox.ui.bridge.start import own_broker
 from groundbox.ui.recording import broker_of, sources_of
 
@@ -135,7 +135,7 @@ def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
     )
     (tmp_path / settings.FILE_NAME).write_text(f'database = "day.db"\nkeys = "keys"\nsound = "off"\n{entry}')
     file = folder / "mast.toml"
-    values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+    values = cmd_board_install.values_of(file, read_toml(file, cmd_board_install.NetworkFile))
     values["key"] = new_key(tmp_path / "keys", "mast").hex()
     board = SimulatedBoard(MAST, SimClock(8.0), tmp_path / "board", board_settings={"radio_allowed": 1})
     (tmp_path / "board" / "flash" / "network").write_bytes(network_file(file, values))

@@ -180,8 +180,7 @@ def test_fifty_viewers_who_never_read_in_full(page: Page) -> None:
 
 
 def test_metrics_ask_for_the_passphrase_on_a_network(tmp_path: Path) -> None:
-    from groundbox.ui.page.access import Access
-    from groundbox.ui.page.app import _role
+    from groundbox.ui.page.app import Access, _role
 
     class Request:
         def __init__(self, path: str, authorization: str) -> None:

@@ -26,8 +26,7 @@ from groundbox.settings import BatterySettings, BoxSettings, Settings
 from groundbox.store import Store
 from groundbox.store.handover import waiting
 from groundbox.ui.cmd_report import command as report
-from groundbox.ui.page.output import PageOutput
-from groundbox.ui.page.serve import Page
+from groundbox.ui.page.serve import Page, PageOutput
 
 # Replaces the page's sound: what goes to the loudspeaker is also measured, and spoken words are noted.
 METER = """

@@ -11,15 +11,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from groundbox.monitor.board_limits import WANTED
-from groundbox.monitor.box import Follower
 from tests import postgres
 from tests.benchmarks.many_boxes import HIGHEST, Boxes
 from tests.field.hostile import mosquitto, until
 
 from groundbox.link.broker import Broker
 from groundbox.model import Mark
-from groundbox.monitor.start import tracker_for
+from groundbox.monitor.board_settings import WANTED
+from groundbox.monitor.follower import Follower
+from groundbox.monitor.from_store import tracker_for
 from groundbox.monitor.tracker import Tracker
 from groundbox.settings import load
 from groundbox.store import Reader, hand_over

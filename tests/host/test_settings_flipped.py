@@ -13,7 +13,7 @@ from groundbox.errors import BadInput
 from groundbox.link.secret_files import network_file
 from groundbox.store import Store
 from groundbox.toml_file import read_toml
-from groundbox.ui import cmd_board_network
+from groundbox.ui import cmd_board_install
 from groundbox.ui.bridge.start import bridges_of
 from groundbox.ui.recording import broker_of
 from uplinks import network_file as board_file
@@ -103,7 +103,7 @@ def test_every_byte_of_a_boards_network_flipped(folder: Path) -> None:
 
     def board_file_of(content: bytes) -> bytes:
         file.write_bytes(content)
-        values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+        values = cmd_board_install.values_of(file, read_toml(file, cmd_board_install.NetworkFile))
         return network_file(file, values)
 
     whole = board_file_of(BOX.encode())

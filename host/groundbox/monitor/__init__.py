@@ -1,1 +1,1 @@
-"""Joins the stages: boards, store, estimates, warnings, and what a person sees. The only part that follows a clock."""
+"""Joins the stages: boards, store, estimates, warnings, outputs to a person. The only part that follows a clock."""

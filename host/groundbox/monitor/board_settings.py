@@ -30,11 +30,11 @@ class BoardSettings:
 
     Args:
         ask: (box, setting) -> the answers to come, one for each link to that box.
-        keep: called with (box, setting, value) when a board reports what was not known; value None: it has none such.
+        store: called with (box, setting, value) when a reported value is new; value None: the board lacks that setting.
     """
 
-    def __init__(self, ask: Ask, keep: Callable[[str, str, int | None], None]) -> None:
-        self._ask, self._keep = ask, keep
+    def __init__(self, ask: Ask, store: Callable[[str, str, int | None], None]) -> None:
+        self._ask, self._store = ask, store
         self._known: dict[str, dict[str, int]] = {}
         self._lacking: dict[str, list[str]] = {}
         self._asked: dict[str, tuple[Sequence[Future[Answer]], float]] = {}
@@ -47,8 +47,8 @@ class BoardSettings:
         """What that board reported to an earlier run, until it reports to this one."""
         self._known.setdefault(box, {name: value for name, value in known.items() if value in _RANGES.get(name, ())})
 
-    def met(self, box: str) -> None:
-        """A board introduced itself, or its settings changed."""
+    def ask_again(self, box: str) -> None:
+        """Asks that board for all settings: it introduced itself, or its settings changed."""
         self._lacking[box] = list(WANTED)
 
     def turn(self, real_s: float) -> None:
@@ -70,7 +70,7 @@ class BoardSettings:
         value = _value(answer)
         known = self._known.setdefault(box, {})
         if known.pop(answer.setting, None) != value:
-            self._keep(box, answer.setting, value)
+            self._store(box, answer.setting, value)
         if value is not None:
             known[answer.setting] = value
 

@@ -76,7 +76,7 @@ def case_of(settings: Settings, box: str) -> CaseFile | str | None:
 def watch_filter(settings: Settings, box: str, path: Path, until_s: float) -> str:
     """Fits the sessions of `box` that were not used yet; returns a sentence on a clogged filter, else "".
 
-    Keeps the results in the case file. Takes up to a minute for a session, so it runs beside the recorder.
+    Writes the results into the case file. Takes up to a minute for a session, so it runs beside the recorder.
 
     Raises:
         GroundboxError: the case file or the store cannot be read or written.

@@ -1,7 +1,7 @@
 """Where the aircraft is, from marks and buttons. Pure.
 
 A launch or landing concerns the aircraft and so every box, whichever box it was marked at. The order of changes is the
-order of a clock that never steps back; wall times are only shown.
+order of the steady clock, which never steps back; wall times are only shown.
 """
 
 from dataclasses import dataclass
@@ -41,7 +41,7 @@ class Flight:
 
         Args:
             kind: one of FLIGHT_MARKS; anything else changes nothing.
-            now_s: when it happened, on the clock that never steps back; older than the newest change: ignored.
+            now_s: when it happened, on the steady clock; older than the newest change: ignored.
             wall_s: the same by the wall clock, to show.
             button_of: the box whose button was pressed; None for a mark at the host or a command.
 

@@ -1,7 +1,6 @@
-"""One box, followed: readings, events and marks in; what advice is made from out. No clock, no files."""
+"""Follows one box: takes readings, events and marks; gives the state that advice judges. No clock, no files."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from msgspec import structs
 
@@ -11,33 +10,32 @@ from groundbox.advice.limits import (
     STALE_AFTER_S,
     battery_levels_c,
     case_levels_c,
-    fan_levels_c,
 )
-from groundbox.advice.result import BoxAdvice, DayShown, FanShown, HeatShown, LoadShown, OutputShown, Readings
-from groundbox.advice.rules_box import dew_point_of
+from groundbox.advice.result import BoxAdvice, DayShown, HeatShown, LoadShown
 from groundbox.advice.state import BoxState
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
-from groundbox.monitor.ahead import ahead, day_shown
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.heat import Heat
-from groundbox.monitor.loads import declared_amps, is_on, largest_start, most_fragile, peak_above_mean, sheddable
-from groundbox.monitor.order import InOrder
-from groundbox.monitor.sag import Sag
-from groundbox.monitor.timeline import Timeline
-from groundbox.monitor.tracker import Tracker
-from groundbox.monitor.unmarked import Unmarked
+from groundbox.monitor.interruptions import Restarts, Unmarked
+from groundbox.monitor.loads import Sag, declared_amps, largest_start, most_fragile, peak_above_mean, sheddable
+from groundbox.monitor.reading_order import InOrder, Timeline
+from groundbox.monitor.shown import (
+    BOUNDS,
+    ChargeSentence,
+    day_shown,
+    load_shown,
+    outputs_shown,
+    readings_shown,
+    runtimes,
+    without_runtime,
+)
+from groundbox.monitor.tracker import Tracker, ahead
 from groundbox.plan.day import Day
 from groundbox.plan.demand import LoadAhead
-from groundbox.settings import BoxSettings, LoadSettings
+from groundbox.settings import BoxSettings
 from groundbox.thermal.fit import CaseFit
-from groundbox.wire.messages import RESET_CAUSES
-from groundbox.wire.settings import OUTPUT_KINDS
 
-KNOWN_BEFORE_S = 600.0  # a board heard less long ago than this has restarted if it starts again
-OFFER_EVERY_S = 30.0
-BOUNDS = ("low", "expected", "high")
-BLIND = "its board reads no battery voltage"
 NO_SETTINGS = "no battery and cutoff are set for this box, add [boxes.NAME] to groundbox.toml"
 
 
@@ -48,8 +46,8 @@ class Follower:
         name: as its board gives it.
         box: its settings; None for a box that is in none.
         tracker: its battery's estimator; None while the battery is not known.
-        why_not: what to say while there is no tracker.
-        since_s: when listening began, on the clock that never steps back.
+        why_not: the reason shown while there is no tracker.
+        since_s: when listening began, on the steady clock, which never steps back.
         case: fitted from the box's sessions; None for an assumed one.
 
     Attributes:
@@ -74,18 +72,16 @@ class Follower:
         self._day_shown: DayShown | None = None
         self.limits: Mapping[str, int] = {}  # its board's own settings, as far as reported
         self.reading: Reading | None = None
-        self._earlier: Reading | None = None  # the last of the start before
         self._since_s = since_s
         self._heard_s: float | None = None
-        self._restarted: tuple[float, str] | None = None  # steady clock, cause
+        self._restarts = Restarts()
         self._charge_marked_s: float | None = None
         self._charging_since_s: float | None = None
-        self._swapped_s = float("-inf")
         self._unmarked = Unmarked()
         self._ends_s: dict[str, float | None] = {}  # when each bound of the runtime ends, by the steady clock
         self._estimated: Reading | None = None
         self._loads_shown: tuple[LoadShown, ...] = ()
-        self._offered: tuple[float, str | None] = (float("-inf"), None)
+        self._charge_sentence = ChargeSentence()
         self.set_tracker(tracker, why_not)
 
     def set_tracker(self, tracker: Tracker | None, why_not: str = NO_SETTINGS) -> None:
@@ -104,40 +100,26 @@ class Follower:
             fitted.resistance_mohm / 1000 if fitted else None,
         )
         self._ends_s, self._estimated, self._loads_shown = {}, None, ()
-        self._offered = (float("-inf"), None)
+        self._charge_sentence = ChargeSentence()
 
     # --- in ---
 
     def take_reading(self, reading: Reading, now_s: float) -> None:
-        """A reading came at `now_s` of the clock that never steps back."""
+        """A reading arrived at `now_s` of the steady clock."""
         known = self.reading
         if known is None or (reading.boot, reading.sequence) > (known.boot, known.sequence):
             if known is not None and reading.boot > known.boot:
-                self._earlier = known
+                self._restarts.new_start(known)
             self.reading, self._heard_s = reading, now_s
             self._sag.take(reading)
             self._watch_charging(reading, now_s)
         self._order.add(reading)
 
     def take_event(self, event: Event, now_s: float, wall_s: float) -> None:
-        """An event came at `now_s` of the clock that never steps back, `wall_s` by the wall clock."""
+        """An event arrived at `now_s` of the steady clock, `wall_s` by the wall clock."""
         self._order.add(event)
-        if event.kind != "started":
-            return
-        cause = RESET_CAUSES[event.value] if event.value is not None and event.value < len(RESET_CAUSES) else "other"
-        at_wall_s = event.wall_s if event.wall_s is not None else wall_s
-        at_s = now_s - max(wall_s - at_wall_s, 0.0)
-        before_s = self._last_before(event.boot)
-        was_heard = before_s is not None and 0 <= at_wall_s - before_s < KNOWN_BEFORE_S
-        on_purpose = cause == "maintenance" or abs(at_s - self._swapped_s) < KNOWN_BEFORE_S
-        if not on_purpose and (was_heard or cause == "watchdog"):
-            self._restarted = (at_s, cause)
-
-    def _last_before(self, boot: int) -> float | None:
-        """Wall time of the last reading of an earlier start than `boot`."""
-        if self.reading is not None and self.reading.boot < boot:
-            return self.reading.wall_s
-        return self._earlier.wall_s if self._earlier is not None and self._earlier.boot < boot else None
+        if event.kind == "started":
+            self._restarts.take(event, self.reading, now_s, wall_s)
 
     def take_mark(self, mark: Mark, now_s: float, wall_s: float) -> None:
         """A person marked something at this box, or took a mark back. A swap's battery comes by `set_tracker`."""
@@ -152,7 +134,7 @@ class Follower:
         elif mark.kind in ("swap", "launch"):
             self._charge_marked_s = None
         if mark.kind == "swap":
-            self._swapped_s = at_s
+            self._restarts.swapped_s = at_s
 
     def prime(self, readings: Iterable[Reading]) -> None:
         """Readings from the store, from before this program; they do not count as heard."""
@@ -164,21 +146,21 @@ class Follower:
         self._follow(self._order.flush())
 
     def warm_up(self, readings: Iterable[Reading]) -> None:
-        """Readings from before those of `prime`: the walls of the case remember them."""
+        """Readings from before those of `prime`; the temperature of the case's walls depends on them."""
         for reading in readings:
             if reading.boot == self._timeline.boot:
                 self._heat.take(self._timeline.offset_s + reading.uptime_ms / 1000, reading)
 
     def advance(self, now_s: float) -> None:
-        """Lets the estimator see what came, in order."""
+        """Passes the readings that are due to the estimator, in order."""
         self._follow(self._order.ready(now_s))
 
     def finish(self) -> None:
-        """Lets the estimator see all that came, gaps or not."""
+        """Passes all readings to the estimator, whether or not some are missing."""
         self._follow(self._order.flush())
 
     def refresh(self, now_s: float, wall_s: float, flight: Flight | None = None) -> None:
-        """Makes a new estimate. While the box is silent nothing changes: the moment at which runtime ends stays."""
+        """Makes a new estimate. While the box is silent nothing changes: the moment at which runtime ends is held."""
         if self.reading is None or self.reading is self._estimated:
             return
         self._estimated, self._heat_outlook = self.reading, self._heat.outlook(case_levels_c(self.limits))
@@ -187,17 +169,17 @@ class Follower:
         to_come = ahead(self.day, self.name, flight, wall_s) if self.day and flight else None
         self.tracker.refresh(self.reading, to_come)
         measured_s = now_s - self._age_s(now_s, wall_s)
-        self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in _runtimes(self.tracker.estimate).items()}
+        self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in runtimes(self.tracker.estimate).items()}
         self._day_shown = self._by_day(to_come, wall_s, measured_s - now_s + wall_s)
-        self._loads_shown = tuple(self._load_shown(load, self.reading, self.tracker) for load in self.tracker.box.loads)
+        self._loads_shown = tuple(load_shown(load, self.reading, self.tracker) for load in self.tracker.box.loads)
 
     def _age_s(self, now_s: float, wall_s: float) -> float:
         """Age of the newest reading that the tracker could use; readings after it held no battery voltage."""
         tracker, reading = self.tracker, self.reading
         assert tracker is not None
-        if reading is None or self._heard_s is None or tracker.seen_boot != reading.boot:
-            return 0.0 if tracker.seen_wall_s is None else max(wall_s - tracker.seen_wall_s, 0.0)
-        return max((reading.uptime_ms - (tracker.seen_uptime_ms or 0)) / 1000, 0.0) + now_s - self._heard_s
+        if reading is None or self._heard_s is None or tracker.voltage_boot != reading.boot:
+            return 0.0 if tracker.voltage_wall_s is None else max(wall_s - tracker.voltage_wall_s, 0.0)
+        return max((reading.uptime_ms - (tracker.voltage_uptime_ms or 0)) / 1000, 0.0) + now_s - self._heard_s
 
     def _by_day(self, to_come: LoadAhead | None, wall_s: float, measured_wall_s: float) -> DayShown | None:
         if to_come is None or self.tracker is None:
@@ -205,13 +187,6 @@ class Follower:
         return day_shown(
             wall_s + to_come.until_last_landing_s, _sum(measured_wall_s, self.tracker.day_low_s), self._reserve_s
         )
-
-    @staticmethod
-    def _load_shown(load: LoadSettings, reading: Reading, tracker: Tracker) -> LoadShown:
-        on = is_on(load, reading)
-        amps = load.mean_amps(reading.battery_volts or 12.0) * load.fraction
-        gained_s = tracker.gained_s(amps) if on and amps else None
-        return LoadShown(name=load.name, sheddable=load.sheddable, on=on, gained_s=gained_s)
 
     def _follow(self, readings: Iterable[Reading]) -> None:
         for reading in readings:
@@ -239,7 +214,7 @@ class Follower:
         amps = self._amps()
         start, fragile = largest_start(loads, volts or 12.0), most_fragile(loads)
         low_s, expected_s, high_s = (self._left_s(name, now_s) for name in BOUNDS)
-        time_home_s = flight.time_home_s
+        time_home_s, restarted = flight.time_home_s, self._restarts.newest
         turn_back_in_s = None if low_s is None or time_home_s is None else low_s - self._reserve_s - time_home_s
         state = BoxState(
             box=self.name,
@@ -289,10 +264,10 @@ class Follower:
             humidity_percent=reading.humidity_percent if reading else None,
             fans=tuple(fan.state for fan in reading.fans.values()) if reading else (),
             sensors=tuple(reading.sensors.items()) if reading else (),
-            restarted_s=None if self._restarted is None else now_s - self._restarted[0],
-            restart_cause=self._restarted[1] if self._restarted else None,
+            restarted_s=None if restarted is None else now_s - restarted.at_s,
+            restart_cause=restarted.cause if restarted else None,
         )
-        return _blind(state) if reading is not None and (volts is None or state.reads_no_battery) else state
+        return without_runtime(state) if reading is not None and (volts is None or state.reads_no_battery) else state
 
     def completed(self, advice: BoxAdvice, state: BoxState) -> BoxAdvice:
         """The advice with what it rests on: readings, loads, outputs, heat, battery."""
@@ -304,27 +279,9 @@ class Follower:
             soc=estimate.soc if estimate else None,
             runtime_limit=estimate.limit if estimate and state.runtime_low_s is not None else None,
             stale_after_s=max(STALE_AFTER_S, state.silent_after_s),
-            readings=Readings(
-                age_s=state.silent_s,
-                battery_volts=state.battery_volts,
-                equipment_volts=state.equipment_volts,
-                cutoff_volts=state.cutoff_volts,
-                end_volts=state.end_volts,
-                battery_amps=reading.battery_amps if reading else None,
-                charging=state.charging,
-                case_c=state.case_c,
-                battery_c=state.battery_c,
-                intake_c=state.intake_c,
-                humidity_percent=state.humidity_percent,
-                dew_point_c=dew_point_of(state),
-                case_levels_c=state.case_levels_c,
-                battery_levels_c=state.battery_levels_c,
-                fan_levels_c=fan_levels_c(self.limits),
-                levels_reported=bool(self.limits),
-                fans=_fans_shown(reading) if reading else (),
-            ),
+            readings=readings_shown(state, reading, self.limits),
             loads=self._loads_shown,
-            outputs=self._outputs_shown(reading) if reading else (),
+            outputs=outputs_shown(reading, self.limits, self.box) if reading else (),
             heat=self._heat_outlook,
             day=self._day_shown,
         )
@@ -347,38 +304,12 @@ class Follower:
             return self.why_not
         return estimate.unknown_because if estimate else "no reading yet"
 
-    def _outputs_shown(self, reading: Reading) -> tuple[OutputShown, ...]:
-        """The outputs that a person may switch: fitted, sheddable by the board's settings, and with a load on it."""
-        found = []
-        for number, state in reading.outputs.items():
-            kind = OUTPUT_KINDS[self.limits.get(f"output{number}_kind", 0)]
-            loads = tuple(load.name for load in self.box.loads if load.output == number) if self.box else ()
-            if state not in (None, "absent") and kind == "sheddable" and (loads or not self.box):
-                found.append(OutputShown(output=number, on=state == "on", state=state, loads=loads))
-        return tuple(found)
-
     def _charge_advice(self, now_s: float, low_s: float | None, flight: Flight) -> str | None:
-        """How to charge what one more flight lacks; worked out once a while, since charging is simulated for it."""
-        estimate = self.tracker.estimate if self.tracker else None
-        if low_s is None or flight.length_s is None or flight.in_flight or estimate is None or self.tracker is None:
+        """How to charge what one more flight lacks; None in flight, and while nothing lacks or it is unknown."""
+        if low_s is None or flight.length_s is None or flight.in_flight or self.tracker is None:
             return None
         short_s = flight.length_s + self._reserve_s - low_s
-        if short_s <= 0 or estimate.amps is None or estimate.soc is None:
-            return None
-        if now_s - self._offered[0] >= OFFER_EVERY_S:
-            from groundbox.plan.charge_offer import charge_words  # needs NumPy, as estimates do
-
-            profile = self.tracker.profile
-            words = charge_words(
-                self.day,
-                self.name,
-                profile,
-                soc=estimate.soc,
-                gain_ah=short_s * estimate.amps / 3600,
-                battery_c=self.reading.battery_c if self.reading else None,
-            )
-            self._offered = (now_s, words)
-        return self._offered[1]
+        return self._charge_sentence.words(now_s, self.name, short_s, self.tracker, self.day, self.reading)
 
     def _amps(self) -> float | None:
         reading = self.reading
@@ -387,35 +318,5 @@ class Follower:
         return declared_amps(self.box.loads, reading.battery_volts or 12.0, reading)
 
 
-def _blind(state: BoxState) -> BoxState:
-    """The state without a runtime: an estimate from before says nothing of a battery that is not read."""
-    return replace(
-        state,
-        runtime_low_s=None,
-        runtime_expected_s=None,
-        runtime_high_s=None,
-        runtime_unknown_because=BLIND,
-        trust=None,
-        turn_back_in_s=None,
-    )
-
-
-def _runtimes(estimate: Estimate | None) -> dict[str, float | None]:
-    """Seconds left by bound; all None while unknown."""
-    if estimate is None or estimate.runtime_low_s is None:
-        return dict.fromkeys(BOUNDS)
-    return {
-        "low": estimate.runtime_low_s,
-        "expected": estimate.runtime_expected_s,
-        "high": estimate.runtime_high_s,
-    }
-
-
 def _sum(at_s: float, left_s: float | None) -> float | None:
     return None if left_s is None else at_s + left_s
-
-
-def _fans_shown(reading: Reading) -> tuple[FanShown, ...]:
-    return tuple(
-        FanShown(fan=number, state=fan.state, rpm=fan.rpm, percent=fan.percent) for number, fan in reading.fans.items()
-    )

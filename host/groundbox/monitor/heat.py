@@ -18,8 +18,8 @@ from groundbox.thermal.rows import HeatRow
 from groundbox.thermal.tracker import CaseTracker
 
 LEVELS_C = case_levels_c({})
-LONGEST_SHOWN_MIN = 240.0
-LOW_EVERY_S = 10.0  # the low value costs much and hardly moves
+MAX_SHOWN_MIN = 240.0
+LOW_EVERY_S = 10.0  # the low value takes long to compute and changes slowly
 
 
 class Heat:
@@ -37,19 +37,21 @@ class Heat:
         self._low: tuple[float, float | None] = (-math.inf, None)  # when it was computed, minutes
 
     def take(self, t_s: float, reading: Reading) -> None:
-        """Takes in a reading at `t_s` of the estimator's time; one without what is needed is left out."""
+        """Takes in a reading at `t_s` of the estimator's time; one without the values needed is left out."""
         row = row_of(t_s, reading, self._loads)
         if row is not None:
             self._fans, self._now_s = row.fans, t_s
             self._tracker.update(row)
 
     def outlook(self, levels_c: Sequence[float] = LEVELS_C) -> HeatShown:
-        """How long until it is hot, by the board's three levels."""
-        stopped = self._worth(self._tracker.minutes_to(levels_c[-1], 0.0))
+        """Minutes to each of the board's three case levels, with fans as now, and to the highest with fans stopped."""
+        stopped = self._within_range(self._tracker.minutes_to(levels_c[-1], 0.0))
         if not self._fans:  # they are off already
-            as_now = tuple(self._worth(self._tracker.minutes_to(level_c)) for level_c in levels_c[:-1]) + (stopped,)
+            as_now = tuple(self._within_range(self._tracker.minutes_to(level_c)) for level_c in levels_c[:-1]) + (
+                stopped,
+            )
         else:
-            as_now = tuple(self._worth(self._tracker.minutes_to(level_c, self._fans)) for level_c in levels_c)
+            as_now = tuple(self._within_range(self._tracker.minutes_to(level_c, self._fans)) for level_c in levels_c)
         return HeatShown(
             limit_c=levels_c[-1],
             levels_min=as_now,
@@ -67,8 +69,8 @@ class Heat:
         return self._low[1]
 
     @staticmethod
-    def _worth(minutes: float | None) -> float | None:
-        return None if minutes is None or minutes > LONGEST_SHOWN_MIN else minutes
+    def _within_range(minutes: float | None) -> float | None:
+        return None if minutes is None or minutes > MAX_SHOWN_MIN else minutes
 
 
 def row_of(

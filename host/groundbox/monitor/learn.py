@@ -1,23 +1,74 @@
-"""Fits a battery's profile to one logged discharge and writes it.
+"""Fits beside the recorder's loop: a battery's profile by its discharges, a case's filter by its sessions.
 
-Runs beside the recorder's loop, since a fit takes seconds. Needs NumPy.
-"""
+A fit takes seconds to a minute, so one thread does one after the other. Needs NumPy."""
 
-from collections.abc import Iterator
+import queue
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from groundbox.battery.limits import END_VOLTS_PER_CELL
 from groundbox.battery.profile import BatteryProfile, HistoryRow, load_profile, save_profile
 from groundbox.battery.values import Sample
-from groundbox.errors import BadInput
+from groundbox.errors import BadInput, GroundboxError
 from groundbox.model import Reading
-from groundbox.monitor.discharge import BOARD_AMPS, Discharge
-from groundbox.monitor.timeline import Timeline
-from groundbox.monitor.tracker import Tracker, sample_of
+from groundbox.monitor.case_logs import case_of, watch_filter
+from groundbox.monitor.follower import Follower
+from groundbox.monitor.from_store import battery_in, catch_up
+from groundbox.monitor.reading_order import Timeline
+from groundbox.monitor.tracker import BOARD_AMPS, Discharge, Tracker, sample_of
 from groundbox.settings import BoxSettings, Settings
-from groundbox.store import Reader
+from groundbox.store import Reader, Store
+
+Job = tuple[Callable[[], Any], Callable[[Any], None]]
+
+
+class Background:
+    """Runs jobs one at a time in a daemon thread; the loop takes their results.
+
+    Args:
+        trouble: called in the loop with the error of a job that failed.
+    """
+
+    def __init__(self, trouble: Callable[[GroundboxError], None]) -> None:
+        self._trouble = trouble
+        self._waiting: queue.Queue[Job] = queue.Queue()
+        self._done: queue.Queue[Callable[[], None]] = queue.Queue()
+        self._thread: threading.Thread | None = None
+
+    def submit(self, job: Callable[[], Any], then: Callable[[Any], None]) -> None:
+        """Runs `job` later in the thread, and `then` with its result in the loop (by `poll`)."""
+        self._waiting.put((job, then))
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name="groundbox sums", daemon=True)
+            self._thread.start()
+
+    def poll(self) -> None:
+        """Calls `then` of each finished job; called in the loop."""
+        while not self._done.empty():
+            self._done.get()()
+
+    def wait(self) -> None:
+        """Waits until all jobs submitted so far are done, and takes their results."""
+        self._waiting.join()
+        self.poll()
+
+    def _work(self) -> None:
+        while True:
+            job, then = self._waiting.get()
+            try:
+                result = job()
+            except GroundboxError as error:
+                self._done.put(lambda error=error: self._trouble(error))  # type: ignore[misc]
+            else:
+                self._done.put(lambda then=then, result=result: then(result))  # type: ignore[misc]
+            finally:
+                self._waiting.task_done()
+
 
 SESSION_S = 12 * 3600.0  # earlier readings are not used for the present estimate
 
@@ -131,3 +182,61 @@ def sentence(learned: LearnedProfile, row: HistoryRow) -> str:
         f"{row.depth:.0%} of rated{at}: {row.capacity_ah:.1f} ± {2 * row.capacity_sd_ah:.1f} Ah, {fraction:.0%} of "
         f"rated, {row.resistance_mohm:.0f} mΩ; {learned.verdict}"
     )
+
+
+UNLIKE = ("wrong battery?", "bad connector")  # a discharge with these findings is not used for a fit
+
+
+class Lessons:
+    """Fits in one thread.
+
+    Args:
+        settings, store: the recorder's.
+        say: shows a person one line.
+
+    Attributes:
+        background: the thread; `poll` it in the loop.
+    """
+
+    def __init__(self, settings: Settings, store: Store, say: Callable[[str], None]) -> None:
+        self._settings, self._store, self._say = settings, store, say
+        self.background = Background(lambda error: say(f"{error}"))
+
+    def watch_filter(self, follower: Follower, wall_s: float) -> None:
+        """Checks the filter by the sessions since, where the box's case is fitted."""
+        path, case = self._settings.case_path(follower.name), case_of(self._settings, follower.name)
+        if isinstance(case, str):
+            self._say(f"{follower.name}: heat is predicted by an assumed case: {case}")
+        elif path is not None:
+            self.background.submit(
+                partial(watch_filter, self._settings, follower.name, path, wall_s),
+                partial(setattr, follower, "filter_notice"),
+            )
+
+    def discharge(self, follower: Follower, discharge: Discharge | None) -> None:
+        """Fits the battery with a discharge, unless its findings show another battery or a bad connector."""
+        tracker, box = follower.tracker, follower.name
+        if discharge is None or tracker is None:
+            return
+        doubts = tracker.estimate.findings if tracker.estimate else ()
+        if strange := next((one.sentence for one in doubts if one.kind in UNLIKE), None):
+            self._say(f"{box}: the discharge is not used for a fit: {strange}")
+            return
+        inside = battery_in(self._store, self._settings, box)
+        self.background.submit(
+            partial(learn, self._settings, box, tracker.battery, discharge, inside.since_s if inside else 0.0),
+            partial(self._take, follower, tracker),
+        )
+
+    def _take(self, follower: Follower, tracker: Tracker, learned: LearnedProfile | None) -> None:
+        if learned is None:
+            return
+        if learned.row:
+            self._say(f"{follower.name}: {sentence(learned, learned.row)}")
+        if follower.tracker is not tracker:  # swapped meanwhile
+            return
+        follower.set_tracker(learned.tracker)
+        try:
+            catch_up(self._store, follower, learned.tracker)
+        except GroundboxError as error:
+            self._say(f"{error}")

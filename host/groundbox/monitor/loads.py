@@ -1,5 +1,9 @@
-"""What the declared loads of a box draw. Pure."""
+"""What the declared loads of a box draw, and the lowest voltage when the largest one starts. Pure.
 
+The battery's resistance is taken from the readings: the lowest voltage against the highest current of the same second.
+Until a load has shown it, it is the profile's fitted value, else an ordinary one for the battery's size."""
+
+from collections import deque
 from collections.abc import Sequence
 
 from groundbox.model import Reading
@@ -14,12 +18,12 @@ def fans_run(reading: Reading) -> bool:
 
 
 def fans_amps(reading: Reading) -> float:
-    """About what the fans take that the board drives."""
+    """Assumed amperes of the fans that the board drives."""
     return FAN_AMPS * sum(fan.percent or 0 for fan in reading.fans.values()) / 100
 
 
 def is_on(load: LoadSettings, reading: Reading) -> bool:
-    """False for a load whose output is off, and for one that runs with the fans while they stand."""
+    """False for a load whose output is off, and for one that runs with the fans while they are stopped."""
     if load.with_fans and not fans_run(reading):
         return False
     return load.output is None or reading.outputs.get(load.output) not in ("off", "shed")
@@ -33,7 +37,7 @@ def declared_amps(loads: Sequence[LoadSettings], volts: float, reading: Reading 
 
 
 def largest_start(loads: Sequence[LoadSettings], volts: float) -> LoadSettings | None:
-    """The load that adds most above its mean when it starts; None with none declared."""
+    """The load with the largest current above its mean when it starts; None with none declared."""
     return max(loads, key=lambda load: _above(load, volts), default=None)
 
 
@@ -59,3 +63,55 @@ def most_fragile(loads: Sequence[LoadSettings]) -> LoadSettings | None:
     """The load with the lowest maximum voltage; None where no load declares one."""
     declared = [load for load in loads if load.highest_volts is not None]
     return min(declared, key=lambda load: load.highest_volts or 0.0, default=None)
+
+
+SHOWN_AMPS = 0.8  # a swing of current that shows a resistance
+REMEMBERED = 20
+LOWEST_WITHIN_S = 60.0
+OHM_AH = 0.45  # ohms times ampere-hours of an ordinary battery, its polarisation in a second included (assumed)
+MAX_OHM = 1.0
+NO_CONTACT_VOLTS = 1.0  # lower than any load pulls a battery: contact was lost (the board's own bound)
+
+
+class Sag:
+    """Follows one battery: its resistance, and the lowest voltage at the equipment.
+
+    Args:
+        lead_ohm: leads, fuse and connectors between battery and equipment.
+        c20_ah, fitted_ohm: from the profile.
+    """
+
+    def __init__(self, lead_ohm: float, c20_ah: float | None, fitted_ohm: float | None = None) -> None:
+        self._lead_ohm = lead_ohm
+        self._profile_ohm = fitted_ohm or (OHM_AH / c20_ah if c20_ah else None)
+        self._measured: deque[float] = deque(maxlen=REMEMBERED)
+        self._lowest: deque[tuple[float, float]] = deque()  # (uptime, equipment volts), rising
+
+    def take(self, reading: Reading) -> None:
+        """Takes one reading."""
+        lowest, highest = reading.battery_min_volts, reading.battery_max_amps
+        if lowest is None or lowest < NO_CONTACT_VOLTS:
+            return
+        volts, amps = reading.battery_volts, reading.battery_amps
+        if volts is not None and amps is not None and highest is not None and highest - amps >= SHOWN_AMPS:
+            self._measured.append(min(max((volts - lowest) / (highest - amps), 0.0), MAX_OHM))
+        now_s = reading.uptime_ms / 1000
+        at_equipment = lowest - max(highest or 0.0, 0.0) * self._lead_ohm
+        while self._lowest and (self._lowest[-1][1] >= at_equipment or self._lowest[-1][0] > now_s):
+            self._lowest.pop()
+        self._lowest.append((now_s, at_equipment))
+        while self._lowest[0][0] < now_s - LOWEST_WITHIN_S:
+            self._lowest.popleft()
+
+    @property
+    def ohm(self) -> float | None:
+        """The battery's resistance: median of the measured ones, else by the profile; None while unknown."""
+        return sorted(self._measured)[len(self._measured) // 2] if self._measured else self._profile_ohm
+
+    def expected(self, volts: float | None, amps: float | None, more_amps: float) -> float | None:
+        """Volts at the equipment when `more_amps` start, at most the lowest of the last minute; None while unknown."""
+        lowest = self._lowest[0][1] if self._lowest else None
+        if volts is None or amps is None or self.ohm is None:
+            return lowest
+        predicted = volts - amps * self._lead_ohm - more_amps * (self.ohm + self._lead_ohm)
+        return predicted if lowest is None else min(predicted, lowest)

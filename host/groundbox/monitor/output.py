@@ -7,17 +7,6 @@ from groundbox.advice.result import SessionAdvice
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 
-EVENT_WORDS = {
-    "output1_shed": "its board shed output 1 to save the battery",
-    "output2_shed": "its board shed output 2 to save the battery",
-    "output1_off": "its output 1 was switched off",
-    "output2_off": "its output 2 was switched off",
-    "output1_on": "its output 1 was switched on",
-    "output2_on": "its output 2 was switched on",
-    "settings_fallback": "its newest settings are damaged; the last good settings are in force",
-    "link_restarted": "its link hung and was restarted",
-}
-
 
 class Output(Protocol):
     """What a person sees and hears."""
@@ -32,7 +21,7 @@ class Output(Protocol):
         """The newest advice; called at every turn of the loop. New cues in it are to be spoken."""
 
 
-class Outputs:
+class OutputList:
     """Several outputs as one."""
 
     def __init__(self, outputs: Sequence[Output]) -> None:

@@ -31,19 +31,17 @@ from groundbox.model import (
     Stored,
 )
 from groundbox.monitor.board_settings import BoardSettings
-from groundbox.monitor.flight import FLIGHT_MARKS, Flight
 from groundbox.monitor.follower import Follower
-from groundbox.monitor.lessons import Lessons
-from groundbox.monitor.output import EVENT_WORDS, Output
-from groundbox.monitor.start import (
-    BY_COMMAND,
+from groundbox.monitor.from_store import (
     battery_in,
     boxes_to_follow,
     flight_now,
     follower_for,
     newest_advice,
-    tracker_for,
 )
+from groundbox.monitor.learn import Lessons
+from groundbox.monitor.marks import MarkHandling
+from groundbox.monitor.output import Output
 from groundbox.settings import Settings
 from groundbox.store import Store
 
@@ -51,12 +49,11 @@ COMMIT_EVERY_S = 1.0
 ESTIMATE_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
 ADVISE_EVERY_S = 1.0
-SETTLE_S = 10.0  # a board may report another place for so long
 TAKE_S = 0.1
 _Record = TypeVar("_Record", Reading, Event)
 
 
-class Recorder:
+class Recorder(MarkHandling):
     """Joins the stages.
 
     Args:
@@ -67,8 +64,6 @@ class Recorder:
         silent_after_s: see BoxState.
 
     Attributes:
-        flight: where the aircraft is.
-        followers: every box, by name.
         advice: the newest advice; None before the first turn.
     """
 
@@ -84,12 +79,12 @@ class Recorder:
         commit_every_s: float = COMMIT_EVERY_S,
         silent_after_s: float = SILENT_AFTER_S,
     ) -> None:
-        self.settings, self.store, self.output = settings, store, output
+        lessons = Lessons(settings, store, lambda text: output.say(clocks.now().wall_s, text))
+        super().__init__(settings, store, output, lessons)
         self._arrivals, self._sources, self._clocks = arrivals, list(sources), clocks
         self._commit_every_s, self.silent_after_s = commit_every_s, silent_after_s
         self.advice: SessionAdvice | None = None
         self._judge = Judge()
-        self.lessons = Lessons(settings, store, lambda text: output.say(clocks.now().wall_s, text))
         self._board_settings = BoardSettings(
             lambda box, setting: self.command(box, "get", setting=setting),
             lambda box, name, value: store.add_board_setting(box, name, value, clocks.now().wall_s),
@@ -98,14 +93,10 @@ class Recorder:
         self._advised_s = float("-inf")
         self._trouble: str | None = None
         self._lost: dict[tuple[str, int], int] = {}  # summaries, of each start
-        self._differs_s: dict[str, float] = {}  # box: since when (real time) its board reports another place
-        self._uptimes: dict[str, tuple[int, int, float]] = {}  # box: boot, newest uptime in ms, when it came
-        self._button_launch: dict[str, bool] = {}  # box: its newest launch came from a press of its button
         now = clocks.now()
         self._clock_offset_s = now.wall_s - now.monotonic_s
         self._check_clock(now)
         self.flight = flight_now(store, settings, now.monotonic_s, now.wall_s)
-        self.followers: dict[str, Follower] = {}
         for box in self._at_first(now):
             self._follow(box, now)
         warnings = [change for change in store.open_warnings() if change.box in self.followers]
@@ -141,7 +132,7 @@ class Recorder:
         self._board_settings.turn(now.real_s)
 
     def stop(self) -> None:
-        """Stops the sources; stores all that came and the estimators' states."""
+        """Stops the sources; stores all that arrived and the estimators' states."""
         for source in self._sources:
             source.stop()
         now = self._clocks.now()
@@ -196,7 +187,7 @@ class Recorder:
                 self._on_health(item, now)
             case Hello():
                 self._note_uptime(item, now)
-                self._board_settings.met(item.box)
+                self._board_settings.ask_again(item.box)
             case LinkNote():
                 self.output.say(now.wall_s, item.sentence)
 
@@ -205,83 +196,12 @@ class Recorder:
         boot = self.store.start_number(record.box, record.boot)
         return record if boot == record.boot else replace(record, boot=boot)
 
-    def _note_uptime(self, item: Reading | Hello, now: Moment) -> None:
-        known = self._uptimes.get(item.box)
-        if known is None or (item.boot, item.uptime_ms) > known[:2]:
-            self._uptimes[item.box] = (item.boot, item.uptime_ms, now.monotonic_s)
-
-    def _happened_s(self, event: Event, now: Moment) -> float:
-        """When an event happened, by the steady clock: from its board's own uptime, whatever the wall clock says."""
-        boot, uptime_ms, came_s = self._uptimes.get(event.box, (event.boot, event.uptime_ms, now.monotonic_s))
-        if boot == event.boot:
-            return min(came_s - (uptime_ms - event.uptime_ms) / 1000, now.monotonic_s)
-        return now.monotonic_s - max(now.wall_s - (event.wall_s or now.wall_s), 0.0)
-
-    def _on_event(self, event: Event, now: Moment) -> None:
-        by_command = event.value == BY_COMMAND
-        if event.kind == "launch":
-            self._button_launch[event.box] = not by_command
-        if event.kind in FLIGHT_MARKS:
-            button_of = None if by_command else event.box
-            happened_s = self._happened_s(event, now)
-            at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
-            if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s, button_of=button_of):
-                where = "by command at" if by_command else "at the button of"
-                self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
-                self._spread(event.kind, event.box, heard=True)
-        elif event.kind == "silenced":
-            flight = self._flight_of(event.box)
-            first_press = flight.in_flight and not flight.returning  # it means the way home, and stops sound on
-            request = Acknowledge(box=event.box, warning=None, wall_s=now.wall_s)
-            self._acknowledge(request, stored=False, stops_too=not first_press)
-        elif event.kind == "settings_changed":
-            self._board_settings.met(event.box)
-        elif event.kind in EVENT_WORDS:
-            self.output.say(now.wall_s, f"{event.box}: {EVENT_WORDS[event.kind]}")
-
     def _on_health(self, health: Health, now: Moment) -> None:
         lost, start = health.lost_summaries or 0, (health.box, health.boot)
         more, self._lost[start] = lost - self._lost.get(start, 0), lost
         if more > 0:
             words = f"its board overwrote {age(10 * more)} of summaries before any host had them; that time is lost"
             self.output.say(now.wall_s, f"{health.box}: {words}")
-
-    def _on_mark(self, mark: Mark, now: Moment) -> None:
-        if mark.kind == "undo":
-            self._undo(mark, now)
-            return
-        follower = self.followers.get(mark.box)
-        if follower:
-            follower.take_mark(mark, now.monotonic_s, now.wall_s)
-            if mark.kind == "swap":
-                self.lessons.discharge(follower, follower.tracker.discharge.finish() if follower.tracker else None)
-                self._fit(follower, mark.name, mark.wall_s)
-        new = True
-        if mark.kind in FLIGHT_MARKS:
-            new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s, now.wall_s)
-            if new:
-                self._spread(mark.kind, mark.box, heard=False)
-        words = f"{mark.kind} marked{f', {mark.name}' if mark.name else ''}{', confirmed' if mark.confirmed else ''}"
-        self.output.say(now.wall_s, f"{_of(mark)}{words}{'' if new else ', it was known already'}")
-
-    def _undo(self, mark: Mark, now: Moment) -> None:
-        """A person took the last mark back: the state before it is in force again."""
-        flight, follower = self._flight_of(mark.box), self.followers.get(mark.box)
-        if mark.name in FLIGHT_MARKS and flight.undo(now.monotonic_s):
-            self._spread("launch" if flight.in_flight else "landing", mark.box, heard=False)
-        if follower:
-            follower.take_mark(mark, now.monotonic_s, now.wall_s)
-            if mark.name == "swap":
-                inside = battery_in(self.store, self.settings, mark.box)
-                self._fit(follower, inside.name if inside else None, now.wall_s)
-        self.output.say(now.wall_s, f"{_of(mark)}the last mark is undone{f': {mark.name}' if mark.name else ''}")
-
-    def _fit(self, follower: Follower, battery: str | None, wall_s: float) -> None:
-        """Battery `battery` is in the box now; None: one without a name."""
-        made = tracker_for(self.settings, follower.name, battery)
-        follower.set_tracker(*((None, made) if isinstance(made, str) else (made, "")))
-        if isinstance(made, str):
-            self.output.say(wall_s, f"{follower.name}: runtime unknown, {made}")
 
     def _acknowledge(self, request: Acknowledge, stored: bool, stops_too: bool = True) -> None:
         for change in self._judge.acknowledge(request.box, request.warning, request.wall_s, stops_too=stops_too):
@@ -371,23 +291,6 @@ class Recorder:
     def _flight_shown(self, now: Moment) -> FlightShown:
         return self.flight.shown(now.monotonic_s, now.wall_s)
 
-    def _agree_on_place(self, now: Moment) -> None:
-        """A board that reports another place for long receives the place of the aircraft.
-
-        With no history its report counts. A launch at its button always counts: no board receives a landing against it.
-        """
-        for box, follower in self.followers.items():
-            flight = self._flight_of(box)
-            wanted, kind = ("flight", "launch") if flight.in_flight else ("ground", "landing")
-            if follower.place in (None, wanted):
-                self._differs_s.pop(box, None)
-            elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
-                del self._differs_s[box]
-                if flight.in_flight or (flight.known and not self._button_launch.get(box)):
-                    self._tell(box, kind)
-                elif flight.note("launch", now.monotonic_s, now.wall_s, button_of=box):
-                    self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")
-
     def _check_clock(self, now: Moment) -> None:
         """Reports a wall clock that is older than the newest stored row, or that was set back."""
         newest = [row.wall_s for box in self.store.boxes() if (row := self.store.latest(box)) and row.wall_s]
@@ -403,26 +306,9 @@ class Recorder:
             words = f"this computer's clock was set back by {age(back_s)}: flights are kept in order by uptime"
             self.output.say(now.wall_s, words)
 
-    def _tell(self, box: str, kind: str) -> None:
-        self.command(box, "mark", kind=kind)
-
-    def _flight_of(self, box: str) -> Flight:
-        """The flight that concerns `box`; "*" is every box."""
-        return self.flight
-
-    def _spread(self, kind: str, box: str, heard: bool) -> None:
-        """A mark at `box` (or "*"): tells every board, except the one it was `heard` from."""
-        for other, follower in self.followers.items():
-            if not (heard and other == box) and follower.place is not None:
-                self._tell(other, kind)
-
     def _report_trouble(self, now: Moment, trouble: str | None) -> None:
         """One line for one trouble, however often it is tried; one more when it is over."""
         if trouble == self._trouble:
             return
         self._trouble = trouble
         self.output.say(now.wall_s, trouble or "the database can be written again")
-
-
-def _of(mark: Mark) -> str:
-    return "" if mark.box == "*" else f"{mark.box}: "

@@ -1,10 +1,9 @@
-"""One battery in one box, estimated: the estimator, its load to come, and its state to be saved.
+"""One battery in one box, estimated: the estimator, its load to come, its discharges, and its state to be saved.
 
-Estimating needs NumPy. Without it (32-bit single-board computers) a Tracker reports that, and recording continues.
-"""
+Estimating needs NumPy. Without it (32-bit single-board computers) a Tracker reports that, and recording continues."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 from zlib import crc32
 
@@ -15,11 +14,75 @@ from groundbox.battery.limits import RuntimeLimits, end_volts
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.model import EstimatorState, Reading
-from groundbox.monitor.discharge import Discharge, Discharging
+from groundbox.monitor.flight import Flight
 from groundbox.monitor.loads import declared_amps, fans_amps, peak_above_mean
-from groundbox.monitor.timeline import Timeline
-from groundbox.plan.demand import LoadAhead
+from groundbox.monitor.reading_order import Timeline
+from groundbox.plan.day import Day
+from groundbox.plan.demand import LoadAhead, load_ahead
+from groundbox.plan.standing import standing_at
 from groundbox.settings import BoxSettings
+
+MIN_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
+LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
+BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
+REST_S = 1800.0  # a longer rest or silence ends a discharge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Discharge:
+    """A discharge that ended: wall times of its first and last loaded reading, and the charge drawn."""
+
+    from_wall_s: float
+    to_wall_s: float
+    amp_hours: float
+
+
+class Discharging:
+    """Follows one battery of `c20_ah`; `saved` is the state of an earlier program."""
+
+    def __init__(self, c20_ah: float, saved: Mapping[str, float | None] | None = None) -> None:
+        self._c20_ah, self._load_amps = c20_ah, max(LOAD_RATE * c20_ah, BOARD_AMPS)
+        state = saved or {}
+        self._from_s, self._to_s = state.get("from_s"), state.get("to_s")
+        self._amp_hours = state.get("amp_hours") or 0.0
+        self._loaded_s = state.get("loaded_s")  # time of the last loaded reading, on the estimator's clock
+        self._last_s = state.get("last_s")
+
+    def take(self, t_s: float, wall_s: float | None, amps: float | None) -> Discharge | None:
+        """Takes one reading, at `t_s` of a monotonic clock; returns a discharge that has ended."""
+        before_s, ended = self._last_s, None
+        if amps is None or (before_s is not None and t_s <= before_s):
+            return None
+        self._last_s = t_s
+        if amps < -LOAD_RATE * self._c20_ah or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
+            ended = self.finish()
+        if amps >= self._load_amps and wall_s is not None:
+            if self._from_s is None:
+                self._from_s = wall_s
+            elif before_s is not None:
+                self._amp_hours += amps * (t_s - before_s) / 3600
+            self._to_s, self._loaded_s = wall_s, t_s
+        return ended
+
+    def finish(self) -> Discharge | None:
+        """Ends the present discharge; returns it if it is deep enough."""
+        from_s, to_s, amp_hours = self._from_s, self._to_s, self._amp_hours
+        self._from_s = self._to_s = self._loaded_s = None
+        self._amp_hours = 0.0
+        if from_s is None or to_s is None or amp_hours < MIN_DEPTH * self._c20_ah:
+            return None
+        return Discharge(from_wall_s=from_s, to_wall_s=to_s, amp_hours=amp_hours)
+
+    def state(self) -> dict[str, float | None]:
+        """The state, to continue after a restart."""
+        return {
+            "from_s": self._from_s,
+            "to_s": self._to_s,
+            "amp_hours": self._amp_hours,
+            "loaded_s": self._loaded_s,
+            "last_s": self._last_s,
+        }
+
 
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
@@ -67,10 +130,10 @@ class Tracker:
     Attributes:
         estimate: the newest; None before the first `refresh`.
         boot, sequence: the last reading taken.
-        seen_wall_s, seen_boot, seen_uptime_ms: when the last reading with a battery voltage was measured, by the wall
-            clock and by its board; None before the first.
+        voltage_wall_s, voltage_boot, voltage_uptime_ms: when the last reading with a battery voltage was measured, by
+            the wall clock and by its board; None before the first.
         day_low_s: low runtime under the day's plan, at the last `refresh`; None where there is none.
-        ended: the last discharge that ended and was deep enough to learn from, until somebody takes it away.
+        ended: the last discharge that ended and was deep enough to learn from, until the recorder takes it.
     """
 
     def __init__(
@@ -79,14 +142,14 @@ class Tracker:
         self.name, self.box, self.battery, self.profile = name, box, battery, profile
         self.estimate: Estimate | None = None
         self.wall_s: float | None = None
-        self.seen_wall_s: float | None = None
-        self.seen_boot: int | None = None
-        self.seen_uptime_ms: int | None = None
+        self.voltage_wall_s: float | None = None
+        self.voltage_boot: int | None = None
+        self.voltage_uptime_ms: int | None = None
         self.boot: int | None = None
         self.sequence: int | None = None
         self.timeline = Timeline()
         self._estimator: AnyEstimator | None = None
-        self._ahead: list[Phase] | None = None  # None: as of late
+        self._ahead: list[Phase] | None = None  # None: the recent load
         self.day_low_s: float | None = None
         self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
@@ -105,7 +168,7 @@ class Tracker:
             self._estimator = kind.resume(profile, self._limits, saved.state["estimator"])
             self.timeline = _timeline(saved.state["timeline"])
             self.boot, self.sequence, self.wall_s = saved.boot, saved.sequence, saved.wall_s
-            self.seen_wall_s = saved.wall_s
+            self.voltage_wall_s = saved.wall_s
 
     @property
     def end_volts(self) -> float:
@@ -124,8 +187,8 @@ class Tracker:
         sample = sample_of(self.box, t_s, reading)
         if self._estimator is None or sample is None:
             return
-        self.seen_wall_s = reading.wall_s or self.seen_wall_s
-        self.seen_boot, self.seen_uptime_ms = reading.boot, reading.uptime_ms
+        self.voltage_wall_s = reading.wall_s or self.voltage_wall_s
+        self.voltage_boot, self.voltage_uptime_ms = reading.boot, reading.uptime_ms
         self._estimator.update(sample)
         amps = sample.declared_amps if sample.amps is None else sample.amps
         self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
@@ -133,9 +196,9 @@ class Tracker:
     def refresh(self, reading: Reading, to_come: LoadAhead | None = None) -> None:
         """Makes a new estimate.
 
-        On the ground the load to come is that of the next flight, where the day's plan tells it and it is no lighter
-        than the present one; else as of late, else what is declared; with the peaks of what is declared. While all is
-        off it is what is declared, else as it was before.
+        On the ground the load to come is that of the next flight, where the day's plan has it and it is larger than the
+        present one; else the recent load, else the declared one; with the peaks of the declared loads. While all is
+        off it is the declared load, else the load before.
         """
         if self._estimator is None:
             return
@@ -197,7 +260,7 @@ class Tracker:
 
 
 def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
-    """A reading as the estimator takes it, at `t_s`; None for one that no battery's voltage is in."""
+    """A reading as the estimator takes it, at `t_s`; None when it has no battery voltage."""
     volts = reading.battery_volts
     if volts is None or volts < NO_BATTERY_VOLTS or reading.sensors["voltage"] in BAD_SENSOR:
         return None
@@ -212,10 +275,19 @@ def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
     )
 
 
+def ahead(day: Day, box: str, flight: Flight, wall_s: float) -> LoadAhead | None:
+    """The load of `box` by the day's plan from `wall_s` on; None where the plan lacks the box, or is of another time.
+
+    Flights count in the day's order: those landed so far are the first ones.
+    """
+    standing = standing_at(day, wall_s, landed=flight.flown, launched_s=flight.launched_s)
+    return None if standing is None else load_ahead(day, box, standing)
+
+
 def _print_of(profile: BatteryProfile) -> int:
-    """A number that changes with what the estimator believes by this profile."""
-    believed = msgspec.structs.replace(profile, label="", history=[], max_charge_amps=None)
-    return crc32(msgspec.json.encode(believed))
+    """A number that changes with each field of the profile that the estimator uses."""
+    used = msgspec.structs.replace(profile, label="", history=[], max_charge_amps=None)
+    return crc32(msgspec.json.encode(used))
 
 
 def _timeline(saved: object) -> Timeline:

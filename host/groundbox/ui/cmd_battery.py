@@ -16,7 +16,7 @@ from groundbox.ui.recording import stop_signals
 from groundbox.ui.sound import Sounder
 
 if TYPE_CHECKING:
-    from groundbox.ui.capacity_live import LiveTest
+    from groundbox.ui.capacity import LiveTest
 
 CAUTIONS = (
     "Discharge and charge in the open: lead-acid batteries give off hydrogen, mostly while charging.",
@@ -266,8 +266,7 @@ def _test_log(log: str, battery: str, out: str | None, as_json: bool) -> None:
 
 
 def _test_live(chosen: Settings, box: str, battery: str | None, out: str | None, as_json: bool) -> None:
-    from groundbox.ui.capacity import StepReport, load_advice
-    from groundbox.ui.capacity_live import LiveTest, follow
+    from groundbox.ui.capacity import LiveTest, StepReport, follow, load_advice
 
     sounder = Sounder(chosen.sound)
 

@@ -13,8 +13,7 @@ from groundbox.maintenance import calibration as sums
 from groundbox.maintenance.calibration import Line, Point, Residual
 from groundbox.maintenance.dialogue import Dialogue
 from groundbox.maintenance.settings import refusal
-from groundbox.ui.board_port import port_argument, talking
-from groundbox.ui.cmd_board_settings import change, read
+from groundbox.ui.cmd_board import change, port_argument, read, talking
 from groundbox.ui.options import Number
 from groundbox.wire.settings import UNITS
 
@@ -80,7 +79,7 @@ class PointsTaken:
 
 @click.group()
 def command() -> None:
-    """Calibrate a board by a reference instrument. Nothing is written before you have seen the remaining error."""
+    """Calibrate a board by a reference instrument. Nothing is written before the remaining error is shown."""
 
 
 @command.command(epilog=VOLTAGE_EXAMPLE)

@@ -175,7 +175,7 @@ def _checks(found: CaseFit) -> list[str]:
     lines = [
         "",
         f"check: logged and modelled case differ by {found.residual_rms_k:.2f} K RMS, "
-        f"{found.residual_worst_k:.1f} K at most",
+        f"maximum {found.residual_worst_k:.1f} K",
     ]
     if found.hidden_watts is not None:
         lines.append(f"check: up to {found.hidden_watts:.0f} W on the walls are in no log (probably sun)")

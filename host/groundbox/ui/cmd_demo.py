@@ -21,7 +21,7 @@ from groundbox.link.clock import Clocks
 from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
-from groundbox.monitor.output import Output, Outputs
+from groundbox.monitor.output import Output, OutputList
 from groundbox.monitor.recorder import Recorder
 from groundbox.rig.process import MICROPYTHON
 from groundbox.settings import Settings
@@ -36,10 +36,9 @@ from groundbox.ui.demo_day import (
     SessionClock,
     day_text,
 )
-from groundbox.ui.lines import RUNTIME_MEANS
 from groundbox.ui.options import PAGE_PORT, Number
 from groundbox.ui.recording import Stop, record, stop_signals
-from groundbox.ui.screen import Screen
+from groundbox.ui.screen import RUNTIME_MEANS, Screen
 from groundbox.ui.sound import Sounder
 
 FILES, DAY_FILE = ("groundbox.toml", "T18.toml", "M9.toml"), "bog_day.toml"
@@ -131,13 +130,12 @@ class Demo:
         self._page, day = None, self._write_day()
         if self._page_port is None:
             return self._screen
-        from groundbox.ui.page.output import PageOutput
-        from groundbox.ui.page.serve import Page
+        from groundbox.ui.page.serve import Page, PageOutput
 
         self._page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
         for line in self._page.opening():
             self._screen.say(self._clock.wall_s(), line)
-        return Outputs([self._screen, PageOutput(self._page)])
+        return OutputList([self._screen, PageOutput(self._page)])
 
     def _write_day(self) -> Path:
         """The day file of this run: the example's day, begun when the demo's clock began."""
@@ -200,7 +198,7 @@ class Demo:
             return
         if self._turn_back_s is None:
             self._say(
-                f"mast: turn-back time {clock(at_s)} comes before the last planned landing {clock(last_s)}; without "
+                f"mast: turn-back time {clock(at_s)} is before the last planned landing {clock(last_s)}; without "
                 "charging it does not last the day"
             )
         self._turn_back_s = at_s
@@ -219,7 +217,7 @@ class Demo:
             lost = reader.counts().lost_records
             raised = sum(1 for one in reader.warnings() if one.change == "raised")
         minutes = int(session.now_s // 60)
-        groundbox = "groundbox" if shutil.which("groundbox") else sys.argv[0]  # as `make demo` runs it
+        groundbox = started_as(sys.argv[0])
         return [
             "",
             f"{minutes} min simulated, {session.flight - len(session.not_flown)} flights, {kept} readings stored, "
@@ -251,6 +249,19 @@ class DemoScreen(Screen):
         super().warn(change)
         if change.warning == "fan_stalled" and change.change == "raised":
             self._demo.fan_warned(change.wall_s)
+
+
+def started_as(argument: str) -> str:
+    """What to type to run this program again.
+
+    Args:
+        argument: the first of `sys.argv`: a path of the program, or of its module when `python -m` runs it.
+    """
+    program = Path(argument)
+    if program.name == "__main__.py":
+        return f"{sys.executable} -m groundbox"
+    on_path = shutil.which(program.name)
+    return program.name if on_path and Path(on_path).resolve() == program.resolve() else argument
 
 
 def fresh_folder(folder: Path | None) -> Path:

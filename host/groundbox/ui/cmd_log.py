@@ -10,19 +10,17 @@ from rich.console import Console
 from groundbox.errors import BadInput
 from groundbox.link.clock import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.monitor.output import Output, Outputs
+from groundbox.monitor.output import Output, OutputList
 from groundbox.monitor.recorder import Recorder
 from groundbox.monitor.tracker import NO_NUMPY, estimator_class
 from groundbox.monitor.worker import Worker
 from groundbox.settings import Settings
 from groundbox.store import Store, shown
 from groundbox.ui.bridge.metrics import Metrics
-from groundbox.ui.bridge.output import Bridged
-from groundbox.ui.bridge.start import bridges_of, own_broker
-from groundbox.ui.lines import RUNTIME_MEANS
+from groundbox.ui.bridge.start import Bridged, bridges_of, own_broker
 from groundbox.ui.options import PAGE_PORT, chosen_settings, database_to_write, settings_options
-from groundbox.ui.recording import broker_of, record, shares_of, sources_of, stop_signals
-from groundbox.ui.screen import Screen
+from groundbox.ui.recording import broker_of, record, shared_sources, sources_of, stop_signals
+from groundbox.ui.screen import RUNTIME_MEANS, Screen
 from groundbox.ui.sound import Sounder
 
 EXAMPLE = """
@@ -35,8 +33,8 @@ Examples:
   groundbox log --page --lan                 and for phones on this network, by passphrase
   groundbox log --broker                     and a broker for boxes that report over MQTT
 
-Stop it with Ctrl-C. Kill it or pull the plug, and no record that a board has as
-stored is lost. Meanwhile, from another terminal: groundbox now, groundbox mark,
+Stop it with Ctrl-C. After a power failure too, every record that was confirmed to
+a board is stored. From another terminal: groundbox now, groundbox mark,
 groundbox acknowledge.
 """
 
@@ -97,17 +95,16 @@ def command(
             brokers, publish_to = [*brokers, way_in], [*publish_to, way_in]
         page = None
         if with_page:
-            from groundbox.ui.page.output import PageOutput
-            from groundbox.ui.page.serve import Page
+            from groundbox.ui.page.serve import Page, PageOutput
 
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
             outputs.append(PageOutput(page))
             lines += page.opening()
         outputs.append(more.enter_context(Bridged(screen.say, [metrics, *bridges_of(chosen, publish_to)])))
-        output = Outputs(outputs)
+        output = OutputList(outputs)
         if share is not None:
-            shares = shares_of(chosen, arrivals, clocks, share, brokers)
-            recorder: Recorder = Worker(chosen, store, arrivals, shares, clocks, output)
+            divided = shared_sources(chosen, arrivals, clocks, share, brokers)
+            recorder: Recorder = Worker(chosen, store, arrivals, divided, clocks, output)
         else:
             sources = sources_of(chosen, arrivals, clocks, ports, brokers)
             recorder = Recorder(chosen, store, arrivals, sources, clocks, output)

@@ -1,4 +1,4 @@
-"""`groundbox now`: the advice that the recorder stored last. It computes none itself; old advice becomes unknown."""
+"""`groundbox now`: the advice that the recorder stored last. It computes none itself; stale advice becomes unknown."""
 
 import shutil
 import sys
@@ -17,12 +17,11 @@ from groundbox.advice.limits import RECORDER_STALE_S
 from groundbox.advice.result import SessionAdvice
 from groundbox.advice.words import age
 from groundbox.errors import BadInput
-from groundbox.monitor.latest import latest_advice
+from groundbox.monitor.from_store import latest_advice
 from groundbox.settings import Settings
-from groundbox.ui import lines
 from groundbox.ui.options import chosen_settings, open_reader, settings_options
 from groundbox.ui.recording import stop_signals
-from groundbox.ui.screen import drawn, stamp
+from groundbox.ui.screen import RUNTIME_MEANS, drawn, line, stamp, warnings
 
 EXAMPLE = """
 \b
@@ -78,13 +77,13 @@ def _look(chosen: Settings) -> tuple[SessionAdvice, float]:
 def _print(advice: SessionAdvice, age_s: float) -> None:
     click.echo(f"{advice.headline}. {advice.action}.")
     for box in advice.boxes:
-        click.echo(lines.line(box))
-        for warning in lines.warnings(box):
+        click.echo(line(box))
+        for warning in warnings(box):
             click.echo(_wrapped(warning))
     if age_s > RECORDER_STALE_S:
         click.echo(f"the recorder's last row is {age(age_s)} old; is `groundbox log` running?")
     if any(box.runtime_low_s is not None for box in advice.boxes):
-        click.echo(lines.RUNTIME_MEANS)
+        click.echo(RUNTIME_MEANS)
 
 
 def _follow(look: Callable[[], tuple[SessionAdvice, float]], console: Console) -> None:
@@ -95,7 +94,7 @@ def _follow(look: Callable[[], tuple[SessionAdvice, float]], console: Console) -
                 advice, _ = look()
                 console.print(Text(f"{stamp(advice.made_at_s)} {advice.headline}. {advice.action}."), soft_wrap=True)
                 for box in advice.boxes:
-                    console.print(Text(f"{stamp(advice.made_at_s)} {lines.line(box)}"), soft_wrap=True)
+                    console.print(Text(f"{stamp(advice.made_at_s)} {line(box)}"), soft_wrap=True)
                 _wait(PLAIN_EVERY_S, lambda: stop.asked)
             return
         with Live(console=console, auto_refresh=False, screen=False) as live:

@@ -11,7 +11,7 @@ import click
 import msgspec
 
 from groundbox.errors import BadInput
-from groundbox.monitor.latest import latest_advice
+from groundbox.monitor.from_store import latest_advice
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
 from groundbox.plan.day_keys import DayFile

@@ -11,10 +11,9 @@ from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.particles import Particles
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate
-from groundbox.model import EstimatorState, Event, Mark, in_force
-from groundbox.monitor.flight import Flight
+from groundbox.model import EstimatorState
 from groundbox.monitor.follower import Follower
-from groundbox.monitor.start import BY_COMMAND, SESSION_S, battery_in, follower_for
+from groundbox.monitor.from_store import SESSION_S, battery_in, flights_flown, follower_for
 from groundbox.plan.battery_pool import SocBand, draw, resampled, soc_of
 from groundbox.plan.day import Day
 from groundbox.plan.demand import demand
@@ -102,23 +101,6 @@ def live_standing(
     for name in day.batteries:
         if name not in found.fitted.values():
             _set_aside(found, reader, settings, plan, name, wall_s, minute)
-    return found
-
-
-def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[float, float | None]]:
-    """(launched, landed) wall times since the day began, the last perhaps not landed, by marks and buttons.
-
-    Marks and events count in the order in which the store wrote them.
-    """
-    pressed = [event for event in reader.events(since_s=began_s) if event.value != BY_COMMAND]
-    events = [event for event in pressed if event.kind in ("launch", "landing")]
-    marks = [mark for mark in in_force(reader.marks(since_s=began_s)) if mark.kind in ("launch", "landing")]
-    state, found = Flight(None, None), list[tuple[float, float | None]]()
-    flights: list[Mark | Event] = [*marks, *events]
-    for number, one in enumerate(sorted(flights, key=lambda one: float("inf") if one.row is None else one.row)):
-        at_s = one.wall_s or 0.0
-        if at_s <= until_s and state.note(one.kind, float(number), at_s):
-            found = [*found, (at_s, None)] if one.kind == "launch" else [*found[:-1], (found[-1][0], at_s)]
     return found
 
 

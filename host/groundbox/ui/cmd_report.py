@@ -1,10 +1,14 @@
 """`groundbox report`: one self-contained page about a session, with its readings as tables."""
 
+import csv
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
+from importlib import import_module
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Console
@@ -13,9 +17,9 @@ from rich.progress import Progress
 from groundbox.errors import BadInput
 from groundbox.plan.day_file import load_day
 from groundbox.store import Reader
+from groundbox.store.schema import columns
 from groundbox.ui.options import chosen_settings, open_reader, settings_options
 from groundbox.ui.page.past import APART_S
-from groundbox.ui.report import tables
 from groundbox.ui.report.gather import gather
 from groundbox.ui.report.write import page
 
@@ -49,15 +53,15 @@ def command(settings_file: Path | None, database: Path | None, out: Path, sessio
             files: list[Path] = []
             try:
                 for box in boxes:
-                    files += tables.write(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
+                    files += write_tables(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
                 names = [path.name for path in files]
                 out.write_text(page(title, found, since_s, until_s, names, the_day), encoding="utf-8")
             except OSError as error:
                 raise BadInput(out, "", f"cannot be written ({error.strerror}); choose another --out") from error
     for path in (out, *files):
         click.echo(str(path))
-    if not tables.has_parquet():
-        click.echo(tables.NO_PARQUET, err=True)
+    if not has_parquet():
+        click.echo(NO_PARQUET, err=True)
 
 
 def _session(reader: Reader, number: int) -> tuple[float, float, list[str]]:
@@ -79,3 +83,68 @@ def _progress(count: int) -> Iterator[Callable[[], object]]:
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("reading and estimating", total=count)
         yield lambda: progress.advance(task)
+
+
+CHUNK = 10_000
+NO_PARQUET = "no Parquet file: it needs pyarrow (pip install 'groundbox[parquet]')"
+
+Rows = list[tuple[object, ...]]
+
+
+def write_tables(
+    reader: Reader, box: str, since_s: float, until_s: float, stem: Path, tick: Callable[[], object]
+) -> list[Path]:
+    """Writes `stem`.csv and, if pyarrow is installed, `stem`.parquet; returns the written files.
+
+    Args:
+        tick: called after each reading.
+
+    Raises:
+        OSError: a file cannot be written.
+    """
+    kinds = columns("reading")
+    csv_path, parquet_path = stem.with_name(f"{stem.name}.csv"), stem.with_name(f"{stem.name}.parquet")
+    rows = reader.series(box, [name for name, _ in kinds], since_s, until_s)
+    with ExitStack() as files:
+        table = csv.writer(files.enter_context(csv_path.open("w", encoding="utf-8", newline="")))
+        table.writerow([name for name, _ in kinds])
+        add = _parquet(files, parquet_path, kinds)
+        for chunk in _chunks(rows):
+            table.writerows(chunk)
+            if add:
+                add(chunk)
+            for _ in chunk:
+                tick()
+    return [csv_path, parquet_path] if add else [csv_path]
+
+
+def has_parquet() -> bool:
+    """True where pyarrow is installed."""
+    return _pyarrow() is not None
+
+
+def _pyarrow() -> Any:
+    try:
+        import_module("pyarrow.parquet")
+        return import_module("pyarrow")
+    except ImportError:
+        return None
+
+
+def _parquet(files: ExitStack, path: Path, kinds: list[tuple[str, str]]) -> Callable[[Rows], None] | None:
+    pyarrow = _pyarrow()
+    if pyarrow is None:
+        return None
+    schema = pyarrow.schema([(name, pyarrow.string() if kind == "TEXT" else pyarrow.int64()) for name, kind in kinds])
+    writer = files.enter_context(pyarrow.parquet.ParquetWriter(path, schema, compression="zstd"))
+
+    def add(rows: Rows) -> None:
+        arrays = [pyarrow.array(column, one.type) for column, one in zip(zip(*rows, strict=True), schema, strict=True)]
+        writer.write_batch(pyarrow.record_batch(arrays, schema=schema))
+
+    return add
+
+
+def _chunks(rows: Iterator[tuple[object, ...]]) -> Iterator[Rows]:
+    while chunk := list(islice(rows, CHUNK)):
+        yield chunk

@@ -1,4 +1,4 @@
-"""The planned day as a picture: in the terminal, as SVG, and (with matplotlib) as PNG."""
+"""The plot of a planned day: in the terminal, as SVG, and (with matplotlib) as PNG."""
 
 from collections.abc import Iterator
 from pathlib import Path

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Lock
 
-from groundbox.advice.words import clock, span
+from groundbox.advice.words import age, clock
 from groundbox.rig.bench import SimClock, SimulatedBoard
 from groundbox.rig.demo_boxes import MAST, TABLE
 
@@ -36,7 +36,7 @@ def day_text(example: str, start: datetime) -> str:
 
 
 class SessionClock(SimClock):
-    """Simulated time of variable speed, which waits for boards that do not keep up: no board is ever late.
+    """Simulated time of variable speed, which waits for boards that do not keep up: no board lags behind it.
 
     Attributes:
         followed: for each board, the simulated time it has reached.
@@ -208,5 +208,5 @@ class DemoSession:
         if state.fan_warned_s is None:
             return "fan 2 of box table was stopped and NOT warned about"
         at_s = self.wall_s(self.stalled_s)
-        after = span(state.fan_warned_s - at_s)
-        return f"fan 2 of box table was stopped at {clock(at_s)}; the warning came after {after}"
+        after = age(state.fan_warned_s - at_s)
+        return f"fan 2 of box table was stopped at {clock(at_s)}; the warning was raised after {after}"

@@ -1,4 +1,4 @@
-"""Pictures with matplotlib: a replayed discharge, a run of the rig, and what they share with the planned day's picture.
+"""Plots with matplotlib: a replayed discharge, a run of the rig, and functions for the plot of a planned day.
 
 Without matplotlib only `--plot` fails; the report and the planned day write SVG of their own.
 """

@@ -1,4 +1,4 @@
-"""Runs the recorder until it is asked to stop: what `groundbox log` and `groundbox demo` share."""
+"""Runs the recorder until it is asked to stop: for `groundbox log` and `groundbox demo`."""
 
 import signal
 import ssl
@@ -41,7 +41,7 @@ class Stop:
 def stop_signals() -> Iterator[Stop]:
     """Ctrl-C and SIGTERM set the Stop within, and end nothing in the middle of a step.
 
-    Once one came the program is ending: they stay with the Stop, so that the same one doubled cannot spoil the end.
+    After the first one the program is ending: the Stop keeps both signals, so that a repeated one cannot break the end.
     """
     stop = Stop()
     before = {number: signal.signal(number, stop.ask) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -65,10 +65,10 @@ def sources_of(
     return found + [MqttSource(arrivals, clocks, broker, keys=settings.keys_path) for broker in brokers]
 
 
-def shares_of(
+def shared_sources(
     settings: Settings, arrivals: Arrivals, clocks: Clocks, share: str, brokers: Sequence[Broker]
 ) -> list[SharedSource]:
-    """This program's share of what boxes say at `brokers`.
+    """The sources of a program that divides the messages at `brokers` with others of the same `share`.
 
     Raises:
         BadInput: there is no broker.
@@ -108,7 +108,7 @@ def secret_in(settings: Settings, file: str | None, place: str) -> str | None:
 
 
 def record(recorder: Recorder, stop: Stop, each_turn: Callable[[], None] = lambda: None) -> None:
-    """Turns the recorder until stopped; what came is stored, whatever ends it."""
+    """Turns the recorder until stopped; what arrived is stored, also after an error."""
     recorder.start()
     try:
         while not stop.asked:

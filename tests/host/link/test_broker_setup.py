@@ -13,7 +13,7 @@ from groundbox.errors import BadInput, LinkError
 from groundbox.link import broker_setup, secret_files
 from groundbox.link.secret_files import network_file
 from groundbox.toml_file import read_toml
-from groundbox.ui import cmd_board_network, cmd_broker
+from groundbox.ui import cmd_board_install, cmd_broker
 from uplinks import network_file as board_file
 
 OPEN = {"README.md"}
@@ -95,7 +95,7 @@ def test_a_board_reads_the_file_made_for_it(
     monkeypatch.setattr(broker_setup, "find_mosquitto", lambda: None)
     assert setup("--box", "mast", "--name", "192.168.4.2", "--name", "table.local").exit_code == 0
     file = tmp_path / "broker" / "mast.toml"
-    values = cmd_board_network.values_of(file, read_toml(file, cmd_board_network.NetworkFile))
+    values = cmd_board_install.values_of(file, read_toml(file, cmd_board_install.NetworkFile))
     (tmp_path / "network").write_bytes(network_file(file, values))
     found, why = board_file.load(str(tmp_path / "network"))
     assert why == ""

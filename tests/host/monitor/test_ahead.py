@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from groundbox.battery.values import Phase
-from groundbox.monitor.ahead import ahead, day_shown
 from groundbox.monitor.flight import Flight
+from groundbox.monitor.shown import day_shown
+from groundbox.monitor.tracker import ahead
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.demand import LoadAhead

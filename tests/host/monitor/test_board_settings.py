@@ -1,4 +1,4 @@
-"""A board's own limits: asked one at a time, asked again where nothing came, never guessed."""
+"""A board's own limits: asked one at a time, asked again after no answer, never guessed."""
 
 from concurrent.futures import Future
 
@@ -13,7 +13,7 @@ LOWEST = {name: low for name, _, low, _ in SETTINGS}
 
 
 class Board:
-    """Answers on request."""
+    """Answers when the test asks it to."""
 
     def __init__(self) -> None:
         self.asked: list[tuple[str, Future[Answer]]] = []
@@ -35,12 +35,12 @@ class Board:
         )
 
 
-def test_one_question_at_a_time_until_all_is_known() -> None:
+def test_one_question_at_a_time_until_all_is_answered() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
     limits.turn(0.0)
     assert board.asked == []
-    limits.met("mast")
+    limits.ask_again("mast")
     for number, name in enumerate(WANTED):
         limits.turn(float(number))
         limits.turn(float(number))
@@ -55,12 +55,12 @@ def test_one_question_at_a_time_until_all_is_known() -> None:
     assert board.kept == [("mast", name, LOWEST[name]) for name in WANTED]
 
 
-def test_what_an_earlier_run_knew_holds_until_the_board_reports_otherwise() -> None:
+def test_settings_of_an_earlier_run_hold_until_the_board_reports_others() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
     first, second, third = WANTED[:3]
     limits.restore("mast", {first: 4000, second: 4500, third: 5000})
-    limits.met("mast")
+    limits.ask_again("mast")
     for result, value in (("ok", "4000"), ("ok", "4600"), ("unknown", None)):
         limits.turn(0.0)
         board.answer(result, value)
@@ -69,10 +69,10 @@ def test_what_an_earlier_run_knew_holds_until_the_board_reports_otherwise() -> N
     assert board.kept == [("mast", second, 4600), ("mast", third, None)], "what is known already is not kept again"
 
 
-def test_silence_is_asked_again_and_an_older_board_is_left_alone() -> None:
+def test_silence_is_asked_again_and_a_board_without_a_setting_is_not() -> None:
     board = Board()
     limits = BoardSettings(board.ask, board.keep)
-    limits.met("mast")
+    limits.ask_again("mast")
     limits.turn(0.0)
     limits.turn(AGAIN_S - 1)
     assert len(board.asked) == 1
@@ -90,7 +90,7 @@ def test_what_no_board_can_be_set_to_is_not_believed(value: str | None) -> None:
     limits = BoardSettings(board.ask, board.keep)
     limits.restore("mast", {WANTED[0]: 4000, "output1_kind": 5000, "moon_centi_c": 1})
     assert limits.of("mast") == {WANTED[0]: 4000}
-    limits.met("mast")
+    limits.ask_again("mast")
     for name in WANTED:
         limits.turn(0.0)
         board.answer("ok", value if name == "output1_kind" else str(LOWEST[name]))

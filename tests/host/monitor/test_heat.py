@@ -15,7 +15,7 @@ from groundbox.thermal.case_file import CaseFile, load_case, save_case
 from groundbox.thermal.filter_check import SessionRise
 from groundbox.thermal.fit import CaseFit
 from groundbox.thermal.model import NAMES, CaseModel, CaseState, Drive, minutes_to, predict
-from groundbox.ui import lines
+from groundbox.ui import screen
 
 HOT = CaseModel(wall_outside_w_per_k=1.2, sun_watts=40)
 
@@ -59,7 +59,7 @@ def followed(case: CaseFit | None, model: CaseModel) -> tuple[Heat, CaseState]:
     return heat, state
 
 
-def test_if_both_fans_stop_it_shows_how_long_a_known_case_takes() -> None:
+def test_with_both_fans_stopped_a_fitted_case_shows_its_minutes() -> None:
     heat, state = followed(fitted(HOT), HOT)
     found = heat.outlook()
     truth = minutes_to(60.0, HOT, state, Drive(watts=50, outside_c=30))
@@ -143,10 +143,10 @@ def test_the_line_says_it(tmp_path: Path) -> None:
     for second in range(130):
         bench.pass_s(1, case_c=45.0 + second / 40)
     assert bench.view.heat.fitted
-    text = lines.heat(bench.view)
-    assert text.startswith("60 °C in ")
-    assert text.endswith("if its fans stop")
-    assert text in lines.line(bench.view)
+    shown = screen.heat(bench.view)
+    assert shown.startswith("60 °C in ")
+    assert shown.endswith("if its fans stop")
+    assert shown in screen.line(bench.view)
     bench.end()
 
 

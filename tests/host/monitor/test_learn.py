@@ -10,14 +10,13 @@ from groundbox.battery.profile import load_profile
 from groundbox.conversion import from_wire
 from groundbox.errors import GroundboxError
 from groundbox.model import Reading
-from groundbox.monitor.background import Background
-from groundbox.monitor.discharge import Discharge, Discharging
-from groundbox.monitor.learn import learn, source_name
-from groundbox.monitor.start import tracker_for
+from groundbox.monitor.from_store import tracker_for
+from groundbox.monitor.learn import Background, learn, source_name
+from groundbox.monitor.tracker import Discharge, Discharging
 from groundbox.rig.electric import SimBattery, SimBatterySettings
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store
-from groundbox.ui.capacity_live import LiveTest
+from groundbox.ui.capacity import LiveTest
 from groundbox.ui.cmd_battery import command as battery
 from groundbox.wire.messages import fields_of
 
@@ -34,7 +33,7 @@ cutoff_volts = 11.0
 
 
 def make_reading(number: int, *, t_s: float, volts: float, amps: float) -> Reading:
-    """As received over the wire `t_s` after the board's start."""
+    """As received `t_s` after the board's start."""
     values: dict[str, int | str | None] = {name: None for name, *_ in fields_of("reading")}
     values.update(box="mast", boot=1, sequence=number, uptime_ms=round(1000 * t_s))
     values.update(battery_mv=round(1000 * volts), battery_ma=round(1000 * amps), battery_centi_c=2500)
@@ -146,7 +145,7 @@ def test_what_was_drawn_under_the_floor_spoils_nothing(chosen: Settings) -> None
     assert abs(learned.row.capacity_ah - 0.85 * 9) < 1.5 * learned.row.capacity_sd_ah
 
 
-def test_an_estimate_saved_under_other_profile_is_begun_again(chosen: Settings) -> None:
+def test_an_estimate_saved_with_another_profile_is_not_continued(chosen: Settings) -> None:
     made = tracker_for(chosen, "mast", "sedge")
     assert not isinstance(made, str)
     made.take(1.0, Reading(box="mast", boot=1, sequence=1, uptime_ms=1, wall_s=START_S, battery_volts=12.5))
@@ -180,7 +179,7 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
     assert load_profile(chosen.folder / "sedge.toml").history[0].source.startswith("mast ")
     with Reader(chosen.database_path) as reader:
         test = LiveTest(reader, chosen, "mast", None)
-        names = [one.step.name for _, one in test.news() if one.new]
+        names = [report.step.name for _, report in test.new_reports() if report.new]
     assert names[-1] == "stop"
     assert not test.guide.done, "that test is known: another one may begin"
     assert test.caught_up
@@ -195,7 +194,7 @@ def test_a_capacity_test_is_followed_from_the_store(chosen: Settings) -> None:
         (["x.csv"], "--battery: is missing"),
     ],
 )
-def test_what_is_asked_wrongly_is_refused_in_a_line(arguments: list[str], said: str, chosen: Settings) -> None:
+def test_a_wrong_argument_gives_one_line(arguments: list[str], said: str, chosen: Settings) -> None:
     with Store(chosen.database_path) as store:
         store.add([make_reading(1, t_s=1, volts=12, amps=1)])
         store.commit()

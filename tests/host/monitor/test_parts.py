@@ -11,11 +11,9 @@ from hypothesis import strategies as st
 from groundbox.errors import LinkError
 from groundbox.model import Event, FanReading, Reading
 from groundbox.monitor.flight import Flight
-from groundbox.monitor.loads import declared_amps, largest_start, most_fragile, peak_above_mean, sheddable
-from groundbox.monitor.order import WAIT_S, InOrder
+from groundbox.monitor.loads import Sag, declared_amps, largest_start, most_fragile, peak_above_mean, sheddable
+from groundbox.monitor.reading_order import WAIT_S, InOrder, Timeline
 from groundbox.monitor.recorder import Recorder
-from groundbox.monitor.sag import Sag
-from groundbox.monitor.timeline import Timeline
 from groundbox.settings import LoadSettings
 
 
@@ -193,7 +191,7 @@ class _Way:
         return future
 
 
-def test_a_box_on_two_ways_is_commanded_once() -> None:
+def test_a_box_with_two_links_gets_a_command_once() -> None:
     ways = [_Way(None), _Way("mast"), _Way("mast")]
     futures = Recorder.command(SimpleNamespace(_sources=ways), "mast", "mark", kind="charge")
     assert [way.sent for way in ways] == [0, 1, 0]

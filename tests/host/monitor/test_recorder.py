@@ -29,11 +29,11 @@ from groundbox.model import (
 )
 from groundbox.monitor import tracker
 from groundbox.monitor.board_settings import WANTED
-from groundbox.monitor.latest import latest_advice
+from groundbox.monitor.from_store import latest_advice
 from groundbox.monitor.recorder import Recorder
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store, hand_over
-from groundbox.ui import lines
+from groundbox.ui import screen
 from groundbox.wire import settings as board_settings
 from groundbox.wire.messages import RESET_CAUSES, checksum
 
@@ -86,7 +86,7 @@ class Heard:
 
 
 class Boards:
-    """A Source whose boards do what the test says, and remember their commands."""
+    """A Source whose boards do what the test asks, and keep the commands they were sent."""
 
     def __init__(self) -> None:
         self.stored: list[Stored] = []
@@ -107,8 +107,8 @@ class Boards:
         answer: Future[Answer] = Future()
         setting = str(fields.get("setting"))
         if name == "get" and setting in self.settings:
-            reply = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
-            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **reply))
+            fields = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
+            answer.set_result(Answer(box=box, boot=1, sequence=0, command=1, **fields))
         return answer
 
 
@@ -243,7 +243,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterable[Bench]:
     made.end()
 
 
-def test_readings_are_kept_before_boards_get_stored(bench: Bench) -> None:
+def test_readings_are_stored_before_they_are_confirmed_to_boards(bench: Bench) -> None:
     bench.pass_s(3)
     assert bench.boards.stored[-1] == Stored(box="mast", boot=1, sequence=3)
     with Reader(bench.settings.database_path) as reader:
@@ -316,7 +316,7 @@ def test_silence_is_noticed_within_three_missed_readings(bench: Bench) -> None:
 def test_a_configured_box_that_never_came(bench: Bench) -> None:
     bench.silent_s(40)
     assert bench.up() == {"silent": "notice"}
-    assert lines.line(bench.view) == "mast: Unknown: not heard yet, after 40 s of listening; NOTICE silent"
+    assert screen.line(bench.view) == "mast: Unknown: not heard yet, after 40 s of listening; NOTICE silent"
 
 
 def test_a_stalled_fan_sounds_until_it_is_acknowledged(bench: Bench) -> None:
@@ -392,7 +392,7 @@ def test_a_board_in_flight_counts_when_nothing_else_is_known(bench: Bench) -> No
     assert bench.boards.commands == []
 
 
-def test_boards_receive_a_launch_marked_here(bench: Bench) -> None:
+def test_a_launch_marked_here_is_sent_to_boards(bench: Bench) -> None:
     bench.pass_s(3)
     bench.mark("launch")
     assert bench.boards.commands == [("mast", "mark", {"kind": "launch"})]
@@ -528,7 +528,7 @@ def test_a_launch_after_the_clock_was_set_back_counts(bench: Bench) -> None:
     assert any("behind the newest stored row" in text for text in bench.heard.said)
 
 
-def test_no_board_receives_a_landing_against_its_button(bench: Bench) -> None:
+def test_no_landing_is_sent_to_a_board_against_its_button(bench: Bench) -> None:
     bench.pass_s(3)
     bench.mark("launch")
     bench.pass_s(3, place="flight")
@@ -717,7 +717,7 @@ def test_a_viewer_gets_the_stored_advice_and_counts_its_age(bench: Bench) -> Non
 
 
 @pytest.mark.parametrize("boot", [3, 7])
-def test_a_board_that_counts_its_starts_from_one_is_followed(bench: Bench, boot: int) -> None:
+def test_a_board_that_counts_its_starts_from_one_again_is_followed(bench: Bench, boot: int) -> None:
     bench.boot = 7
     bench.pass_s(10)
     bench.boot, bench.boot_s, bench.sequence = boot, bench.now_s - 1, 0

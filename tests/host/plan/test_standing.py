@@ -13,8 +13,9 @@ import pytest
 
 from groundbox.battery.values import Phase
 from groundbox.model import Mark
-from groundbox.monitor.ahead import ahead
 from groundbox.monitor.flight import Flight
+from groundbox.monitor.from_store import flights_flown
+from groundbox.monitor.tracker import ahead
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.demand import LoadAhead, demand, flights_left, load_ahead, phases_until
@@ -23,7 +24,7 @@ from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.standing import DayStanding, next_flight, remaining_flights, standing_at
 from groundbox.settings import load
 from groundbox.store import Reader, Store
-from groundbox.ui.cmd_plan_live import flights_flown, live_standing
+from groundbox.ui.cmd_plan_live import live_standing
 from groundbox.ui.page.plan import DayPlan
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -69,9 +70,9 @@ def test_page_terminal_and_monitor_agree_in_flight(tmp_path: Path) -> None:
         live = live_standing(reader, settings, base, wall_s, ())
         flown = flights_flown(reader, _at("13:00"), wall_s)
     for launched_s, landed_s in flown:
-        flight.note("launch", launched_s)
+        flight.note("launch", launched_s, launched_s)
         if landed_s is not None:
-            flight.note("landing", landed_s)
+            flight.note("landing", landed_s, landed_s)
 
     terminal = replan(base, live.now(KnownNow(minute=0.0, charges=charges))).plan
     page = DayPlan(tmp_path / "bog_day.toml").answer(

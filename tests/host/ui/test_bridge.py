@@ -25,9 +25,8 @@ from groundbox.link.embedded_broker import EmbeddedBroker
 from groundbox.model import WarningChange
 from groundbox.settings import OwnBrokerSettings, Settings
 from groundbox.ui.bridge.metrics import Metrics
+from groundbox.ui.bridge.senders import MAX_WAITING, WarningsTopic, Webhook
 from groundbox.ui.bridge.start import bridges_of, own_broker
-from groundbox.ui.bridge.topic import WarningsTopic
-from groundbox.ui.bridge.webhook import MAX_WAITING, Webhook
 
 CHANGED_S = 1_800_000_000.0
 CHANGE = WarningChange(

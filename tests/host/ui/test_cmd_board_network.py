@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from groundbox.errors import BadInput
 from groundbox.link.broker_setup import box_file
 from groundbox.link.secret_files import network_file, new_key, read_key
-from groundbox.ui.cmd_board_network import EXAMPLE, command
+from groundbox.ui.cmd_board_install import NETWORK_EXAMPLE, network
 
 FILE = """
 box = "mast"
@@ -37,7 +37,7 @@ def _write(folder: Path, text: str, mode: int = 0o600) -> None:
 
 
 def _run(*more: str) -> Result:
-    return CliRunner().invoke(command, ["mast.toml", "--folder", "board", *more])
+    return CliRunner().invoke(network, ["mast.toml", "--folder", "board", *more])
 
 
 def test_the_firmware_reads_the_board_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,7 +95,9 @@ def test_a_wrong_value_is_named_and_nothing_is_changed(folder: Path, text: str, 
     assert not (folder / "keys").exists()
 
 
-@pytest.mark.parametrize("text", [EXAMPLE, box_file("mast", "192.168.4.2", 8883, "table.local")], ids=["help", "setup"])
+@pytest.mark.parametrize(
+    "text", [NETWORK_EXAMPLE, box_file("mast", "192.168.4.2", 8883, "table.local")], ids=["help", "setup"]
+)
 def test_a_placeholder_of_an_example_is_refused(folder: Path, text: str) -> None:
     found = re.findall(r'(ssid|password) = "(<.*>)"', text)
     assert [name for name, _ in found] == ["ssid", "password"]

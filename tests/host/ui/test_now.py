@@ -15,7 +15,7 @@ from tests.host.ui.samples import IN_FLIGHT, READY, STALLED
 from groundbox.advice.result import SessionAdvice
 from groundbox.cli import commands
 from groundbox.errors import BadInput
-from groundbox.monitor.latest import aged
+from groundbox.monitor.from_store import aged
 from groundbox.store import Store
 from groundbox.ui import cmd_now
 from groundbox.ui.cmd_now import exit_status

@@ -23,11 +23,9 @@ from groundbox.model import Acknowledge, Answer, Event, Mark
 from groundbox.settings import BatterySettings, BoxSettings, Settings
 from groundbox.store import Reader, Store
 from groundbox.store.handover import waiting
-from groundbox.ui.page.access import Access, kept_passphrases
-from groundbox.ui.page.app import application
-from groundbox.ui.page.output import PageOutput
+from groundbox.ui.page.app import Access, application, kept_passphrases
 from groundbox.ui.page.past import happened, limits_of
-from groundbox.ui.page.serve import Page, Published, qr_lines
+from groundbox.ui.page.serve import Page, PageOutput, Published, qr_lines
 
 DAMAGED = judged(replace(MAST, runtime_low_s=None, trust=None, runtime_unknown_because="no profile"))
 

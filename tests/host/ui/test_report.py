@@ -12,11 +12,10 @@ from groundbox.conversion import from_wire
 from groundbox.model import FanReading, Mark, Reading, WarningChange
 from groundbox.settings import LoadSettings
 from groundbox.store import Store
-from groundbox.ui.cmd_report import command
-from groundbox.ui.report import tables
+from groundbox.ui.cmd_report import NO_PARQUET, command, has_parquet
 from groundbox.ui.report.gather import SessionSums, flights_of
 from groundbox.ui.report.lanes import LanePlot
-from groundbox.ui.report.runs import RunPoint, SessionRun, counted_back, judged, quality, truth_held
+from groundbox.ui.report.runs import RunPoint, SessionRun, actual_fraction_in_band, counted_back, judged, quality
 from groundbox.wire.messages import fields_of
 
 BASE_S = 1_800_000_000.0
@@ -120,13 +119,13 @@ def test_a_run_without_its_limit_proves_only_its_minimum_runtime() -> None:
 def test_charge_is_counted_back_from_the_limit_only() -> None:
     back = counted_back(_run(100.0))
     assert back[0] == (0.0, pytest.approx(0.11 + 0.89))
-    assert truth_held(_run(100.0)) == 1.0
+    assert actual_fraction_in_band(_run(100.0)) == 1.0
     assert counted_back(_run(100.0, "charge")) == []
-    assert truth_held(_run(100.0, "charge")) is None
+    assert actual_fraction_in_band(_run(100.0, "charge")) is None
     assert counted_back(replace(_run(100.0), unseen_s=2.0)) == []  # too much has no readings
     wrong = replace(_run(100.0), capacity_ah=4.5)
-    assert truth_held(wrong) is not None
-    assert (truth_held(wrong) or 0) < 0.2
+    assert actual_fraction_in_band(wrong) is not None
+    assert (actual_fraction_in_band(wrong) or 0) < 0.2
 
 
 def test_a_plot_breaks_where_values_are_missing_and_has_a_description() -> None:
@@ -183,7 +182,7 @@ def test_one_self_contained_file_and_a_table_beside_it(session: Path) -> None:
     arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "page.html")]
     done = CliRunner().invoke(command, arguments, catch_exceptions=False)
     assert done.exit_code == 0
-    files = [session / f"page-mast.{kind}" for kind in (("csv", "parquet") if tables.has_parquet() else ("csv",))]
+    files = [session / f"page-mast.{kind}" for kind in (("csv", "parquet") if has_parquet() else ("csv",))]
     assert [Path(line) for line in done.stdout.split()] == [session / "page.html", *files]
     text = (session / "page.html").read_text(encoding="utf-8")
     html.parser.HTMLParser().feed(text)
@@ -228,12 +227,12 @@ def test_parquet_has_the_values_of_the_csv(session: Path) -> None:
 
 
 def test_without_pyarrow_one_line_states_it(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tables, "_pyarrow", lambda: None)
+    monkeypatch.setattr("groundbox.ui.cmd_report._pyarrow", lambda: None)
     done = CliRunner().invoke(
         command, ["--settings", str(session / "groundbox.toml"), "--out", str(session / "o.html")]
     )
     assert done.exit_code == 0
-    assert done.stderr.splitlines() == [tables.NO_PARQUET]
+    assert done.stderr.splitlines() == [NO_PARQUET]
     assert not list(session.glob("*.parquet"))
 
 
@@ -257,8 +256,8 @@ def test_a_session_with_a_swap_and_a_run_to_the_limit(tmp_path: Path) -> None:
     assert "end voltage 10." in text
     assert "battery M7" in text
     lane = text.split('aria-label="Runtime of mast')[1].split("</svg>")[0]
-    assert lane.count('class="truth"') == 1, "only for the run that ended at its limit"
+    assert lane.count('class="actual"') == 1, "only for the run that ended at its limit"
     assert lane.count('class="soc"') == 2
-    actual_y = [float(dot.split(",")[1]) for dot in lane.split('class="truth" points="')[1].split('"')[0].split()]
+    actual_y = [float(dot.split(",")[1]) for dot in lane.split('class="actual" points="')[1].split('"')[0].split()]
     assert actual_y == sorted(actual_y), "the actual runtime only falls"
     assert "the actual runtime is unknown" not in text

@@ -48,7 +48,7 @@ def test_tones_are_heard_as_meant(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         assert np.sqrt(np.mean(part**2)) > 0.2
 
 
-def test_a_program_that_speaks_receives_the_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_program_that_speaks_gets_the_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = tmp_path / "said.txt"
     speaker = tmp_path / "speak.py"
     speaker.write_text(f"import pathlib, sys\npathlib.Path({str(kept)!r}).write_text(sys.argv[1])\n")

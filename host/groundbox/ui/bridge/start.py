@@ -1,19 +1,86 @@
-"""The embedded broker and the bridges, as the settings name them."""
+"""The embedded broker, and the bridges to other programs that the settings name."""
 
 import ssl
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Protocol
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.link.broker import AUTOMATION, PROGRAM, Broker, unfit_name
 from groundbox.link.broker_setup import AUTHORITY, CERTIFICATE, KEY
+from groundbox.link.clock import Moment
 from groundbox.link.embedded_broker import HERE, EmbeddedBroker
 from groundbox.link.secret_files import stored_passwords
+from groundbox.model import WarningChange
 from groundbox.settings import OwnBrokerSettings, Settings
-from groundbox.ui.bridge.output import Bridge
-from groundbox.ui.bridge.topic import WarningsTopic
-from groundbox.ui.bridge.webhook import Webhook
+from groundbox.ui.bridge.senders import WarningsTopic, Webhook
 from groundbox.ui.recording import secret_in
+
+
+class Bridge(Protocol):
+    """An output to another program; none of its methods waits or raises.
+
+    Attributes:
+        notes: sentences for the person, oldest first; removed once shown.
+    """
+
+    notes: deque[str]
+
+    def start(self) -> None:
+        """Begins; returns at once."""
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice."""
+
+    def stop(self) -> None:
+        """Ends within seconds."""
+
+
+class Bridged:
+    """Runs its bridges from entry to exit of a `with`.
+
+    Args:
+        say: shows one line to the person: (wall time, text).
+    """
+
+    def __init__(self, say: Callable[[float, str], None], bridges: Sequence[Bridge]) -> None:
+        self._say, self._bridges = say, bridges
+        self._wall_s = 0.0
+
+    def __enter__(self) -> "Bridged":
+        for bridge in self._bridges:
+            bridge.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        for bridge in self._bridges:
+            bridge.stop()
+        self._say_notes()
+
+    def say(self, wall_s: float, text: str) -> None:
+        """See Output; lines for the person concern no other program."""
+
+    def warn(self, change: WarningChange) -> None:
+        """See Output."""
+        for bridge in self._bridges:
+            bridge.warn(change)
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """See Output."""
+        self._wall_s = moment.wall_s
+        for bridge in self._bridges:
+            bridge.show(advice, moment)
+        self._say_notes()
+
+    def _say_notes(self) -> None:
+        for bridge in self._bridges:
+            while bridge.notes:
+                self._say(self._wall_s, bridge.notes.popleft())
 
 
 def own_broker(settings: Settings) -> tuple[EmbeddedBroker, Broker, list[str]]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from groundbox.advice.result import SEVERITIES, SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.model import Mark, in_force
-from groundbox.monitor.start import BY_COMMAND
+from groundbox.monitor.from_store import BY_COMMAND
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
 

@@ -4,6 +4,7 @@ import asyncio
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -16,17 +17,19 @@ import uvicorn
 from groundbox.advice.limits import DATA_WITHDRAWN_S
 from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
+from groundbox.link.clock import Moment
+from groundbox.model import WarningChange
+from groundbox.monitor.from_store import flights_flown
 from groundbox.settings import Settings
 from groundbox.store import Reader
-from groundbox.ui.cmd_plan_live import flights_flown
 from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
-from groundbox.ui.page.access import Access, kept_passphrases
-from groundbox.ui.page.app import application
+from groundbox.ui.page.app import Access, application, kept_passphrases
 from groundbox.ui.page.viewer_requests import ViewerRequests
 
 if TYPE_CHECKING:
     from groundbox.ui.page.plan import DayPlan
+
 
 HERE = "127.0.0.1"
 
@@ -45,7 +48,7 @@ class Published(msgspec.Struct, frozen=True, kw_only=True):
         batteries: names in the settings, for a swap.
         shared, groups: boxes are shared, so a launch names its box or one of these groups of the settings.
         said: the newest lines, oldest first.
-        speak: numbers of the cues in the advice that came within the last seconds.
+        speak: numbers of the cues in the advice of the last seconds.
     """
 
     advice: SessionAdvice
@@ -146,8 +149,8 @@ class Page(ViewerRequests):
     def newest(self) -> str | None:
         return self._newest
 
-    async def wait(self, seen: str | None) -> str | None:
-        while self._newest is seen and not self._closing:
+    async def wait(self, known: str | None) -> str | None:
+        while self._newest is known and not self._closing:
             if self._next is None:
                 self._next = asyncio.Event()
             await self._next.wait()
@@ -238,3 +241,39 @@ def qr_lines(text: str) -> Sequence[str]:
         rows.append([False] * len(rows[0]))
     shapes = {(False, False): "█", (False, True): "▀", (True, False): "▄", (True, True): " "}
     return ["".join(shapes[pair] for pair in zip(*two, strict=True)) for two in zip(rows[::2], rows[1::2], strict=True)]
+
+
+PUBLISH_S = 1.0
+SPEAK_WITHIN_S = 10.0
+KEPT_SAID = 30
+
+
+class PageOutput:
+    """An Output that publishes to a page."""
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self._said: deque[Said] = deque(maxlen=KEPT_SAID)
+        self._cues: dict[
+            tuple[int, float], float
+        ] = {}  # number and time of a cue: real time at which it was first published
+        self._published_s = float("-inf")
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+        self._said.append(Said(wall_s=wall_s, text=text))
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+        words = change.sentence if change.change == "raised" else change.warning.replace("_", " ")
+        self.say(change.wall_s, f"{change.box}: {change.change}, {words}")
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice. A cue is spoken within 10 s of real time, whatever the pace of a simulated clock."""
+        keys = [(cue.number, cue.at_s) for cue in advice.cues]
+        self._cues = {key: self._cues.get(key, moment.real_s) for key in keys}
+        if moment.real_s - self._published_s < PUBLISH_S:
+            return
+        self._published_s = moment.real_s
+        speak = [number for (number, _), first_s in self._cues.items() if moment.real_s - first_s <= SPEAK_WITHIN_S]
+        self._page.publish(advice, said=tuple(self._said), speak=speak)

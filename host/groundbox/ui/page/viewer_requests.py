@@ -13,7 +13,7 @@ from groundbox.advice.words import CHARGE_CAUTIONS, clock
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.commands import COMMAND_S
 from groundbox.model import Acknowledge, Answer, Mark, in_force
-from groundbox.monitor.start import batteries_in
+from groundbox.monitor.from_store import batteries_in
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, leave
 from groundbox.wire.messages import MARKS
@@ -32,10 +32,10 @@ def _no_link(box: str, name: str, **fields: int | str | None) -> Sequence[Future
 
 
 def first_answer(futures: Sequence[Future[Answer]]) -> Answer:
-    """The first answer that comes.
+    """The first answer to arrive.
 
     Raises:
-        LinkError: no answer comes.
+        LinkError: no answer arrives.
     """
     wrong = LinkError("this program has no link to boards")
     try:

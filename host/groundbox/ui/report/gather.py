@@ -7,8 +7,8 @@ from typing import Any
 
 from groundbox.battery.profile import BatteryProfile
 from groundbox.model import AdviceMinute, Reading, in_force
+from groundbox.monitor.from_store import battery_in, tracker_for
 from groundbox.monitor.loads import declared_amps, fans_run, is_on
-from groundbox.monitor.start import battery_in, tracker_for
 from groundbox.monitor.tracker import Tracker
 from groundbox.settings import LoadSettings, Settings
 from groundbox.store import Reader
@@ -247,9 +247,9 @@ def health_words(profile: BatteryProfile) -> str | None:
     except ImportError:
         return None
     found = health(profile)
-    share = "" if found.fraction is None else f"{found.fraction:.0%} of rated capacity; "
+    depth = "" if found.fraction is None else f"{found.fraction:.0%} of rated capacity; "
     trend = "" if found.per_year is None else f"{found.per_year:+.0%} a year; "
-    return f"{share}{trend}{found.verdict}"
+    return f"{depth}{trend}{found.verdict}"
 
 
 def warnings(reader: Reader, box: str, since_s: float, until_s: float) -> list[ReportedWarning]:

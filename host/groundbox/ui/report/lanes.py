@@ -7,7 +7,7 @@ from html import escape
 from groundbox.advice.limits import battery_levels_c, case_levels_c
 from groundbox.advice.words import clock
 from groundbox.ui.report.gather import BoxReport
-from groundbox.ui.report.runs import counted_back, judged_all, truth_held
+from groundbox.ui.report.runs import actual_fraction_in_band, counted_back, judged_all
 
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM = 760.0, 168.0, 46.0, 18.0, 18.0
 TALL = HEIGHT - TOP - BOTTOM
@@ -164,17 +164,17 @@ def _charge(box: BoxReport, since_s: float, until_s: float) -> str:
     plot.band(values, "soc")
     plot.line([(wall_s, 100 * soc[1], 100 * soc[1]) for wall_s, soc in points], "mean")
     for run in box.runs:
-        plot.line([(wall_s, 100 * actual, 100 * actual) for wall_s, actual in counted_back(run)], "truth")
+        plot.line([(wall_s, 100 * actual, 100 * actual) for wall_s, actual in counted_back(run)], "actual")
     drawn = plot.svg(f"State of charge of {box.box}, at the end {values[-1][1]:.0f} to {values[-1][2]:.0f} %")
-    truth = _charge_truth(box)
-    return f"{drawn}<p>{escape(truth)}</p>" if truth else drawn
+    words = _actual_words(box)
+    return f"{drawn}<p>{escape(words)}</p>" if words else drawn
 
 
-def _charge_truth(box: BoxReport) -> str:
+def _actual_words(box: BoxReport) -> str:
     """The origin of the dashed line, or "" without one."""
     parts = []
     for run in box.runs:
-        held, last = truth_held(run), run.points[-1].soc if run.points else None
+        held, last = actual_fraction_in_band(run), run.points[-1].soc if run.points else None
         if held is not None and last is not None and run.capacity_ah:
             remained = f"{100 * last[1]:.0f} % ({100 * last[0]:.0f} to {100 * last[2]:.0f}) of {run.capacity_ah:.1f} Ah"
             parts.append(
@@ -190,8 +190,8 @@ def _runtime(box: BoxReport, since_s: float, until_s: float) -> str:
     points = [(point.wall_s, point.runtime_s) for run in box.runs for point in run.points if point.runtime_s]
     if not points:
         return ""
-    actual = [(one.wall_s, one.true_s) for run in box.runs if run.ended_by == "limit" for one in judged_all(run)]
-    top_s = _ROOM * max([expected for _, (_, expected, _) in points] + [true_s for _, true_s in actual])
+    actual = [(one.wall_s, one.actual_s) for run in box.runs if run.ended_by == "limit" for one in judged_all(run)]
+    top_s = _ROOM * max([expected for _, (_, expected, _) in points] + [actual_s for _, actual_s in actual])
     values = [(wall_s, min(low, top_s) / 60, min(high, top_s) / 60) for wall_s, (low, _, high) in points]
     title = "runtime, minutes (band: low to high; dashed: actual)"
     plot = _plot(title, box, since_s, until_s, [*values, (since_s, 0.0, 0.0)])
@@ -199,7 +199,7 @@ def _runtime(box: BoxReport, since_s: float, until_s: float) -> str:
     plot.line([(wall_s, expected / 60, expected / 60) for wall_s, (_, expected, _) in points], "mean")
     for run in box.runs:
         if run.ended_by == "limit":
-            plot.line([(one.wall_s, one.true_s / 60, one.true_s / 60) for one in judged_all(run)], "truth")
+            plot.line([(one.wall_s, one.actual_s / 60, one.actual_s / 60) for one in judged_all(run)], "actual")
     low, expected, high = (seconds / 60 for seconds in points[-1][1])
     return plot.svg(f"Runtime of {box.box}, at the end {low:.0f} / {expected:.0f} / {high:.0f} min")
 

@@ -1,8 +1,8 @@
-"""Predictions and the measured truth, for each run on one charge. Pure.
+"""Predictions and the measured actual runtime, for each run on one charge. Pure.
 
-A run that ended at its limit gives the truth: the time until the equipment fell under its cutoff voltage, or the
-battery under its end voltage, and the ampere-hours counted until then. A run that ended with a charge, a swap
-or the session proves only a minimum runtime.
+A run that ended at its limit gives the actual runtime: the time until the equipment fell under its cutoff voltage, or
+the battery under its end voltage, and the ampere-hours counted until then. A run that ended with a charge, a swap or
+the session proves only a minimum runtime.
 """
 
 from collections.abc import Sequence
@@ -58,22 +58,22 @@ class JudgedPrediction:
 
     wall_s: float
     runtime_s: Three
-    true_s: float
+    actual_s: float
     at_least: bool = False
 
     @property
     def held(self) -> bool | None:
-        """True when the truth is between low and high; None when that is possible but not proven."""
+        """True when the actual runtime is between low and high; None when that is possible but not proven."""
         if self.at_least:
-            return None if self.true_s <= self.runtime_s[2] else False
-        return self.runtime_s[0] <= self.true_s <= self.runtime_s[2]
+            return None if self.actual_s <= self.runtime_s[2] else False
+        return self.runtime_s[0] <= self.actual_s <= self.runtime_s[2]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PredictionQuality:
     """The quality of all `count` predictions of a session; fractions, 0 to 1.
 
-    held: of the bands that contain the truth; low_held: of the low values that were not too long.
+    held: of the bands that contain the actual runtime; low_held: of the low values that were not too long.
     errors: median and maximum of |expected - actual| divided by the runtime of the whole run.
     """
 
@@ -111,21 +111,21 @@ def judged_all(run: SessionRun) -> list[JudgedPrediction]:
     if not known or (at_least and run.ended_s - known[0].wall_s < MIN_JUDGED_S):
         return []
     return [
-        JudgedPrediction(wall_s=p.wall_s, runtime_s=p.runtime_s, true_s=run.ended_s - p.wall_s, at_least=at_least)
+        JudgedPrediction(wall_s=p.wall_s, runtime_s=p.runtime_s, actual_s=run.ended_s - p.wall_s, at_least=at_least)
         for p in known
         if p.runtime_s is not None
     ]
 
 
 def quality(runs: Sequence[SessionRun]) -> PredictionQuality | None:
-    """Over all predictions whose truth is known; None without one."""
+    """Over all predictions whose actual runtime is known; None without one."""
     errors, held, low_held = [], 0, 0
     for run in runs:
         every = judged_all(run) if run.ended_by == "limit" else []
         for one in every:
-            errors.append(abs(one.runtime_s[1] - one.true_s) / every[0].true_s)
+            errors.append(abs(one.runtime_s[1] - one.actual_s) / every[0].actual_s)
             held += bool(one.held)
-            low_held += one.runtime_s[0] <= one.true_s
+            low_held += one.runtime_s[0] <= one.actual_s
     if not errors:
         return None
     ordered = sorted(errors)
@@ -152,7 +152,7 @@ def counted_back(run: SessionRun) -> list[tuple[float, float]]:
     return [(p.wall_s, last.soc[1] + (last.drawn_ah - p.drawn_ah) / run.capacity_ah) for p in run.points]
 
 
-def truth_held(run: SessionRun) -> float | None:
+def actual_fraction_in_band(run: SessionRun) -> float | None:
     """Fraction of the points whose band contains the actual state of charge; None where that is unknown."""
     pairs = [(p.soc, actual) for p, (_, actual) in zip(run.points, counted_back(run), strict=False) if p.soc]
     return sum(soc[0] <= actual <= soc[2] for soc, actual in pairs) / len(pairs) if pairs else None

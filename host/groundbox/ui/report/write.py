@@ -27,7 +27,7 @@ svg text{font:12px system-ui,sans-serif;fill:#33453d}
 svg .title{font-weight:700;fill:#10201a}.frame{fill:none;stroke:#8a968f}.flight{fill:#dfe9e3}
 .limit{stroke:#7a3200;stroke-dasharray:5 3}.volts{fill:#8fb3a1}.mean{fill:none;stroke:#0b4a2f;stroke-width:1.6}
 .soc{fill:#b9cfc4}.second{fill:none;stroke:#1b3a75;stroke-width:1.4;stroke-dasharray:4 3}
-.fans{fill:#c8c2a4}.truth{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
+.fans{fill:#c8c2a4}.actual{fill:none;stroke:#7a3200;stroke-width:2;stroke-dasharray:7 4}
 .caution{border:2px solid #7a3200;padding:.5rem .8rem}
 @media print{svg{min-width:0}:root{font-size:13px;line-height:1.3}body{max-width:none;padding:0}h2,h3{break-after:avoid}
 ul{columns:2}svg,table,tr,p,ul,.caution{break-inside:avoid}table:has(tr:nth-child(15)){break-inside:auto}
@@ -204,7 +204,7 @@ def _predictions(box: BoxReport) -> str:
 
 
 def _true(one: JudgedPrediction) -> str:
-    return f"{'more than ' if one.at_least else ''}{one.true_s / 60:.0f} min"
+    return f"{'more than ' if one.at_least else ''}{one.actual_s / 60:.0f} min"
 
 
 def _held(one: JudgedPrediction) -> str:

@@ -1,13 +1,39 @@
-"""Readings in the order measured, though a board sends again what was missed while new ones come. Pure."""
+"""Puts readings in the order measured, when some arrive late or twice, or the host's clock was set. Pure."""
 
 from groundbox.model import Event, Reading
 
-WAIT_S = 30.0  # how long a gap holds up what came after it
-MOST_HELD = 5000
+
+class Timeline:
+    """A time for the estimator that never steps back.
+
+    Within a start it follows the board's uptime; from start to start the wall clock.
+
+    Args:
+        boot, offset_s, last_s: the state of an earlier program.
+    """
+
+    def __init__(self, boot: int | None = None, offset_s: float = 0.0, last_s: float | None = None) -> None:
+        self.boot, self.offset_s, self.last_s = boot, offset_s, last_s
+
+    def at(self, boot: int, uptime_ms: int, wall_s: float | None) -> float | None:
+        """Seconds; None for a record of a start whose wall time is not known, or of one before the present."""
+        uptime_s = uptime_ms / 1000
+        if boot != self.boot:
+            if wall_s is None or (self.boot is not None and boot < self.boot):
+                return None
+            self.boot, self.offset_s = boot, wall_s - uptime_s
+            if self.last_s is not None and wall_s <= self.last_s:
+                self.offset_s = self.last_s + 1.0 - uptime_s
+        self.last_s = self.offset_s + uptime_s
+        return self.last_s
+
+
+WAIT_S = 30.0  # a gap delays later readings for so long
+MAX_HELD = 5000
 
 
 class InOrder:
-    """Lets readings out once everything before them has come, or has been waited for long enough.
+    """Gives out a reading once all before it have arrived, or 30 s after a gap began.
 
     Args:
         boot, sequence: the last record that was taken before, if any.
@@ -19,13 +45,13 @@ class InOrder:
         self._gap_since_s: float | None = None
 
     def add(self, record: Reading | Event) -> None:
-        """Takes a record; one that is behind what was let out already is passed over."""
+        """Takes a record; one older than the newest given out is ignored."""
         key = (record.boot, record.sequence)
         if self._last is None or key > self._last:
             self._held[key] = record if isinstance(record, Reading) else None
 
     def ready(self, now_s: float) -> list[Reading]:
-        """Those that may go on now, `now_s` from a clock that never steps back."""
+        """The readings that are due at `now_s` of the steady clock, in order."""
         out: list[Reading] = []
         for key in sorted(self._held):
             if not self._follows(key) and not self._waited(now_s):
@@ -53,4 +79,4 @@ class InOrder:
     def _waited(self, now_s: float) -> bool:
         if self._gap_since_s is None:
             self._gap_since_s = now_s
-        return now_s - self._gap_since_s >= WAIT_S or len(self._held) > MOST_HELD
+        return now_s - self._gap_since_s >= WAIT_S or len(self._held) > MAX_HELD

@@ -1,12 +1,19 @@
-"""Continues from the store: which battery is in which box, its estimator, and where the aircraft is."""
+"""State from the store: the battery in each box, its estimator, where the aircraft is, and the newest advice.
+
+Viewers make no advice: they show the stored one and count its age."""
 
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
+from msgspec import structs
 
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.judge import judge_session
+from groundbox.advice.limits import RECORDER_STALE_S
+from groundbox.advice.result import BoxAdvice, FlightShown, IfSilent, SessionAdvice
+from groundbox.advice.words import age
 from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.errors import BadInput
@@ -19,11 +26,12 @@ from groundbox.plan.day import Day
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
-BY_COMMAND = 1  # value of the event of a mark that came by command
+_Advice = TypeVar("_Advice", BoxAdvice, SessionAdvice)
+BY_COMMAND = 1  # value of the event of a mark that a command made
 SESSION_S = 12 * 3600.0  # a session is one day: older rows do not count as the present
 RECENT_S = 3600.0
 LOOK_BACK = 60  # records
-WARM_UP_S = 1800.0  # the walls of a case remember about so long
+WARM_UP_S = 1800.0  # the heat of a case's walls lasts about so long
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +116,7 @@ def _day(path: Path, changed_ns: int) -> Day:
 
 
 def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wall_s: float) -> Follower:
-    """A follower of `box` that knows what the store knows."""
+    """A follower of `box`, with its battery, marks and readings from the store."""
     inside = battery_in(reader, settings, box)
     saved = reader.estimator(box, inside.name) if inside and inside.name else None
     if saved and inside and saved.wall_s < inside.since_s:
@@ -133,8 +141,8 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
 
 
 def catch_up(reader: Reader, follower: Follower, tracker: Tracker) -> None:
-    """Primes with what was measured after the tracker's last reading, whatever the clocks said since, and a little of
-    what was before: voltages of late are remembered outside the tracker.
+    """Primes with the readings after the tracker's last one, by number and not by clock, and a few before it: the
+    follower remembers recent voltages outside the tracker.
     """
     follower.prime(reader.readings_after(tracker.name, tracker.boot or 0, (tracker.sequence or 0) - LOOK_BACK))
 
@@ -151,7 +159,7 @@ def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[s
 
 
 def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, box: str | None = None) -> Flight:
-    """The flight as marks and buttons of this session left it, those of `box` alone or (None) of all.
+    """The flight by the marks and buttons of this session, those of `box` alone or (None) of all.
 
     They count in the order in which they were stored, never by wall clock: it may have been set meanwhile.
     """
@@ -171,6 +179,23 @@ def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, 
     return flight
 
 
+def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[float, float | None]]:
+    """(launched, landed) wall times since the day began, the last perhaps not landed, by marks and buttons.
+
+    Marks and events count in the order in which the store wrote them.
+    """
+    pressed = [event for event in reader.events(since_s=began_s) if event.value != BY_COMMAND]
+    events = [event for event in pressed if event.kind in ("launch", "landing")]
+    marks = [mark for mark in in_force(reader.marks(since_s=began_s)) if mark.kind in ("launch", "landing")]
+    state, found = Flight(None, None), list[tuple[float, float | None]]()
+    flights: list[Mark | Event] = [*marks, *events]
+    for number, one in enumerate(sorted(flights, key=lambda one: float("inf") if one.row is None else one.row)):
+        at_s = one.wall_s or 0.0
+        if at_s <= until_s and state.note(one.kind, float(number), at_s):
+            found = [*found, (at_s, None)] if one.kind == "launch" else [*found[:-1], (found[-1][0], at_s)]
+    return found
+
+
 def newest_advice(reader: Reader, recorder: str) -> SessionAdvice | None:
     """The advice that `recorder` stored last; None where there is none of this version."""
     found = reader.advice(recorder)
@@ -178,3 +203,77 @@ def newest_advice(reader: Reader, recorder: str) -> SessionAdvice | None:
         return None if found is None else msgspec.json.decode(found[1], type=SessionAdvice)
     except msgspec.MsgspecError:
         return None
+
+
+def latest_advice(reader: Reader, real_s: float) -> tuple[SessionAdvice, float] | None:
+    """The newest advice of all recorders of this session, and its age in seconds; None where there is none.
+
+    Args:
+        real_s: this computer's time, seconds since 1970.
+    """
+    found = []
+    for made_s, text in reader.all_advice():
+        try:
+            advice = msgspec.json.decode(text, type=SessionAdvice)
+        except msgspec.MsgspecError:  # of another version
+            continue
+        age_s = max(real_s - made_s, 0.0)
+        if age_s <= SESSION_S:
+            found.append((aged(advice, age_s), age_s))
+    if not found:
+        return None
+    newest, age_s = min(found, key=lambda one: one[1])
+    return (newest if len(found) == 1 else _joined(newest, [advice for advice, _ in found])), age_s
+
+
+def aged(advice: SessionAdvice, age_s: float) -> SessionAdvice:
+    """The advice to show at age `age_s`: its own `if_silent` rows replace the verdict when they are due."""
+    row = _row(advice.if_silent, age_s)
+    if row is None and age_s <= RECORDER_STALE_S:
+        return advice
+    boxes = tuple(_aged_box(box, age_s) for box in advice.boxes)
+    advice = structs.replace(advice, boxes=boxes)
+    return advice if row is None else structs.replace(_silent(advice, row, "No data", age_s), cues=())
+
+
+def _aged_box(box: BoxAdvice, age_s: float) -> BoxAdvice:
+    readings = box.readings
+    if readings.age_s is not None:
+        readings = structs.replace(readings, age_s=readings.age_s + age_s)
+    row, box = _row(box.if_silent, age_s), structs.replace(box, readings=readings)
+    return box if row is None else _silent(box, row, f"{box.box}: no data", age_s)
+
+
+def _silent(advice: _Advice, row: IfSilent, no_data: str, age_s: float) -> _Advice:
+    """The advice with the verdict of a row that is due."""
+    return structs.replace(
+        advice,
+        verdict=row.verdict,
+        severity=row.severity,
+        headline=row.headline,
+        sentence=f"{no_data} from the recorder for {age(age_s)}. {row.action}.",
+        spoken=row.spoken,
+        action=row.action,
+        turn_back_stale=True,
+    )
+
+
+def _row(rows: tuple[IfSilent, ...], age_s: float) -> IfSilent | None:
+    """The last row whose time has come."""
+    return next((row for row in reversed(rows) if age_s >= row.after_s), None)
+
+
+def _joined(newest: SessionAdvice, parts: list[SessionAdvice]) -> SessionAdvice:
+    """Joins the advice of several recorders: each box by its newest reading; the worst verdict counts."""
+    boxes: dict[str, BoxAdvice] = {}
+    for part in parts:
+        for box in part.boxes:
+            known = boxes.get(box.box)
+            if known is None or _age_of(box) < _age_of(known):
+                boxes[box.box] = box
+    flight = FlightShown(in_flight=any(part.flight.in_flight for part in parts))
+    return judge_session(newest.made_at_s, list(boxes.values()), flight)
+
+
+def _age_of(box: BoxAdvice) -> float:
+    return float("inf") if box.readings.age_s is None else box.readings.age_s
