@@ -15,7 +15,7 @@ BANNED = re.compile(
 )
 READ_BY_PEOPLE = {".md", ".py", ".toml", ".js", ".mjs", ".html", ".css", ".svg"}
 MAX_CLASS_NAMES_TWICE = 5
-MAX_MODULES = 294  # the aim is 260
+MAX_MODULES = 275  # the aim is 260
 MAX_LINES = 41_400  # the aim is 35,000
 # The last file with banned words; this list only shrinks.
 NOT_YET = ("tests/both/test_sensing.py",)
