@@ -1,5 +1,6 @@
 """`groundbox demo`, whole: real firmware in simulated boxes, recorded, estimated and warned about."""
 
+import sys
 import time
 from datetime import datetime
 from importlib import resources
@@ -15,7 +16,7 @@ from groundbox.plan.day_file import load_day
 from groundbox.rig.process import CPYTHON, MICROPYTHON, best_interpreter
 from groundbox.store import Reader
 from groundbox.ui import cmd_demo
-from groundbox.ui.cmd_demo import Demo, fresh_folder
+from groundbox.ui.cmd_demo import Demo, fresh_folder, started_as
 from groundbox.ui.demo_day import (
     AHEAD_S,
     FIRST_LAUNCH_S,
@@ -104,6 +105,17 @@ def test_once_ends_by_itself_and_says_where_things_are(tmp_path: Path, monkeypat
         assert str(tmp_path / name) in done.output
         assert (tmp_path / name).exists()
     assert f" now --settings {tmp_path / 'groundbox.toml'}" in done.output
+
+
+def test_the_next_command_is_one_that_starts_this_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    program = tmp_path / "groundbox"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", "")
+    assert started_as(str(program)) == str(program)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert started_as(str(program)) == "groundbox"
+    assert started_as("/elsewhere/groundbox/__main__.py") == f"{sys.executable} -m groundbox"
 
 
 def test_without_micropython_the_same_firmware_runs_under_cpython(

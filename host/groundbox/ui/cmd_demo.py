@@ -198,7 +198,7 @@ class Demo:
             return
         if self._turn_back_s is None:
             self._say(
-                f"mast: turn-back time {clock(at_s)} is before the last planned landing {clock(last_s)}; without "
+                f"mast: turn-back time {clock(at_s)} comes before the last planned landing {clock(last_s)}; without "
                 "charging it does not last the day"
             )
         self._turn_back_s = at_s

@@ -313,5 +313,5 @@ def _planned_charge(plan: Plan, name: str, from_min: float, until_min: float) ->
 
 def figure_line(figure: Figure) -> str:
     """One figure with its source and age."""
-    how_old = "" if figure.age_s is None else f", {age(figure.age_s)} old"
-    return f"  {figure.of}: {figure.words}; {figure.source}{how_old}"
+    measured = "" if figure.age_s is None else f", {age(figure.age_s)} old"
+    return f"  {figure.of}: {figure.words}; {figure.source}{measured}"
