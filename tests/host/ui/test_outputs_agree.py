@@ -23,8 +23,8 @@ from groundbox.plan.battery_pool import pool_of
 from groundbox.plan.day_file import load_day
 from groundbox.plan.planner import Plan, plan_as_is
 from groundbox.store import Store
-from groundbox.ui.bridge.senders import box_json
 from groundbox.ui.bridge.metrics import Metrics
+from groundbox.ui.bridge.senders import box_json
 from groundbox.ui.cmd_plan_words import first_line, verdict_of
 from groundbox.ui.page.serve import Published
 from groundbox.ui.screen import Screen
