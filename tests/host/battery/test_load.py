@@ -66,3 +66,15 @@ def test_a_load_that_never_came_is_unknown() -> None:
     assert load.mean() is None
     load.add(10.0, 2.0)
     assert load.mean() == 2.0
+
+
+def test_the_mean_covers_exactly_the_last_ten_minutes() -> None:
+    """Readings each 16 s do not divide ten minutes: of the oldest one only a part counts."""
+    load = RecentLoad()
+    for amps in [1.0] * 100 + [3.0] * 10:
+        load.add(16.0, amps)
+    assert math.isclose(load.mean() or 0.0, (160 * 3.0 + 440 * 1.0) / 600)
+    load = RecentLoad()
+    for amps in (1.0, 3.0):
+        load.add(16.0, amps)
+    assert math.isclose(load.mean() or 0.0, 2.0), "of what there is, while that is less"

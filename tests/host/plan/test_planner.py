@@ -232,13 +232,13 @@ def test_batteries_in_parallel_count_as_one(easy: Plan) -> None:
 def test_a_charger_that_stays_on_in_flight_gives_more_and_no_launch_counts_on_it() -> None:
     day = bog_day()
     solar = struct_replace(day.chargers["bench"], source=None, in_flight=True, boxes=["mast"], settable_amps=[2.5])
-    one = plan_day(replace(day, chargers={"bench": solar}), seconds=3)
-    without = plan_day(replace(day, chargers={"bench": struct_replace(solar, in_flight=False)}), seconds=1)
+    days = [replace(day, chargers={"bench": struct_replace(solar, in_flight=stays)}) for stays in (True, False)]
+    one, without = plan_day(days[0], seconds=3), plan_day(days[1], seconds=1)
     assert any(run.in_flight for run in one.outcome.charges)
     assert not any(run.in_flight for run in without.outcome.charges)
     assert one.schedule.objective.late_min <= without.schedule.objective.late_min
     assert any("in flight" in caution for caution in cautions(one.day))
-    needs = [timetable(plan.day, pool_of(plan.day)).problem.fits for plan in (one, without)]
+    needs = [timetable(given, pool_of(given)).problem.fits for given in days]
     assert needs[0] == needs[1]
 
 
