@@ -4,7 +4,7 @@ A launch or landing concerns the aircraft and so every box, whichever box it was
 order of the steady clock, which never steps back; wall times are only shown.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from groundbox.advice.result import FlightShown
 
@@ -19,7 +19,6 @@ class _Place:
     launched_wall_s: float | None = None
     returning: bool = False
     flown: int = 0
-    by_button: str | None = None  # the box at whose button the present flight was launched
 
 
 class Flight:
@@ -36,14 +35,13 @@ class Flight:
         self._before: list[_Place] = []  # what an undo returns to
         self._changed_s = float("-inf")
 
-    def note(self, kind: str, now_s: float, wall_s: float, *, button_of: str | None = None) -> bool:
+    def note(self, kind: str, now_s: float, wall_s: float) -> bool:
         """Takes a launch, landing or return.
 
         Args:
             kind: one of FLIGHT_MARKS; anything else changes nothing.
             now_s: when it happened, on the steady clock; older than the newest change: ignored.
             wall_s: the same by the wall clock, to show.
-            button_of: the box whose button was pressed; None for a mark at the host or a command.
 
         Returns:
             True when it changed something; False for an echo, or for one older than what is known.
@@ -57,17 +55,11 @@ class Flight:
         self._before.append(place)
         self._changed_s = now_s
         if kind == "launch":
-            self._place = _Place(launched_s=now_s, launched_wall_s=wall_s, flown=place.flown, by_button=button_of)
+            self._place = _Place(launched_s=now_s, launched_wall_s=wall_s, flown=place.flown)
         elif kind == "landing":
             self._place = _Place(flown=place.flown + 1)
         else:
-            self._place = _Place(
-                launched_s=place.launched_s,
-                launched_wall_s=place.launched_wall_s,
-                returning=True,
-                flown=place.flown,
-                by_button=place.by_button,
-            )
+            self._place = replace(place, returning=True)
         return True
 
     def undo(self, now_s: float) -> bool:
@@ -91,11 +83,6 @@ class Flight:
     def launched_s(self) -> float | None:
         """Wall time of the launch as it was noted; None on the ground."""
         return self._place.launched_wall_s
-
-    @property
-    def launched_at_button_of(self) -> str | None:
-        """The box at whose button the present flight was launched; None on the ground, or for a mark at the host."""
-        return self._place.by_button
 
     @property
     def flown(self) -> int:

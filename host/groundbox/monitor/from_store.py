@@ -175,7 +175,7 @@ def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, 
             continue
         at_wall_s = min(one.wall_s or wall_s, wall_s)
         at_s = max(at_s, now_s - (wall_s - at_wall_s))
-        flight.note(one.kind, at_s, at_wall_s, button_of=one.box if isinstance(one, Event) else None)
+        flight.note(one.kind, at_s, at_wall_s)
     return flight
 
 

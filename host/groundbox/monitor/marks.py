@@ -78,10 +78,9 @@ class MarkHandling:
         if event.kind == "launch":
             self._button_launch[event.box] = not by_command
         if event.kind in FLIGHT_MARKS:
-            button_of = None if by_command else event.box
             happened_s = self._happened_s(event, now)
             at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
-            if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s, button_of=button_of):
+            if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s):
                 where = "by command at" if by_command else "at the button of"
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
@@ -150,7 +149,7 @@ class MarkHandling:
                 del self._differs_s[box]
                 if flight.in_flight or (flight.known and not self._button_launch.get(box)):
                     self._send_mark(box, kind)
-                elif flight.note("launch", now.monotonic_s, now.wall_s, button_of=box):
+                elif flight.note("launch", now.monotonic_s, now.wall_s):
                     self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")
 
     def _send_mark(self, box: str, kind: str) -> None:

@@ -87,10 +87,9 @@ def test_a_flight_takes_a_mark_once() -> None:
     assert flight.landing_in_s(0.0) is None
     assert not flight.note("landing", 90.0, 1090.0)
     assert not flight.note("returning", 95.0, 1095.0)
-    assert flight.note("launch", 100.0, 1100.0, button_of="mast")
+    assert flight.note("launch", 100.0, 1100.0)
     assert not flight.note("launch", 101.0, 1101.0)  # the board's echo
     assert flight.landing_in_s(200.0) == 2000.0
-    assert flight.launched_at_button_of == "mast"
     assert flight.note("returning", 300.0, 1300.0)
     assert not flight.note("returning", 301.0, 1301.0)
     assert flight.shown(400.0, 1400.0).landing_at_s == 3200.0

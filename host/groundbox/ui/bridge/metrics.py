@@ -5,14 +5,13 @@ from collections.abc import Iterable, Iterator
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import GaugeMetricFamily, Metric
-from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from prometheus_client.openmetrics.exposition import generate_latest
 from prometheus_client.registry import Collector
 
 from groundbox.advice.result import SEVERITY_RANK, BoxAdvice, SessionAdvice
 from groundbox.link.clock import Moment
-from groundbox.model import WarningChange
+from groundbox.ui.bridge import Bridge
 
-CONTENT_TYPE = CONTENT_TYPE_LATEST
 Sample = tuple[tuple[str, ...], float | None]  # labels, value
 # Name after "groundbox_", unit, meaning, labels after the box; see _samples for the values.
 FAMILIES = (
@@ -35,25 +34,16 @@ FAMILIES = (
 )
 
 
-class Metrics:
+class Metrics(Bridge):
     """A Bridge for programs that ask: `text` gives the state at the last update; called from any thread."""
 
     def __init__(self) -> None:
-        self.notes: deque[str] = deque()
+        self.notes = deque()
         self._advice: SessionAdvice | None = None
-
-    def start(self) -> None:
-        """See Bridge."""
-
-    def warn(self, change: WarningChange) -> None:
-        """See Bridge."""
 
     def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Bridge."""
         self._advice = advice
-
-    def stop(self) -> None:
-        """See Bridge."""
 
     def text(self) -> bytes:
         """The OpenMetrics text."""

@@ -21,6 +21,7 @@ from groundbox.link.broker import OUT, PROGRAM, Broker, unfit_name
 from groundbox.link.clock import Moment
 from groundbox.link.mqtt import KEEPALIVE_S
 from groundbox.model import WarningChange
+from groundbox.ui.bridge import Bridge
 
 
 def change_json(change: WarningChange) -> str:
@@ -72,11 +73,11 @@ REPEAT_S = 60.0  # sentences hold figures, so they are published again
 YES, NO = b'{"recording": true}', b'{"recording": false}'
 
 
-class WarningsTopic:
+class WarningsTopic(Bridge):
     """A Bridge: `groundbox_host/warnings/BOX` and `groundbox_host/recording`."""
 
     def __init__(self, broker: Broker) -> None:
-        self.notes: deque[str] = deque(maxlen=20)
+        self.notes = deque(maxlen=20)
         self._broker = broker
         self._published: dict[str, tuple[object, float, str]] = {}  # box: active warnings, when, the text
         self._lock = Lock()
@@ -95,9 +96,6 @@ class WarningsTopic:
         """See Bridge."""
         self._client.connect_async(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
         self._client.loop_start()
-
-    def warn(self, change: WarningChange) -> None:
-        """See Bridge."""
 
     def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """See Bridge."""
@@ -153,7 +151,7 @@ class _NoRedirect(urllib.request.HTTPRedirectHandler):
         return None
 
 
-class Webhook:
+class Webhook(Bridge):
     """A Bridge.
 
     Args:
@@ -164,7 +162,7 @@ class Webhook:
     """
 
     def __init__(self, url: str, token: str | None, severity: str, first_retry_s: float = FIRST_RETRY_S) -> None:
-        self.notes: deque[str] = deque(maxlen=20)
+        self.notes = deque(maxlen=20)
         self._url, self._token, self._lowest = url, token, SEVERITIES.index(severity)
         self._name = f"webhook at {urlsplit(url).hostname}"
         self._first_retry_s = first_retry_s
@@ -189,9 +187,6 @@ class Webhook:
                 self._waiting.popleft()
                 self._dropped += 1
             self._changed.notify()
-
-    def show(self, advice: SessionAdvice, moment: Moment) -> None:
-        """See Bridge."""
 
     def stop(self) -> None:
         """See Bridge."""

@@ -1,10 +1,8 @@
 """The embedded broker, and the bridges to other programs that the settings name."""
 
 import ssl
-from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Protocol
 
 from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
@@ -15,30 +13,9 @@ from groundbox.link.embedded_broker import HERE, EmbeddedBroker
 from groundbox.link.secret_files import stored_passwords
 from groundbox.model import WarningChange
 from groundbox.settings import OwnBrokerSettings, Settings
+from groundbox.ui.bridge import Bridge
 from groundbox.ui.bridge.senders import WarningsTopic, Webhook
 from groundbox.ui.recording import secret_in
-
-
-class Bridge(Protocol):
-    """An output to another program; none of its methods waits or raises.
-
-    Attributes:
-        notes: sentences for the person, oldest first; removed once shown.
-    """
-
-    notes: deque[str]
-
-    def start(self) -> None:
-        """Begins; returns at once."""
-
-    def warn(self, change: WarningChange) -> None:
-        """A warning was raised, cleared or acknowledged."""
-
-    def show(self, advice: SessionAdvice, moment: Moment) -> None:
-        """The newest advice."""
-
-    def stop(self) -> None:
-        """Ends within seconds."""
 
 
 class Bridged:
