@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from groundbox.advice.result import DO_NOT_LAUNCH
 from groundbox.plan.charge_model import charger_of, stays_at_float
 from groundbox.plan.demand import demand
-from groundbox.plan.outcome import DO_NOT_LAUNCH
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.rig.box import SimBox, SimBoxSettings
 from groundbox.rig.electric import SimBatterySettings, SimCharger, SimLoadSettings

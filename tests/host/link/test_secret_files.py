@@ -54,7 +54,7 @@ def test_a_counter_is_written_again_only_when_the_reserve_is_used_up(tmp_path: P
     assert int(path.read_text()) == int(WALL_S * 1e6) + 2 * 60_000_000 + 1
 
 
-@pytest.mark.parametrize("text", ["", "moss", "-1", str(auth.MOST_COUNTER - 60_000_000), str(auth.MOST_COUNTER)])
+@pytest.mark.parametrize("text", ["", "moss", "-1", str(auth.MAX_COUNTER - 60_000_000), str(auth.MAX_COUNTER)])
 def test_a_counter_that_cannot_be_used_is_named(tmp_path: Path, text: str) -> None:
     new_key(tmp_path, "mast")
     (tmp_path / "mast.counter").write_text(text)
@@ -64,8 +64,8 @@ def test_a_counter_that_cannot_be_used_is_named(tmp_path: Path, text: str) -> No
 
 def test_the_highest_counter_that_can_be_used(tmp_path: Path) -> None:
     new_key(tmp_path, "mast")
-    (tmp_path / "mast.counter").write_text(str(auth.MOST_COUNTER - 60_000_001))
-    assert _counters(Keys(tmp_path, lambda: WALL_S), 1) == [auth.MOST_COUNTER - 60_000_000]
+    (tmp_path / "mast.counter").write_text(str(auth.MAX_COUNTER - 60_000_001))
+    assert _counters(Keys(tmp_path, lambda: WALL_S), 1) == [auth.MAX_COUNTER - 60_000_000]
 
 
 def test_a_counter_is_read_again_when_asked(tmp_path: Path) -> None:
