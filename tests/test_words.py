@@ -14,9 +14,9 @@ BANNED = re.compile(
     r"|heat_wanted|heat wanted)(?![a-z])"
 )
 READ_BY_PEOPLE = {".md", ".py", ".toml", ".js", ".mjs", ".html", ".css", ".svg"}
-MAX_CLASS_NAMES_TWICE = 5
+MAX_CLASS_NAMES_TWICE = 1
 MAX_MODULES = 275  # the aim is 260
-MAX_LINES = 41_400  # the aim is 35,000
+MAX_LINES = 41_350  # the aim is 35,000
 # The last file with banned words; this list only shrinks.
 NOT_YET = ("tests/both/test_sensing.py",)
 
