@@ -472,9 +472,9 @@ TABLE = (
     Condition(
         kind="silent",
         severity="notice",
-        meaning="a box of the settings has not been heard yet",
+        meaning="no data yet from a box of the settings",
         rule=box.never_heard,
-        cause="not heard yet",
+        cause="no data yet",
         ground_action="plug in its cable and power, or remove it from groundbox.toml",
         flight_action="plug in its cable and power",
         ground_say="check cable",

@@ -12,6 +12,7 @@ from msgspec import structs
 from groundbox.advice import limits
 from groundbox.advice.conditions import TABLE
 from groundbox.advice.result import (
+    CLEAR_TO_LAUNCH,
     FLIGHT_VERDICTS,
     GROUND_VERDICTS,
     SEVERITY_RANK,
@@ -45,7 +46,7 @@ class _Cause:
 
 
 class Judge:
-    """Judges all boxes, moment after moment; remembers what is raised, held and spoken.
+    """Judges all boxes at each moment; keeps what is raised, held and spoken.
 
     Attributes:
         warner: the warnings of all boxes.
@@ -175,13 +176,13 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
             made_at_s=wall_s,
             verdict="unknown",
             severity="unknown",
-            headline="Unknown: no box heard yet",
-            sentence="No box heard yet. Plug in a box.",
-            spoken="no box heard yet",
+            headline="Unknown: no data from any box yet",
+            sentence="No data from any box yet. Plug in a box.",
+            spoken="no data yet",
             action="Plug in a box",
             flight=flight,
         )
-    worst = min(boxes, key=lambda one: (WORST_FIRST.index(one.verdict), -SEVERITY_RANK[one.severity], _margin_s(one)))
+    worst = min(boxes, key=_worst_first)
     first = _first_to_turn_back(boxes)
     at_s = first.turn_back_at_s
     stale = any(one.turn_back_stale for one in boxes)
@@ -194,7 +195,9 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
             worst, action = first, first.action
     else:
         headline = f"{VERDICT_WORDS[worst.verdict]}: {worst.box}, {headline.partition(': ')[2]}"
-    if worst is not limiting:
+    if worst.verdict == CLEAR_TO_LAUNCH:
+        action = "Launch when you are ready"
+    elif worst is not limiting:
         action = f"{worst.box}: {action[0].lower()}{action[1:]}"
     if worst.verdict == "unknown" and flight.in_flight and at_s is not None and at_s != worst.turn_back_at_s:
         action = f"Turn back by {clock(at_s)}" if at_s > wall_s else "Return now"
@@ -213,7 +216,7 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
         turn_back_stale=stale,
         if_silent=_if_silent(first.box, flight.in_flight, at_s, wall_s),
         flight=flight,
-        boxes=tuple(boxes),
+        boxes=tuple(sorted(boxes, key=_worst_first)),
     )
 
 
@@ -268,7 +271,7 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
         verdict="clear_to_launch",
         severity="none",
         facts=f"runtime {span(state.runtime_low_s)}, a flight with its reserve needs {needs}",
-        action="Launch when you are ready",
+        action="No act for this box",
         spoken=f"{state.box}: clear to launch",
     )
 
@@ -330,6 +333,10 @@ def _headline(verdict: str, facts: str, at_s: float | None, wall_s: float) -> st
 
 def _worst_severity(severities: Iterable[str]) -> str:
     return max(severities, key=lambda one: SEVERITY_RANK[one], default="none")
+
+
+def _worst_first(box: BoxAdvice) -> tuple[int, int, float]:
+    return WORST_FIRST.index(box.verdict), -SEVERITY_RANK[box.severity], _margin_s(box)
 
 
 def _margin_s(box: BoxAdvice) -> float:

@@ -59,6 +59,12 @@ def battery_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
     return celsius(limits, "battery_cold_centi_c", "battery_warm_centi_c", "battery_hot_centi_c")
 
 
+def low_levels_volts(limits: Mapping[str, int]) -> tuple[float, ...]:
+    """Low-voltage levels notice, urgent and stop of a board, volts."""
+    names = ("low_notice_mv", "low_urgent_mv", "low_stop_mv")
+    return tuple(limits.get(name, _DEFAULTS[name]) / 1000 for name in names)
+
+
 def fan_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
     """Case temperatures at which a board's thermostat switches its fans on and off, °C."""
     return celsius(limits, "fan_on_centi_c", "fan_off_centi_c")

@@ -59,7 +59,10 @@ def _low(state: BoxState, level: str) -> Finding:
         return None
     if LEVELS[state.low_voltage] < LEVELS[level]:
         return False
-    return f"battery {volts(state.battery_volts)}, board level {level}"
+    limit = ""
+    if len(state.low_levels_volts) == 3:
+        limit = f" {volts(state.low_levels_volts[LEVELS[level] - 1])}"
+    return f"battery {volts(state.battery_volts)}, {level} limit of the board{limit}"
 
 
 def low_notice(state: BoxState, raised: bool) -> Finding:
@@ -104,7 +107,7 @@ def brown_out(state: BoxState, raised: bool) -> Finding:
     if state.start_volts >= state.cutoff_volts + (limits.CLEAR_START_VOLTS if raised else 0.0):
         return False
     load = state.start_load or "the largest load"
-    return f"{volts(state.start_volts, 2)} expected when {load} starts, cutoff {volts(state.cutoff_volts, 2)}"
+    return f"voltage at the next start of {load} {volts(state.start_volts, 2)}, cutoff {volts(state.cutoff_volts, 2)}"
 
 
 def over_board(state: BoxState, raised: bool) -> Finding:

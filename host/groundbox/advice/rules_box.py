@@ -17,7 +17,7 @@ SENSOR_NAMES = {
     "intake": "intake temperature",
 }
 NEEDED = ("voltage", "case")
-CAUSES = {"power": "its power failed", "watchdog": "its watchdog acted", "soft": "its program asked for it"}
+CAUSES = {"power": "its power failed", "watchdog": "its watchdog acted", "soft": "by its program"}
 # Vapour pressure over water, D. Sonntag, 1990 (as in WMO-No. 8, annex 4.B): 6.112 exp(17.62 t / (243.12 + t)) hPa.
 _MAGNUS, _MAGNUS_C = 17.62, 243.12
 
@@ -142,4 +142,4 @@ def silent(state: BoxState, raised: bool) -> Finding:
 
 def never_heard(state: BoxState, raised: bool) -> Finding:
     """A box of the settings that has not been heard at all."""
-    return False if state.silent_s is not None else f"not heard yet, after {age(state.watched_s)} of listening"
+    return False if state.silent_s is not None else f"no data yet, after {age(state.watched_s)}"

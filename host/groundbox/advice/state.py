@@ -64,6 +64,7 @@ class BoxState:
     fragile_volts: float | None = None
     sheddable: tuple[str, ...] = ()
     low_voltage: str | None = None
+    low_levels_volts: tuple[float, ...] = ()
     overvoltage: str | None = None
     # Charge, heat, fans, sensors.
     charging: str | None = None

@@ -10,6 +10,7 @@ from groundbox.advice.limits import (
     STALE_AFTER_S,
     battery_levels_c,
     case_levels_c,
+    low_levels_volts,
 )
 from groundbox.advice.result import BoxAdvice, DayShown, HeatShown, LoadShown
 from groundbox.advice.state import BoxState
@@ -250,6 +251,7 @@ class Follower:
             fragile_volts=fragile.highest_volts if fragile else None,
             sheddable=sheddable(loads, reading),
             low_voltage=reading.low_voltage if reading else None,
+            low_levels_volts=low_levels_volts(self.limits),
             overvoltage=reading.overvoltage if reading else None,
             charging=reading.charging if reading else None,
             charging_s=None if self._charging_since_s is None else now_s - self._charging_since_s,
@@ -308,8 +310,10 @@ class Follower:
         """How to charge what one more flight lacks; None in flight, and while nothing lacks or it is unknown."""
         if low_s is None or flight.length_s is None or flight.in_flight or self.tracker is None:
             return None
-        short_s = flight.length_s + self._reserve_s - low_s
-        return self._charge_sentence.words(now_s, self.name, short_s, self.tracker, self.day, self.reading)
+        needs_s = flight.length_s + self._reserve_s
+        if low_s >= needs_s:
+            return None
+        return self._charge_sentence.words(now_s, self.name, needs_s, self.tracker, self.day, self.reading)
 
     def _amps(self) -> float | None:
         reading = self.reading

@@ -81,26 +81,23 @@ class ChargeSentence:
         self._offered: tuple[float, str | None] = (float("-inf"), None)
 
     def words(
-        self, now_s: float, box: str, short_s: float, tracker: Tracker, day: Day | None, reading: Reading | None
+        self, now_s: float, box: str, needs_s: float, tracker: Tracker, day: Day | None, reading: Reading | None
     ) -> str | None:
-        """A sentence with its cautions; None while nothing lacks, or current or state of charge is unknown.
+        """An instruction without cautions; None while state of charge or current is unknown, or full is too little.
 
-        `short_s`: seconds of runtime that one more flight lacks.
+        `needs_s`: low runtime in seconds that one more flight and its reserve need.
         """
         estimate = tracker.estimate
-        if short_s <= 0 or estimate is None or estimate.amps is None or estimate.soc is None:
+        if estimate is None or estimate.soc is None:
             return None
         if now_s - self._offered[0] >= OFFER_EVERY_S:
             from groundbox.plan.charge_offer import charge_words  # needs NumPy, as estimates do
 
-            words = charge_words(
-                day,
-                box,
-                tracker.profile,
-                soc=estimate.soc,
-                gain_ah=short_s * estimate.amps / 3600,
-                battery_c=reading.battery_c if reading else None,
-            )
+            battery_c, words = reading.battery_c if reading else None, None
+            gain_ah = tracker.needed_ah(needs_s, battery_c)
+            if gain_ah is not None:
+                soc = estimate.soc
+                words = charge_words(day, box, tracker.profile, soc=soc, gain_ah=gain_ah, battery_c=battery_c)
             self._offered = (now_s, words)
         return self._offered[1]
 

@@ -86,6 +86,7 @@ class Discharging:
 
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
+USUAL_C = 25.0  # a battery temperature that is not measured
 NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
 
 
@@ -219,6 +220,27 @@ class Tracker:
         assert self._estimator is not None
         now = Phase(seconds=FOREVER_S, amps=max(mean, 0.0), peak_amps=max(mean, 0.0) + self._above)
         return self._estimator.estimate(to_come.all_phases(now)).runtime_low_s
+
+    def needed_ah(self, low_s: float, battery_c: float | None) -> float | None:
+        """Ampere-hours missing until the low runtime is `low_s`, by the same curve as the plan's.
+
+        None: unknown, or full is too little.
+        """
+        from groundbox.plan.battery_pool import LowRuntimeCurve, resampled, soc_of  # needs NumPy
+
+        particles, now = self._estimator.particles if self._estimator else None, self.estimate
+        if particles is None or now is None or now.amps is None:
+            return None
+        phases = self._ahead or [Phase(seconds=FOREVER_S, amps=now.amps, peak_amps=now.amps + self._above)]
+        bank = resampled(particles)
+        curve = LowRuntimeCurve(
+            bank, self.profile, self._limits, phases[-1:], USUAL_C if battery_c is None else battery_c
+        )
+        needed = curve.minimum_soc(low_s / 60)
+        capacity_ah = self.capacity_ah
+        if needed is None or capacity_ah is None:
+            return None
+        return max(needed - soc_of(bank).expected, 0.0) * capacity_ah
 
     def gained_s(self, amps: float) -> float | None:
         """Seconds by which the low runtime grows when a load of `amps` mean amperes is switched off; None: unknown."""
