@@ -56,7 +56,7 @@ HAZARDS = {
         meaning="a hot battery may vent or burst",
         ground_needs=(r"\bat its supply first\b", r"\bstay clear\b"),
         flight_needs=(r"\bat its supply\b",),
-        ground_forbids=(r"(?<!not )\btouch\b", r"\bopen the lid\b"),
+        ground_forbids=(r"(?<!not )\btouch\b", r"\bopen the lid\b", r"\bunplug\b"),
         flight_forbids=(r"\bopen the lid\b", r"(?<!not )\btouch\b"),
     ),
     "hot case": Hazard(
@@ -70,6 +70,12 @@ HAZARDS = {
         flight_forbids=(_BRIDGE,),
     ),
 }
+
+
+def forbids(hazard: str, action: str, *, in_flight: bool) -> bool:
+    """True when the hazard called `hazard`, present beside another one, forbids `action`."""
+    one = HAZARDS[hazard]
+    return any(re.search(ban, action, re.I) for ban in (one.flight_forbids if in_flight else one.ground_forbids))
 
 
 def faults(hazard: str, action: str, *, in_flight: bool) -> list[str]:

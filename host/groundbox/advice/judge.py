@@ -13,9 +13,13 @@ from groundbox.advice import limits
 from groundbox.advice.conditions import TABLE
 from groundbox.advice.result import (
     CLEAR_TO_LAUNCH,
+    DO_NOT_LAUNCH,
     FLIGHT_VERDICTS,
     GROUND_VERDICTS,
+    RETURN_NOW,
     SEVERITY_RANK,
+    TURN_BACK_BY,
+    UNKNOWN,
     VERDICT_WORDS,
     WORST_FIRST,
     BoxAdvice,
@@ -28,7 +32,7 @@ from groundbox.advice.result import (
 from groundbox.advice.state import BoxState
 from groundbox.advice.turn_back import Countdown, HeldTime, TurnBackHold
 from groundbox.advice.warner import ActiveWarning, Warner
-from groundbox.advice.words import clock, iso, needed, span, spoken_clock, spoken_number
+from groundbox.advice.words import clock, iso, listed, needed, span, spoken_clock, spoken_number
 from groundbox.model import WarningChange
 
 KEPT_CUES = 8
@@ -98,8 +102,10 @@ class Judge:
     def _speak(self, now_s: float, wall_s: float, advice: SessionAdvice) -> None:
         """Warnings that are due, and the countdown; in flight a notice is not spoken."""
         flight = advice.flight
+        returning = {box.box for box in advice.boxes if box.verdict == RETURN_NOW}
         for one in self.warner.to_sound(now_s):
-            if not (flight.in_flight and one.severity == "notice"):
+            lesser = one.box in returning and one.condition.flight_verdict != RETURN_NOW
+            if not (flight.in_flight and (one.severity == "notice" or lesser)):
                 self._cue(wall_s, one.box, one.severity, one.spoken)
         left_s = None if advice.turn_back_at_s is None else advice.turn_back_at_s - wall_s
         step_s = self._countdown.due_s(left_s, flight.in_flight and not flight.returning)
@@ -131,7 +137,8 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
     if verdict == "unknown" and SEVERITY_RANK[severity] < SEVERITY_RANK["unknown"]:
         severity = "unknown"
     at_s = held.at_s if held else None
-    action = _with_turn_back(verdict, because, at_s) if state.in_flight else because.action
+    shown = _without_runtime(state) if _is_withdrawn(state) else state
+    action = _with_turn_back(verdict, because, at_s, state.returning) if state.in_flight else because.action
     return BoxAdvice(
         box=state.box,
         verdict=verdict,
@@ -144,11 +151,11 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
         turn_back_at_s=at_s,
         turn_back_stale=bool(held and held.stale),
         turn_back_moved=held.moved if held else "",
-        runtime_low_s=state.runtime_low_s,
-        runtime_expected_s=state.runtime_expected_s,
-        runtime_high_s=state.runtime_high_s,
-        runtime_unknown_because=None if state.runtime_low_s is not None else state.runtime_unknown_because,
-        trust=state.trust,
+        runtime_low_s=shown.runtime_low_s,
+        runtime_expected_s=shown.runtime_expected_s,
+        runtime_high_s=shown.runtime_high_s,
+        runtime_unknown_because=None if shown.runtime_low_s is not None else shown.runtime_unknown_because,
+        trust=shown.trust,
         needs_s=None if state.in_flight or state.flight_s is None else state.flight_s + state.reserve_s,
         reserve_s=state.reserve_s,
         warnings=tuple(
@@ -164,7 +171,14 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
         findings=state.findings,
         start_load=state.start_load,
         start_volts=state.start_volts,
-        if_silent=_if_silent(state.box, state.in_flight, at_s, state.wall_s),
+        if_silent=_if_silent(
+            state.box,
+            verdict,
+            action,
+            FlightShown(in_flight=state.in_flight, returning=state.returning),
+            at_s,
+            state.wall_s,
+        ),
     )
 
 
@@ -186,35 +200,37 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
     first = _first_to_turn_back(boxes)
     at_s = first.turn_back_at_s
     stale = any(one.turn_back_stale for one in boxes)
-    headline, action, limiting = worst.headline, worst.action, worst
-    if worst.verdict == "turn_back_by" and at_s is not None:
+    facts = worst.headline.partition(": ")[2]
+    headline = f"{VERDICT_WORDS[worst.verdict]}: {worst.box}, {facts}"
+    action, spoken, limiting = worst.action, worst.spoken, worst
+    if worst.verdict == TURN_BACK_BY and at_s is not None:
         limiting = first
-        facts = (first.box, "the pilot is returning" if flight.returning else "", first.turn_back_moved)
-        headline = _headline(worst.verdict, ", ".join(filter(None, facts)), at_s, wall_s)
-        if worst.severity in ("none", "notice"):
-            worst, action = first, first.action
-    else:
-        headline = f"{VERDICT_WORDS[worst.verdict]}: {worst.box}, {headline.partition(': ')[2]}"
-    if worst.verdict == CLEAR_TO_LAUNCH:
+        urgent = worst.severity not in ("none", "notice")
+        returning = "the pilot is returning" if flight.returning else ""
+        parts = (first.box, returning, first.turn_back_moved, f"{worst.box}: {facts}" if urgent else "")
+        headline = _headline(worst.verdict, ", ".join(filter(None, parts)), at_s, wall_s)
+        if urgent:
+            action = action if worst is first else f"{worst.box}: {action[0].lower()}{action[1:]}"
+        else:
+            action, spoken = first.action, first.spoken
+    elif worst.verdict == CLEAR_TO_LAUNCH:
         action = "Launch when you are ready"
-    elif worst is not limiting:
-        action = f"{worst.box}: {action[0].lower()}{action[1:]}"
-    if worst.verdict == "unknown" and flight.in_flight and at_s is not None and at_s != worst.turn_back_at_s:
-        action = f"Turn back by {clock(at_s)}" if at_s > wall_s else "Return now"
+    elif worst.verdict == UNKNOWN and at_s is not None and _comes_first(at_s, worst, flight):
+        action, spoken = f"Turn back by {clock(at_s)}", f"{first.box}: turn back by {spoken_clock(at_s)}"
     return SessionAdvice(
         made_at=iso(wall_s) or "",
         made_at_s=wall_s,
         verdict=worst.verdict,
         severity=_worst_severity([one.severity for one in boxes]),
         headline=headline,
-        sentence=worst.sentence,
-        spoken=worst.spoken,
+        sentence=f"{worst.box}: {facts}. {action}.",
+        spoken=spoken,
         action=action,
         limiting_box=limiting.box,
         turn_back_at=iso(at_s),
         turn_back_at_s=at_s,
         turn_back_stale=stale,
-        if_silent=_if_silent(first.box, flight.in_flight, at_s, wall_s),
+        if_silent=_if_silent(first.box, worst.verdict, action, flight, at_s, wall_s),
         flight=flight,
         boxes=tuple(sorted(boxes, key=_worst_first)),
     )
@@ -228,6 +244,16 @@ def _cause_of(one: ActiveWarning, state: BoxState) -> _Cause:
         action=one.action,
         spoken=one.spoken,
     )
+
+
+def _is_withdrawn(state: BoxState) -> bool:
+    """True where readings are too old, or none came yet: a runtime from before is not shown as present."""
+    return state.silent_s is None or state.silent_s > limits.DATA_WITHDRAWN_S
+
+
+def _without_runtime(state: BoxState) -> BoxState:
+    none = dict.fromkeys(("runtime_low_s", "runtime_expected_s", "runtime_high_s", "trust"))
+    return replace(state, **none, runtime_unknown_because="no data")  # type: ignore[arg-type]
 
 
 def _not_raised_yet(state: BoxState, active: Sequence[ActiveWarning]) -> list[_Cause]:
@@ -266,6 +292,11 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
     if state.flight_s is None:
         lasts = f"runtime {span(state.runtime_low_s)}, no flight length is set"
         return _unknown(state, lasts, "Set flight.length_min in groundbox.toml")
+    if state.time_home_s is None:
+        lasts = f"runtime {span(state.runtime_low_s)}, no time home is set"
+        return _unknown(state, lasts, "Set flight.time_home_min in groundbox.toml")
+    if missing := _not_reported(state):
+        return _unknown(state, f"its board does not report {missing}", "Check its settings: groundbox board settings")
     needs = needed(state.flight_s + state.reserve_s)
     return _Cause(
         verdict="clear_to_launch",
@@ -274,6 +305,17 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
         action="No act for this box",
         spoken=f"{state.box}: clear to launch",
     )
+
+
+def _not_reported(state: BoxState) -> str:
+    """Names of the board's own judgements that are unknown; a launch needs them."""
+    judged = {
+        "charging": state.charging,
+        "case heat": state.case_heat,
+        "low voltage": state.low_voltage,
+        "overvoltage": state.overvoltage,
+    }
+    return listed(name for name, word in judged.items() if word is None)
 
 
 def _base_in_flight(state: BoxState, held: HeldTime | None) -> _Cause:
@@ -293,7 +335,7 @@ def _base_in_flight(state: BoxState, held: HeldTime | None) -> _Cause:
         severity="none",
         facts=f"{returning}{runtime}{moved}",
         action=f"Turn back by {clock(held.at_s)}" if not state.returning else "Fly home",
-        spoken=f"{state.box}: turn back by {spoken_clock(held.at_s)}",
+        spoken=f"{state.box}: fly home" if state.returning else f"{state.box}: turn back by {spoken_clock(held.at_s)}",
     )
 
 
@@ -316,23 +358,29 @@ def _because(verdict: str, causes: Sequence[_Cause], base: _Cause) -> _Cause:
     return max(urgent, key=lambda one: SEVERITY_RANK[one.severity]) if urgent and verdict != "unknown" else base
 
 
-def _with_turn_back(verdict: str, because: _Cause, at_s: float | None) -> str:
+def _with_turn_back(verdict: str, because: _Cause, at_s: float | None, returning: bool) -> str:
     """In flight with nothing fresh known: the last turn-back time, or return now, before what else to do."""
     if verdict != "unknown":
         return because.action
-    home = "Return now" if at_s is None else f"Turn back by {clock(at_s)}"
+    home = "Fly home" if returning else "Return now" if at_s is None else f"Turn back by {clock(at_s)}"
     rest = "" if because.action in ("", home) else f", {because.action[0].lower()}{because.action[1:]}"
     return home + rest
 
 
 def _headline(verdict: str, facts: str, at_s: float | None, wall_s: float) -> str:
     if verdict == "turn_back_by" and at_s is not None:
-        return f"Turn back by {clock(at_s)}, in {span(at_s - wall_s)}: {facts}"
+        left = f", in {span(at_s - wall_s)}" if at_s > wall_s else ""
+        return f"Turn back by {clock(at_s)}{left}: {facts}"
     return f"{VERDICT_WORDS[verdict]}: {facts}"
 
 
 def _worst_severity(severities: Iterable[str]) -> str:
     return max(severities, key=lambda one: SEVERITY_RANK[one], default="none")
+
+
+def _comes_first(at_s: float, worst: BoxAdvice, flight: FlightShown) -> bool:
+    """True where another box's turn-back time comes before that of the worst box, and nobody flies home yet."""
+    return worst.turn_back_at_s is not None and at_s < worst.turn_back_at_s and not flight.returning
 
 
 def _worst_first(box: BoxAdvice) -> tuple[int, int, float]:
@@ -343,7 +391,7 @@ def _margin_s(box: BoxAdvice) -> float:
     """The smaller, the sooner this box limits."""
     if box.turn_back_at_s is not None:
         return box.turn_back_at_s
-    return (box.runtime_low_s or 0.0) - (box.needs_s or 0.0)
+    return (box.runtime_low_s or 0.0) - (box.needs_s or 0.0)  # in flight with no time known: first of all
 
 
 def _first_to_turn_back(boxes: Sequence[BoxAdvice]) -> BoxAdvice:
@@ -351,19 +399,34 @@ def _first_to_turn_back(boxes: Sequence[BoxAdvice]) -> BoxAdvice:
     return min(boxes, key=lambda one: float("inf") if one.turn_back_at_s is None else one.turn_back_at_s)
 
 
-def _if_silent(box: str, in_flight: bool, at_s: float | None, wall_s: float) -> tuple[IfSilent, ...]:
-    """What viewers show and speak when nothing newer comes."""
-    if not in_flight:
-        check = "Check that `groundbox log` is running"
-        return (_silent(limits.NO_DATA_GROUND_S, "unknown", "no data", check, f"{box}: no data"),)
+def _if_silent(
+    box: str, verdict: str, action: str, flight: FlightShown, at_s: float | None, wall_s: float
+) -> tuple[IfSilent, ...]:
+    """What viewers show and speak when nothing newer comes; a verdict never gets better by silence.
+
+    Args:
+        verdict, action: the present ones.
+        at_s: the turn-back time as shown; None: none is known.
+    """
+    if not flight.in_flight:
+        stays = verdict if verdict == DO_NOT_LAUNCH else UNKNOWN
+        check = action if verdict == DO_NOT_LAUNCH else "Check that `groundbox log` is running"
+        return (
+            _silent(limits.RECORDER_STALE_S, stays, "no data", check, ""),
+            _silent(limits.NO_DATA_GROUND_S, stays, "no data", check, f"{box}: no data"),
+        )
     after_s = limits.NO_DATA_FLIGHT_S
+    now = f"{box}: no data, return now"
+    if verdict == RETURN_NOW:
+        return (_silent(after_s, RETURN_NOW, "no data", action, now),)
+    if flight.returning:
+        return (_silent(after_s, UNKNOWN, "no data, the pilot is returning", "Fly home", f"{box}: no data, fly home"),)
     if at_s is None:
-        return (_silent(after_s, "unknown", "no data", "Return now", f"{box}: no data, return now"),)
+        return (_silent(after_s, UNKNOWN, "no data", "Return now", now),)
     last, by = f"no data, last turn-back time {clock(at_s)}", f"{box}: no data, turn back by {spoken_clock(at_s)}"
-    passed_s = max(at_s - wall_s, after_s + 1.0)
     return (
-        _silent(after_s, "unknown", last, f"Turn back by {clock(at_s)}", by),
-        _silent(passed_s, "return_now", f"{last} has passed", "Return now", f"{box}: no data, return now"),
+        _silent(after_s, UNKNOWN, last, f"Turn back by {clock(at_s)}", by),
+        _silent(max(at_s - wall_s, after_s + 1.0), RETURN_NOW, f"{last} has passed", "Return now", now),
     )
 
 

@@ -7,7 +7,17 @@ from groundbox.advice.rules_battery import LEVELS, Finding
 from groundbox.advice.state import BoxState
 from groundbox.advice.words import age, celsius, listed, volts
 
-FAULTS = ("open", "shorted", "range", "frozen", "silent")
+FAULTS: dict[str | None, str] = {
+    "open": "open",
+    "shorted": "shorted",
+    "range": "out of range",
+    "frozen": "frozen",
+    "silent": "without data",
+}
+NO_STATE: dict[str | None, str] = {
+    None: "of unknown state",
+    "absent": "not fitted",
+}  # a fault where the box cannot do without the sensor
 SENSOR_NAMES = {
     "voltage": "battery voltage",
     "check": "second voltage",
@@ -97,10 +107,11 @@ def condensation(state: BoxState, raised: bool) -> Finding:
 def _faulty(state: BoxState, needed: bool) -> Finding:
     if not state.sensors:
         return None
+    faults = {**FAULTS, **(NO_STATE if needed else {})}
     bad = [
-        f"{SENSOR_NAMES[name]} sensor {what}"
+        f"{SENSOR_NAMES[name]} sensor {faults[what]}"
         for name, what in state.sensors
-        if what in FAULTS
+        if what in faults
         and (name in NEEDED) == needed
         and not (name in ("voltage", "check") and state.reads_no_battery)
     ]

@@ -37,6 +37,7 @@ class TurnBackHold:
         self._later_s = 0.0  # the earliest of the later times seen since
         self._shown_since = (0.0, 0.0)  # (monotonic, wall) since when it is shown so
         self._moved: tuple[float, str] | None = None
+        self._moved_from = (0.0, 0.0)  # the time shown before a recent move, and the wall time since when it was
         self._stale = False
 
     def clear(self) -> None:
@@ -80,10 +81,13 @@ class TurnBackHold:
 
     def _move(self, due_s: float, now_s: float, wall_s: float) -> None:
         if self._due_s is not None and abs(self._exact_s - self._exact_when_set_s) >= 60.0:  # else only a finer step
-            minutes = round(abs(due_s - self._due_s) / 60)
-            way = "earlier" if due_s < self._due_s else "later"
+            recent = self._moved is not None and now_s - self._moved[0] <= limits.MOVED_SHOWN_S
+            from_s, from_wall_s = self._moved_from if recent else (self._due_s, self._shown_since[1])
+            minutes = round(abs(due_s - from_s) / 60)
+            way = "earlier" if due_s < from_s else "later"
             if minutes:
-                self._moved = (now_s, f"{minutes} min {way} than at {clock(self._shown_since[1])}")
+                self._moved = (now_s, f"{minutes} min {way} than at {clock(from_wall_s)}")
+                self._moved_from = (from_s, from_wall_s)
         self._set(due_s, now_s, wall_s)
 
     def _set(self, due_s: float, now_s: float, wall_s: float) -> None:

@@ -1,9 +1,10 @@
 """Raises, clears and acknowledges warnings, and decides when one sounds: pure, time is an argument."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from groundbox.advice.conditions import KINDS, TABLE, Condition
+from groundbox.advice.hazards import forbids
 from groundbox.advice.result import SEVERITIES
 from groundbox.advice.state import BoxState
 from groundbox.model import WarningChange
@@ -89,7 +90,10 @@ class Warner:
     def active(self, box: str | None = None) -> list[ActiveWarning]:
         """Warnings that are up, most severe first; of all boxes, or of `box`."""
         names = sorted(self._boxes) if box is None else [box] if box in self._boxes else []
-        found = [self._active(name, kind) for name in names for kind in self._boxes[name].shown]
+        found = []
+        for name in names:
+            of_box = [self._active(name, kind) for kind in self._boxes[name].shown]
+            found += [_within_hazards(one, of_box, self._boxes[name].state) for one in of_box]
         return sorted(found, key=lambda active: -SEVERITIES.index(active.severity))
 
     def to_sound(self, now_s: float) -> list[ActiveWarning]:
@@ -141,6 +145,17 @@ class Warner:
         box.shown[kind] = max(levels)
         box.acknowledged[kind] = min(box.acknowledged.get(kind, -1), max(levels))
         return None if before == max(levels) else _change(self._active(state.box, kind), "raised", state.wall_s)
+
+
+def _within_hazards(one: ActiveWarning, others: Sequence[ActiveWarning], state: BoxState | None) -> ActiveWarning:
+    """The warning, with the act of a hazard that is present too where that hazard forbids its own act."""
+    for other in others:
+        hazard = other.condition.hazard
+        if state and other is not one and forbids(hazard, one.action, in_flight=state.in_flight):
+            facts = f"{one.facts[:1].upper()}{one.facts[1:]}"
+            sentence = f"{facts}. First: {other.action[:1].lower()}{other.action[1:]}."
+            return replace(one, action=other.action, spoken=other.spoken, sentence=sentence)
+    return one
 
 
 def _step(condition: Condition, row: _Row, now_s: float, state: BoxState) -> None:

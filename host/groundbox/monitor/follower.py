@@ -278,7 +278,7 @@ class Follower:
         return structs.replace(
             advice,
             battery=tracker.battery if tracker else None,
-            soc=estimate.soc if estimate else None,
+            soc=estimate.soc if estimate and advice.runtime_unknown_because != "no data" else None,
             runtime_limit=estimate.limit if estimate and state.runtime_low_s is not None else None,
             stale_after_s=max(STALE_AFTER_S, state.silent_after_s),
             readings=readings_shown(state, reading, self.limits),

@@ -11,7 +11,7 @@ import msgspec
 from msgspec import structs
 
 from groundbox.advice.judge import judge_session
-from groundbox.advice.limits import RECORDER_STALE_S
+from groundbox.advice.limits import DATA_WITHDRAWN_S, RECORDER_STALE_S
 from groundbox.advice.result import BoxAdvice, FlightShown, IfSilent, SessionAdvice
 from groundbox.advice.words import age
 from groundbox.battery.limits import cutoff_mismatch
@@ -241,6 +241,9 @@ def _aged_box(box: BoxAdvice, age_s: float) -> BoxAdvice:
     if readings.age_s is not None:
         readings = structs.replace(readings, age_s=readings.age_s + age_s)
     row, box = _row(box.if_silent, age_s), structs.replace(box, readings=readings)
+    if readings.age_s is not None and readings.age_s > DATA_WITHDRAWN_S:
+        withdrawn = dict.fromkeys(("runtime_low_s", "runtime_expected_s", "runtime_high_s", "trust", "soc"))
+        box = structs.replace(box, **withdrawn, runtime_unknown_because="no data")
     return box if row is None else _silent(box, row, f"{box.box}: no data", age_s)
 
 

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from groundbox.advice.limits import DATA_WITHDRAWN_S
 from groundbox.advice.result import BoxAdvice, SessionAdvice
-from groundbox.advice.words import age, celsius, clock, listed, needed, volts
+from groundbox.advice.words import age, celsius, clock, listed, needed, rounded_down_s, volts
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
 from groundbox.ui.sound import Sounder
@@ -25,7 +25,7 @@ def runtime(box: BoxAdvice) -> str:
     bounds = (box.runtime_low_s, box.runtime_expected_s, box.runtime_high_s)
     if box.runtime_low_s is None:
         return ""
-    minutes = " / ".join("?" if seconds is None else str(int(seconds // 60)) for seconds in bounds)
+    minutes = " / ".join("?" if seconds is None else str(int(rounded_down_s(seconds) // 60)) for seconds in bounds)
     return f"runtime {minutes} min{f' ({box.trust})' if box.trust else ''}"
 
 

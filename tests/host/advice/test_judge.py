@@ -18,6 +18,7 @@ from groundbox.advice.result import (
     GROUND_VERDICTS,
     SEVERITY_RANK,
     VERDICT_WORDS,
+    WORST_FIRST,
     BoxAdvice,
     FlightShown,
     SessionAdvice,
@@ -26,6 +27,7 @@ from groundbox.advice.state import BoxState
 from groundbox.advice.turn_back import HeldTime
 from groundbox.advice.warner import Warner
 from groundbox.advice.words import clock
+from groundbox.monitor.from_store import aged
 
 WALL_S = datetime(2026, 5, 1, 14, 0).timestamp()
 GROUND, FLIGHT = FlightShown(), FlightShown(in_flight=True)
@@ -140,6 +142,64 @@ def test_one_unknown_box_makes_all_unknown_and_the_earliest_time_counts() -> Non
     assert advice.action == "Turn back by 14:25"
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"time_home_s": None},
+        {"flight_s": None},
+        {"load_known": False},
+        {"question": "as if swapped", "battery_in_doubt": True},
+        {"findings": ("capacity fell",)},
+        {"case_heat": None},
+        {"low_voltage": None},
+        {"charging": None},
+        {"sensors": tuple((name, "absent" if name == "case" else what) for name, what in FINE.sensors)},
+        {"sensors": tuple((name, None if name == "case" else what) for name, what in FINE.sensors)},
+        {"silent_s": None},
+        {"silent_s": 12.0},
+        {"runtime_low_s": None},
+    ],
+)
+def test_what_is_unknown_is_never_clear(change: dict[str, object]) -> None:
+    advice = _judged(replace(READY, **change), seconds=40)  # type: ignore[arg-type]
+    assert (advice.verdict, advice.severity in ("none", "notice")) == ("unknown", False)
+
+
+def test_unknown_load_or_battery_is_unknown_in_flight_too() -> None:
+    for change in ({"load_known": False}, {"question": "as if swapped", "battery_in_doubt": True}):
+        advice = _judged(replace(OUT, turn_back_in_s=1500.0, **change), seconds=40)  # type: ignore[arg-type]
+        assert advice.verdict == "unknown"
+        assert advice.action == "Turn back by 14:25, return early, its runtime is doubtful"
+
+
+def test_a_box_without_any_time_asks_all_to_return() -> None:
+    never = BoxState(box="table", wall_s=WALL_S, in_flight=True, watched_s=60.0)
+    advice = _judged(replace(OUT, turn_back_in_s=1500.0), never)
+    assert (advice.verdict, advice.limiting_box) == ("unknown", "table")
+    assert advice.action.startswith("Return now")
+    assert advice.sentence.endswith(f"{advice.action}.")
+
+
+def test_returning_is_in_all_words() -> None:
+    home = FlightShown(in_flight=True, returning=True)
+    advice = _judged(replace(OUT, returning=True), flight=home)
+    assert advice.action == "Fly home"
+    assert advice.spoken == "mast: fly home"
+    assert "the pilot is returning" in advice.headline
+    assert {row.action for row in advice.if_silent} == {"Fly home"}
+
+
+def test_the_lesser_act_is_not_spoken_beside_return_now() -> None:
+    advice = _judged(replace(OUT, turn_back_in_s=-5.0, runtime_low_s=300.0), seconds=60)
+    assert {cue.spoken for cue in advice.cues} == {"mast: return now, turn-back time passed"}
+
+
+def test_a_hot_battery_forbids_the_acts_of_other_warnings() -> None:
+    advice = _judged(replace(READY, charging="hot", battery_c=52.0, fans=("stalled",)), seconds=5)
+    assert {one.action for one in advice.boxes[0].warnings} == {advice.action}
+    assert advice.action.startswith("Switch the charger off at its supply first")
+
+
 def test_no_box_is_unknown() -> None:
     assert _judged().verdict == "unknown"
 
@@ -150,7 +210,10 @@ def test_what_viewers_say_without_news() -> None:
     assert (first.after_s, first.verdict) == (10.0, "unknown")
     assert first.spoken == "mast: no data, turn back by fourteen twenty-five"
     assert (last.after_s, last.verdict) == (1500.0, "return_now")
-    assert [row.after_s for row in _judged(READY).if_silent] == [20.0]
+    assert [(row.after_s, row.verdict, row.spoken) for row in _judged(READY).if_silent] == [
+        (5.0, "unknown", ""),
+        (20.0, "unknown", "mast: no data"),
+    ]
 
 
 def test_json_round_trip() -> None:
@@ -275,7 +338,7 @@ def test_verdict_severity_words_and_act_agree(state: BoxState) -> None:
     if advice.verdict == "return_now":
         assert advice.action.startswith("Return now")
     if advice.verdict == "unknown" and state.in_flight:
-        assert advice.action.startswith(("Return now", "Turn back by"))
+        assert advice.action.startswith("Fly home" if state.returning else ("Return now", "Turn back by"))
     assert "land now" not in f"{advice.headline} {advice.sentence}".lower()
 
 
@@ -283,11 +346,28 @@ def test_verdict_severity_words_and_act_agree(state: BoxState) -> None:
 @given(STATES)
 def test_every_act_is_allowed_by_the_hazard_table(state: BoxState) -> None:
     advice = _box(state)
-    rows = {(row.kind, row.severity, row.action(state)): row for row in TABLE if row.possible(state)}
+    actions = {row.action(state): row.hazard for row in TABLE if row.possible(state)}
+    present = {
+        row.hazard for row in TABLE for one in advice.warnings if (row.kind, row.severity) == (one.kind, one.severity)
+    }
     for warning in advice.warnings:
-        row = rows[warning.kind, warning.severity, warning.action]
-        assert hazards.faults(row.hazard, warning.action, in_flight=state.in_flight) == []
+        assert hazards.faults(actions[warning.action], warning.action, in_flight=state.in_flight) == []
+        if "hot battery" in present:
+            assert not hazards.forbids("hot battery", warning.action, in_flight=state.in_flight)
     assert hazards.faults("none", advice.action, in_flight=state.in_flight) == []
+
+
+@settings(deadline=None, max_examples=200)
+@given(STATES, st.floats(0, 20000))
+def test_silence_never_makes_a_verdict_better(state: BoxState, age_s: float) -> None:
+    flight = FlightShown(in_flight=state.in_flight, returning=state.returning)
+    advice, _ = Judge().update(0.0, WALL_S, [state], flight)
+    late = aged(advice, age_s)
+    assert WORST_FIRST.index(late.verdict) <= WORST_FIRST.index(advice.verdict) or age_s >= 5.0
+    assert not (late.verdict == "clear_to_launch" and age_s >= 5.0)
+    if advice.verdict in ("return_now", "do_not_launch"):
+        assert late.verdict in ("return_now", "do_not_launch")
+        assert late.action == advice.action or late.verdict == advice.verdict
 
 
 @settings(deadline=None, max_examples=200)

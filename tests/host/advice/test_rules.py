@@ -21,6 +21,7 @@ FINE = BoxState(
     watched_s=100.0,
     flight_s=2100.0,
     load_known=True,
+    time_home_s=480.0,
     runtime_low_s=9000.0,
     battery_volts=12.4,
     check_volts=12.38,
@@ -32,6 +33,7 @@ FINE = BoxState(
     fragile_load="display",
     fragile_volts=14.0,
     low_voltage="clear",
+    low_levels_volts=(11.8, 11.3, 10.8),
     overvoltage="clear",
     charging="no",
     case_heat="clear",
@@ -44,7 +46,7 @@ FINE = BoxState(
     fans=("running", "running", "absent", "absent"),
     sensors=tuple((name, "ok") for name in ("voltage", "check", "current", "case", "battery", "intake")),
 )
-FLYING = replace(FINE, in_flight=True, landing_in_s=1200.0, turn_back_in_s=3000.0, time_home_s=480.0)
+FLYING = replace(FINE, in_flight=True, landing_in_s=1200.0, turn_back_in_s=3000.0)
 
 
 def _faulty(name: str, state: str) -> tuple[tuple[str, str | None], ...]:
@@ -78,7 +80,12 @@ CASES = [
         "Runtime 45 min, a flight with its reserve needs 50 min. Charge the battery",
     ),
     (replace(FINE, runtime_low_s=0.0, flight_s=None), "reserve", "notice", "the reserve alone is 15 min"),
-    (replace(FINE, low_voltage="notice", battery_volts=11.7), "low_voltage", "notice", "Battery 11.7 V, board level"),
+    (
+        replace(FINE, low_voltage="notice", battery_volts=11.7),
+        "low_voltage",
+        "notice",
+        "Battery 11.7 V, notice limit of the board 11.8 V",
+    ),
     (replace(FLYING, low_voltage="urgent", battery_volts=11.2), "low_voltage", "urgent", "Fly no further out, shed"),
     (replace(FLYING, low_voltage="stop", battery_volts=10.7), "low_voltage", "stop", "Return now"),
     (
@@ -88,7 +95,7 @@ CASES = [
         "10.90 V at the equipment, cutoff 11.00 V",
     ),
     (replace(FINE, battery_volts=10.4), "end_voltage", "urgent", "Battery 10.40 V, end voltage 10.50 V. Switch off"),
-    (replace(FINE, start_volts=10.8), "brown_out", "urgent", "10.80 V expected when servos starts, cutoff 11.00 V"),
+    (replace(FINE, start_volts=10.8), "brown_out", "urgent", "Voltage at the next start of servos 10.80 V"),
     (
         replace(FINE, overvoltage="stop", battery_volts=15.4, fragile_volts=16.0),
         "overvoltage",
@@ -143,7 +150,7 @@ CASES = [
     (replace(FINE, restarted_s=10.0, restart_cause="power"), "restarted", "notice", "its power failed"),
     (replace(FLYING, silent_s=4.0), "silent", "stop", "No data for 4 s, last voltage 12.4 V"),
     (replace(FINE, silent_s=4.0), "silent", "urgent", "Check its cable and power"),
-    (BoxState(box="mast", wall_s=WALL_S, watched_s=40.0), "silent", "notice", "Not heard yet, after 40 s"),
+    (BoxState(box="mast", wall_s=WALL_S, watched_s=40.0), "silent", "notice", "No data yet, after 40 s"),
     (replace(FINE, findings=("capacity fell",)), "battery_doubt", "notice", "Capacity fell"),
     (replace(FINE, load_known=False), "load_unknown", "notice", "[[boxes.mast.loads]] in groundbox.toml"),
     (replace(FINE, question="charging, but no charge is marked"), "unmarked", "notice", "groundbox mark charge mast"),

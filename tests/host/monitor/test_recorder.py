@@ -316,7 +316,7 @@ def test_silence_is_noticed_within_three_missed_readings(bench: Bench) -> None:
 def test_a_configured_box_that_never_came(bench: Bench) -> None:
     bench.silent_s(40)
     assert bench.up() == {"silent": "notice"}
-    assert screen.line(bench.view) == "mast: Unknown: not heard yet, after 40 s of listening; NOTICE silent"
+    assert screen.line(bench.view) == "mast: Unknown: no data yet, after 40 s; NOTICE silent"
 
 
 def test_a_stalled_fan_sounds_until_it_is_acknowledged(bench: Bench) -> None:
@@ -710,7 +710,9 @@ def test_a_viewer_gets_the_stored_advice_and_counts_its_age(bench: Bench) -> Non
     assert late is not None
     assert seen[0].headline == bench.advice.headline
     assert seen[0].boxes[0].warnings == bench.view.warnings
-    assert (late[0].verdict, late[0].boxes[0].verdict) == ("unknown", "unknown")
+    assert bench.view.verdict == "do_not_launch"  # a fan is stalled
+    assert (late[0].verdict, late[0].boxes[0].verdict) == ("do_not_launch", "do_not_launch")
+    assert late[0].boxes[0].runtime_low_s is None
     assert late[0].boxes[0].readings.age_s == pytest.approx(600.0, abs=2)
     assert [minute.verdict for minute in minutes][-1] == bench.view.verdict
     assert len(minutes) == 6

@@ -94,8 +94,8 @@ def judged(*states: BoxState, flight: FlightShown | None = None, seconds: int = 
 def _stalled() -> SessionAdvice:
     advice = judged(MAST, replace(TABLE, fans=("running", "stalled", "absent", "absent")), seconds=10)
     fans = (READINGS.fans[0], FanShown(fan=2, state="stalled", rpm=0, percent=100), READINGS.fans[2])
-    mast, table = advice.boxes
-    return structs.replace(advice, boxes=(mast, completed(table, structs.replace(READINGS, fans=fans))))
+    table, mast = advice.boxes
+    return structs.replace(advice, boxes=(completed(table, structs.replace(READINGS, fans=fans)), mast))
 
 
 READY = judged(MAST, TABLE)

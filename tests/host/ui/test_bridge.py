@@ -61,10 +61,10 @@ def _until(enough: Callable[[], object], wait_s: float = 10.0) -> None:
 
 def test_metrics_are_openmetrics_with_units_and_leave_out_unknown_values() -> None:
     metrics = Metrics()
-    mast, table = STALLED.boxes
+    table, mast = STALLED.boxes
     blind = structs.replace(mast, readings=structs.replace(mast.readings, battery_volts=None), runtime_low_s=None)
     blind = structs.replace(blind, runtime_expected_s=None, runtime_high_s=None)
-    metrics.show(structs.replace(STALLED, boxes=(blind, table)), _moment())
+    metrics.show(structs.replace(STALLED, boxes=(table, blind)), _moment())
     families = {family.name: family for family in text_string_to_metric_families(metrics.text().decode())}
     volts = families["groundbox_battery_volts"]
     assert volts.unit == "volts"

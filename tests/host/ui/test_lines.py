@@ -40,7 +40,7 @@ def test_one_line_holds_headline_figures_and_warnings() -> None:
     line = screen.line(BOX)
     assert line.startswith("mast: Clear to launch: runtime 2 h 30 min, a flight with its reserve needs 50 min; ")
     assert "; 12.4 V; case 33 °C; fans on; humidity 48 %, dew point 12 °C; 60 °C in 18 min if its fans stop; " in line
-    assert screen.line(STALLED.boxes[1]).endswith("; URGENT fan_stalled")
+    assert screen.line(STALLED.boxes[0]).endswith("; URGENT fan_stalled")
     assert screen.line(IN_FLIGHT.boxes[0]).startswith("mast: Turn back by ")
 
 
@@ -61,8 +61,8 @@ def test_unknown_values_are_named() -> None:
 
 
 def test_warnings_name_their_severity_and_whether_they_are_acknowledged() -> None:
-    (one,) = STALLED.boxes[1].warnings
-    box = structs.replace(STALLED.boxes[1], warnings=(one, structs.replace(one, acknowledged=True)))
+    (one,) = STALLED.boxes[0].warnings
+    box = structs.replace(STALLED.boxes[0], warnings=(one, structs.replace(one, acknowledged=True)))
     words = "Fan 2 is driven and does not turn, case 33 °C. Unplug the battery first, then free or replace the fan."
     assert screen.warnings(box) == [f"URGENT: {words} [fan_stalled]", f"URGENT (acknowledged): {words} [fan_stalled]"]
 

@@ -80,10 +80,10 @@ def test_no_advice_at_all_is_no_recorder(tmp_path: Path) -> None:
 def test_an_aged_verdict_is_never_good(sample: SessionAdvice) -> None:
     for age_s in (25.0, 600.0, 40000.0):
         late = aged(sample, age_s)
-        assert late.verdict in ("unknown", "return_now")
+        assert late.verdict in ("unknown", "return_now", "do_not_launch")
         assert exit_status(late) == 1
         for box in late.boxes:
-            assert box.verdict in ("unknown", "return_now")
+            assert box.verdict in ("unknown", "return_now", "do_not_launch")
     assert aged(sample, 0.0) == sample
     assert aged(IN_FLIGHT, 5000.0).verdict == "return_now"
 

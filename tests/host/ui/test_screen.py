@@ -46,7 +46,7 @@ def _shown(terminal: bool) -> str:
 def test_piped_lines_are_plain_and_whole() -> None:
     text = _shown(terminal=False)
     assert "\x1b" not in text
-    said, raised, cleared, mast, table = text.splitlines()
+    said, raised, cleared, table, mast = text.splitlines()
     assert said.endswith(" recording to somewhere")
     assert raised.endswith(" URGENT mast: Fan 2 is driven and does not turn.")
     assert cleared.endswith(" cleared mast: fan_stalled")
