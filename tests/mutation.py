@@ -175,7 +175,7 @@ def tests_of(mutant: Mutant, near: bool) -> list[str]:
     ranked: list[tuple[int, str]] = []
     for path in (ROOT / folder).glob("test_*.py"):
         subject = path.stem.removeprefix("test_")
-        if subject in module.name or module.name in subject:
+        if subject in (module.name, *module.name.split("_")) or module.name in subject:
             ranked.append((0, path.name))
         elif path.name not in slow:
             ranked.append((1 if dotted in path.read_text() else 2, path.name))

@@ -24,7 +24,7 @@ from groundbox.plan.day_keys import DayLoad
 from groundbox.plan.demand import case_and_fans
 from groundbox.plan.evening import cautions, evening, months_until
 from groundbox.plan.fixes import Change, changed, changes_of, find_fixes, flies_all
-from groundbox.plan.planner import Plan, plan_day
+from groundbox.plan.planner import Plan, delays_of, plan_day
 from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.timetable import timetable
 from groundbox.ui.cmd_plan import command
@@ -106,6 +106,14 @@ def test_an_easy_day_is_proven_and_on_time(easy: Plan) -> None:
     assert easy.schedule.open_gap is None
     assert all(answer.verdict == CLEAR_TO_LAUNCH for answer in easy.outcome.answers)
     _keeps_every_reserve(easy)
+
+
+def test_a_launch_may_be_late_in_fine_steps_up_to_six_flights() -> None:
+    """The longest wait of this day is 60 min: steps of 10 min, and of 30 min for more flights."""
+    day = random_day(1, batteries=2, flights=6, chargers=1)
+    assert delays_of(day) == (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
+    assert delays_of(random_day(1, batteries=2, flights=7, chargers=1)) == (0.0, 30.0, 60.0)
+    assert delays_of(replace(day, longest_wait_min=0.0)) == (0.0,)
 
 
 def test_turn_back_leaves_reserve_and_time_home(easy: Plan) -> None:
