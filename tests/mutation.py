@@ -167,7 +167,7 @@ def draw(seed: int, count: int, package: str | None) -> list[Mutant]:
     return mutants
 
 
-def tests_of(mutant: Mutant, near: bool) -> list[str]:
+def tests_of(mutant: Mutant, near: bool, unsound: list[str]) -> list[str]:
     """The package's own test files: those named as the module, those that import it, and (not `near`) the rest."""
     _, folder, slow = PACKAGES[mutant.package]
     module = Path(mutant.file).with_suffix("")
@@ -180,7 +180,8 @@ def tests_of(mutant: Mutant, near: bool) -> list[str]:
         elif path.name not in slow:
             ranked.append((1 if dotted in path.read_text() else 2, path.name))
     close = [one for one in ranked if one[0] < 2]
-    return [f"{folder}/{name}" for _, name in sorted(close if near and close else ranked)]
+    files = [f"{folder}/{name}" for _, name in sorted(close if near and close else ranked)]
+    return [*(one for one in files if one not in unsound), *(f"--deselect={one}" for one in unsound if "::" in one)]
 
 
 def run(copy: Path, tests: list[str], limit_s: float) -> str:
@@ -217,7 +218,7 @@ def main() -> None:
     chosen = [(n, one) for n, one in enumerate(mutants, 1) if not options.numbers or n in options.numbers]
     chosen.sort(key=lambda each: list(PACKAGES).index(each[1].package))
     sound: set[str] = set()  # tests that pass without a change
-    left_out: list[str] = []  # options that leave out those that do not
+    unsound: list[str] = []  # tests that do not, and are left out
     caught: Counter[str] = Counter()
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         copy = Path(folder)
@@ -231,16 +232,16 @@ def main() -> None:
             source = path.read_bytes()
             changed = source[: one.begin] + one.after.encode() + source[one.end :]
             path.write_bytes(changed)
-            catcher = run(copy, [*tests_of(one, options.near), *left_out], options.limit_s)
+            catcher = run(copy, tests_of(one, options.near, unsound), options.limit_s)
             path.write_bytes(source)
-            while "::" in catcher and catcher not in sound and f"--deselect={catcher}" not in left_out:
-                if not run(copy, [catcher], options.limit_s):
+            while catcher.startswith("tests/") and catcher not in sound and catcher not in unsound:
+                if not run(copy, [catcher] if "::" in catcher else [catcher, "--collect-only"], options.limit_s):
                     sound.add(catcher)
                     break
                 print(f"left out, as it fails without a change: {catcher}", flush=True)
-                left_out.append(f"--deselect={catcher}")
+                unsound.append(catcher)
                 path.write_bytes(changed)
-                catcher = run(copy, [*tests_of(one, options.near), *left_out], options.limit_s)
+                catcher = run(copy, tests_of(one, options.near, unsound), options.limit_s)
                 path.write_bytes(source)
             caught[one.package] += bool(catcher)
             text = source.splitlines()[one.line - 1].decode().strip()
