@@ -45,3 +45,14 @@ def test_the_strength_of_the_lag_is_spread_about_the_prior() -> None:
     strength = draw_particles(prior, 1.0).strength
     assert strength.mean() == pytest.approx(prior.mean[1], rel=0.1)
     assert strength.std() == pytest.approx(prior.covariance[1, 1] ** 0.5, rel=0.25)
+
+
+def test_a_number_of_the_prior_replaced_and_made_independent() -> None:
+    before = sound_prior()
+    after = before.with_number(0, 0.8, 0.05)
+    assert (after.mean[0], after.covariance[0, 0]) == (0.8, pytest.approx(0.0025))
+    assert not after.covariance[0, 1:].any()
+    assert not after.covariance[1:, 0].any()
+    assert (after.mean[1:] == before.mean[1:]).all()
+    assert (after.covariance[1:, 1:] == before.covariance[1:, 1:]).all()
+    assert before.mean[0] == 1.06, "the prior itself stays"

@@ -78,3 +78,13 @@ def test_sessions_and_when_a_box_was_measured(where: Path | str, make_reading: C
         assert store.measured("mast", start_s + 121, start_s + hour_s) is None
         assert store.measured("mast", start_s + 120, start_s + 121) == (start_s + 120, start_s + 180)
         assert store.measured("mast", start_s, start_s + 120) is None, "until is not included"
+
+
+def test_summaries_since_a_time(where: Path | str, wall_s: float) -> None:
+    with Store(where) as store:
+        store.add(summary(last, wall_s) for last in (50, 110, 120))
+        store.commit()
+        times_s = [one.wall_s - wall_s for one in store.summaries("mast")]
+        assert times_s == [50.0, 110.0, 120.0]
+        assert [one.wall_s - wall_s for one in store.summaries("mast", wall_s + 110)] == [110.0, 120.0]
+        assert store.summaries("table") == []
