@@ -9,7 +9,13 @@ FOR_AIRCRAFT = ("launch", "landing", "returning")
 
 
 def question(
-    kind: str, box: str, name: str | None, advice: SessionAdvice | None, batteries: Mapping[str, str]
+    kind: str,
+    box: str,
+    name: str | None,
+    advice: SessionAdvice | None,
+    batteries: Mapping[str, str],
+    *,
+    shared: bool = False,
 ) -> str | None:
     """What to ask before this mark is recorded; None where nothing speaks against it.
 
@@ -19,12 +25,17 @@ def question(
         name: of a swap, the battery put in.
         advice: present advice; None where no recorder gives any.
         batteries: box -> battery that is in it now.
+        shared: boxes belong to several aircraft, so a launch concerns its box alone; else it concerns every box.
     """
     in_flight = advice is not None and advice.flight.in_flight
     if kind == "launch":
-        return _launch(box, advice)
+        return _launch(FOR_ALL if not shared else box, advice)
     if kind in ("landing", "returning") and advice is not None and not in_flight:
         return f"No flight is marked. Record the {kind}?"
+    if kind == "returning" and advice is not None and advice.flight.returning:
+        return "A return is marked already. Record another one?"
+    if kind == "charge" and in_flight:
+        return f"The aircraft is in flight. Is {box} charging in flight?"
     if kind == "swap":
         other = next((where for where, inside in batteries.items() if name and inside == name and where != box), None)
         if other is not None:

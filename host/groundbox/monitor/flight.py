@@ -27,13 +27,18 @@ class Flight:
     Args:
         length_s: planned seconds from launch to landing; None: not set.
         time_home_s: seconds from turn-back to landing; None: not set.
+
+    Attributes:
+        flights: wall times of launch and landing of each flight, in order; None: not landed yet.
+        grounded_s: when the host last recorded that the aircraft is on the ground, on the steady clock; None: never.
     """
 
     def __init__(self, length_s: float | None, time_home_s: float | None) -> None:
         self.length_s, self.time_home_s = length_s, time_home_s
         self._place = _Place()
-        self._before: list[_Place] = []  # what an undo returns to
         self._changed_s = float("-inf")
+        self.grounded_s: float | None = None
+        self.flights: list[tuple[float, float | None]] = []
 
     def note(self, kind: str, now_s: float, wall_s: float) -> bool:
         """Takes a launch, landing or return.
@@ -52,21 +57,16 @@ class Flight:
             return False
         if kind == "returning" and place.returning:
             return False
-        self._before.append(place)
         self._changed_s = now_s
         if kind == "launch":
             self._place = _Place(launched_s=now_s, launched_wall_s=wall_s, flown=place.flown)
+            self.flights.append((wall_s, None))
         elif kind == "landing":
             self._place = _Place(flown=place.flown + 1)
+            self.flights[-1] = (self.flights[-1][0], wall_s)
+            self.grounded_s = now_s
         else:
             self._place = replace(place, returning=True)
-        return True
-
-    def undo(self, now_s: float) -> bool:
-        """Takes the newest change back; False when there is none."""
-        if not self._before:
-            return False
-        self._place, self._changed_s = self._before.pop(), now_s
         return True
 
     @property

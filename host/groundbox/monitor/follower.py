@@ -38,6 +38,7 @@ from groundbox.settings import BoxSettings
 from groundbox.thermal.fit import CaseFit
 
 NO_SETTINGS = "no battery and cutoff are set for this box, add [boxes.NAME] to groundbox.toml"
+CHARGE_SEEN_S = 10.0  # a charge that lasted so long did arrive
 
 
 class Follower:
@@ -52,6 +53,7 @@ class Follower:
         case: fitted from the box's sessions; None for an assumed one.
 
     Attributes:
+        flight_since_s: when its board began to report a flight, on the steady clock; None: on the ground or unknown.
         day: the day's plan, where there is one.
         filter_notice: a sentence when the sessions show that its filter clogs; "" for nothing, None for unknown.
     """
@@ -78,6 +80,8 @@ class Follower:
         self._restarts = Restarts()
         self._charge_marked_s: float | None = None
         self._charging_since_s: float | None = None
+        self._charge_ended_s: float | None = None  # wall time of the newest end of a charge
+        self.flight_since_s: float | None = None
         self._unmarked = Unmarked()
         self._ends_s: dict[str, float | None] = {}  # when each bound of the runtime ends, by the steady clock
         self._estimated: Reading | None = None
@@ -114,6 +118,10 @@ class Follower:
             self.reading, self._heard_s = reading, now_s
             self._sag.take(reading)
             self._watch_charging(reading, now_s)
+            if reading.place == "flight" and self.flight_since_s is None:
+                self.flight_since_s = now_s
+            elif reading.place == "ground":
+                self.flight_since_s = None
         self._order.add(reading)
 
     def take_event(self, event: Event, now_s: float, wall_s: float) -> None:
@@ -130,12 +138,17 @@ class Follower:
                 self._charge_marked_s = None
             return
         self._unmarked.marked(mark.kind)
-        if mark.kind == "charge":
+        ended_s = self._charge_ended_s
+        if mark.kind == "charge" and (ended_s is None or ended_s <= mark.wall_s):
             self._charge_marked_s = at_s
         elif mark.kind in ("swap", "launch"):
             self._charge_marked_s = None
         if mark.kind == "swap":
             self._restarts.swapped_s = at_s
+
+    def launched(self) -> None:
+        """The aircraft launched, wherever that was marked: a charge marked before is over."""
+        self._charge_marked_s = None
 
     def prime(self, readings: Iterable[Reading]) -> None:
         """Readings from the store, from before this program; they do not count as heard."""
@@ -144,6 +157,9 @@ class Follower:
             self._sag.take(reading)
             if self.reading is None or (reading.boot, reading.sequence) > (self.reading.boot, self.reading.sequence):
                 self.reading = reading
+                self.flight_since_s = float("-inf") if reading.place == "flight" else None
+            self._watch_charging(reading, reading.uptime_ms / 1000)
+        self._charging_since_s = None
         self._follow(self._order.flush())
 
     def warm_up(self, readings: Iterable[Reading]) -> None:
@@ -200,6 +216,8 @@ class Follower:
 
     def _watch_charging(self, reading: Reading, now_s: float) -> None:
         if reading.charging == "no":
+            if self._charging_since_s is not None and now_s - self._charging_since_s >= CHARGE_SEEN_S:
+                self._charge_marked_s, self._charge_ended_s = None, reading.wall_s
             self._charging_since_s = None
         elif reading.charging is not None and self._charging_since_s is None:
             self._charging_since_s = now_s

@@ -17,7 +17,7 @@ from groundbox.advice.words import age
 from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.errors import BadInput
-from groundbox.model import EstimatorState, Event, Mark, in_force
+from groundbox.model import EstimatorState, Event, Mark, Reading, in_force
 from groundbox.monitor.case_logs import case_of
 from groundbox.monitor.flight import FLIGHT_MARKS, Flight
 from groundbox.monitor.follower import NO_SETTINGS, Follower
@@ -135,8 +135,13 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
         follower.prime(reader.readings(box, max(wall_s - SESSION_S, inside.since_s if inside else 0.0)))
     else:
         follower.prime(reader.readings(box, wall_s - WARM_UP_S))
-    for mark in in_force(reader.marks(box, wall_s - SESSION_S)):
-        follower.take_mark(mark, now_s, wall_s)
+    marks: list[Mark | Event] = [*in_force(reader.marks(box, wall_s - SESSION_S))]
+    launches = [event for event in reader.events(box, wall_s - SESSION_S) if event.kind == "launch"]
+    for one in sorted([*marks, *launches], key=_order):
+        if isinstance(one, Mark):
+            follower.take_mark(one, now_s, wall_s)
+        else:
+            follower.launched()
     return follower
 
 
@@ -159,41 +164,92 @@ def boxes_to_follow(reader: Reader, settings: Settings, wall_s: float) -> list[s
 
 
 def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, box: str | None = None) -> Flight:
-    """The flight by the marks and buttons of this session, those of `box` alone or (None) of all.
-
-    They count in the order in which they were stored, never by wall clock: it may have been set meanwhile.
-    """
+    """The flight by the marks and buttons of this session, those of `box` alone or (None) of all."""
     length, home = settings.flight.length_min, settings.flight.time_home_min
     flight = Flight(None if length is None else 60 * length, None if home is None else 60 * home)
-    since_s = wall_s - SESSION_S
-    marks: list[Mark | Event] = list(in_force(reader.marks(box)))
-    pressed = [event for event in reader.events(box, since_s) if event.value != BY_COMMAND]
-    changes = [one for one in (*marks, *pressed) if one.kind in FLIGHT_MARKS]
-    at_s = float("-inf")
-    for one in sorted(changes, key=lambda one: float("inf") if one.row is None else one.row):
-        if one.wall_s is not None and one.wall_s < since_s:
-            continue
-        at_wall_s = min(one.wall_s or wall_s, wall_s)
-        at_s = max(at_s, now_s - (wall_s - at_wall_s))
-        flight.note(one.kind, at_s, at_wall_s)
+    for change, age_s in _changes(reader, wall_s, box):
+        if age_s <= SESSION_S:
+            flight.note(change.kind, now_s - age_s, wall_s - age_s)
     return flight
 
 
 def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[float, float | None]]:
-    """(launched, landed) wall times since the day began, the last perhaps not landed, by marks and buttons.
+    """(launched, landed) wall times since the day began, the last perhaps not landed, by the rules of `flight_now`."""
+    flight = Flight(None, None)
+    for change, age_s in _changes(reader, until_s):
+        if age_s <= until_s - began_s:
+            flight.note(change.kind, -age_s, until_s - age_s)
+    return flight.flights
 
-    Marks and events count in the order in which the store wrote them.
+
+def newest_change(reader: Reader, wall_s: float, box: str | None = None) -> Mark | Event | None:
+    """The newest mark in force, or the press of a button that changed the flight after it; None where there is none."""
+    flight, newest = Flight(None, None), None
+    for change, age_s in _changes(reader, wall_s, box):
+        if flight.note(change.kind, -age_s, wall_s - age_s) and isinstance(change, Event) and age_s <= SESSION_S:
+            newest = change
+    marks = in_force(reader.marks(box))
+    if marks and (newest is None or _order(marks[-1]) > _order(newest)):
+        return marks[-1]
+    return newest
+
+
+def mark_to_undo(reader: Reader, wall_s: float, box: str | None = None) -> Mark:
+    """The mark that an undo takes back.
+
+    Raises:
+        BadInput: there is none, or a press of a button changed the flight after it.
     """
-    pressed = [event for event in reader.events(since_s=began_s) if event.value != BY_COMMAND]
-    events = [event for event in pressed if event.kind in ("launch", "landing")]
-    marks = [mark for mark in in_force(reader.marks(since_s=began_s)) if mark.kind in ("launch", "landing")]
-    state, found = Flight(None, None), list[tuple[float, float | None]]()
-    flights: list[Mark | Event] = [*marks, *events]
-    for number, one in enumerate(sorted(flights, key=lambda one: float("inf") if one.row is None else one.row)):
-        at_s = one.wall_s or 0.0
-        if at_s <= until_s and state.note(one.kind, float(number), at_s):
-            found = [*found, (at_s, None)] if one.kind == "launch" else [*found[:-1], (found[-1][0], at_s)]
+    newest = newest_change(reader, wall_s, box)
+    if newest is None:
+        raise BadInput("undo", "", "there is no mark to undo")
+    if isinstance(newest, Mark):
+        return newest
+    what = f"the newest change is the {newest.kind} at the button of {newest.box}"
+    if newest.kind == "returning":
+        raise BadInput("undo", "", f"{what}; it cannot be undone, a landing ends it")
+    raise BadInput("undo", "", f"{what}; type: groundbox mark {'launch' if newest.kind == 'landing' else 'landing'}")
+
+
+def _order(change: Mark | Event) -> float:
+    return float("inf") if change.row is None else change.row
+
+
+def _changes(reader: Reader, wall_s: float, box: str | None = None) -> list[tuple[Mark | Event, float]]:
+    """Marks in force and presses of buttons that concern the flight, in the order stored, with their age in seconds.
+
+    The age of an event is by the uptime of its board, else by wall clock. A mark is stored when it is made, so it is
+    newer than every row before it. A row in the future was stored before the clock was set back: its age is unknown,
+    and that of the oldest row after it is taken.
+    """
+    newest = {name: reader.latest(name) for name in ([box] if box else reader.boxes())}
+    rows: list[Mark | Event] = [*in_force(reader.marks(box)), *reader.events(box, wall_s - 4 * SESSION_S)]
+    rows.sort(key=_order)
+    ages: list[float] = []
+    after_s = marked_s = 0.0
+    for row in reversed(rows):
+        age_s = _age_s(row, newest.get(row.box), wall_s)
+        age_s = after_s if age_s is None else age_s
+        if isinstance(row, Mark):
+            age_s = marked_s = max(age_s, marked_s)
+        after_s = max(after_s, age_s)
+        ages.insert(0, age_s)
+    found, before_s = [], float("inf")
+    for row, age_s in zip(rows, ages, strict=True):
+        age_s = min(age_s, before_s) if isinstance(row, Mark) else age_s
+        before_s = min(before_s, age_s)
+        pressed = isinstance(row, Mark) or row.value != BY_COMMAND
+        if row.kind in FLIGHT_MARKS and pressed:
+            found.append((row, age_s))
     return found
+
+
+def _age_s(row: Mark | Event, newest: Reading | None, wall_s: float) -> float | None:
+    """Seconds since a row was made; None: unknown."""
+    if isinstance(row, Event) and newest is not None and newest.boot == row.boot:
+        since_s = 0.0 if newest.wall_s is None else max(wall_s - newest.wall_s, 0.0)
+        return max((newest.uptime_ms - row.uptime_ms) / 1000, 0.0) + since_s
+    return None if row.wall_s is None or row.wall_s > wall_s else wall_s - row.wall_s
 
 
 def newest_advice(reader: Reader, recorder: str) -> SessionAdvice | None:

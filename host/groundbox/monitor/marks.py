@@ -10,7 +10,7 @@ from groundbox.model import Acknowledge, Answer, Event, Hello, Mark, Reading
 from groundbox.monitor.board_settings import BoardSettings
 from groundbox.monitor.flight import FLIGHT_MARKS, Flight
 from groundbox.monitor.follower import Follower
-from groundbox.monitor.from_store import BY_COMMAND, battery_in, tracker_for
+from groundbox.monitor.from_store import BY_COMMAND, battery_in, flight_now, tracker_for
 from groundbox.monitor.learn import Lessons
 from groundbox.monitor.output import Output
 from groundbox.settings import Settings
@@ -50,7 +50,6 @@ class MarkHandling:
         self.followers: dict[str, Follower] = {}
         self._differs_s: dict[str, float] = {}  # box: since when (real time) its board reports another place
         self._uptimes: dict[str, tuple[int, int, float]] = {}  # box: boot, newest uptime in ms, when it arrived
-        self._button_launch: dict[str, bool] = {}  # box: its newest launch was a press of its button
 
     def command(self, box: str, name: str, **fields: int | str | None) -> list[Future[Answer]]:
         """Sends a command to `box`; returns an answer to come for each link that is tried."""
@@ -75,8 +74,6 @@ class MarkHandling:
 
     def _on_event(self, event: Event, now: Moment) -> None:
         by_command = event.value == BY_COMMAND
-        if event.kind == "launch":
-            self._button_launch[event.box] = not by_command
         if event.kind in FLIGHT_MARKS:
             happened_s = self._happened_s(event, now)
             at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
@@ -84,6 +81,9 @@ class MarkHandling:
                 where = "by command at" if by_command else "at the button of"
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
+                if by_command:  # of another program: a flight read from the store counts marks and buttons only
+                    self.store.add_mark(Mark(box=event.box, kind=event.kind, wall_s=at_wall_s))
+            self._end_charges(event.kind, event.box)
         elif event.kind == "silenced":
             flight = self._flight_of(event.box)
             first_press = flight.in_flight and not flight.returning  # it means the way home: a stop continues to sound
@@ -111,20 +111,39 @@ class MarkHandling:
             new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s, now.wall_s)
             if new:
                 self._spread(mark.kind, mark.box, heard=False)
+            self._end_charges(mark.kind, mark.box)
         words = f"{mark.kind} marked{f', {mark.name}' if mark.name else ''}{', confirmed' if mark.confirmed else ''}"
         self.output.say(now.wall_s, f"{_of(mark)}{words}{'' if new else ', it was known already'}")
 
     def _undo(self, mark: Mark, now: Moment) -> None:
         """A person took the last mark back: the state before it is in force again."""
-        flight, follower = self._flight_of(mark.box), self.followers.get(mark.box)
-        if mark.name in FLIGHT_MARKS and flight.undo(now.monotonic_s):
-            self._spread("launch" if flight.in_flight else "landing", mark.box, heard=False)
+        follower = self.followers.get(mark.box)
+        if mark.name is None or mark.name in FLIGHT_MARKS:
+            self._undo_flight(mark.box, now)
         if follower:
             follower.take_mark(mark, now.monotonic_s, now.wall_s)
             if mark.name == "swap":
                 inside = battery_in(self.store, self.settings, mark.box)
                 self._fit(follower, inside.name if inside else None, now.wall_s)
         self.output.say(now.wall_s, f"{_of(mark)}the last mark is undone{f': {mark.name}' if mark.name else ''}")
+
+    def _undo_flight(self, box: str, now: Moment) -> None:
+        """Reads the flight from the store again; boards get a command only when its place changed."""
+        before = self._flight_of(box)
+        flight = self._read_flight(box, now)
+        if (flight.in_flight, flight.returning) == (before.in_flight, before.returning):
+            return
+        if not flight.in_flight:
+            flight.grounded_s = now.monotonic_s
+        self._spread("launch" if flight.in_flight else "landing", box, heard=False)
+        if flight.returning:
+            self._spread("returning", box, heard=False)
+
+    def _end_charges(self, kind: str, box: str) -> None:
+        """A launch ends the charge marked at every box of the aircraft."""
+        for other, follower in self.followers.items():
+            if kind == "launch" and self._flight_of(other) is self._flight_of(box):
+                follower.launched()
 
     def _fit(self, follower: Follower, battery: str | None, wall_s: float) -> None:
         """Battery `battery` is in the box now; None: one without a name."""
@@ -138,7 +157,7 @@ class MarkHandling:
     def _agree_on_place(self, now: Moment) -> None:
         """Sends the place of the aircraft to each board that reports another one for long.
 
-        With no history the board's report counts. A launch at its button always counts: no landing is sent against it.
+        A board that reports a flight only after the host's landing was launched at its button: that launch counts.
         """
         for box, follower in self.followers.items():
             flight = self._flight_of(box)
@@ -147,9 +166,13 @@ class MarkHandling:
                 self._differs_s.pop(box, None)
             elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
                 del self._differs_s[box]
-                if flight.in_flight or (flight.known and not self._button_launch.get(box)):
+                since_s, grounded_s = follower.flight_since_s, flight.grounded_s
+                landed = grounded_s is not None and since_s is not None and since_s <= grounded_s
+                if flight.in_flight or landed:
                     self._send_mark(box, kind)
                 elif flight.note("launch", now.monotonic_s, now.wall_s):
+                    self.store.add_mark(Mark(box=box, kind="launch", wall_s=now.wall_s))
+                    self._end_charges("launch", box)
                     self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")
 
     def _send_mark(self, box: str, kind: str) -> None:
@@ -157,6 +180,11 @@ class MarkHandling:
 
     def _flight_of(self, box: str) -> Flight:
         """The flight that concerns `box`; "*" is every box."""
+        return self.flight
+
+    def _read_flight(self, box: str, now: Moment) -> Flight:
+        """The flight that concerns `box`, by the store from now on."""
+        self.flight = flight_now(self.store, self.settings, now.monotonic_s, now.wall_s)
         return self.flight
 
     def _spread(self, kind: str, box: str, heard: bool) -> None:

@@ -120,7 +120,7 @@ class Worker(Recorder):
         tried = random.sample(wanted, -(-len(wanted) // FREE_DIVISOR))
         for box in self.store.hold(tried):
             self._held[box] = Held(self.store, box)
-            self._flights[box] = flight_now(self.store, self.settings, now.monotonic_s, now.wall_s, box)
+            self._read_flight(box, now)
             self._to_ask.add(box)
             for source in self._shared_sources:
                 source.hold(box)
@@ -155,6 +155,10 @@ class Worker(Recorder):
         return FlightShown(in_flight=any(flight.in_flight for flight in self._flights.values()))
 
     def _flight_of(self, box: str) -> Flight:
+        return self._flights[box]
+
+    def _read_flight(self, box: str, now: Moment) -> Flight:
+        self._flights[box] = flight_now(self.store, self.settings, now.monotonic_s, now.wall_s, box)
         return self._flights[box]
 
     def _spread(self, kind: str, box: str, heard: bool) -> None:

@@ -10,8 +10,8 @@ import click
 from groundbox.advice.marks import FOR_AIRCRAFT, FOR_ALL, question
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.errors import BadInput
-from groundbox.model import Acknowledge, Mark, WarningChange, in_force
-from groundbox.monitor.from_store import batteries_in, latest_advice
+from groundbox.model import Acknowledge, Mark, WarningChange
+from groundbox.monitor.from_store import batteries_in, latest_advice, mark_to_undo
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, hand_over
 from groundbox.ui.options import chosen_settings, database_to_write, known_box, open_reader, settings_options
@@ -110,10 +110,7 @@ def _boxes(chosen: Settings, kind: str, box: str | None) -> list[str]:
 
 def _last_mark(chosen: Settings, box: str | None) -> Mark:
     with open_reader(chosen) as reader:
-        marks = in_force(reader.marks(None if box is None else known_box(chosen, box)))
-    if not marks:
-        raise BadInput("undo", "", "there is no mark to undo")
-    last = marks[-1]
+        last = mark_to_undo(reader, time.time(), None if box is None else known_box(chosen, box))
     return Mark(box=last.box, kind="undo", wall_s=time.time(), name=last.kind)
 
 
@@ -129,7 +126,8 @@ def _confirmed(chosen: Settings, kind: str, box: str, name: str | None, confirm:
         with Reader(chosen.store) as reader:
             found = latest_advice(reader, time.time())
             advice, batteries = found[0] if found else None, batteries_in(reader, chosen)
-    asked = question(kind, box, name, advice, batteries)
+    shared = chosen.database is not None and is_address(chosen.database)
+    asked = question(kind, box, name, advice, batteries, shared=shared)
     if asked is None or confirm:
         return asked is not None
     if not (sys.stdin.isatty() and sys.stdout.isatty()):

@@ -40,7 +40,8 @@ def test_a_launch_is_asked_about_unless_it_is_clear() -> None:
     assert _asked("launch", "*", CLEAR) is None
     assert _asked("launch", "*", GROUND) == "mast do_not_launch. Record the launch?"
     assert _asked("launch", "mast", GROUND) == "mast do_not_launch. Record the launch?"
-    assert _asked("launch", "table", GROUND) is None, "the table alone is clear"
+    assert _asked("launch", "table", GROUND) == "mast do_not_launch. Record the launch?", "it concerns every box"
+    assert question("launch", "table", None, GROUND, BATTERIES, shared=True) is None, "the table alone is clear"
     assert _asked("launch", "spare", GROUND) == "mast do_not_launch. Record the launch?"
     assert _asked("launch", "*", None) == "No recorder gives advice, so no runtime is known. Record the launch?"
     assert _asked("launch", "*", FLYING) == "A flight is marked already. Record another launch?"
@@ -61,4 +62,12 @@ def test_a_swap_is_asked_about_in_flight_and_with_a_battery_of_another_box() -> 
     assert _asked("swap", "mast", FLYING, "spare 1") == (
         "The aircraft is in flight. Was the battery of mast swapped in flight?"
     )
-    assert _asked("charge", "mast", FLYING) is None
+
+
+def test_a_second_return_and_a_charge_in_flight_are_asked_about() -> None:
+    flight = FlightShown(in_flight=True, returning=True)
+    assert _asked("returning", "*", FLYING) is None
+    returning = _asked("returning", "*", msgspec.structs.replace(FLYING, flight=flight))
+    assert returning == "A return is marked already. Record another one?"
+    assert _asked("charge", "mast", FLYING) == "The aircraft is in flight. Is mast charging in flight?"
+    assert _asked("charge", "mast", GROUND) is None

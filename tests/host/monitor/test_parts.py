@@ -107,17 +107,6 @@ def test_a_flight_follows_the_steady_clock_whatever_the_wall_clock_shows() -> No
     assert flight.in_flight
 
 
-def test_undo_returns_to_the_place_before() -> None:
-    flight = Flight(2100.0, 480.0)
-    assert not flight.undo(1.0)
-    flight.note("launch", 100.0, 1100.0)
-    flight.note("landing", 500.0, 1500.0)
-    assert flight.undo(510.0)
-    assert (flight.in_flight, flight.flown, flight.launched_s) == (True, 0, 1100.0)
-    assert flight.undo(520.0)
-    assert not flight.in_flight
-
-
 def test_the_batterys_resistance_is_seen_in_the_readings() -> None:
     """12.4 V behind 60 milliohm: 1 A mean, 4 A for a moment. Ohm's law."""
     sag = Sag(lead_ohm=0.04, c20_ah=9.0)

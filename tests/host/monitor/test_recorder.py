@@ -29,7 +29,7 @@ from groundbox.model import (
 )
 from groundbox.monitor import tracker
 from groundbox.monitor.board_settings import WANTED
-from groundbox.monitor.from_store import latest_advice
+from groundbox.monitor.from_store import flight_now, latest_advice
 from groundbox.monitor.recorder import Recorder
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store, hand_over
@@ -224,6 +224,18 @@ class Bench:
     def landing_in_s(self) -> float:
         assert self.advice.flight.landing_at_s is not None
         return self.advice.flight.landing_at_s - self.advice.made_at_s
+
+    def check_flight(self) -> None:
+        """The flight by the store is the flight that the recorder knows."""
+        wall_s = START_S + self.now_s + self.clock_set_s
+        with Reader(self.settings.database_path) as reader:
+            by_store = flight_now(reader, self.settings, self.now_s, wall_s)
+        known = self.recorder.flight
+        assert (by_store.in_flight, by_store.returning, by_store.flown) == (
+            known.in_flight,
+            known.returning,
+            known.flown,
+        )
 
     def up(self) -> dict[str, str]:
         return {one.kind: one.severity for one in self.view.warnings}
@@ -758,3 +770,112 @@ def test_summaries_that_nobody_got_are_said_as_they_grow(bench: Bench) -> None:
         bench.turn()
     said = [words for words in bench.heard.said if "summaries" in words]
     assert [words.split(" of ")[0].split()[-2:] for words in said] == [["2", "min"], ["3", "min"], ["60", "s"]]
+
+
+def test_undo_of_a_mark_that_changed_nothing_leaves_the_flight(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.button("launch")
+    bench.pass_s(5, place="flight")
+    bench.mark("launch", box="*")
+    bench.mark("undo", "launch", box="*")
+    bench.pass_s(15, place="flight")
+    assert bench.advice.flight.in_flight
+    assert bench.boards.commands == []
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - 20, abs=1.5)
+    bench.check_flight()
+
+
+def test_undo_of_two_returns(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.button("launch")
+    bench.pass_s(5, place="flight")
+    for kind, name, returning in (
+        ("returning", None, True),
+        ("returning", None, True),
+        ("undo", "returning", True),
+        ("undo", "returning", False),
+        ("returning", None, True),
+        ("landing", None, False),
+        ("undo", "landing", True),
+    ):
+        bench.mark(kind, name, box="*")
+        bench.pass_s(1, place="flight")
+        assert bench.recorder.flight.returning == returning
+        bench.check_flight()
+    assert bench.advice.flight.in_flight
+
+
+def test_a_launch_at_the_button_is_adopted_when_its_event_comes_after_the_readings(bench: Bench) -> None:
+    bench.mark("launch", box="*")
+    bench.pass_s(10, place="flight")
+    bench.mark("landing", box="*")
+    bench.pass_s(5)
+    bench.silent_s(60)
+    bench.boards.commands.clear()
+    pressed = bench.event("launch")
+    bench.pass_s(15, place="flight")
+    bench.arrive(pressed)
+    bench.pass_s(15, place="flight")
+    assert ("mast", "mark", {"kind": "landing"}) not in bench.boards.commands
+    assert (bench.advice.flight.in_flight, bench.advice.flight.flown) == (True, 1)
+    bench.check_flight()
+
+
+def test_a_landing_that_does_not_reach_the_board_is_sent_again(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.button("launch")
+    bench.pass_s(5, place="flight")
+    bench.mark("landing", box="*")
+    bench.pass_s(35, place="flight")
+    assert not bench.advice.flight.in_flight
+    assert bench.boards.commands.count(("mast", "mark", {"kind": "landing"})) >= 3
+    bench.store.close()
+    bench.begin()
+    bench.pass_s(25, place="flight")
+    assert not bench.advice.flight.in_flight
+    assert ("mast", "mark", {"kind": "landing"}) in bench.boards.commands
+
+
+@pytest.mark.parametrize("step_s", [-7200.0, 3600.0, 13 * 3600.0])
+def test_a_flight_keeps_its_age_when_the_clock_is_set_and_the_program_restarts(bench: Bench, step_s: float) -> None:
+    bench.pass_s(3)
+    bench.mark("launch", box="*")
+    bench.pass_s(10, place="flight")
+    bench.mark("landing", box="*")
+    bench.pass_s(5)
+    bench.button("launch")
+    bench.pass_s(100, place="flight")
+    bench.clock_set_s = step_s
+    bench.pass_s(100, place="flight")
+    bench.check_flight() if step_s < 12 * 3600 else None
+    bench.store.close()
+    bench.begin()
+    bench.pass_s(3, place="flight")
+    assert bench.advice.flight.in_flight
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - 203, abs=2)
+
+
+@pytest.mark.parametrize("begin", [False, True])
+def test_a_charge_that_ended_well_does_not_block_the_launch(bench: Bench, begin: bool) -> None:
+    bench.pass_s(10)
+    bench.mark("charge")
+    bench.pass_s(100, charging="yes", battery_amps=-2.0)
+    bench.pass_s(100)
+    if begin:
+        bench.store.close()
+        bench.begin()
+        bench.pass_s(5)
+    assert "no_charge" not in bench.up()
+
+
+@pytest.mark.parametrize("by", ["mark", "button"])
+def test_a_launch_ends_the_charge_marked_at_a_box(bench: Bench, by: str) -> None:
+    bench.pass_s(10)
+    bench.mark("charge")
+    bench.pass_s(5)
+    if by == "mark":
+        bench.mark("launch", box="*")
+    else:
+        bench.button("launch")
+    bench.pass_s(100, place="flight")
+    assert "no_charge" not in bench.up()

@@ -12,8 +12,8 @@ from groundbox.advice.result import SessionAdvice
 from groundbox.advice.words import CHARGE_CAUTIONS, clock
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.commands import COMMAND_S
-from groundbox.model import Acknowledge, Answer, Mark, in_force
-from groundbox.monitor.from_store import batteries_in
+from groundbox.model import Acknowledge, Answer, Mark
+from groundbox.monitor.from_store import batteries_in, mark_to_undo
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, leave
 from groundbox.wire.messages import MARKS
@@ -99,10 +99,7 @@ class ViewerRequests:
 
     def _undo(self) -> dict[str, object]:
         with Reader(self.database) as reader:
-            marks = in_force(reader.marks())
-        if not marks:
-            raise BadInput("mark", "undo", "there is no mark to undo")
-        last = marks[-1]
+            last = mark_to_undo(reader, self.wall_s())
         self._leave(Mark(box=last.box, kind="undo", wall_s=self.wall_s(), name=last.kind))
         return {"done": f"Mark {last.kind} of {clock(last.wall_s)} is undone."}
 
@@ -112,7 +109,7 @@ class ViewerRequests:
         if kind == "swap":
             with Reader(self.database) as reader:
                 batteries = batteries_in(reader, self.settings)
-        return question(kind, box, name, advice, batteries)
+        return question(kind, box, name, advice, batteries, shared=self.shared)
 
     def acknowledge(self, body: dict[str, object]) -> None:
         """A person acknowledges a warning of a box, or all of them."""
