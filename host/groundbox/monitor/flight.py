@@ -53,6 +53,8 @@ class Flight:
         """
         place = self._place
         flying = place.launched_s is not None
+        if kind == "launch":
+            self._date_back(now_s, wall_s)
         if now_s < self._changed_s or kind not in FLIGHT_MARKS or flying == (kind == "launch"):
             return False
         if kind == "returning" and place.returning:
@@ -68,6 +70,15 @@ class Flight:
         else:
             self._place = replace(place, returning=True)
         return True
+
+    def _date_back(self, now_s: float, wall_s: float) -> None:
+        """A launch that is known late, after the landing before and before the launch noted: the flight began then."""
+        launched_s = self._place.launched_s
+        landed_s = float("-inf") if self.grounded_s is None else self.grounded_s
+        if launched_s is not None and self._changed_s == launched_s and landed_s < now_s < launched_s:
+            self._changed_s = now_s
+            self._place = replace(self._place, launched_s=now_s, launched_wall_s=wall_s)
+            self.flights[-1] = (wall_s, None)
 
     @property
     def in_flight(self) -> bool:

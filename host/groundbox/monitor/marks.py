@@ -81,9 +81,9 @@ class MarkHandling:
                 where = "by command at" if by_command else "at the button of"
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
+                self._end_charges(event.kind, event.box)
                 if by_command:  # of another program: a flight read from the store counts marks and buttons only
                     self.store.add_mark(Mark(box=event.box, kind=event.kind, wall_s=at_wall_s))
-            self._end_charges(event.kind, event.box)
         elif event.kind == "silenced":
             flight = self._flight_of(event.box)
             first_press = flight.in_flight and not flight.returning  # it means the way home: a stop continues to sound
@@ -132,6 +132,7 @@ class MarkHandling:
         before = self._flight_of(box)
         flight = self._read_flight(box, now)
         if (flight.in_flight, flight.returning) == (before.in_flight, before.returning):
+            flight.grounded_s = before.grounded_s
             return
         if not flight.in_flight:
             flight.grounded_s = now.monotonic_s

@@ -818,6 +818,7 @@ def test_a_launch_at_the_button_is_adopted_when_its_event_comes_after_the_readin
     bench.pass_s(15, place="flight")
     assert ("mast", "mark", {"kind": "landing"}) not in bench.boards.commands
     assert (bench.advice.flight.in_flight, bench.advice.flight.flown) == (True, 1)
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - 30, abs=1), "since the press, which is known late"
     bench.check_flight()
 
 
