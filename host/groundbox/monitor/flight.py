@@ -100,11 +100,6 @@ class Flight:
         """Flights landed so far."""
         return self._place.flown
 
-    @property
-    def known(self) -> bool:
-        """True once a launch or landing was noted in this session."""
-        return self._changed_s > float("-inf")
-
     def landing_in_s(self, now_s: float) -> float | None:
         """Seconds to the planned landing, below 0 when it is overdue; None on the ground or with no length set."""
         if self._place.launched_s is None or self.length_s is None:

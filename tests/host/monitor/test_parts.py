@@ -83,7 +83,7 @@ def test_records_of_an_earlier_start_have_no_place_any_more() -> None:
 
 def test_a_flight_takes_a_mark_once() -> None:
     flight = Flight(2100.0, 480.0)
-    assert not flight.known
+    assert flight.grounded_s is None
     assert flight.landing_in_s(0.0) is None
     assert not flight.note("landing", 90.0, 1090.0)
     assert not flight.note("returning", 95.0, 1095.0)
