@@ -244,7 +244,7 @@ def test_what_is_taken_out_by_the_settings_says_nothing_more():
     assert bench.run(12000, 12000, 4) == ("ok", "ok", "ok")
 
 
-def test_a_frozen_monitor_is_told_from_a_quiet_battery():
+def test_a_frozen_monitor_differs_from_a_quiet_battery():
     bench = Bench()
     assert bench.run(12000, 12000, 400, noise=0)[0] == "ok"
     assert bench.run(12000, 11890, 300, noise=0)[0] == "ok"
@@ -253,7 +253,7 @@ def test_a_frozen_monitor_is_told_from_a_quiet_battery():
     assert bench.run(11880, 11890, 3, noise=1)[0] == "ok"
 
 
-def test_a_frozen_current_is_told_from_a_steady_one():
+def test_a_frozen_current_differs_from_a_steady_one():
     bench = Bench()
     for mv in range(12500, 12250, -50):
         assert bench.run(mv, mv, 100, noise=0)[2] == "ok"
@@ -290,7 +290,7 @@ def warm(thermometer, raw, seconds=1, rival=UNKNOWN, noise=0):
     return SENSOR_STATES[thermometer.channel.state]
 
 
-def test_thermistor_faults_are_told_apart():
+def test_thermistor_faults_have_different_names():
     raw = ntc_counts(2500)
     assert warm(Thermometer(limits(), "case"), raw, 5) == "ok"
     assert warm(Thermometer(limits(), "case"), 65535, 5) == "open"

@@ -27,6 +27,8 @@ class Place(click.Path):
         """See click.ParamType."""
         if isinstance(value, str) and settings.is_address(value):
             return value
+        if isinstance(value, str) and "://" in value:
+            self.fail("this kind of store is not known; name a file, or postgresql://USER@HOST/DATABASE.", param, ctx)
         return super().convert(value, param, ctx)
 
 

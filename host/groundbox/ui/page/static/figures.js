@@ -73,10 +73,9 @@ export function loads(box) {
   if (!box.loads.length || box.silent) return null;
   const state = (load) => {
     if (!load.on) return "off";
-    if (load.gained_s === null) return "on";
-    return load.sheddable ? `on; off: +${span(load.gained_s)}` : `on, takes ${span(load.gained_s)}`;
+    return load.gained_s === null || !load.sheddable ? "on" : `on; off: +${span(load.gained_s)}`;
   };
-  return make("div", {}, make("h3", {}, "Loads, and the runtime each takes"),
+  return make("div", {}, make("h3", {}, "Loads, and what switching off gains"),
     make("ul", { class: "loads" }, ...box.loads.map((load) =>
       make("li", {}, make("span", {}, `${load.name} (${load.sheddable ? "sheddable" : "essential"})`), make("span", {}, state(load))))));
 }

@@ -52,14 +52,18 @@ function flip(load) {
 
 const unknown = (flight) => flight.boxes.some((one) => one.verdict === "unknown");
 
+const waits = (flight) => flight.boxes.some((one) => one.verdict === "wait");
+
 function heading(flight) {
   if (flight.in_air) return "in the air";
   if (!flight.flown) return "do not launch";
-  return unknown(flight) ? "unknown" : "can be flown";
+  if (unknown(flight)) return "unknown";
+  return waits(flight) ? "wait" : "clear to launch";
 }
 
 function tone(flight) {
   if (flight.boxes.some((one) => one.verdict === "return_now")) return "stop";
   if (!flight.flown) return "urgent";
-  return unknown(flight) ? "unknown" : "clear";
+  if (unknown(flight)) return "unknown";
+  return waits(flight) ? "notice" : "clear";
 }
