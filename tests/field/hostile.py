@@ -104,7 +104,7 @@ class Host:
     @property
     def refused(self) -> int:
         """Messages that were not of our form."""
-        return self.corrupt + self.source._tally.corrupt
+        return self.corrupt + self.source._counter.corrupt
 
 
 @contextmanager

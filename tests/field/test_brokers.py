@@ -152,7 +152,9 @@ def test_from_setup_to_a_command_in_the_box(tmp_path: Path, own: bool) -> None:
         more.callback(board.stop)
         database = tmp_path / "day.db"
         until(lambda: len(rows(database, "SELECT 1 FROM reading")) > 5, 60)
-        subprocess.run([*COMMAND, "mark", "launch", "mast"], cwd=tmp_path, check=True, capture_output=True, timeout=60)
+        subprocess.run(
+            [*COMMAND, "mark", "launch", "mast", "--confirm"], cwd=tmp_path, check=True, capture_output=True, timeout=60
+        )
         until(lambda: rows(database, "SELECT 1 FROM event WHERE kind = 'launch'"), 60)
         time.sleep(1.0)
         sequences = [

@@ -205,8 +205,15 @@ def test_history_is_drawn_and_zoomed(browser: Browser, demo: tuple[str, Path]) -
     browser.wait_for(lambda: browser.run("return document.querySelector('#past canvas')?.width > 100"))
     assert browser.run(COLOURS) > 5
     before = browser.run(LABEL)
-    browser.run("[...document.querySelectorAll('#past button')].find(b => b.innerText === 'Zoom in').click()")
-    browser.wait_for(lambda: browser.run(LABEL) != before)
+
+    def zoomed() -> bool:
+        """A click may find a demo of a few seconds, which has nothing to zoom into yet."""
+        browser.run("[...document.querySelectorAll('#past button')].find(b => b.innerText === 'Zoom in').click()")
+        return bool(browser.wait_for(lambda: browser.run("return !!document.querySelector('#past canvas')"))) and (
+            browser.run(LABEL) != before
+        )
+
+    browser.wait_for(zoomed)
 
 
 def test_history_goes_by_keys_alone(browser: Browser, demo: tuple[str, Path]) -> None:

@@ -73,7 +73,7 @@ class _Battery:
     def run(self, until_min: float, on: bool, charger: SimCharger) -> None:
         self.box.charger = charger
         for load in self.box.loads.values():
-            load.wanted = None if on else False
+            load.requested = None if on else False
         while self.box.now_s < until_min * 60 - 1e-6:
             self.box.step(
                 min(STEP_S, until_min * 60 - self.box.now_s, max(self.box.next_change_s - self.box.now_s, 1e-3))
@@ -84,7 +84,7 @@ class _Battery:
         box, cutoff = self.box, self.plan.day.boxes[self.box_name].cutoff_volts
         box.charger = SimCharger()
         for load in box.loads.values():
-            load.wanted = None
+            load.requested = None
         begin = box.now_s
         while box.now_s - begin < wanted_min * 60:
             box.step(min(STEP_S, max(box.next_change_s - box.now_s, 1e-3)))
