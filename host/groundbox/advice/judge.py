@@ -21,6 +21,7 @@ from groundbox.advice.result import (
     TURN_BACK_BY,
     UNKNOWN,
     VERDICT_WORDS,
+    WAIT,
     WORST_FIRST,
     BoxAdvice,
     Cue,
@@ -134,10 +135,10 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
     severity = _worst_severity(
         [one.severity for one in causes] + [base.severity if verdict == base.verdict else "none"]
     )
-    if verdict == "unknown" and SEVERITY_RANK[severity] < SEVERITY_RANK["unknown"]:
+    if verdict == UNKNOWN and SEVERITY_RANK[severity] < SEVERITY_RANK["unknown"]:
         severity = "unknown"
     at_s = held.at_s if held else None
-    shown = _without_runtime(state) if _is_withdrawn(state) else state
+    shown = state.without_runtime("no data") if _is_withdrawn(state) else state
     action = _with_turn_back(verdict, because, at_s, state.returning) if state.in_flight else because.action
     return BoxAdvice(
         box=state.box,
@@ -188,7 +189,7 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
         return SessionAdvice(
             made_at=iso(wall_s) or "",
             made_at_s=wall_s,
-            verdict="unknown",
+            verdict=UNKNOWN,
             severity="unknown",
             headline="Unknown: no data from any box yet",
             sentence="No data from any box yet. Plug in a box.",
@@ -251,11 +252,6 @@ def _is_withdrawn(state: BoxState) -> bool:
     return state.silent_s is None or state.silent_s > limits.DATA_WITHDRAWN_S
 
 
-def _without_runtime(state: BoxState) -> BoxState:
-    none = dict.fromkeys(("runtime_low_s", "runtime_expected_s", "runtime_high_s", "trust"))
-    return replace(state, **none, runtime_unknown_because="no data")  # type: ignore[arg-type]
-
-
 def _not_raised_yet(state: BoxState, active: Sequence[ActiveWarning]) -> list[_Cause]:
     """Conditions whose verdict does not wait for their warning."""
     raised = {(one.kind, one.severity) for one in active}
@@ -281,7 +277,7 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
     if state.is_charging:
         since = "" if state.charging_s is None else f" for {span(state.charging_s)}"
         return _Cause(
-            verdict="wait",
+            verdict=WAIT,
             severity="none",
             facts=f"charging{since}, runtime is known under load only",
             action=f"Wait, or stop the charge to read the runtime of {state.box}",
@@ -299,7 +295,7 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
         return _unknown(state, f"its board does not report {missing}", "Check its settings: groundbox board settings")
     needs = needed(state.flight_s + state.reserve_s)
     return _Cause(
-        verdict="clear_to_launch",
+        verdict=CLEAR_TO_LAUNCH,
         severity="none",
         facts=f"runtime {span(state.runtime_low_s)}, a flight with its reserve needs {needs}",
         action="No act for this box",
@@ -331,7 +327,7 @@ def _base_in_flight(state: BoxState, held: HeldTime | None) -> _Cause:
     returning = "the pilot is returning, " if state.returning else ""
     runtime = f"runtime {span(state.runtime_low_s or 0.0)}, reserve {needed(state.reserve_s)}"
     return _Cause(
-        verdict="turn_back_by",
+        verdict=TURN_BACK_BY,
         severity="none",
         facts=f"{returning}{runtime}{moved}",
         action=f"Turn back by {clock(held.at_s)}" if not state.returning else "Fly home",
@@ -341,7 +337,7 @@ def _base_in_flight(state: BoxState, held: HeldTime | None) -> _Cause:
 
 def _unknown(state: BoxState, facts: str, action: str, spoken: str = "") -> _Cause:
     return _Cause(
-        verdict="unknown",
+        verdict=UNKNOWN,
         severity="unknown",
         facts=facts,
         action=action,
@@ -355,12 +351,12 @@ def _because(verdict: str, causes: Sequence[_Cause], base: _Cause) -> _Cause:
     if fitting:
         return max(fitting, key=lambda one: SEVERITY_RANK[one.severity])
     urgent = [one for one in causes if one.verdict is None and one.severity in ("urgent", "stop")]
-    return max(urgent, key=lambda one: SEVERITY_RANK[one.severity]) if urgent and verdict != "unknown" else base
+    return max(urgent, key=lambda one: SEVERITY_RANK[one.severity]) if urgent and verdict != UNKNOWN else base
 
 
 def _with_turn_back(verdict: str, because: _Cause, at_s: float | None, returning: bool) -> str:
     """In flight with nothing fresh known: the last turn-back time, or return now, before what else to do."""
-    if verdict != "unknown":
+    if verdict != UNKNOWN:
         return because.action
     home = "Fly home" if returning else "Return now" if at_s is None else f"Turn back by {clock(at_s)}"
     rest = "" if because.action in ("", home) else f", {because.action[0].lower()}{because.action[1:]}"
@@ -368,7 +364,7 @@ def _with_turn_back(verdict: str, because: _Cause, at_s: float | None, returning
 
 
 def _headline(verdict: str, facts: str, at_s: float | None, wall_s: float) -> str:
-    if verdict == "turn_back_by" and at_s is not None:
+    if verdict == TURN_BACK_BY and at_s is not None:
         left = f", in {span(at_s - wall_s)}" if at_s > wall_s else ""
         return f"Turn back by {clock(at_s)}{left}: {facts}"
     return f"{VERDICT_WORDS[verdict]}: {facts}"

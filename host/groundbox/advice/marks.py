@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.result import CLEAR_TO_LAUNCH, SessionAdvice
 
 FOR_ALL = "*"  # the box of a mark that concerns the aircraft, and so every box
 FOR_AIRCRAFT = ("launch", "landing", "returning")
@@ -52,6 +52,6 @@ def _launch(box: str, advice: SessionAdvice | None) -> str | None:
         return "A flight is marked already. Record another launch?"
     concerned = [one for one in advice.boxes if box in (FOR_ALL, one.box)]
     against = advice if box == FOR_ALL or not concerned else concerned[0]
-    if against.verdict == "clear_to_launch":
+    if against.verdict == CLEAR_TO_LAUNCH:
         return None
     return f"{against.headline}. Record the launch?"

@@ -1,6 +1,7 @@
 """What advice is made from: one box at one moment. None is unknown."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 
 from groundbox.advice.limits import DEFAULT_RESERVE_S, NO_BATTERY_VOLTS, SILENT_AFTER_S
 
@@ -93,6 +94,18 @@ class BoxState:
     def is_charging(self) -> bool:
         """True while the board sees a charger."""
         return self.charging not in (None, "no")
+
+    def without_runtime(self, because: str) -> Self:
+        """The same state with the runtime unknown: an earlier estimate does not hold now."""
+        return replace(
+            self,
+            runtime_low_s=None,
+            runtime_expected_s=None,
+            runtime_high_s=None,
+            runtime_unknown_because=because,
+            trust=None,
+            turn_back_in_s=None,
+        )
 
     @property
     def reads_no_battery(self) -> bool:

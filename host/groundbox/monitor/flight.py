@@ -6,9 +6,8 @@ order of the steady clock, which never steps back; wall times are only shown.
 
 from dataclasses import dataclass, replace
 
+from groundbox.advice.marks import FOR_AIRCRAFT
 from groundbox.advice.result import FlightShown
-
-FLIGHT_MARKS = ("launch", "landing", "returning")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +43,7 @@ class Flight:
         """Takes a launch, landing or return.
 
         Args:
-            kind: one of FLIGHT_MARKS; anything else changes nothing.
+            kind: one of FOR_AIRCRAFT; anything else changes nothing.
             now_s: when it happened, on the steady clock; older than the newest change: ignored.
             wall_s: the same by the wall clock, to show.
 
@@ -55,7 +54,7 @@ class Flight:
         flying = place.launched_s is not None
         if kind == "launch":
             self._date_back(now_s, wall_s)
-        if now_s < self._changed_s or kind not in FLIGHT_MARKS or flying == (kind == "launch"):
+        if now_s < self._changed_s or kind not in FOR_AIRCRAFT or flying == (kind == "launch"):
             return False
         if kind == "returning" and place.returning:
             return False

@@ -29,7 +29,6 @@ from groundbox.monitor.shown import (
     outputs_shown,
     readings_shown,
     runtimes,
-    without_runtime,
 )
 from groundbox.monitor.tracker import Tracker, ahead
 from groundbox.plan.day import Day
@@ -38,6 +37,7 @@ from groundbox.settings import BoxSettings
 from groundbox.thermal.fit import CaseFit
 
 NO_SETTINGS = "no battery and cutoff are set for this box, add [boxes.NAME] to groundbox.toml"
+NO_VOLTAGE = "its board reads no battery voltage"
 CHARGE_SEEN_S = 10.0  # a charge that lasted so long did arrive
 
 
@@ -287,7 +287,9 @@ class Follower:
             restarted_s=None if restarted is None else now_s - restarted.at_s,
             restart_cause=restarted.cause if restarted else None,
         )
-        return without_runtime(state) if reading is not None and (volts is None or state.reads_no_battery) else state
+        if reading is not None and (volts is None or state.reads_no_battery):
+            return state.without_runtime(NO_VOLTAGE)
+        return state
 
     def completed(self, advice: BoxAdvice, state: BoxState) -> BoxAdvice:
         """The advice with what it rests on: readings, loads, outputs, heat, battery."""

@@ -12,6 +12,7 @@ from msgspec import structs
 
 from groundbox.advice.judge import judge_session
 from groundbox.advice.limits import DATA_WITHDRAWN_S, RECORDER_STALE_S
+from groundbox.advice.marks import FOR_AIRCRAFT
 from groundbox.advice.result import BoxAdvice, FlightShown, IfSilent, SessionAdvice
 from groundbox.advice.words import age
 from groundbox.battery.limits import cutoff_mismatch
@@ -19,7 +20,7 @@ from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.errors import BadInput
 from groundbox.model import EstimatorState, Event, Mark, Reading, in_force
 from groundbox.monitor.case_logs import case_of
-from groundbox.monitor.flight import FLIGHT_MARKS, Flight
+from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import NO_SETTINGS, Follower
 from groundbox.monitor.tracker import Tracker, estimator_class
 from groundbox.plan.day import Day
@@ -233,13 +234,13 @@ def _changes(reader: Reader, wall_s: float, box: str | None = None) -> list[tupl
         if isinstance(row, Mark):
             age_s = marked_s = max(age_s, marked_s)
         after_s = max(after_s, age_s)
-        ages.insert(0, age_s)
+        ages.append(age_s)
     found, before_s = [], float("inf")
-    for row, age_s in zip(rows, ages, strict=True):
+    for row, age_s in zip(rows, reversed(ages), strict=True):
         age_s = min(age_s, before_s) if isinstance(row, Mark) else age_s
         before_s = min(before_s, age_s)
         pressed = isinstance(row, Mark) or row.value != BY_COMMAND
-        if row.kind in FLIGHT_MARKS and pressed:
+        if row.kind in FOR_AIRCRAFT and pressed:
             found.append((row, age_s))
     return found
 

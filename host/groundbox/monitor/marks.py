@@ -5,10 +5,11 @@ The base of the recorder; it has no loop and no links of its own.
 
 from concurrent.futures import Future
 
+from groundbox.advice.marks import FOR_AIRCRAFT
 from groundbox.link.clock import Moment
 from groundbox.model import Acknowledge, Answer, Event, Hello, Mark, Reading
 from groundbox.monitor.board_settings import BoardSettings
-from groundbox.monitor.flight import FLIGHT_MARKS, Flight
+from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import BY_COMMAND, battery_in, flight_now, tracker_for
 from groundbox.monitor.learn import Lessons
@@ -74,14 +75,15 @@ class MarkHandling:
 
     def _on_event(self, event: Event, now: Moment) -> None:
         by_command = event.value == BY_COMMAND
-        if event.kind in FLIGHT_MARKS:
+        if event.kind in FOR_AIRCRAFT:
             happened_s = self._happened_s(event, now)
             at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
             if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s):
                 where = "by command at" if by_command else "at the button of"
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
-                self._end_charges(event.kind, event.box)
+                if event.kind == "launch":
+                    self._end_charges(event.box)
                 if by_command:  # of another program: a flight read from the store counts marks and buttons only
                     self.store.add_mark(Mark(box=event.box, kind=event.kind, wall_s=at_wall_s))
         elif event.kind == "silenced":
@@ -107,18 +109,19 @@ class MarkHandling:
                 self.lessons.discharge(follower, follower.tracker.discharge.finish() if follower.tracker else None)
                 self._fit(follower, mark.name, mark.wall_s)
         new = True
-        if mark.kind in FLIGHT_MARKS:
+        if mark.kind in FOR_AIRCRAFT:
             new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s, now.wall_s)
             if new:
                 self._spread(mark.kind, mark.box, heard=False)
-            self._end_charges(mark.kind, mark.box)
+            if mark.kind == "launch":
+                self._end_charges(mark.box)
         words = f"{mark.kind} marked{f', {mark.name}' if mark.name else ''}{', confirmed' if mark.confirmed else ''}"
         self.output.say(now.wall_s, f"{_of(mark)}{words}{'' if new else ', it was known already'}")
 
     def _undo(self, mark: Mark, now: Moment) -> None:
         """A person took the last mark back: the state before it is in force again."""
         follower = self.followers.get(mark.box)
-        if mark.name is None or mark.name in FLIGHT_MARKS:
+        if mark.name is None or mark.name in FOR_AIRCRAFT:
             self._undo_flight(mark.box, now)
         if follower:
             follower.take_mark(mark, now.monotonic_s, now.wall_s)
@@ -140,10 +143,10 @@ class MarkHandling:
         if flight.returning:
             self._spread("returning", box, heard=False)
 
-    def _end_charges(self, kind: str, box: str) -> None:
-        """A launch ends the charge marked at every box of the aircraft."""
+    def _end_charges(self, box: str) -> None:
+        """The launch at `box` ends the charge marked at every box of the aircraft."""
         for other, follower in self.followers.items():
-            if kind == "launch" and self._flight_of(other) is self._flight_of(box):
+            if self._flight_of(other) is self._flight_of(box):
                 follower.launched()
 
     def _fit(self, follower: Follower, battery: str | None, wall_s: float) -> None:
@@ -173,7 +176,7 @@ class MarkHandling:
                     self._send_mark(box, kind)
                 elif flight.note("launch", now.monotonic_s, now.wall_s):
                     self.store.add_mark(Mark(box=box, kind="launch", wall_s=now.wall_s))
-                    self._end_charges("launch", box)
+                    self._end_charges(box)
                     self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")
 
     def _send_mark(self, box: str, kind: str) -> None:

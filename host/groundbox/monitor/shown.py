@@ -1,7 +1,6 @@
 """What viewers get of one box beside the verdict: readings, loads, outputs, the day's plan, a charge offer. Pure."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from groundbox.advice.limits import fan_levels_c
 from groundbox.advice.result import DayShown, FanShown, LoadShown, OutputShown, Readings
@@ -17,7 +16,6 @@ from groundbox.wire.settings import OUTPUT_KINDS
 
 OFFER_EVERY_S = 30.0
 BOUNDS = ("low", "expected", "high")
-NO_VOLTAGE = "its board reads no battery voltage"
 
 
 def readings_shown(state: BoxState, reading: Reading | None, limits: Mapping[str, int]) -> Readings:
@@ -111,16 +109,3 @@ def runtimes(estimate: Estimate | None) -> dict[str, float | None]:
         "expected": estimate.runtime_expected_s,
         "high": estimate.runtime_high_s,
     }
-
-
-def without_runtime(state: BoxState) -> BoxState:
-    """The state of a box whose battery voltage is not read: an earlier estimate does not hold for it."""
-    return replace(
-        state,
-        runtime_low_s=None,
-        runtime_expected_s=None,
-        runtime_high_s=None,
-        runtime_unknown_because=NO_VOLTAGE,
-        trust=None,
-        turn_back_in_s=None,
-    )
