@@ -67,6 +67,8 @@ def command(settings_file: Path | None, database: Path | None, out: Path, sessio
 def _session(reader: Reader, number: int) -> tuple[float, float, list[str]]:
     """(start, end, boxes) of a session; number 1 is the newest."""
     sessions = reader.sessions(APART_S)
+    if not sessions:
+        raise BadInput("report", "", "no session is recorded yet; type: groundbox log")
     if number > len(sessions):
         raise BadInput("--session", str(number), f"the database has {len(sessions)} sessions; type a smaller number")
     spans = {box: reader.measured(box, *sessions[-number]) for box in reader.boxes()}

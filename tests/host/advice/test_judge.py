@@ -51,6 +51,14 @@ def test_ready_boxes_are_clear_to_launch() -> None:
     assert advice.turn_back_at is None
 
 
+@pytest.mark.parametrize(("silent_s", "shown_s"), [(60.0, 9000.0), (60.1, None), (None, None)])
+def test_a_runtime_of_a_silent_box_is_withdrawn_after_a_minute(silent_s: float | None, shown_s: float | None) -> None:
+    box = judge_box(replace(READY, silent_s=silent_s, runtime_low_s=9000.0), (), None)
+    assert box.runtime_low_s == shown_s
+    assert (box.trust is None) == (shown_s is None)
+    assert box.runtime_unknown_because == (None if shown_s else "no data")
+
+
 @pytest.mark.parametrize("low_s", [0.0, 60.0, 9000.0])
 def test_no_flight_length_is_never_clear(low_s: float) -> None:
     advice = _judged(replace(READY, flight_s=None, runtime_low_s=low_s))
