@@ -179,7 +179,11 @@ class BoxAdvice(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class FlightShown(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the aircraft is, as far as people marked it; wall times."""
+    """Where the aircraft is, as far as people marked it; wall times.
+
+    Attributes:
+        flights: launch and landing (None: in the air) of each flight of the session; None: boxes fly separately.
+    """
 
     in_flight: bool = False
     returning: bool = False
@@ -187,6 +191,7 @@ class FlightShown(msgspec.Struct, frozen=True, kw_only=True):
     landing_at_s: float | None = None
     length_s: float | None = None
     flown: int = 0
+    flights: tuple[tuple[float, float | None], ...] | None = None
 
 
 class SessionAdvice(msgspec.Struct, frozen=True, kw_only=True):

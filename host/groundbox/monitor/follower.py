@@ -183,7 +183,7 @@ class Follower:
         self._estimated, self._heat_outlook = self.reading, self._heat.outlook(case_levels_c(self.limits))
         if self.tracker is None:
             return
-        to_come = ahead(self.day, self.name, flight, wall_s) if self.day and flight else None
+        to_come = ahead(self.day, self.name, flight, now_s, wall_s) if self.day and flight else None
         self.tracker.refresh(self.reading, to_come)
         measured_s = now_s - self._age_s(now_s, wall_s)
         self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in runtimes(self.tracker.estimate).items()}

@@ -2,6 +2,7 @@
 
 Viewers make no advice: they show the stored one and count its age."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -24,6 +25,7 @@ from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import NO_SETTINGS, Follower
 from groundbox.monitor.tracker import Tracker, estimator_class
 from groundbox.plan.day import Day
+from groundbox.plan.standing import Flown
 from groundbox.settings import Settings
 from groundbox.store import Reader
 
@@ -170,24 +172,26 @@ def flight_now(reader: Reader, settings: Settings, now_s: float, wall_s: float, 
     flight = Flight(None if length is None else 60 * length, None if home is None else 60 * home)
     for change, age_s in _changes(reader, wall_s, box):
         if age_s <= SESSION_S:
-            flight.note(change.kind, now_s - age_s, wall_s - age_s)
+            flight.note(change.kind, now_s - age_s)
     return flight
 
 
-def flights_flown(reader: Reader, began_s: float, until_s: float) -> list[tuple[float, float | None]]:
-    """(launched, landed) wall times since the day began, the last perhaps not landed, by the rules of `flight_now`."""
-    flight = Flight(None, None)
-    for change, age_s in _changes(reader, until_s):
-        if age_s <= until_s - began_s:
-            flight.note(change.kind, -age_s, until_s - age_s)
-    return flight.flights
+def flights_flown(reader: Reader, wall_s: float, advice: SessionAdvice | None = None) -> Sequence[Flown]:
+    """The flights of the session: as `advice` has them, else by the store.
+
+    Args:
+        advice: the newest; None where there is none.
+    """
+    if advice is not None and advice.flight.flights is not None:
+        return advice.flight.flights
+    return flight_now(reader, Settings(), 0.0, wall_s).by_wall(0.0, wall_s)
 
 
 def newest_change(reader: Reader, wall_s: float, box: str | None = None) -> Mark | Event | None:
     """The newest mark in force, or the press of a button that changed the flight after it; None where there is none."""
     flight, newest = Flight(None, None), None
     for change, age_s in _changes(reader, wall_s, box):
-        if flight.note(change.kind, -age_s, wall_s - age_s) and isinstance(change, Event) and age_s <= SESSION_S:
+        if flight.note(change.kind, -age_s) and isinstance(change, Event) and age_s <= SESSION_S:
             newest = change
     marks = in_force(reader.marks(box))
     if marks and (newest is None or _order(marks[-1]) > _order(newest)):
@@ -283,13 +287,26 @@ def latest_advice(reader: Reader, real_s: float) -> tuple[SessionAdvice, float] 
     return (newest if len(found) == 1 else _joined(newest, [advice for advice, _ in found])), age_s
 
 
+def advice_now(reader: Reader, real_s: float) -> tuple[SessionAdvice | None, float]:
+    """The newest advice (None: none), and the time by its recorder's clock: a simulated session has its own.
+
+    The time is this computer's, `real_s`, where the advice is stale or there is none.
+    """
+    latest = latest_advice(reader, real_s)
+    if latest is None:
+        return None, real_s
+    advice, age_s = latest
+    return advice, real_s if age_s > RECORDER_STALE_S else advice.made_at_s + age_s
+
+
 def aged(advice: SessionAdvice, age_s: float) -> SessionAdvice:
     """The advice to show at age `age_s`: its own `if_silent` rows replace the verdict when they are due."""
     row = _row(advice.if_silent, age_s)
     if row is None and age_s <= RECORDER_STALE_S:
         return advice
     boxes = tuple(_aged_box(box, age_s) for box in advice.boxes)
-    advice = structs.replace(advice, boxes=boxes)
+    marked_since = structs.replace(advice.flight, flights=None)  # perhaps: nobody reads marks now
+    advice = structs.replace(advice, boxes=boxes, flight=marked_since)
     return advice if row is None else structs.replace(_silent(advice, row, "No data", age_s), cues=())
 
 

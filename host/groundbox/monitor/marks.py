@@ -78,7 +78,7 @@ class MarkHandling:
         if event.kind in FOR_AIRCRAFT:
             happened_s = self._happened_s(event, now)
             at_wall_s = now.wall_s - (now.monotonic_s - happened_s)
-            if self._flight_of(event.box).note(event.kind, happened_s, at_wall_s):
+            if self._flight_of(event.box).note(event.kind, happened_s):
                 where = "by command at" if by_command else "at the button of"
                 self.output.say(at_wall_s, f"{event.kind} marked {where} {event.box}")
                 self._spread(event.kind, event.box, heard=True)
@@ -110,7 +110,7 @@ class MarkHandling:
                 self._fit(follower, mark.name, mark.wall_s)
         new = True
         if mark.kind in FOR_AIRCRAFT:
-            new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s, now.wall_s)
+            new = self._flight_of(mark.box).note(mark.kind, now.monotonic_s)
             if new:
                 self._spread(mark.kind, mark.box, heard=False)
             if mark.kind == "launch":
@@ -174,7 +174,7 @@ class MarkHandling:
                 landed = grounded_s is not None and since_s is not None and since_s <= grounded_s
                 if flight.in_flight or landed:
                     self._send_mark(box, kind)
-                elif flight.note("launch", now.monotonic_s, now.wall_s):
+                elif flight.note("launch", now.monotonic_s):
                     self.store.add_mark(Mark(box=box, kind="launch", wall_s=now.wall_s))
                     self._end_charges(box)
                     self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")

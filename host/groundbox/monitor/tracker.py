@@ -297,12 +297,9 @@ def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
     )
 
 
-def ahead(day: Day, box: str, flight: Flight, wall_s: float) -> LoadAhead | None:
-    """The load of `box` by the day's plan from `wall_s` on; None where the plan lacks the box, or is of another time.
-
-    Flights count in the day's order: those landed so far are the first ones.
-    """
-    standing = standing_at(day, wall_s, landed=flight.flown, launched_s=flight.launched_s)
+def ahead(day: Day, box: str, flight: Flight, now_s: float, wall_s: float) -> LoadAhead | None:
+    """The load of `box` by the day's plan from now on; None where the plan lacks the box, or is of another time."""
+    standing = standing_at(day, wall_s, flight.by_wall(now_s, wall_s))
     return None if standing is None else load_ahead(day, box, standing)
 
 

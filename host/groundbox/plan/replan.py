@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from msgspec.structs import replace as struct_replace
 
-from groundbox.advice.result import DO_NOT_LAUNCH, UNKNOWN
+from groundbox.advice.result import DO_NOT_LAUNCH, UNKNOWN, BoxAdvice, SessionAdvice
 from groundbox.battery.particles import Particles
 from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import BatteryPool
@@ -14,7 +14,7 @@ from groundbox.plan.day_keys import DayFlight
 from groundbox.plan.outcome import FlightAnswer
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.schedule.lexicographic import Clock
-from groundbox.plan.standing import DayStanding, remaining_flights
+from groundbox.plan.standing import DayStanding, minute_of, remaining_flights
 
 SECONDS, ROUNDS = 0.6, 6
 MARGIN_NEWS_MIN = 5.0
@@ -195,6 +195,37 @@ def replan(
     new = plan_day(day, pool, seconds=seconds, start_min=now.minute, clock=clock, rounds=ROUNDS, earlier=plan.outcome)
     new = _with_unknown(new, now.unheard or {})
     return Replan(plan=new, news=(*missed(compared or plan, now), *_news(compared or plan, new)))
+
+
+def as_advised(plan: Plan, advice: SessionAdvice | None) -> Plan:
+    """The plan with verdict, turn-back time and runtime of the flight in the air as the recorder advises them now."""
+    boxes = {box.box: box for box in advice.boxes} if advice is not None and advice.flight.in_flight else {}
+    answers = [
+        _answer_as_advised(plan, answer, boxes[answer.box]) if answer.in_air and answer.box in boxes else answer
+        for answer in plan.outcome.answers
+    ]
+    return replace(plan, outcome=replace(plan.outcome, answers=answers))
+
+
+def _answer_as_advised(plan: Plan, answer: FlightAnswer, box: BoxAdvice) -> FlightAnswer:
+    at_s, low_s = box.turn_back_at_s, box.runtime_low_s
+    left_min = next(flight.flight.length_min for flight in plan.day.flights if flight.name == answer.flight)
+    runtimes_s = low_s, box.runtime_expected_s, box.runtime_high_s
+    low_min, expected_min, high_min = (None if one is None else one / 60 for one in runtimes_s)
+    landing_min = [None if one is None else max(0.0, one - left_min) for one in (low_min, expected_min, high_min)]
+    return replace(
+        answer,
+        verdict=box.verdict,
+        cause=box.headline.partition(": ")[2],
+        turn_back_min=None if at_s is None else minute_of(plan.day, at_s),
+        margin_min=None if low_min is None else low_min - left_min - box.reserve_s / 60,
+        runtime_low_min=low_min,
+        runtime_expected_min=expected_min,
+        runtime_high_min=high_min,
+        landing_low_min=landing_min[0],
+        landing_expected_min=landing_min[1],
+        landing_high_min=landing_min[2],
+    )
 
 
 def _ended(plan: Plan) -> Plan:

@@ -1,6 +1,6 @@
 """The day's standing: flights done, in the air and next, for page, terminal and monitor alike."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -8,6 +8,7 @@ from msgspec.structs import replace as struct_replace
 
 from groundbox.plan.day import Day, PlannedFlight, since
 
+Flown = tuple[float, float | None]  # wall times of launch and landing; None: in the air
 OVERDUE_MIN = 5.0  # an overdue flight is expected to land within these minutes
 
 
@@ -47,19 +48,28 @@ def is_past(day: Day, wall_s: float) -> bool:
     return day.date is not None and _date_offset(day, wall_s) > 0
 
 
+def since_start(day: Day, wall_s: float, flights: Iterable[Flown]) -> list[Flown]:
+    """The flights that were launched since the day's start."""
+    began_s = wall_s - 60 * max(0.0, minute_of(day, wall_s))
+    return [flight for flight in flights if flight[0] >= began_s]
+
+
 def standing_at(
-    day: Day, wall_s: float, *, landed: int = 0, launched_s: float | None = None, given_up: Collection[str] = ()
+    day: Day, wall_s: float, flights: Iterable[Flown] = (), given_up: Collection[str] = ()
 ) -> DayStanding | None:
     """The standing of `day` at a wall time; None when the day is of another date.
 
+    Flights count in the day's order: those since its start are its first ones.
+
     Args:
-        landed: flights landed since the day's start.
-        launched_s: wall time of the launch of the flight in the air; None on the ground.
+        flights: of the session so far.
         given_up: names of flights that are not to be flown.
     """
     if day.date is not None and _date_offset(day, wall_s) != 0:
         return None
-    minute = minute_of(day, wall_s)
+    flown, minute = since_start(day, wall_s, flights), minute_of(day, wall_s)
+    landed = sum(landed_s is not None for _, landed_s in flown)
+    launched_s = next((launched_s for launched_s, landed_s in flown if landed_s is None), None)
     names = [flight.name for flight in day.flights if flight.name not in given_up]
     in_air = launched_s is not None and landed < len(names)
     return DayStanding(

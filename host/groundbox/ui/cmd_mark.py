@@ -11,7 +11,7 @@ from groundbox.advice.marks import FOR_AIRCRAFT, FOR_ALL, question
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.errors import BadInput
 from groundbox.model import Acknowledge, Mark, WarningChange
-from groundbox.monitor.from_store import batteries_in, latest_advice, mark_to_undo
+from groundbox.monitor.from_store import advice_now, batteries_in, mark_to_undo
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, hand_over
 from groundbox.ui.options import chosen_settings, database_to_write, known_box, open_reader, settings_options
@@ -56,15 +56,16 @@ def command(
     """
     chosen = chosen_settings(settings_file, database)
     where = database_to_write(chosen)
+    wall_s = _now_s(chosen)
     if kind == "undo":
-        marks = [_last_mark(chosen, box)]
+        marks = [_undo(chosen, box, wall_s)]
     else:
         name = _checked_name(chosen, kind, name)
         marks = [
             Mark(
                 box=one,
                 kind=kind,
-                wall_s=time.time(),
+                wall_s=wall_s,
                 name=name,
                 confirmed=_confirmed(chosen, kind, one, name, confirm),
             )
@@ -108,10 +109,19 @@ def _boxes(chosen: Settings, kind: str, box: str | None) -> list[str]:
     return [FOR_ALL]
 
 
-def _last_mark(chosen: Settings, box: str | None) -> Mark:
+def _now_s(chosen: Settings) -> float:
+    """The time by the clock of the recorder, where one runs."""
+    real_s = time.time()
+    if isinstance(chosen.store, Path) and not chosen.store.exists():
+        return real_s
+    with Reader(chosen.store) as reader:
+        return advice_now(reader, real_s)[1]
+
+
+def _undo(chosen: Settings, box: str | None, wall_s: float) -> Mark:
     with open_reader(chosen) as reader:
-        last = mark_to_undo(reader, time.time(), None if box is None else known_box(chosen, box))
-    return Mark(box=last.box, kind="undo", wall_s=time.time(), name=last.kind)
+        last = mark_to_undo(reader, wall_s, None if box is None else known_box(chosen, box))
+    return Mark(box=last.box, kind="undo", wall_s=wall_s, name=last.kind)
 
 
 def _confirmed(chosen: Settings, kind: str, box: str, name: str | None, confirm: bool) -> bool:
@@ -124,8 +134,7 @@ def _confirmed(chosen: Settings, kind: str, box: str, name: str | None, confirm:
         advice, batteries = None, {}
     else:
         with Reader(chosen.store) as reader:
-            found = latest_advice(reader, time.time())
-            advice, batteries = found[0] if found else None, batteries_in(reader, chosen)
+            advice, batteries = advice_now(reader, time.time())[0], batteries_in(reader, chosen)
     shared = chosen.database is not None and is_address(chosen.database)
     asked = question(kind, box, name, advice, batteries, shared=shared)
     if asked is None or confirm:
@@ -171,13 +180,14 @@ def acknowledge(
     chosen = chosen_settings(settings_file, database)
     with open_reader(chosen) as reader:
         up_now = reader.open_warnings(known_box(chosen, box) if box else None)
+        wall_s = advice_now(reader, time.time())[1]
     waiting = [one for one in up_now if one.change == "raised"]
     chosen_ones = [one for one in waiting if warning in (None, one.warning)]
     if warning is not None and not chosen_ones:
         up = ", ".join(one.warning for one in waiting) or "none"
         raise BadInput("warning", warning, f"is not open at {box}; open warnings: {up}")
     for one in chosen_ones:
-        hand_over(chosen.store, Acknowledge(box=one.box, warning=one.warning, wall_s=time.time()))
+        hand_over(chosen.store, Acknowledge(box=one.box, warning=one.warning, wall_s=wall_s))
         click.echo(
             json.dumps(_plain(one)) if as_json else f"acknowledged: {one.severity.upper()} {one.box}: {one.sentence}"
         )

@@ -10,15 +10,17 @@ from pathlib import Path
 import click
 import msgspec
 
+from groundbox.advice.result import SessionAdvice
 from groundbox.errors import BadInput
-from groundbox.monitor.from_store import latest_advice
+from groundbox.monitor.from_store import advice_now
 from groundbox.plan.day import since
 from groundbox.plan.day_file import load_day
 from groundbox.plan.day_keys import DayFile
 from groundbox.plan.evening import evening
 from groundbox.plan.fixes import FixSearch, find_fixes
 from groundbox.plan.planner import Plan, plan_day
-from groundbox.plan.replan import KnownNow, Replan, replan
+from groundbox.plan.replan import KnownNow, Replan, as_advised, replan
+from groundbox.plan.standing import standing_at
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.toml_file import near
@@ -89,36 +91,35 @@ class _Live:
     """Plans from the store as it is now, each time it is asked."""
 
     def __init__(self, day_toml: Path, plan: Plan, settings: Settings, reported: KnownNow, at: str | None) -> None:
-        self.plan, self.settings, self.reported, self.at = plan, settings, reported, at
-        today = datetime.now().date()
-        if at is None and plan.day.date not in (None, today):
-            fix = "correct it, leave it out, or give --at for a day that is past"
-            raise BadInput(day_toml, "date", f"is {plan.day.date}, and today is {today}: {fix}")
+        self.day_toml, self.plan, self.settings, self.reported, self.at = day_toml, plan, settings, reported, at
+        self.advice: SessionAdvice | None = None  # of the recorder, for a plan of now
 
     def look(self, against: Plan) -> tuple[Replan, LiveStanding]:
         """The plan as of now, and the figures it is made from."""
         with open_reader(self.settings) as reader:
-            wall_s = self._wall_s(reader)
-            standing = live_standing(reader, self.settings, self.plan, wall_s, self.reported.done)
-            if self.at is None and (latest := latest_advice(reader, time.time())) is not None:
-                standing.advice = latest[0]
+            self.advice, wall_s = advice_now(reader, time.time())
+            if self.at is not None:
+                self.advice, wall_s = None, self._asked_s(reader, self.at)
+            elif standing_at(self.plan.day, wall_s) is None:
+                today = datetime.fromtimestamp(wall_s).date()
+                fix = "correct it, leave it out, or give --at for a day that is past"
+                raise BadInput(self.day_toml, "date", f"is {self.plan.day.date}, and today is {today}: {fix}")
+            standing = live_standing(reader, self.settings, self.plan, wall_s, self.reported.done, self.advice)
         now = standing.now(self.reported)
         changed = replan(self.plan, now, seconds=REPLAN_SECONDS, clock=time.monotonic, compared=against)
-        return changed, standing
+        return replace(changed, plan=as_advised(changed.plan, self.advice)), standing
 
-    def _wall_s(self, reader: Reader) -> float:
-        """KnownNow; with --at that time on the day of the newest reading."""
-        if self.at is None:
-            return time.time()
+    def _asked_s(self, reader: Reader, at: str) -> float:
+        """Time `at` on the day of the newest reading."""
         heard = [one.wall_s for box in reader.boxes() if (one := reader.latest(box)) is not None and one.wall_s]
         if not heard:
             raise BadInput(self.settings.database_path, "", "has no reading yet: --at needs a day that was logged")
         newest = datetime.fromtimestamp(max(heard))
-        clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, self.at)
+        clock_min = self.plan.day.start_clock_min + _minute_of(self.plan, at)
         wall_s = newest.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() + 60 * clock_min
         if wall_s < newest.timestamp() - 60:
             raise BadInput(
-                "--at", self.at, f"is before the newest reading, of {newest:%H:%M}: give that time or a later one"
+                "--at", at, f"is before the newest reading, of {newest:%H:%M}: give that time or a later one"
             )
         return wall_s
 
@@ -198,15 +199,15 @@ def command(
     """
     _check_together(live, follow, as_json, at, reported)
     plan = plan_day(load_day(day_toml), seconds=seconds, clock=time.monotonic)
-    now, news, standing, alive = _reported(plan, reported), None, None, None
+    now, news, standing, alive, advice = _reported(plan, reported), None, None, None, None
     if live:
         alive = _Live(day_toml, plan, chosen_settings(settings_file, database), now, at)
         changed, standing = alive.look(plan)
-        plan, news = changed.plan, (*standing.silent.values(), *changed.news)
+        plan, news, advice = changed.plan, (*standing.silent.values(), *changed.news), alive.advice
     elif at is not None:
         changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
         plan, news = changed.plan, changed.news
-    _show(plan, news, standing, as_json, plot, fix_seconds)
+    _show(plan, news, standing, advice, as_json, plot, fix_seconds)
     if follow and alive is not None and standing is not None:
         alive.follow(plan, standing.silent)
     elif not plan.works:
@@ -227,13 +228,13 @@ def _show(
     plan: Plan,
     news: Iterable[str] | None,
     standing: LiveStanding | None,
+    advice: SessionAdvice | None,
     as_json: bool,
     plot: Path | None,
     seconds: float,
 ) -> None:
     search = _search(plan, seconds) if seconds and not plan.works and news is None else None
     nights = evening(plan, plan.day.date)
-    advice = None if standing is None else standing.advice
     if plot is not None:
         save_plot(plan, plot)
     if as_json:

@@ -1,6 +1,6 @@
 """The day by the store of `groundbox log`, for `groundbox plan --live`; each figure states its source."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
@@ -15,11 +15,10 @@ from groundbox.model import EstimatorState
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import SESSION_S, battery_in, flights_flown, follower_for
 from groundbox.plan.battery_pool import SocBand, draw, resampled, soc_of
-from groundbox.plan.day import Day
 from groundbox.plan.demand import demand
 from groundbox.plan.planner import Plan
 from groundbox.plan.replan import KnownNow
-from groundbox.plan.standing import DayStanding, minute_of, standing_at
+from groundbox.plan.standing import DayStanding, Flown, minute_of, since_start, standing_at
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
@@ -55,7 +54,6 @@ class LiveStanding:
     figures: list[Figure] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     silent: dict[str, str] = field(default_factory=dict)  # a sentence for each box that is not heard
-    advice: SessionAdvice | None = None  # of the recorder, for a plan of now
     unheard: dict[str, str] = field(default_factory=dict)  # why, for the battery in each of those
 
     def now(self, reported: KnownNow) -> KnownNow:
@@ -81,17 +79,23 @@ class LiveStanding:
 
 
 def live_standing(
-    reader: Reader, settings: Settings, plan: Plan, wall_s: float, given_up: Collection[str]
+    reader: Reader,
+    settings: Settings,
+    plan: Plan,
+    wall_s: float,
+    given_up: Collection[str],
+    advice: SessionAdvice | None = None,
 ) -> LiveStanding:
     """The day of `plan` by the store at `wall_s`.
 
     Args:
         given_up: flights that are not to be flown.
+        advice: what the recorder advises now; None where none runs.
     """
     day = plan.day
     minute = max(0.0, minute_of(day, wall_s))
-    flown = flights_flown(reader, wall_s - 60 * minute, wall_s)
-    flights = standing_of(replace(day, date=None), wall_s, flown, given_up)
+    flown = since_start(day, wall_s, flights_flown(reader, wall_s, advice))
+    flights = standing_at(replace(day, date=None), wall_s, flown, given_up)
     assert flights is not None, "a day without a date is of any date"
     found = LiveStanding(flights=flights)
     _flights(found, plan, flown, wall_s, given_up)
@@ -104,19 +108,10 @@ def live_standing(
     return found
 
 
-def standing_of(
-    day: Day, wall_s: float, flown: Sequence[tuple[float, float | None]], given_up: Collection[str] = ()
-) -> DayStanding | None:
-    """The standing of `day` with these flights (launched, landed); None when the day is of another date."""
-    launched_s = flown[-1][0] if flown and flown[-1][1] is None else None
-    landed = sum(landed_s is not None for _, landed_s in flown)
-    return standing_at(day, wall_s, landed=landed, launched_s=launched_s, given_up=given_up)
-
-
 def _flights(
     found: LiveStanding,
     plan: Plan,
-    flown: list[tuple[float, float | None]],
+    flown: list[Flown],
     wall_s: float,
     given_up: Collection[str],
 ) -> None:
@@ -142,7 +137,7 @@ def _box(
     box: str,
     wall_s: float,
     minute: float,
-    flown: list[tuple[float, float | None]],
+    flown: list[Flown],
 ) -> None:
     inside = battery_in(reader, settings, box)
     if inside is None or inside.name is None:
@@ -188,7 +183,7 @@ def _drawn_since(
     battery: str,
     heard_s: float,
     wall_s: float,
-    flown: list[tuple[float, float | None]],
+    flown: list[Flown],
 ) -> None:
     """A silent box counts as running on its battery since it was last heard."""
     minute, silent_s = max(0.0, minute_of(plan.day, wall_s)), wall_s - heard_s
@@ -258,9 +253,7 @@ def _arriving(
         found.arriving[battery] = False
 
 
-def _measured(
-    found: LiveStanding, reader: Reader, plan: Plan, box: str, flown: list[tuple[float, float | None]]
-) -> None:
+def _measured(found: LiveStanding, reader: Reader, plan: Plan, box: str, flown: list[Flown]) -> None:
     """Mean current in the flights that have landed, for those to come."""
     count, total = 0.0, 0.0
     for launched_s, landed_s in flown:

@@ -72,8 +72,9 @@ def _soc_words(soc: SocBand) -> str:
 def answer_lines(plan: Plan, answer: FlightAnswer) -> list[str]:
     """One box in one flight."""
     lines = [f"  {answer.box}: {verdict_words(plan, answer)}"]
-    if answer.verdict == DO_NOT_LAUNCH or answer.soc_launch is None or answer.turn_back_min is None:
+    if answer.verdict == DO_NOT_LAUNCH or answer.margin_min is None or answer.turn_back_min is None:
         return lines
+    assert answer.soc_launch is not None
     assert answer.soc_landing is not None
     when = "now" if answer.in_air else "at launch"
     if answer.instead_of is not None:

@@ -28,7 +28,7 @@ def day(tmp_path: Path) -> Day:
 def flights(*marks: tuple[str, float]) -> Flight:
     flight = Flight(2100.0, 480.0)
     for kind, minute in marks:
-        flight.note(kind, 60 * minute, NOON_S + 60 * minute)
+        flight.note(kind, 60 * minute)
     return flight
 
 
@@ -38,7 +38,7 @@ def minutes(found: LoadAhead | None) -> list[float]:
 
 
 def test_before_the_first_launch(day: Day) -> None:
-    found = ahead(day, "table", flights(), NOON_S)
+    found = ahead(day, "table", flights(), 0, NOON_S)
     assert minutes(found) == [20, 35, 40, 35, 40, 35, 40, 35]
     assert found is not None
     assert NOON_S + found.until_last_landing_s == pytest.approx(NOON_S + 60 * 280)
@@ -49,7 +49,7 @@ def test_before_the_first_launch(day: Day) -> None:
 
 
 def test_in_flight_the_present_load_stays_until_the_landing(day: Day) -> None:
-    found = ahead(day, "table", flights(("launch", 25)), NOON_S + 60 * 30)
+    found = ahead(day, "table", flights(("launch", 25)), 60 * 30, NOON_S + 60 * 30)
     assert minutes(found) == [30, 35, 35, 40, 35, 40, 35]
     assert found is not None
     assert found.next_flight is None
@@ -57,21 +57,21 @@ def test_in_flight_the_present_load_stays_until_the_landing(day: Day) -> None:
 
 def test_what_is_late_pushes_on_what_follows(day: Day) -> None:
     late = flights(("launch", 60), ("landing", 95))
-    assert minutes(ahead(day, "table", late, NOON_S + 60 * 150))[:3] == [0, 35, 10]
+    assert minutes(ahead(day, "table", late, 60 * 150, NOON_S + 60 * 150))[:3] == [0, 35, 10]
 
 
 def test_an_overdue_flight_has_no_time_left(day: Day) -> None:
-    found = ahead(day, "table", flights(("launch", 20)), NOON_S + 60 * 70)
+    found = ahead(day, "table", flights(("launch", 20)), 60 * 70, NOON_S + 60 * 70)
     assert found is not None
     assert found.as_now_s == 0.0
     assert found.all_phases(Phase(seconds=1.0, amps=9.0)) == list(found.phases)
 
 
 def test_nothing_is_known_of_other_boxes_or_after_the_day(day: Day) -> None:
-    assert ahead(day, "car", flights(), NOON_S) is None
-    assert ahead(day, "table", flights(), NOON_S + 86400) is None, "the plan has a date"
+    assert ahead(day, "car", flights(), 0, NOON_S) is None
+    assert ahead(day, "table", flights(), 0, NOON_S + 86400) is None, "the plan has a date"
     done = flights(*((kind, 20 + 75 * n + late) for n in range(4) for kind, late in (("launch", 0), ("landing", 35))))
-    assert ahead(day, "table", done, NOON_S + 60 * 290) is None
+    assert ahead(day, "table", done, 60 * 290, NOON_S + 60 * 290) is None
 
 
 def test_enough_leaves_the_reserve() -> None:

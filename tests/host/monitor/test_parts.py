@@ -85,26 +85,28 @@ def test_a_flight_takes_a_mark_once() -> None:
     flight = Flight(2100.0, 480.0)
     assert flight.grounded_s is None
     assert flight.landing_in_s(0.0) is None
-    assert not flight.note("landing", 90.0, 1090.0)
-    assert not flight.note("returning", 95.0, 1095.0)
-    assert flight.note("launch", 100.0, 1100.0)
-    assert not flight.note("launch", 101.0, 1101.0)  # the board's echo
+    assert not flight.note("landing", 90.0)
+    assert not flight.note("returning", 95.0)
+    assert flight.note("launch", 100.0)
+    assert not flight.note("launch", 101.0)  # the board's echo
     assert flight.landing_in_s(200.0) == 2000.0
-    assert flight.note("returning", 300.0, 1300.0)
-    assert not flight.note("returning", 301.0, 1301.0)
+    assert flight.note("returning", 300.0)
+    assert not flight.note("returning", 301.0)
     assert flight.shown(400.0, 1400.0).landing_at_s == 3200.0
-    assert flight.note("landing", 500.0, 1500.0)
-    assert not flight.note("launch", 400.0, 1400.0)  # a late record of an older press
-    assert not flight.note("swap", 600.0, 1600.0)
+    assert flight.note("landing", 500.0)
+    assert not flight.note("launch", 400.0)  # a late record of an older press
+    assert not flight.note("swap", 600.0)
     assert (flight.flown, flight.returning, flight.in_flight) == (1, False, False)
 
 
-def test_a_flight_follows_the_steady_clock_whatever_the_wall_clock_shows() -> None:
+def test_a_flight_is_shown_by_the_wall_clock_as_it_is_set_now() -> None:
     flight = Flight(2100.0, 480.0)
-    assert flight.note("launch", 100.0, 5000.0)
-    assert flight.note("landing", 500.0, 5400.0)
-    assert flight.note("launch", 600.0, 1000.0)  # the wall clock was set back
-    assert flight.in_flight
+    for kind, now_s in (("launch", 100.0), ("landing", 500.0), ("launch", 600.0)):
+        assert flight.note(kind, now_s)
+    shown = flight.shown(700.0, 5000.0)
+    assert (shown.launched_at_s, shown.landing_at_s, shown.flown) == (4900.0, 7000.0, 1)
+    assert shown.flights == ((4400.0, 4800.0), (4900.0, None))
+    assert flight.shown(700.0, 9000.0).flights == ((8400.0, 8800.0), (8900.0, None))
 
 
 def test_the_batterys_resistance_is_seen_in_the_readings() -> None:

@@ -550,7 +550,7 @@ def test_no_landing_is_sent_to_a_board_against_its_button(bench: Bench) -> None:
     bench.arrive(bench.event("launch"))
     bench.pass_s(2, place="flight")
     bench.recorder.flight = type(bench.recorder.flight)(2100.0, 480.0)  # as if the launch was not counted here
-    bench.recorder.flight.note("landing", bench.now_s, START_S)
+    bench.recorder.flight.note("landing", bench.now_s)
     bench.pass_s(15, place="flight")
     assert ("mast", "mark", {"kind": "landing"}) not in bench.boards.commands
     assert bench.advice.flight.in_flight

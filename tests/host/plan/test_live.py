@@ -1,12 +1,18 @@
 """The plan from what `groundbox log` has stored: what it takes over, where from, how old, and what that changes."""
 
 import json
+import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
+from tests.host.advice.test_rules import FINE, FLYING
 
+from groundbox.advice.judge import Judge
+from groundbox.advice.result import FlightShown
 from groundbox.conversion import from_wire
 from groundbox.errors import BadInput
 from groundbox.model import BatteryFitted, Mark, Reading
@@ -17,6 +23,7 @@ from groundbox.plan.replan import KnownNow, replan
 from groundbox.plan.standing import minute_of, standing_at
 from groundbox.settings import Settings, load
 from groundbox.store import Reader, Store
+from groundbox.ui import cmd_mark
 from groundbox.ui.cmd_plan import command
 from groundbox.ui.cmd_plan_live import LiveStanding, live_standing
 from groundbox.wire.messages import fields_of
@@ -215,6 +222,44 @@ def test_a_wrong_option_is_an_error_with_its_fix(
     with pytest.raises(BadInput) as caught:
         _typed(logged.folder, monkeypatch, *words)
     assert fix in str(caught.value)
+
+
+def _advise(settings: Settings, wall_s: float, flights: tuple[tuple[float, float | None], ...], **mast: float) -> None:
+    """A recorder, whose clock shows `wall_s`, has stored its advice this moment."""
+    state = replace(FLYING if flights[-1][1] is None else FINE, wall_s=wall_s, **mast)
+    flight = FlightShown(in_flight=flights[-1][1] is None, flights=flights)
+    advice, _ = Judge().update(0.0, wall_s, [state, replace(state, box="table")], flight)
+    with Store(settings.database_path) as store:
+        store.save_advice(time.time(), msgspec.json.encode(advice).decode())
+        store.commit()
+
+
+def test_the_plan_of_now_is_by_the_clock_and_the_advice_of_the_recorder(
+    logged: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A simulated session has its own clock; its flights and turn-back times are computed once."""
+    flights = ((_at(13, 20), _at(13, 55)), (_at(14, 6), None))
+    _advise(logged, _at(14, 10), flights, landing_in_s=1800.0, runtime_low_s=5000.0, turn_back_in_s=3660.0)
+    tree = json.loads(_typed(logged.folder, monkeypatch, "--live", "--json"))
+    now = [one for one in tree["answers"] if one["in_air"]]
+    assert {(one["flight"], one["box"], one["verdict"]) for one in now} == {
+        ("old cutting", "mast", "turn_back_by"),
+        ("old cutting", "table", "turn_back_by"),
+    }
+    assert {round(one["turn_back_min"]) for one in now} == {130}, "rounded down to 15:10, as shown by `now`"
+    assert now[0]["runtime_low_min"] == pytest.approx(5000 / 60)
+    assert tree["sentence"].startswith("Turn back by 15:10, in 60 min: mast")
+    assert tree["sentence"].endswith("old cutting: in the air, turn back by 15:10.")
+
+
+def test_a_mark_is_dated_by_the_clock_of_the_recorder(logged: Settings) -> None:
+    _advise(logged, _at(14, 10), ((_at(13, 20), _at(13, 55)),))
+    typed = ["launch", "--settings", str(logged.folder / "groundbox.toml"), "--confirm"]
+    assert CliRunner().invoke(cmd_mark.command, typed).exit_code == 0
+    with Reader(logged.database_path) as reader:
+        assert reader.marks()[-1].wall_s == pytest.approx(_at(14, 10), abs=3)
+    undo = CliRunner().invoke(cmd_mark.command, ["undo", *typed[1:3]])
+    assert undo.exit_code == 0, undo.output
 
 
 def test_a_day_in_the_morning_is_planned_from_its_start(logged: Settings, base: Plan) -> None:

@@ -13,15 +13,14 @@ import pytest
 
 from groundbox.battery.values import Phase
 from groundbox.model import Mark
-from groundbox.monitor.flight import Flight
-from groundbox.monitor.from_store import flights_flown
+from groundbox.monitor.from_store import flight_now, flights_flown
 from groundbox.monitor.tracker import ahead
 from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.demand import LoadAhead, demand, flights_left, load_ahead, phases_until
 from groundbox.plan.planner import plan_day
 from groundbox.plan.replan import KnownNow, replan
-from groundbox.plan.standing import DayStanding, next_flight, remaining_flights, standing_at
+from groundbox.plan.standing import DayStanding, Flown, next_flight, remaining_flights, standing_at
 from groundbox.settings import load
 from groundbox.store import Reader, Store
 from groundbox.ui.cmd_plan_live import live_standing
@@ -44,8 +43,8 @@ def day() -> Day:
 
 
 def _standing(day: Day, clock: str, landed: int = 0, launched: str | None = None, *given_up: str) -> DayStanding:
-    launched_s = None if launched is None else _at(launched)
-    found = standing_at(day, _at(clock), landed=landed, launched_s=launched_s, given_up=given_up)
+    flown: list[Flown] = [(_at("13:00") + one, _at("13:00") + one + 0.5) for one in range(landed)]
+    found = standing_at(day, _at(clock), [*flown, *([] if launched is None else [(_at(launched), None)])], given_up)
     assert found is not None
     return found
 
@@ -65,20 +64,14 @@ def test_page_terminal_and_monitor_agree_in_flight(tmp_path: Path) -> None:
         store.commit()
     settings, wall_s, charges = load(tmp_path / "groundbox.toml"), _at("15:15"), {"M9": 0.95, "T18": 0.95}
     base = plan_day(load_day(tmp_path / "bog_day.toml"), seconds=1)
-    flight = Flight(2100.0, 480.0)
     with Reader(settings.database_path) as reader:
         live = live_standing(reader, settings, base, wall_s, ())
-        flown = flights_flown(reader, _at("13:00"), wall_s)
-    for launched_s, landed_s in flown:
-        flight.note("launch", launched_s, launched_s)
-        if landed_s is not None:
-            flight.note("landing", landed_s, landed_s)
+        flown = flights_flown(reader, wall_s)
+        flight = flight_now(reader, settings, 0.0, wall_s)
 
     terminal = replan(base, live.now(KnownNow(minute=0.0, charges=charges))).plan
-    page = DayPlan(tmp_path / "bog_day.toml").answer(
-        {}, wall_s=wall_s, charges=charges, landed=flight.flown, launched_s=flight.launched_s
-    )
-    outlook = ahead(base.day, "mast", flight, wall_s)
+    page = DayPlan(tmp_path / "bog_day.toml").answer({}, wall_s=wall_s, charges=charges, flights=flown)
+    outlook = ahead(base.day, "mast", flight, 0.0, wall_s)
 
     by_terminal = {answer.flight: answer for answer in terminal.outcome.answers if answer.box == "mast"}
     assert [(one.flight, one.in_air) for one in by_terminal.values()][:2] == [("old cutting", True), ("dams", False)]
@@ -100,7 +93,7 @@ def test_an_undone_launch_is_no_flight(tmp_path: Path) -> None:
         store.add_mark(Mark(box="*", kind="undo", wall_s=_at("13:21"), name="launch"))
         store.commit()
     with Reader(tmp_path / "session.db") as reader:
-        assert flights_flown(reader, _at("13:00"), _at("13:30")) == []
+        assert list(flights_flown(reader, _at("13:30"))) == []
 
 
 def test_flights_to_come_by_what_is_done(day: Day) -> None:

@@ -1,12 +1,16 @@
 """The page's plan: what-if answers differ, and the plan continues from the day's standing."""
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.host.advice.test_rules import FLYING
 
 import groundbox
+from groundbox.advice.judge import Judge
+from groundbox.advice.result import FlightShown
 from groundbox.errors import BadInput
 from groundbox.ui.page.plan import DayPlan
 
@@ -18,8 +22,9 @@ def _today(clock: str, landed: int, launched: str | None = None, **charges: floa
     def at(time: str) -> float:
         return datetime.fromisoformat(f"2031-07-19T{time}").timestamp()
 
-    launched_s = None if launched is None else at(launched)
-    return {"wall_s": at(clock), "charges": charges, "landed": landed, "launched_s": launched_s}
+    flights = [(at("13:00") + one, at("13:00") + one + 0.5) for one in range(landed)]
+    in_air = [] if launched is None else [(at(launched), None)]
+    return {"wall_s": at(clock), "charges": charges, "flights": [*flights, *in_air]}
 
 
 @pytest.fixture(scope="module")
@@ -76,6 +81,27 @@ def test_the_flight_in_the_air_is_not_launched_again(plan: DayPlan) -> None:
     assert tree["verdict"] in ("turn_back_by", "return_now")
     assert str(tree["sentence"]).startswith("old cutting: in the air")
     assert (following["name"], following["in_air"], following["launch_min"]) == ("dams", False, 170.0)
+
+
+def test_the_flight_in_the_air_has_the_turn_back_time_of_the_recorder(plan: DayPlan) -> None:
+    """The plan computes none of its own: runtime, turn-back time and verdict are those of `now`."""
+    today = _today("14:45:00", 1, launched="14:35:00", M9=0.9, T18=0.9)
+    times = {"landing_in_s": 1500.0, "runtime_low_s": 4000.0, "turn_back_in_s": 2640.0}
+    mast, table = (replace(FLYING, box=box, wall_s=today["wall_s"], **times) for box in ("mast", "table"))
+    flight = FlightShown(in_flight=True, flights=tuple(today["flights"]))
+    for boxes, verdict, words in (
+        ([mast, table], "turn_back_by", "mast: in the air, turn back by 15:25. "),
+        ([replace(mast, turn_back_in_s=-60.0), table], "return_now", "mast: in the air, return now: turn-back time"),
+        ([mast.without_runtime("no current"), table], "unknown", "mast: unknown: turn-back time unknown, no current"),
+    ):
+        advice, _ = Judge().update(0.0, today["wall_s"], boxes, flight)
+        tree = plan.answer({}, **today, advice=advice)
+        assert (tree["verdict"], tree["flights"][0]["in_air"]) == (verdict, True)
+        assert words in _words(tree)
+        assert {one["box"]: one["verdict"] for one in tree["flights"][0]["boxes"]} == {
+            "mast": verdict,
+            "table": "turn_back_by",
+        }
 
 
 @pytest.mark.parametrize("second", [7, 19, 50])

@@ -1,7 +1,7 @@
 """The day's plan on the page from now on, with what-if: sheddable loads off, flights longer or shorter."""
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -17,8 +17,8 @@ from groundbox.plan.day import Day
 from groundbox.plan.day_file import load_day
 from groundbox.plan.evening import cautions
 from groundbox.plan.planner import Plan, plan_as_is, sheddable_loads
-from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, replan
-from groundbox.plan.standing import DayStanding, is_past, minute_of, remaining_flights, standing_at
+from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, as_advised, replan
+from groundbox.plan.standing import DayStanding, Flown, is_past, remaining_flights, standing_at
 from groundbox.ui.cmd_plan import answer_lines, charge_line
 from groundbox.ui.cmd_plan_words import first_line, verdict_of
 
@@ -40,22 +40,13 @@ class DayPlan:
         self._known: dict[tuple[frozenset[tuple[str, str]], float | None], Plan] = {}
         self._lock = threading.Lock()
 
-    def flights_since_s(self, wall_s: float) -> float:
-        """Wall time from which launches and landings are of this day."""
-        return wall_s - 60 * max(0.0, minute_of(self._day, wall_s))
-
-    def standing(self, wall_s: float, landed: int, launched_s: float | None) -> DayStanding | None:
-        """The day's standing; see `groundbox.plan.standing.standing_at`."""
-        return standing_at(self._day, wall_s, landed=landed, launched_s=launched_s)
-
     def answer(
         self,
         body: dict[str, object],
         *,
         wall_s: float,
         charges: Mapping[str, float],
-        landed: int = 0,
-        launched_s: float | None = None,
+        flights: Sequence[Flown] = (),
         advice: SessionAdvice | None = None,
     ) -> dict[str, object]:
         """The plan with loads `off` ([box, load] pairs) and flights of `length_min`, or as the day file states.
@@ -63,9 +54,8 @@ class DayPlan:
         Args:
             body: what the page asks for.
             charges: battery -> state of charge now (0 to 1), of those that are known.
-            landed: flights landed since the day's start.
-            launched_s: wall time of the launch of the flight in the air; None on the ground.
-            advice: of the recorder: its verdict of now comes first.
+            flights: of the session so far.
+            advice: of the recorder: its verdict of now comes first, and counts for the flight in the air.
         """
         off, length_min = self._off(body.get("off")), _length(body.get("length_min"))
         with self._lock:
@@ -75,7 +65,7 @@ class DayPlan:
                     _changed(self._day, off, length_min), self._pool, SECONDS, 0.0, rounds=2, clock=monotonic
                 )
             plan = self._known[key]
-            standing = standing_at(plan.day, wall_s, landed=landed, launched_s=launched_s)
+            standing = standing_at(plan.day, wall_s, flights)
             if standing is None:
                 if is_past(plan.day, wall_s):
                     return self._tree(None, f"The day of {plan.day.date} is past.", advice)
@@ -86,7 +76,7 @@ class DayPlan:
                 return self._tree(None, f"{NO_FLIGHT_LEFT.capitalize()}.", advice)
             known = {name: soc for name, soc in charges.items() if name in plan.day.batteries}
             found = replan(plan, _known_now(plan, standing, known), seconds=SECONDS, clock=monotonic)
-            return self._tree(found.plan, _words(found.plan, standing, known, found.news), advice)
+            return self._tree(as_advised(found.plan, advice), _words(found.plan, standing, known, found.news), advice)
 
     def _off(self, pairs: object) -> frozenset[tuple[str, str]]:
         may = {(box.name, load.name) for box in self._day.boxes.values() for load in box.load if load.sheddable}

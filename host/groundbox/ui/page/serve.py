@@ -164,13 +164,12 @@ class Page(ViewerRequests):
             return {"none": "no day file was given: groundbox log --page --day DAY.toml"}
         wall_s = self.wall_s()
         with Reader(self.database) as reader:
-            flown = flights_flown(reader, self._planner.flights_since_s(wall_s), wall_s)
+            flights = flights_flown(reader, wall_s, self.advice)
         return self._planner.answer(
             body,
             wall_s=wall_s,
             charges=self._charges(),
-            landed=sum(landed_s is not None for _, landed_s in flown),
-            launched_s=flown[-1][0] if flown and flown[-1][1] is None else None,
+            flights=flights,
             advice=self.advice,
         )
 
