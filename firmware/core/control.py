@@ -16,7 +16,7 @@ from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
 from core.outputs import OutputSwitch
-from core.reading import BoardReading, charge_severity, fault_severity, fill
+from core.reading import BoardReading, charge_bits, charge_severity, fault_bits, fault_severity, fill
 from core.sensors import Sensors
 from core.signals import Button, Signals
 from core.thermostat import LOST_MS, Thermostat
@@ -69,7 +69,7 @@ class Control:
         self.fans = Fans(limits)
         self.watch = BatteryWatch(limits)
         self.thermostat = Thermostat(limits)
-        self.signals = Signals(limits)
+        self.signals = Signals()
         self.output1 = OutputSwitch(limits, 1)
         self.output2 = OutputSwitch(limits, 2)
         self._limits = limits
@@ -138,6 +138,8 @@ class Control:
         elif kind in (_LAUNCH, _LANDING):
             self.returning = 0
             self.place = 1 if kind == _LAUNCH else 0
+            if self.place:
+                self.signals.sound_again()
             self.landed = 1 - self.place
         self.event(_MARK_EVENTS[kind], how)
         return True
@@ -192,8 +194,11 @@ class Control:
         case = sensors.case.channel
         age_ms = case.age_ms if case.state == _OK else LOST_MS
         thermostat.step(elapsed_ms, case.value, age_ms, sensors.intake.channel.value, charging, self.fans.fault)
+        watch = self.watch
         faults = fault_severity(self)
-        self.signals.judge(self.watch.low_voltage, thermostat.case_heat, faults, charge_severity(self.watch))
+        charge = charge_severity(watch)
+        bits = fault_bits(self)
+        self.signals.judge(watch.low_voltage, thermostat.case_heat, faults, charge, bits, charge_bits(watch))
         fill(self.reading, self)
         self.reading.humidity_centi_percent = inputs.humidity_centi_percent
         self.reading_due = 1

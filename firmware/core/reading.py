@@ -9,6 +9,8 @@ _OK = const(0)
 _DISAGREE = const(5)
 _ABSENT = const(7)
 _NO_FAN = const(0)
+_STALLED = const(4)
+_NOT_TO_CHARGE = const(28)  # bits of cold, warm, hot
 _CHARGE_SEVERITY = (0, 0, 2, 1, 3)  # by messages.CHARGE_STATES: no, yes, cold, warm, hot
 
 
@@ -94,6 +96,24 @@ def fault_severity(control):
 def charge_severity(watch):
     """Index in messages.LEVELS: overvoltage, and a battery that should not be charged."""
     return max(watch.overvoltage, _CHARGE_SEVERITY[watch.charging])
+
+
+def fault_bits(control):
+    """One bit for each faulty sensor and fan, and one for voltages that disagree."""
+    sensors = control.sensors
+    supply = sensors.supply
+    pair1 = control.fans.pair1
+    pair2 = control.fans.pair2
+    bits = _faulty(supply.battery) | _faulty(supply.check) << 1 | _faulty(supply.current) << 2
+    bits |= _faulty(sensors.case.channel) << 3 | _faulty(sensors.battery.channel) << 4
+    bits |= _faulty(sensors.intake.channel) << 5 | supply.disagree << 6
+    bits |= (pair1.first.state == _STALLED) << 7 | (pair1.second.state == _STALLED) << 8
+    return bits | (pair2.first.state == _STALLED) << 9 | (pair2.second.state == _STALLED) << 10
+
+
+def charge_bits(watch):
+    """One bit each for overvoltage, and for a battery too cold, too warm and too hot to charge."""
+    return (watch.overvoltage > 0) | (1 << watch.charging) & _NOT_TO_CHARGE
 
 
 def _faulty(channel):

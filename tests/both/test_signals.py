@@ -1,7 +1,5 @@
 """Buzzer, lamp, button, deadlines."""
 
-from bench import limits
-
 from core.signals import Button, Signals
 from startup.deadlines import Deadlines
 
@@ -27,7 +25,7 @@ def heard(signals, seconds):
 
 
 def judged(low_voltage=0, case_heat=0, fault=0, charge=0):
-    signals = Signals(limits())
+    signals = Signals()
     signals.judge(low_voltage, case_heat, fault, charge)
     return signals
 
@@ -37,15 +35,52 @@ def test_all_well_is_quiet_and_the_lamp_shows_life():
 
 
 def test_so_many_beeps_tell_what_and_their_pace_how_bad():
-    assert heard(judged(low_voltage=1), 40)[0] == [1] * 4
-    assert heard(judged(case_heat=1), 40)[0] == [2] * 4
+    assert heard(judged(low_voltage=1), 30)[0] == [1] * 3
+    assert heard(judged(case_heat=1), 30)[0] == [2] * 3
     assert heard(judged(fault=2), 40)[0] == [3] * 10
     assert heard(judged(charge=3), 40)[0][:20] == [4] * 20
+
+
+def test_a_notice_is_heard_three_times_then_once_in_half_an_hour():
+    signals = judged(fault=1)
+    assert heard(signals, 1800) == ([3] * 3, 540)
+    for _ in range(4):
+        assert heard(signals, 1780)[0] == [3]
+    signals.judge(0, 1, 1, 0)
+    assert heard(signals, 1000)[0] == [2] * 3, "a new cause is heard as often"
 
 
 def test_the_worst_is_signalled_and_of_equals_the_battery():
     assert set(heard(judged(low_voltage=1, case_heat=2), 20)[0]) == {2}
     assert set(heard(judged(low_voltage=2, case_heat=2, fault=2), 20)[0]) == {1}
+
+
+def test_the_newest_cause_is_heard_and_then_the_worst_of_equals_the_newest():
+    signals = judged(low_voltage=2)
+    heard(signals, 60)
+    signals.judge(2, 0, 2, 0)
+    assert heard(signals, 40)[0] == [3] * 10
+    signals.judge(2, 0, 2, 1)
+    assert heard(signals, 40)[0] == [4] * 2 + [3] * 5
+
+
+def test_a_new_cause_is_heard_over_a_worse_one_that_is_silenced():
+    signals = judged(low_voltage=3)
+    signals.silence(3)
+    signals.judge(3, 0, 1, 0)
+    assert heard(signals, 60)[0] == [3] * 3
+    assert heard(signals, 60)[0] == []
+
+
+def test_another_fault_is_heard_although_one_is_silenced():
+    signals = Signals()
+    signals.judge(0, 0, 1, 0, 1)
+    signals.silence(3)
+    signals.judge(0, 0, 1, 0, 3)
+    assert heard(signals, 60)[0] == [3] * 3
+    signals.silence(3)
+    signals.judge(0, 0, 1, 0, 2)
+    assert heard(signals, 60)[0] == [], "one of the two is gone"
 
 
 def test_silenced_until_worse():
@@ -64,6 +99,13 @@ def test_a_stop_above_the_silenced_level_still_sounds():
     assert heard(signals, 20)[0] == []
 
 
+def test_a_silenced_stop_stays_silent_when_less_is_silenced():
+    signals = judged(low_voltage=3)
+    signals.silence(3)
+    signals.silence(2)
+    assert heard(signals, 20)[0] == []
+
+
 def test_silenced_until_something_else_comes():
     signals = judged(low_voltage=3)
     signals.silence(3)
@@ -79,11 +121,20 @@ def test_gone_and_come_again_sounds_again():
     assert heard(signals, 4)[0]
 
 
-def test_silence_ends():
+def test_a_silenced_cause_stays_silent_until_it_changes():
     signals = judged(low_voltage=2)
     signals.silence(3)
-    assert heard(signals, 600)[0] == []
-    assert heard(signals, 4)[0]
+    for _ in range(60):
+        signals.judge(2, 0, 0, 0)
+        assert heard(signals, 60)[0] == []
+
+
+def test_a_launch_ends_a_silence():
+    signals = judged(low_voltage=1)
+    signals.silence(3)
+    assert heard(signals, 60)[0] == []
+    signals.sound_again()
+    assert heard(signals, 60)[0] == [1] * 3
 
 
 def test_a_press_is_confirmed_once():
@@ -143,7 +194,7 @@ def test_each_task_has_its_own_deadline():
 
 
 def test_a_trial_sounds_over_any_other_signal():
-    signals = Signals(limits())
+    signals = Signals()
     signals.try_out(False, 500)
     signals.try_out(True, 300)
     seen = []
@@ -154,7 +205,7 @@ def test_a_trial_sounds_over_any_other_signal():
 
 
 def test_a_new_start_shows_nothing_but_the_slow_flash():
-    signals = Signals(limits())
+    signals = Signals()
     seen = []
     for _ in range(50):
         signals.step(100)

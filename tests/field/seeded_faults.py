@@ -108,11 +108,10 @@ FAULTS = (
     Fault("supply", "mv - (fast.mv - fast.low_mv)", "mv", "short_dips"),
     Fault("supply", "abs(battery_mv - check_mv) > self._limits.disagree_mv", "False", "sources_disagree"),
     Fault("conversion", "2500", "5000", "midday_sun"),
-    Fault("signals", "self.lamp if self._sounding() else 0", "0", "fan_stalls_in_flight"),
-    Fault("signals", "self._now[cause] > self._silenced[cause]", "self._now[cause] > 3", "landed_and_forgotten"),
-    Fault(
-        "signals", "self._silenced_ms = self._limits.silence_s * 1000", "self._silenced_ms = 0", "landed_and_forgotten"
-    ),
+    Fault("signals", "self.lamp if loud else 0", "0", "fan_stalls_in_flight"),
+    Fault("signals", "level > self._silenced[self._shown]", "level > 3", "landed_and_forgotten"),
+    Fault("signals", "min(level, self._now[cause]))", "0)", "landed_and_forgotten"),
+    Fault("signals", "self._notice_ms < _NOTICE_HEARD_MS", "True", "intake_lead_cut"),
     Fault(
         "reading",
         "return 2 if control.watch.charging",

@@ -93,7 +93,6 @@ MEANINGS = {
     "case_urgent_centi_c": "case temperature, urgent",
     "case_stop_centi_c": "case temperature, stop",
     "case_clear_centi_c": "a case temperature level clears this far under its limit",
-    "silence_s": "a silenced buzzer sounds again after this if the reason lasts",
 }
 
 # Field of a message -> its meaning; where one message gives it another meaning, under "message.field".

@@ -112,8 +112,6 @@ SETTINGS = (
     ("case_urgent_centi_c", 5500, 3500, 7000),
     ("case_stop_centi_c", 6000, 3500, 7000),
     ("case_clear_centi_c", 200, 50, 1000),
-    # Signals.
-    ("silence_s", 600, 60, 3600),
 )
 
 # (setting, setting, minimum, maximum) of the first minus the second.

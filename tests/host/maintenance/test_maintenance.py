@@ -83,7 +83,7 @@ def test_settings_as_a_person_types_them() -> None:
         with pytest.raises(BadInput, match=fix):
             settings.parse([word])
     with pytest.raises(BadInput, match="twice"):
-        settings.parse(["silence_s=60", "silence_s=61"])
+        settings.parse(["frozen_s=60", "frozen_s=61"])
 
 
 def test_every_setting_has_a_row_with_its_meaning() -> None:
