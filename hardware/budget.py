@@ -40,9 +40,9 @@ def _added(what: str, limit: float) -> Term:
 
 
 def _steps(step: float) -> Term:
-    """Uneven steps also occur at the points of the calibration, which doubles their effect."""
+    """Uneven steps that the firmware's correction leaves; they also occur at the points of the calibration."""
     limit = step * v.CONVERTER_STEPS_LSB
-    return Term(what="converter's uneven steps", limit=limit, left=2 * limit)
+    return Term(what="converter's uneven steps", limit=limit, left=limit + step * v.CONVERTER_CALM_LSB)
 
 
 def worst(terms: tuple[Term, ...], calibrated: bool = False) -> float:

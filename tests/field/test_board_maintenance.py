@@ -29,8 +29,9 @@ pytestmark = pytest.mark.skipif(interpreter_path() is None, reason="no micropyth
 
 
 @pytest.fixture
-def board(tmp_path: Path) -> Iterator[NewBoard]:
+def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[NewBoard]:
     """Starts a simulated board, cool so that its fans are off."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     with ExitStack() as stack:
 
         def new(speed: float = 1.0, **more: object) -> SimulatedBoard:
@@ -103,13 +104,16 @@ def test_settings_fans_and_calibration(board: NewBoard, monkeypatch: pytest.Monk
     stalled = _run("fans", simulated.port)
     assert stalled.exit_code == 1
     assert "does not turn" in stalled.output
-    calibrated = _run("calibrate", "temperature", simulated.port, "--one-point", "--yes", "--json", said="22\n")
+    simulated.set("case_bath_c", 20.4)
+    words = ("calibrate", "temperature", simulated.port, "--one-point", "--thermometer-error", "0.1", "--yes", "--json")
+    lie = _run(*words, said="\n11,4\n")
+    assert "check the thermometer" in str(lie.exception)
+    calibrated = _run(*words, said="\n20,4\n")
     assert calibrated.exit_code == 0, calibrated.output
     with Dialogue(simulated.port) as talk:
         assert talk.meet(5)
-        talk.ask("get", setting="fan_on_centi_c")
         shown = [reading["case_centi_c"] for reading in talk.readings(3)]
-    assert abs(int(shown[-1] or 0) - 2200) < 60
+    assert abs(int(shown[-1] or 0) - 2040) < 15
 
 
 def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable_drawn(

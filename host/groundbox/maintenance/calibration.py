@@ -4,10 +4,12 @@ The board corrects by a straight line through two points (firmware/core/conversi
 remain the reference instrument's own error, the noise of the readings, and the measured drift with temperature.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from statistics import StatisticsError, linear_regression, pstdev
+
+from groundbox.wire.settings import UNITS
 
 STEADY_READINGS = 5
 
@@ -30,6 +32,10 @@ class Line:
     def true(self, raw: float) -> float:
         """`raw` corrected."""
         return raw + self.offset + self.gain * raw
+
+    def raw(self, true: float) -> float:
+        """What the board reads without correction where it shows `true`."""
+        return (true - self.offset) / (1 + self.gain)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +85,16 @@ def through(points: Sequence[Point]) -> Line:
     return line_through(points)
 
 
-def uncorrected(value: float, raw1: int, true1: int, raw2: int, true2: int) -> float:
-    """What the board read before it corrected to `value` by these two points."""
+def names(channel: str) -> list[str]:
+    """The four settings of a channel's correction."""
+    return [f"{channel}_{what}_{UNITS[channel]}" for what in ("raw1", "true1", "raw2", "true2")]
+
+
+def line_by(channel: str, values: Mapping[str, int]) -> Line:
+    """The correction of `channel` by a board with these settings."""
+    raw1, true1, raw2, true2 = (values[name] for name in names(channel))
     gain = (true2 - true1 - (raw2 - raw1)) / (raw2 - raw1)
-    return (value - (true1 - raw1) + gain * raw1) / (1 + gain)
+    return Line(offset=true1 - raw1 - gain * raw1, gain=gain)
 
 
 def settings_for(line: Line, raw1: float, raw2: float) -> tuple[int, int, int, int]:

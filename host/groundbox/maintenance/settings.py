@@ -2,8 +2,10 @@
 
 import difflib
 import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from groundbox.errors import BadInput
 from groundbox.wire.line import check
@@ -62,27 +64,66 @@ def rows(values: Mapping[str, int | None]) -> list[SettingRow]:
     ]
 
 
-def parse(words: Sequence[str]) -> dict[str, int | str]:
-    """NAME=VALUE words as changes; `box` takes a name, all others whole numbers in their range.
+def parse(words: Sequence[str]) -> tuple[dict[str, int | str], dict[str, str]]:
+    """NAME=VALUE words as changes, and the mistakes in them, by name.
 
-    Raises:
-        BadInput: a word of another form, an unknown name, a value out of range.
+    `box` takes a name, all others whole numbers in their range.
     """
     changes: dict[str, int | str] = {}
+    mistakes: dict[str, str] = {}
     for word in words:
         name, sign, text = word.partition("=")
         if not sign:
-            raise BadInput("settings", word, "must have the form NAME=VALUE, as in fan_on_centi_c=3400")
-        if name in changes:
-            raise BadInput("settings", name, "is given twice; give it once")
-        changes[name] = _box(text) if name == "box" else _value(name, text)
-    return changes
+            mistakes[word] = "must have the form NAME=VALUE, as in fan_on_centi_c=3400"
+        elif name in changes:
+            mistakes[name] = "is given twice; give it once"
+        else:
+            try:
+                changes[name] = _box(text) if name == "box" else _value(name, text)
+            except BadInput as error:
+                mistakes[name] = error.problem
+    return changes, mistakes
 
 
 def refusal(changes: Mapping[str, int | str], values: Mapping[str, int]) -> str:
     """Why a board with `values` would refuse `changes` together; "" when it would not."""
     numbers = {name: value for name, value in changes.items() if isinstance(value, int)}
     return refusal_of_all(numbers, dict(values))
+
+
+def refusals(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[str]:
+    """Every reason against `changes`, each with the old and new values that cause it."""
+    left, found = dict(changes), list[str]()
+    while left and (reason := refusal(left, values)):
+        causes = [name for name in left if name in reason or reason.startswith(f"{name.partition('_')[0]} calibration")]
+        moved = ", ".join(f"{name} {values[name]} -> {left[name]}" for name in causes)
+        found.append(f"{moved}: {reason}" if moved else reason)
+        left = {name: value for name, value in left.items() if causes and name not in causes}
+    return found
+
+
+def saved(box: str, values: Mapping[str, int]) -> str:
+    """Settings as the text of a file, for `restored`."""
+    return "".join(
+        [f'box = "{box}"\n', *(f"{name} = {values[name]}\n" for name, _, _, _ in SETTINGS if name in values)]
+    )
+
+
+def restored(path: Path) -> dict[str, int | str]:
+    """The settings in a file that `saved` wrote.
+
+    Raises:
+        BadInput: the file cannot be read, or has mistakes; all of them are named.
+    """
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise BadInput(path, "", f"cannot be read as saved settings ({error}); save them again") from error
+    changes, mistakes = parse([f"{name}={value}" for name, value in table.items()])
+    if mistakes or "box" not in changes:
+        mistakes = mistakes or {"box": "is missing; add the name of the board's box"}
+        raise BadInput(path, "", "; ".join(f"{name} {problem}" for name, problem in mistakes.items()))
+    return changes
 
 
 def path(changes: Mapping[str, int | str], values: Mapping[str, int]) -> list[tuple[str, int]] | None:

@@ -6,6 +6,9 @@
 | `tach_leads` | ok, crossed: the tachometers of fans 1 and 2 |
 | `case`, `intake`, `battery` | ok, open, shorted, frozen: that temperature sensor |
 | `case_drift_c`, `intake_drift_c`, `battery_drift_c` | kelvin added to what it shows |
+| `case_bath_c`, `intake_bath_c`, `battery_bath_c` | that sensor is in stirred water of this temperature |
+| `case_bath`, `intake_bath`, `battery_bath` | out: that sensor is in air again |
+| `board_warmer_c` | kelvin by which the board's parts are warmer than at first |
 | `check_error_volts` | added to what the divider shows |
 | `reference_error_percent` | how much too high the converter's reference is; the divider then shows too little |
 | `monitor` | ok, silent |
@@ -72,6 +75,7 @@ def _numbers(box: SimBox) -> dict[str, tuple[float, float, Callable[[float], Non
     found: dict[str, tuple[float, float, Callable[[float], None]]] = {
         "check_error_volts": (-5, 5, _to(box.senses, "check_error_volts")),
         "reference_error_percent": (-20, 20, _to(box.senses, "reference_error_percent")),
+        "board_warmer_c": (-50, 50, _to(box.senses, "board_warmer_c")),
         "sag_volts": (0, 14, _to(box, "sag_volts")),
         "extra_ohm": (0, 10, _to(box, "extra_ohm")),
         "blocked": (0, 0.98, _to(box, "blocked")),
@@ -79,6 +83,7 @@ def _numbers(box: SimBox) -> dict[str, tuple[float, float, Callable[[float], Non
         "charger_volts": (10, 17, _to(box.charger, "volts")),
     }
     found |= {f"{name}_drift_c": (-100, 100, _to(probe, "drift_c")) for name, probe in box.senses.probes.items()}
+    found |= {f"{name}_bath_c": (-5, 90, _to(probe, "bath_c")) for name, probe in box.senses.probes.items()}
     return found
 
 
@@ -92,6 +97,7 @@ def _words(box: SimBox) -> dict[str, tuple[tuple[str, ...], Callable[[str], None
         found["tach_leads"] = (("ok", "crossed"), _flag(box, "tach_leads_crossed", "crossed"))
     found |= {f"fan{i}": (heat.FAULTS, _to(fan, "fault")) for i, fan in enumerate(box.fans, 1)}
     found |= {name: (senses.FAULTS, _to(probe, "fault")) for name, probe in box.senses.probes.items()}
+    found |= {f"{name}_bath": (("out",), _out(probe)) for name, probe in box.senses.probes.items()}
     return found | {name: (tuple(_SWITCH), _switch(load)) for name, load in box.loads.items()}
 
 
@@ -100,6 +106,10 @@ def _switch(load: SimLoad) -> Callable[[str], None]:
         load.requested = _SWITCH[word]
 
     return turn
+
+
+def _out(probe: senses.SimProbe) -> Callable[[str], None]:
+    return lambda _: setattr(probe, "bath_c", None)
 
 
 def _to(owner: object, name: str) -> Callable[[object], None]:

@@ -14,6 +14,7 @@ FAULTS = (OK, OPEN, SHORTED, FROZEN)
 PLACES = ("case", "intake", "battery")
 _MONITOR_AVERAGES_S = 0.035
 _FULL = 65535
+_REFERENCE_PER_K = 100e-6  # hardware/values.py
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,7 @@ class SimProbe:
     Attributes:
         fault: one of FAULTS.
         drift_c: added to the temperature it reports.
+        bath_c: temperature of the water that it is in; None in air.
         ntc_u16: converter's reading of a thermistor to ground, pulled up to the converter's reference.
         onewire_raw: sixteenths of a degree, or the code of a broken line.
     """
@@ -52,6 +54,7 @@ class SimProbe:
     def __init__(self, settings: SimSensorSettings, start_c: float, error_c: float, lag_s: float) -> None:
         self.fault = OK
         self.drift_c = 0.0
+        self.bath_c: float | None = None
         self._settings = settings
         self._error_c = error_c
         self._lag_s = lag_s
@@ -60,8 +63,10 @@ class SimProbe:
         self.step(0.0, start_c)
 
     def step(self, dt_s: float, true_c: float) -> None:
-        """Follows the true temperature for `dt_s`."""
-        self._true_c += (true_c - self._true_c) * (1 - exp(-dt_s / self._lag_s))
+        """Follows the true temperature for `dt_s`; stirred water is followed ten times as quickly as air."""
+        lag_s = self._lag_s if self.bath_c is None else self._lag_s / 10
+        around_c = true_c if self.bath_c is None else self.bath_c
+        self._true_c += (around_c - self._true_c) * (1 - exp(-dt_s / lag_s))
         if self.fault != FROZEN:
             self._reported_c = self._true_c + self._error_c + self.drift_c
         self.ntc_u16 = self._ntc()
@@ -90,6 +95,7 @@ class SimSensors:
     Attributes:
         probes: case, intake and battery.
         check_error_volts: added to the divider's voltage.
+        board_warmer_c: kelvin by which the divider's parts are warmer than at first; it then shows too little.
         reference_error_percent: how much higher the converter's reference is than it should be. It does not change
             a thermistor's reading, which uses the same reference.
         monitor_silent: the shunt monitor does not answer.
@@ -113,7 +119,7 @@ class SimSensors:
             for name in PLACES
         }
         self.adc_noise = [round(scale * random.gauss(0, settings.adc_noise)) for _ in range(256)]
-        self.check_error_volts = self.reference_error_percent = 0.0
+        self.check_error_volts = self.reference_error_percent = self.board_warmer_c = 0.0
         self.monitor_silent = False
         self._bus_volts = self._shunt_amps = 0.0
 
@@ -127,7 +133,8 @@ class SimSensors:
         """Converter's reading of the battery through its divider; the converter clips what is outside 0..65535."""
         s = self.settings
         measured = volts * self._gain + (self._offset_volts if volts > 1 else 0.0) + self.check_error_volts
-        reference_mv = s.reference_mv * (1 + self.reference_error_percent / 100)
+        error = self.reference_error_percent / 100 + _REFERENCE_PER_K * self.board_warmer_c
+        reference_mv = s.reference_mv * (1 + error)
         return round(_FULL * measured * 1000 / s.divider_ratio / reference_mv)
 
     def monitor_microvolts(self) -> int:

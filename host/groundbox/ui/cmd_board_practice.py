@@ -26,6 +26,8 @@ Examples:
 Type a change of the box, or Enter alone for the true voltage, current and temperatures:
   fan1 stalled     fan2 no_tach     fan1 ok     monitor silent     check_error_volts 0.3
   sag_volts 2      2 V lower, as for the second point of a calibration
+  case_bath_c 0    the case sensor is in stirred water of 0 °C       case_bath out
+  board_warmer_c 20   the board is 20 °C warmer, as for --two-temperatures
   case_drift_c 3   the case sensor reads 3 °C too high
   cable out        cable in           power off      power on
 
@@ -81,7 +83,11 @@ def _do(board: SimulatedBoard, words: list[str]) -> str:
     match words:
         case []:
             volts, amps = box.node.battery_volts, box.node.battery_amps
-            temperatures = f"case {box.case.air_c:.1f} °C, battery {box.case.battery_c:.1f} °C"
+            air = {"case": box.case.air_c, "battery": box.case.battery_c}
+            water = {name: box.senses.probes[name].bath_c for name in air}
+            temperatures = ", ".join(
+                f"{name} {air_c if water[name] is None else water[name]:.1f} °C" for name, air_c in air.items()
+            )
             return f"battery {volts:.2f} V, {amps:.2f} A; {temperatures}"
         case ["cable", "out" | "in" as way]:
             board.plug(way == "in")
@@ -89,7 +95,8 @@ def _do(board: SimulatedBoard, words: list[str]) -> str:
             board.power(way == "on")
         case [thing, value]:
             try:
-                board.set(thing, float(value) if value.lstrip("-").replace(".", "", 1).isdigit() else value)
+                number = value.replace(",", ".")
+                board.set(thing, float(number) if number.lstrip("-").replace(".", "", 1).isdigit() else value)
             except BadInput as error:
                 return str(error)
         case _:

@@ -33,10 +33,12 @@ class Place(click.Path):
 
 
 class Number(click.FloatRange):
-    """A number within a range; "nan" is refused, which a plain range accepts."""
+    """A number within a range, with a decimal point or comma; "nan" is refused, which a plain range accepts."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """See click.ParamType."""
+        if isinstance(value, str) and value.count(",") == 1 and "." not in value:
+            value = value.replace(",", ".")
         number = super().convert(value, param, ctx)
         if not math.isfinite(number):
             self.fail(f"{value} is not a number that can be used.", param, ctx)

@@ -12,6 +12,8 @@ from hardware import budget
 from hardware import values as v
 from numpy.typing import NDArray
 
+from groundbox.maintenance.doubt import PARTS
+
 Array = NDArray[np.float64]
 Read = Callable[..., Array]
 BOXES = 20_000
@@ -161,3 +163,30 @@ def test_spread_is_that_of_the_root_sum_square(
 def test_biases_are_biases() -> None:
     assert np.mean(errors(monitor, 12.0, None, meter, 1000)) == pytest.approx(-12000 * 470 / 830_000, abs=0.3)
     assert np.mean(errors(temperature, 45.0, None, meter, 1)) == pytest.approx(0.127, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("kind", "terms", "unit", "instrument"),
+    [
+        ("ina226", lambda mv: budget.monitor_mv(mv / 1000), 1, lambda mv: mv * v.METER_FRACTION + v.METER_VOLTS * 1000),
+        (
+            "divider",
+            lambda mv: budget.divider_mv(mv / 1000),
+            1,
+            lambda mv: mv * v.METER_FRACTION + v.METER_VOLTS * 1000,
+        ),
+        ("ntc", lambda centi_c: budget.temperature_k(centi_c / 100), 100, lambda _: v.THERMOMETER_K * 100),
+    ],
+)
+def test_the_limits_of_a_calibration_are_those_of_this_budget(
+    kind: str, terms: Callable[[float], tuple[budget.Term, ...]], unit: int, instrument: Callable[[float], float]
+) -> None:
+    parts = PARTS[kind]
+    for at in (0, 1000, 4500, 6000) if kind == "ntc" else (10_000, 12_000, 14_500):
+        worst = budget.worst(terms(at)) * unit
+        assert worst <= parts.worst(at) * 1.01 <= worst * 1.5
+    at = 4500 if kind == "ntc" else 12_000
+    worst = parts.worst(at)
+    assert parts.likely * worst == pytest.approx(budget.rss(terms(at)) * unit, rel=0.2)
+    left = budget.worst(terms(at), True) * unit - instrument(at)
+    assert left * 0.95 <= parts.left * worst <= left * 1.4

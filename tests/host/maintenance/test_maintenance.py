@@ -1,6 +1,8 @@
 """Slots, settings, calibrations and fans: the arithmetic of board maintenance, without a board."""
 
 import math
+import re
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,7 @@ from groundbox.maintenance import calibration, fan_check, settings
 from groundbox.maintenance.calibration import Point
 from groundbox.maintenance.flash import FolderFlash
 from groundbox.maintenance.install import Package, good_slot, install
-from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
+from groundbox.wire.settings import SETTINGS, defaults, range_of, refusal_of_all
 from groundbox.wire.settings import calibration as points_of
 
 PACKAGE = Package(files={"startup/begin.py": b"begin", "core/fans.py": b"fans"}, selector=b"select")
@@ -72,18 +74,59 @@ def test_the_slot_that_must_not_be_changed(choice: str, a: bool, b: bool, good: 
 
 
 def test_settings_as_a_person_types_them() -> None:
-    assert settings.parse(["fan_on_centi_c=3400", "box=mast"]) == {"fan_on_centi_c": 3400, "box": "mast"}
+    assert settings.parse(["fan_on_centi_c=3400", "box=mast"]) == ({"fan_on_centi_c": 3400, "box": "mast"}, {})
     for word, fix in (
         ("fan_on_centi_c", "NAME=VALUE"),
         ("fan_on_centi_c=34.5", r"whole number from 2000 to 5000 \(0\.01 °C\)"),
         ("fan_on_centi_c=99999", "from 2000 to 5000"),
         ("fan_on_centi=3", "did you mean fan_on_centi_c"),
-        ("box=two words", "box"),
+        ("box=two words", "1 to 16 plain"),
     ):
-        with pytest.raises(BadInput, match=fix):
-            settings.parse([word])
-    with pytest.raises(BadInput, match="twice"):
-        settings.parse(["frozen_s=60", "frozen_s=61"])
+        changes, mistakes = settings.parse([word])
+        assert not changes
+        assert re.search(fix, mistakes[word.partition("=")[0]]), mistakes
+    assert "twice" in settings.parse(["frozen_s=60", "frozen_s=61"])[1]["frozen_s"]
+    assert len(settings.parse(["frozen_s=x", "fan_on_centi_c=1", "nothing=1", "over_s=10"])[1]) == 3
+
+
+def test_every_refusal_is_named_with_old_and_new() -> None:
+    changes: dict[str, int | str] = {
+        "fan_on_centi_c": 4900,
+        "low_stop_mv": 12000,
+        "case_true1_centi_c": 900,
+        "over_s": 9,
+    }
+    found = settings.refusals(changes, defaults())
+    assert len(found) == 3, found
+    text = "; ".join(found)
+    for part in ("fan_on_centi_c 3500 -> 4900", "low_stop_mv 10800 -> 12000", "case_true1_centi_c 0 -> 900"):
+        assert part in text
+    assert "over_s" not in text
+    assert settings.refusals({"over_s": 9}, defaults()) == []
+
+
+@given(st.dictionaries(st.sampled_from([s[0] for s in SETTINGS]), st.integers(0, 5), max_size=5))
+def test_a_saved_file_restores_what_was_saved(moves: dict[str, int]) -> None:
+    values = defaults() | {name: min(defaults()[name] + move, range_of(name)[1]) for name, move in moves.items()}
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "mast.toml")
+        path.write_text(settings.saved("mast", values))
+        assert settings.restored(path) == {"box": "mast", **values}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("box = ", "cannot be read"),
+        ("over_s = 9\n", "box is missing"),
+        ('box = "mast"\nover_s = 999\nfrozen_s = 1\n', "over_s .*; frozen_s "),
+        ('box = "mast"\nover_s = 1.5\n', "over_s"),
+    ],
+)
+def test_a_damaged_file_of_settings_is_refused_with_all_its_mistakes(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "mast.toml").write_text(text)
+    with pytest.raises(BadInput, match=words):
+        settings.restored(tmp_path / "mast.toml")
 
 
 def test_every_setting_has_a_row_with_its_meaning() -> None:
@@ -125,7 +168,8 @@ def test_two_points_give_the_line_of_the_board() -> None:
     for raw in (10500, 12000, 15000):
         board = raw + (true1 - raw1) + (raw - raw1) * (true2 - true1 - (raw2 - raw1)) // (raw2 - raw1)
         assert abs(line.true(raw) - board) <= 1
-        assert calibration.uncorrected(line.true(raw), raw1, true1, raw2, true2) == pytest.approx(raw, abs=1)
+        settings_there = dict(zip(calibration.names("voltage"), (raw1, true1, raw2, true2), strict=True))
+        assert calibration.line_by("voltage", settings_there).raw(line.true(raw)) == pytest.approx(raw, abs=1)
     left = calibration.residual(line, points, 70.0, [2.0, 3.0], 1)
     assert left.drift is None
     assert left.fit == pytest.approx(0, abs=1e-6)
