@@ -1,10 +1,12 @@
 """What becomes of a command: checked, done at the desk, answered. Knows no link and no clock."""
 
 from groundbox.wire.messages import CHANNELS, MARKS, TRIED, UNKNOWN
-from groundbox.wire.settings import SETTINGS, calibration, range_of
+from groundbox.wire.settings import OUTPUT_KINDS, SETTINGS, calibration, range_of
 
 _LONGEST_VALUE = 32
 _LONGEST_REASON = 80
+_ESSENTIAL = OUTPUT_KINDS.index("essential")
+_IN_FLIGHT = "in flight: mark the landing first"
 
 
 def answers(name, values, desk):
@@ -59,7 +61,7 @@ def _value_of(command, name, desk):
 
 
 def _set(command, values, desk):
-    name, text = values
+    name, text, confirmed = values
     bounds = range_of(name)
     if name != "box" and bounds is None:
         return answer(command, "unknown", name, reason="no setting is called %s" % name)
@@ -67,6 +69,8 @@ def _set(command, values, desk):
         value = text if name == "box" else int(text)
     except ValueError:
         return answer(command, "refused", name, text, bounds, "%s wants a whole number" % name)
+    if desk.control.place and confirmed != "yes":
+        return answer(command, "refused", name, text, bounds, _IN_FLIGHT + ", or confirm it")
     reason = desk.change({name: value})
     if reason:
         return answer(command, "refused", name, text, bounds, reason)
@@ -75,6 +79,8 @@ def _set(command, values, desk):
 
 def _calibrate(command, values, desk):
     channel, point, true_value = values
+    if desk.control.place:
+        return answer(command, "refused", channel, reason=_IN_FLIGHT)
     raw = desk.control.uncorrected_of(CHANNELS.index(channel))
     if raw == UNKNOWN:
         return answer(command, "refused", channel, reason="%s reads nothing now" % channel)
@@ -96,8 +102,15 @@ def _mark(command, values, desk):
 
 
 def _switch(command, values, desk):
-    output, want = values
+    output, want, confirmed = values
     name = "output%d" % output
+    if (
+        want == "off"
+        and confirmed != "yes"
+        and desk.control.place
+        and desk.settings.values[name + "_kind"] == _ESSENTIAL
+    ):
+        return answer(command, "refused", name, want, reason="in flight, and %s is essential: confirm it" % name)
     if not desk.control.switch(output, 1 if want == "on" else 0):
         return answer(command, "refused", name, want, reason="%s is not fitted" % name)
     return answer(command, "ok", name, want)
@@ -116,7 +129,7 @@ def _keep(command, _values, desk):
 def _try_out(command, values, desk):
     part, percent, seconds = values
     if desk.control.place:
-        return answer(command, "refused", part, reason="in flight: mark the landing first")
+        return answer(command, "refused", part, reason=_IN_FLIGHT)
     if not desk.control.try_out(TRIED.index(part), percent, seconds * 1000):
         return answer(command, "refused", part, reason="%s is not fitted" % part)
     return answer(command, "ok", part, percent)

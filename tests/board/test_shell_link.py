@@ -143,7 +143,7 @@ def test_dirt_on_the_line_is_counted_and_harmless(bench: NewBench) -> None:
     board = bench()
     board.run_for(2.5)
     dirt = random.Random(4)
-    good = line.encode("set", ["mast", 1, "fan_on_centi_c", "3600"])
+    good = line.encode("set", ["mast", 1, "fan_on_centi_c", "3600", "no"])
     for _ in range(40):
         torn = bytearray(good)
         torn[dirt.randrange(len(good) - 1)] ^= 1 << dirt.randrange(7)

@@ -48,8 +48,8 @@ def _spoil(tmp_path: Path, file: str, code: str) -> None:
 def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
     board = bench()
     first = _hello(board.run_for(3))
-    board.send("set", ["mast", 1, "low_urgent_mv", "11500"])
-    board.send("set", ["mast", 2, "low_urgent_mv", "9000"])
+    board.send("set", ["mast", 1, "low_urgent_mv", "11500", "no"])
+    board.send("set", ["mast", 2, "low_urgent_mv", "9000", "no"])
     messages = board.run_for(2)
     assert _answers(messages) == ["ok", "refused"]
     assert "settings_changed" in _events(messages)
@@ -68,7 +68,7 @@ def test_settings_and_boot_number_survive_a_power_cut(bench: NewBench) -> None:
 def test_a_change_of_what_is_fitted_counts_at_once(bench: NewBench) -> None:
     board = bench(board_settings={"intake_sensor_kind": 0})
     assert _field(board.run_for(5)[-1], "intake_sensor") == "absent"
-    board.send("set", ["mast", 1, "intake_sensor_kind", "1"])
+    board.send("set", ["mast", 1, "intake_sensor_kind", "1", "no"])
     reading = board.run_for(5)[-1]
     assert _field(reading, "intake_sensor") == "ok"
     assert _field(reading, "intake_centi_c") is not None
@@ -129,7 +129,7 @@ def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -
 
     board.world._wiring.drive = watch
     board.run_for(3)
-    board.send("switch", ["mast", 1, 2, "off"])
+    board.send("switch", ["mast", 1, 2, "off", "no"])
     assert _answers(board.run_for(2)) == ["ok"]
     assert seen == [[True, True], [True, False]]
     board.world.power_cut()
@@ -265,7 +265,7 @@ def test_a_start_that_fails_is_reported_and_tried_again(bench: NewBench, tmp_pat
 def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench) -> None:
     board = bench()
     board.run_for(3)
-    board.send("switch", ["mast", 1, 2, "off"])
+    board.send("switch", ["mast", 1, 2, "off", "no"])
     board.send("maintenance", ["mast", 2])
     messages = board.run_for(4)
     assert _answers(messages) == ["ok", "ok"]

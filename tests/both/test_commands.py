@@ -95,21 +95,23 @@ def test_get_all_gives_every_setting():
 
 def test_set_takes_what_is_in_range():
     desk = _Desk()
-    assert _answers(desk, "set", "fan_on_centi_c", "3600") == [("ok", "fan_on_centi_c", "3600", 2000, 5000, None)]
+    assert _answers(desk, "set", "fan_on_centi_c", "3600", "no") == [("ok", "fan_on_centi_c", "3600", 2000, 5000, None)]
     assert desk.settings.values["fan_on_centi_c"] == 3600
-    assert _answers(desk, "set", "box", "table") == [("ok", "box", "table", None, None, None)]
+    assert _answers(desk, "set", "box", "table", "no") == [("ok", "box", "table", None, None, None)]
 
 
 def test_set_refuses_what_is_not():
     desk = _Desk()
     for setting in SETTINGS:
         for value in (setting[2] - 1, setting[3] + 1):
-            answer = _answers(desk, "set", setting[0], str(value))[0]
+            answer = _answers(desk, "set", setting[0], str(value), "no")[0]
             assert answer[0] == "refused" and answer[3:5] == setting[2:4], setting[0]
     for value in ("many", "3.5", "0x10", "99999999999999999999"):
-        assert _answers(desk, "set", "fan_on_centi_c", value)[0][0] == "refused", value
-    assert _answers(desk, "set", "fan_on_centi_c", "3000")[0][0] == "refused"  # under the temperature that stops them
-    assert _answers(desk, "set", "colour", "1")[0][:2] == ("unknown", "colour")
+        assert _answers(desk, "set", "fan_on_centi_c", value, "no")[0][0] == "refused", value
+    assert (
+        _answers(desk, "set", "fan_on_centi_c", "3000", "no")[0][0] == "refused"
+    )  # under the temperature that stops them
+    assert _answers(desk, "set", "colour", "1", "no")[0][:2] == ("unknown", "colour")
     assert desk.settings.values == defaults()
 
 
@@ -135,8 +137,8 @@ def test_people_mark_silence_and_switch():
         assert kind in EVENTS
     assert desk.control.marks == [(0, 1), (1, 1), (2, 1), (3, 1), (4, 1)], "by command"
     assert _answers(desk, "silence")[0][0] == "ok" and desk.control.silenced == 1
-    assert _answers(desk, "switch", 2, "off")[0][:3] == ("ok", "output2", "off")
-    assert _answers(desk, "switch", 1, "on")[0][0] == "refused"
+    assert _answers(desk, "switch", 2, "off", "no")[0][:3] == ("ok", "output2", "off")
+    assert _answers(desk, "switch", 1, "on", "no")[0][0] == "refused"
     assert desk.control.switched == [(2, 0), (1, 1)]
 
 
@@ -154,6 +156,32 @@ def test_maintenance_is_refused_with_its_reason():
     desk.refusal = "in flight: mark the landing first"
     assert _answers(desk, "maintenance")[0][0] == "refused"
     assert _answers(desk, "maintenance")[0][5] == "in_flight:_mark_the_landing_first"
+
+
+def test_in_flight_settings_change_only_when_confirmed_and_nothing_is_calibrated():
+    desk = _Desk()
+    desk.control.place = 1
+    refused = _answers(desk, "set", "fan_on_centi_c", "3600", "no")[0]
+    assert refused[0] == "refused" and refused[5] == "in_flight:_mark_the_landing_first,_or_confirm_it"
+    assert _answers(desk, "set", "box", "table", "no")[0][0] == "refused"
+    assert _answers(desk, "calibrate", "voltage", 1, 12040)[0][0] == "refused"
+    assert desk.settings.values == defaults()
+    assert _answers(desk, "set", "fan_on_centi_c", "3600", "yes")[0][:3] == ("ok", "fan_on_centi_c", "3600")
+
+
+def test_in_flight_an_essential_output_goes_off_only_when_confirmed():
+    desk = _Desk()
+    desk.settings.values["output2_kind"] = 1
+    assert _answers(desk, "switch", 2, "off", "no")[0][0] == "ok", "on the ground"
+    desk.control.place = 1
+    desk.control.switched.clear()
+    refused = _answers(desk, "switch", 2, "off", "no")[0]
+    assert refused[0] == "refused" and refused[5] == "in_flight,_and_output2_is_essential:_confirm_it"
+    assert desk.control.switched == []
+    assert _answers(desk, "switch", 2, "on", "no")[0][0] == "ok"
+    assert _answers(desk, "switch", 2, "off", "yes")[0][0] == "ok"
+    desk.settings.values["output2_kind"] = 2
+    assert _answers(desk, "switch", 2, "off", "no")[0][0] == "ok", "sheddable"
 
 
 def test_a_missing_value_is_refused():

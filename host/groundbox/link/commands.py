@@ -27,7 +27,7 @@ MAX_RESEND_S = 60.0
 
 
 def command_values(name: str, box: str, number: int, fields: dict[str, int | str | None]) -> WireValues:
-    """Values of command `name` in the registry's order.
+    """Values of command `name` in the registry's order; not confirmed, where `fields` does not say it.
 
     Raises:
         WireError: no such command, or a field that is missing, unknown or out of range; the message names it.
@@ -35,8 +35,10 @@ def command_values(name: str, box: str, number: int, fields: dict[str, int | str
     message = BY_NAME.get(name)
     if message is None or message[1] != "host":
         raise WireError(f"no command is called {name}")
-    given: dict[str, int | str | None] = {"box": box, "command": number, **fields}
     names = [field[0] for field in message[3]]
+    given: dict[str, int | str | None] = {"box": box, "command": number, **fields}
+    if "confirmed" in names:
+        given.setdefault("confirmed", "no")
     if set(given) != set(names):
         wanted = ", ".join(names[2:]) or "nothing"
         raise WireError(f"{name} takes {wanted}; got {', '.join(fields) or 'nothing'}")

@@ -5,7 +5,7 @@
 | `host` | listening, silent (hears, never sends), stalled (holds the port open and reads nothing) |
 | `link_lost`, `link_flipped` | fraction of the board's bytes that are lost, or have one bit flipped; 0 to 0.5 |
 | `mark` | launch, landing, charge, swap: a person's mark at the host |
-| `switch1`, `switch2` | on, off: a person's command for the board's output |
+| `switch1`, `switch2` | on, off, off_confirmed: a person's command for the board's output |
 """
 
 import os
@@ -162,11 +162,12 @@ class PortConsole:
             return
 
 
+_SWITCH = (*messages.SWITCH, "off_confirmed")
 WORDS: dict[str, tuple[str, ...]] = {
     "host": ("listening", "silent", "stalled"),
     "mark": messages.MARKS,
-    "switch1": messages.SWITCH,
-    "switch2": messages.SWITCH,
+    "switch1": _SWITCH,
+    "switch2": _SWITCH,
 }
 FRACTIONS = ("link_lost", "link_flipped")
 _MAX_FRACTION = 0.5
@@ -214,7 +215,8 @@ class SimHost(BufferConsole):
         elif thing == "mark":
             self._command("mark", [str(value)])
         else:
-            self._command("switch", [int(thing[-1]), str(value)])
+            want, _, confirmed = str(value).partition("_")
+            self._command("switch", [int(thing[-1]), want, "yes" if confirmed else "no"])
 
     def take(self) -> list[Reading | Event | Health]:
         """Messages since the last call, once a second; every few calls it confirms records and requests gaps."""

@@ -105,8 +105,8 @@ def read(board: Dialogue) -> dict[str, int]:
     return {name: int(str(answer["value"])) for name, answer in found.items() if name != "box"}
 
 
-def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int]) -> None:
-    """Changes settings, in steps that the board accepts.
+def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int], confirmed: str = "no") -> None:
+    """Changes settings, in steps that the board accepts; `confirmed` is "yes" when a person wants it in flight too.
 
     Raises:
         BadInput: refused, here before anything is sent, or by the board.
@@ -119,9 +119,9 @@ def change(board: Dialogue, wanted: dict[str, int | str], values: dict[str, int]
             "settings", ", ".join(wanted), "the board would refuse each single change; change them in smaller steps"
         )
     for name, value in steps:
-        done(board.ask("set", setting=name, value=str(value)))
+        done(board.ask("set", setting=name, value=str(value), confirmed=confirmed))
     if "box" in wanted:  # last: answers carry the box's current name
-        done(board.ask("set", setting="box", value=str(wanted["box"])))
+        done(board.ask("set", setting="box", value=str(wanted["box"]), confirmed=confirmed))
         board.box = str(wanted["box"])
 
 

@@ -22,7 +22,8 @@ Examples:
   groundbox board settings --save mast.toml
   groundbox board settings --restore mast.toml
 
-Whole numbers, in the unit in the name. The firmware checks the ranges, and so does this command.
+Whole numbers, in the unit in the name. The firmware checks ranges and relations, and so does this command.
+In flight the board refuses a change, unless you add --confirm.
 """
 
 
@@ -32,6 +33,7 @@ Whole numbers, in the unit in the name. The firmware checks the ranges, and so d
 @click.option("--save", type=click.Path(path_type=Path, dir_okay=False), help="Write all settings to a new file.")
 @click.option("--restore", type=click.Path(path_type=Path, dir_okay=False), help="Set all settings of a saved file.")
 @click.option("--other-board", is_flag=True, help="Restore to a board with another name, without its calibration.")
+@click.option("--confirm", is_flag=True, help="Change them in flight too.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def settings(
     port: str | None,
@@ -39,6 +41,7 @@ def settings(
     save: Path | None,
     restore: Path | None,
     other_board: bool,
+    confirm: bool,
     as_json: bool,
 ) -> None:
     """Read all settings of the board at PORT with their ranges, change some, save them or restore them."""
@@ -59,7 +62,7 @@ def settings(
         old_box = board.box
         values = before
         if wanted:
-            change(board, wanted, before)
+            change(board, wanted, before, "yes" if confirm else "no")
             values = read(board)
             if wrong := [name for name, value in wanted.items() if value != {**values, "box": board.box}[name]]:
                 raise BadInput("board", ", ".join(wrong), "reads back another value; try again")

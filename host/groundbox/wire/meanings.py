@@ -184,6 +184,9 @@ FIELDS = {
     "true_value": "what a trusted instrument shows now, in the channel's unit",
     "output": "which output",
     "want": "on or off",
+    "set.confirmed": "yes: a person confirmed it; without it the board refuses to change a setting in flight",
+    "switch.confirmed": "yes: a person confirmed it; without it the board refuses to switch an essential output off "
+    "in flight",
     "part": "what is tested, in addition to its normal work",
     "percent": "drive of a fan; never below the drive that the thermostat requests",
     "seconds": "duration of the test",

@@ -30,6 +30,7 @@ RESET_CAUSES = ("power", "watchdog", "soft", "maintenance", "other")
 MARKS = ("launch", "landing", "returning", "charge", "swap")
 RESULTS = ("ok", "refused", "unknown")
 SWITCH = ("on", "off")
+CONFIRMED = ("no", "yes")
 TRIED = ("fan1", "fan2", "fan3", "fan4", "lamp", "buzzer")
 CHANNELS = ("voltage", "check", "current", "case", "battery", "intake")
 EVENTS = (
@@ -233,6 +234,7 @@ MESSAGES = (
         + (
             ("setting", "s", 1, 32),
             ("value", "s", 1, 32),
+            ("confirmed", CONFIRMED, 0, 0),
         ),
     ),
     (
@@ -256,6 +258,7 @@ MESSAGES = (
         + (
             ("output", "h", 1, 2),
             ("want", SWITCH, 0, 0),
+            ("confirmed", CONFIRMED, 0, 0),
         ),
     ),
     ("maintenance", "host", False, _HOST_HEAD),
