@@ -10,10 +10,11 @@ Wall times are seconds since 1970 UTC. `wall_source` says how one was found: "ex
 clock), "arrival" (only known to be no later than its message arrived), None (not known yet).
 """
 
+import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from groundbox.wire.messages import fields_of
 
@@ -282,6 +283,8 @@ class Mark:
             takes back. An undo without a name takes back the last mark of its box, or of any box where that is "*".
         confirmed: the person was asked, because advice was against it, and confirmed.
         row: place in the store's order of marks and events; None where it is in no table yet.
+        heard: its moment as box, start and uptime in ms of a board that sends at that time, whatever the wall clock
+            shows; None where none sends.
     """
 
     box: str
@@ -290,20 +293,31 @@ class Mark:
     name: str | None = None
     confirmed: bool = False
     row: int | None = field(default=None, compare=False)
+    heard: tuple[str, int, int] | None = field(default=None, compare=False)
 
 
-def in_force(marks: Iterable[Mark]) -> list[Mark]:
-    """The marks, in the store's order, that no later undo takes back; without the undos."""
-    found: list[Mark] = []
-    for mark in marks:
-        if mark.kind != "undo":
-            found.append(mark)
+BY_COMMAND = 1  # value of the event of a mark that a command made
+_Row = TypeVar("_Row", bound=Mark | Event)
+
+
+def in_force(rows: Iterable[_Row]) -> list[_Row]:
+    """The marks and presses of buttons that no later undo takes back, in the store's order; without the undos."""
+    found: list[_Row] = []
+    for row in sorted(rows, key=lambda one: math.inf if one.row is None else one.row):
+        if not isinstance(row, Mark) or row.kind != "undo":
+            found.append(row)
             continue
         for at in range(len(found) - 1, -1, -1):
-            if mark.box in ("*", found[at].box) and mark.name in (None, found[at].kind):
+            if _takes_back(row, found[at]):
                 del found[at]
                 break
     return found
+
+
+def _takes_back(undo: Mark, row: Mark | Event) -> bool:
+    if isinstance(row, Event):  # it names the box and the kind of a press
+        return (undo.box, undo.name) == (row.box, row.kind) and row.value != BY_COMMAND
+    return undo.box in ("*", row.box) and undo.name in (None, row.kind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,7 @@ from groundbox.plan.day import Day
 from groundbox.plan.demand import LoadAhead
 from groundbox.settings import BoxSettings
 from groundbox.thermal.fit import CaseFit
+from groundbox.wire.sequences import Sequences
 
 NO_SETTINGS = "no battery and cutoff are set for this box, add [boxes.NAME] to groundbox.toml"
 NO_VOLTAGE = "its board reads no battery voltage"
@@ -82,6 +83,8 @@ class Follower:
         self._charging_since_s: float | None = None
         self._charge_ended_s: float | None = None  # wall time of the newest end of a charge
         self.flight_since_s: float | None = None
+        self._received_boot, self._received = -1, Sequences()  # records of the newest start
+        self._gap_ended_s: float | None = None  # when the newest record behind a gap arrived; None: no gap
         self._unmarked = Unmarked()
         self._ends_s: dict[str, float | None] = {}  # when each bound of the runtime ends, by the steady clock
         self._estimated: Reading | None = None
@@ -122,13 +125,29 @@ class Follower:
                 self.flight_since_s = now_s
             elif reading.place == "ground":
                 self.flight_since_s = None
+        self._note_received(reading, now_s)
         self._order.add(reading)
 
     def take_event(self, event: Event, now_s: float, wall_s: float) -> None:
         """An event arrived at `now_s` of the steady clock, `wall_s` by the wall clock."""
+        self._note_received(event, now_s)
         self._order.add(event)
         if event.kind == "started":
             self._restarts.take(event, self.reading, now_s, wall_s)
+
+    def _note_received(self, record: Reading | Event, now_s: float) -> None:
+        if record.boot > self._received_boot:
+            self._received_boot, self._received = record.boot, Sequences()
+        if record.boot == self._received_boot:
+            if record.sequence > self._received.highest + 1:
+                self._gap_ended_s = now_s
+            self._received.add(record.sequence)
+            if not self._received.missing(self._received.highest):
+                self._gap_ended_s = None
+
+    def heard_all_since(self, at_s: float) -> bool:
+        """True where no record of its board from after `at_s` of the steady clock is missing."""
+        return self._gap_ended_s is None or self._gap_ended_s <= at_s
 
     def take_mark(self, mark: Mark, now_s: float, wall_s: float) -> None:
         """A person marked something at this box, or took a mark back. A swap's battery comes by `set_tracker`."""
@@ -158,13 +177,15 @@ class Follower:
             if self.reading is None or (reading.boot, reading.sequence) > (self.reading.boot, self.reading.sequence):
                 self.reading = reading
                 self.flight_since_s = float("-inf") if reading.place == "flight" else None
+                self._received_boot, self._received = reading.boot, Sequences(reading.sequence)
             self._watch_charging(reading, reading.uptime_ms / 1000)
         self._charging_since_s = None
         self._follow(self._order.flush())
 
     def warm_up(self, readings: Iterable[Reading]) -> None:
-        """Readings from before those of `prime`; the temperature of the case's walls depends on them."""
+        """Readings from before those of `prime`: the temperature of the case's walls depends on them."""
         for reading in readings:
+            self._watch_charging(reading, reading.uptime_ms / 1000)
             if reading.boot == self._timeline.boot:
                 self._heat.take(self._timeline.offset_s + reading.uptime_ms / 1000, reading)
 

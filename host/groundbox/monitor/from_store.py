@@ -2,7 +2,7 @@
 
 Viewers make no advice: they show the stored one and count its age."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -19,7 +19,7 @@ from groundbox.advice.words import age
 from groundbox.battery.limits import cutoff_mismatch
 from groundbox.battery.profile import BatteryProfile, load_profile
 from groundbox.errors import BadInput
-from groundbox.model import EstimatorState, Event, Mark, Reading, in_force
+from groundbox.model import BY_COMMAND, EstimatorState, Event, Mark, Reading, in_force
 from groundbox.monitor.case_logs import case_of
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import NO_SETTINGS, Follower
@@ -30,7 +30,6 @@ from groundbox.settings import Settings
 from groundbox.store import Reader
 
 _Advice = TypeVar("_Advice", BoxAdvice, SessionAdvice)
-BY_COMMAND = 1  # value of the event of a mark that a command made
 SESSION_S = 12 * 3600.0  # a session is one day: older rows do not count as the present
 RECENT_S = 3600.0
 LOOK_BACK = 60  # records
@@ -131,16 +130,17 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
     follower.limits = reader.board_settings(box)
     follower.day = day_of(settings)
+    marks: list[Mark | Event] = [*in_force(reader.marks(box, wall_s - SESSION_S))]
     if tracker and tracker.sequence is not None:
-        follower.warm_up(reader.readings(box, wall_s - WARM_UP_S, tracker.wall_s))
+        charges_s = [mark.wall_s or wall_s for mark in marks if mark.kind == "charge"]  # did they end well?
+        follower.warm_up(reader.readings(box, min([wall_s - WARM_UP_S, *charges_s]), tracker.wall_s))
         catch_up(reader, follower, tracker)
     elif tracker:
         follower.prime(reader.readings(box, max(wall_s - SESSION_S, inside.since_s if inside else 0.0)))
     else:
         follower.prime(reader.readings(box, wall_s - WARM_UP_S))
-    marks: list[Mark | Event] = [*in_force(reader.marks(box, wall_s - SESSION_S))]
     launches = [event for event in reader.events(box, wall_s - SESSION_S) if event.kind == "launch"]
-    for one in sorted([*marks, *launches], key=_order):
+    for one in in_force([*marks, *launches]):
         if isinstance(one, Mark):
             follower.take_mark(one, now_s, wall_s)
         else:
@@ -187,53 +187,36 @@ def flights_flown(reader: Reader, wall_s: float, advice: SessionAdvice | None = 
     return flight_now(reader, Settings(), 0.0, wall_s).by_wall(0.0, wall_s)
 
 
-def newest_change(reader: Reader, wall_s: float, box: str | None = None) -> Mark | Event | None:
-    """The newest mark in force, or the press of a button that changed the flight after it; None where there is none."""
-    flight, newest = Flight(None, None), None
-    for change, age_s in _changes(reader, wall_s, box):
-        if flight.note(change.kind, -age_s) and isinstance(change, Event) and age_s <= SESSION_S:
-            newest = change
-    marks = in_force(reader.marks(box))
-    if marks and (newest is None or _order(marks[-1]) > _order(newest)):
-        return marks[-1]
-    return newest
-
-
-def mark_to_undo(reader: Reader, wall_s: float, box: str | None = None) -> Mark:
-    """The mark that an undo takes back.
+def change_to_undo(reader: Reader, wall_s: float, box: str | None = None) -> Mark | Event:
+    """What an undo takes back: the newest mark in force, or the press of a button that changed the flight after it.
 
     Raises:
-        BadInput: there is none, or a press of a button changed the flight after it.
+        BadInput: there is none.
     """
-    newest = newest_change(reader, wall_s, box)
-    if newest is None:
+    flight = Flight(None, None)
+    found: list[Mark | Event] = [*in_force(reader.marks(box))[-1:]]
+    for change, age_s in _changes(reader, wall_s, box):
+        if flight.note(change.kind, -age_s) and isinstance(change, Event) and age_s <= SESSION_S:
+            found = [change] if in_force([*found, change])[-1] is change else found
+    if not found:
         raise BadInput("undo", "", "there is no mark to undo")
-    if isinstance(newest, Mark):
-        return newest
-    what = f"the newest change is the {newest.kind} at the button of {newest.box}"
-    if newest.kind == "returning":
-        raise BadInput("undo", "", f"{what}; it cannot be undone, a landing ends it")
-    raise BadInput("undo", "", f"{what}; type: groundbox mark {'launch' if newest.kind == 'landing' else 'landing'}")
-
-
-def _order(change: Mark | Event) -> float:
-    return float("inf") if change.row is None else change.row
+    return found[0]
 
 
 def _changes(reader: Reader, wall_s: float, box: str | None = None) -> list[tuple[Mark | Event, float]]:
     """Marks in force and presses of buttons that concern the flight, in the order stored, with their age in seconds.
 
-    The age of an event is by the uptime of its board, else by wall clock. A mark is stored when it is made, so it is
+    The age of a row is by the uptime of a board, else by wall clock. A mark is stored when it is made, so it is
     newer than every row before it. A row in the future was stored before the clock was set back: its age is unknown,
     and that of the oldest row after it is taken.
     """
-    newest = {name: reader.latest(name) for name in ([box] if box else reader.boxes())}
-    rows: list[Mark | Event] = [*in_force(reader.marks(box)), *reader.events(box, wall_s - 4 * SESSION_S)]
-    rows.sort(key=_order)
+    newest = {name: reader.latest(name) for name in reader.boxes()}
+    stored: list[Mark | Event] = [*reader.marks(box), *reader.events(box, wall_s - 4 * SESSION_S)]
+    rows = in_force(stored)
     ages: list[float] = []
     after_s = marked_s = 0.0
     for row in reversed(rows):
-        age_s = _age_s(row, newest.get(row.box), wall_s)
+        age_s = _age_s(row, newest, wall_s)
         age_s = after_s if age_s is None else age_s
         if isinstance(row, Mark):
             age_s = marked_s = max(age_s, marked_s)
@@ -249,11 +232,13 @@ def _changes(reader: Reader, wall_s: float, box: str | None = None) -> list[tupl
     return found
 
 
-def _age_s(row: Mark | Event, newest: Reading | None, wall_s: float) -> float | None:
+def _age_s(row: Mark | Event, newest: Mapping[str, Reading | None], wall_s: float) -> float | None:
     """Seconds since a row was made; None: unknown."""
-    if isinstance(row, Event) and newest is not None and newest.boot == row.boot:
-        since_s = 0.0 if newest.wall_s is None else max(wall_s - newest.wall_s, 0.0)
-        return max((newest.uptime_ms - row.uptime_ms) / 1000, 0.0) + since_s
+    box, boot, uptime_ms = (row.box, row.boot, row.uptime_ms) if isinstance(row, Event) else row.heard or ("", 0, 0)
+    heard = newest.get(box)
+    if heard is not None and heard.boot == boot:
+        since_s = 0.0 if heard.wall_s is None else max(wall_s - heard.wall_s, 0.0)
+        return max((heard.uptime_ms - uptime_ms) / 1000, 0.0) + since_s
     return None if row.wall_s is None or row.wall_s > wall_s else wall_s - row.wall_s
 
 

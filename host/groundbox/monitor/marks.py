@@ -7,16 +7,17 @@ from concurrent.futures import Future
 
 from groundbox.advice.marks import FOR_AIRCRAFT
 from groundbox.link.clock import Moment
-from groundbox.model import Acknowledge, Answer, Event, Hello, Mark, Reading
+from groundbox.model import BY_COMMAND, Acknowledge, Answer, Event, Hello, Mark, Reading
 from groundbox.monitor.board_settings import BoardSettings
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import Follower
-from groundbox.monitor.from_store import BY_COMMAND, battery_in, flight_now, tracker_for
+from groundbox.monitor.from_store import battery_in, flight_now, tracker_for
 from groundbox.monitor.learn import Lessons
 from groundbox.monitor.output import Output
 from groundbox.settings import Settings
 from groundbox.store import Store
 
+MISSING_S = 120.0  # a board's missing records are waited for so long
 SETTLE_S = 10.0  # a board may report another place for so long
 EVENT_WORDS = {
     "output1_shed": "its board shed output 1 to save the battery",
@@ -162,19 +163,27 @@ class MarkHandling:
         """Sends the place of the aircraft to each board that reports another one for long.
 
         A board that reports a flight only after the host's landing was launched at its button: that launch counts.
+        While records since that landing are missing, one may be such a launch: they are waited for, then it counts.
         """
         for box, follower in self.followers.items():
             flight = self._flight_of(box)
             wanted, kind = ("flight", "launch") if flight.in_flight else ("ground", "landing")
             if follower.place in (None, wanted):
                 self._differs_s.pop(box, None)
-            elif now.real_s - self._differs_s.setdefault(box, now.real_s) >= SETTLE_S:
-                del self._differs_s[box]
+            elif (differs_s := now.real_s - self._differs_s.setdefault(box, now.real_s)) >= SETTLE_S:
                 since_s, grounded_s = follower.flight_since_s, flight.grounded_s
                 landed = grounded_s is not None and since_s is not None and since_s <= grounded_s
+                if landed and not follower.heard_all_since(grounded_s or 0.0):
+                    if differs_s < MISSING_S:
+                        continue
+                    landed = False
+                del self._differs_s[box]
                 if flight.in_flight or landed:
                     self._send_mark(box, kind)
-                elif flight.note("launch", now.monotonic_s):
+                    continue
+                if grounded_s is None:  # the clock may have been set while no recorder ran; now the board is heard
+                    flight = self._read_flight(box, now)
+                if flight.note("launch", now.monotonic_s):
                     self.store.add_mark(Mark(box=box, kind="launch", wall_s=now.wall_s))
                     self._end_charges(box)
                     self.output.say(now.wall_s, f"{box} reports a flight: counted as launched now")

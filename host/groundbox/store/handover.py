@@ -12,9 +12,10 @@ from pathlib import Path
 from uuid import uuid4
 
 from groundbox.model import Acknowledge, BatteryFitted, Mark
-from groundbox.store.engine import Engine
+from groundbox.store.engine import Engine, boxes_in
 
 Statement = tuple[str, tuple[object, ...]]
+_FRESH_MS = 10_000  # an older reading dates no mark
 _KINDS: dict[str, type[Mark] | type[Acknowledge]] = {"mark": Mark, "acknowledge": Acknowledge}
 
 
@@ -30,15 +31,30 @@ def mark_statements(engine: Engine, run: int, id: str, mark: Mark) -> list[State
     """What a mark writes; a swap with a name also fits the battery."""
     statements: list[Statement] = [
         (
-            "INSERT INTO mark (id, box, kind, name, confirmed, wall_ms, run, row_order)"
-            f" VALUES (?, ?, ?, ?, ?, ?, ?, {engine.next_row})",
-            (id, mark.box, mark.kind, mark.name, int(mark.confirmed), round(mark.wall_s * 1000), run),
+            "INSERT INTO mark (id, box, kind, name, confirmed, wall_ms, run, heard_box, heard_boot, heard_uptime_ms,"
+            f" row_order) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, {engine.next_row})",
+            (
+                *(id, mark.box, mark.kind, mark.name, int(mark.confirmed), round(mark.wall_s * 1000), run),
+                *_heard(engine, mark),
+            ),
         )
     ]
     if mark.kind == "swap" and mark.name:
         fitted = BatteryFitted(box=mark.box, battery=mark.name, from_wall_s=mark.wall_s)
         statements += fitted_statements(run, fitted, mark_id=id)
     return statements
+
+
+def _heard(engine: Engine, mark: Mark) -> tuple[str | None, int | None, int | None]:
+    """The moment of a mark as box, start and uptime in ms of a board that sends at that time; None without any."""
+    newest = "SELECT wall_ms, box, boot, uptime_ms FROM reading WHERE box = ? ORDER BY boot DESC, sequence DESC LIMIT 1"
+    made_ms, found = round(mark.wall_s * 1000), []
+    for box in boxes_in(engine) if mark.box == "*" else [mark.box]:
+        found += [row for row in engine.rows(newest, (box,)) if row[0] and abs(made_ms - row[0]) <= _FRESH_MS]
+    if not found:
+        return None, None, None
+    wall_ms, box, boot, uptime_ms = max(found)
+    return box, boot, uptime_ms + made_ms - wall_ms
 
 
 def fitted_statements(run: int, fitted: BatteryFitted, mark_id: str | None = None) -> list[Statement]:

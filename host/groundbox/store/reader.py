@@ -21,6 +21,7 @@ from groundbox.model import (
     in_force,
 )
 from groundbox.store import schema
+from groundbox.store.engine import boxes_in
 from groundbox.store.history import History
 
 MAX_RECORDS = 5000
@@ -38,18 +39,8 @@ class Reader(History):
 
     def boxes(self) -> list[str]:
         """Names of all boxes that sent a hello or a reading, sorted."""
-        found: list[str] = []
-        box = ""
-        while True:  # jumps from box to box in the keys, where DISTINCT would walk all rows
-            rows = self._rows(
-                "SELECT min(box) FROM (SELECT min(box) AS box FROM reading WHERE box > ?"
-                " UNION ALL SELECT min(box) FROM hello WHERE box > ?) AS next",
-                (box, box),
-            )
-            if rows[0][0] is None:
-                return found
-            box = rows[0][0]
-            found.append(box)
+        with self._engine.store_errors():
+            return boxes_in(self._engine)
 
     def latest(self, box: str) -> Reading | None:
         """The newest reading of `box`; None when there is none."""
@@ -239,10 +230,22 @@ class Reader(History):
 
     def _marks(self) -> dict[str, Mark]:
         """Every mark in the tables by its id, in the order written."""
-        rows = self._rows("SELECT id, box, kind, name, confirmed, wall_ms, row_order FROM mark ORDER BY row_order", ())
+        rows = self._rows(
+            "SELECT id, box, kind, wall_ms, name, confirmed, row_order, heard_box, heard_boot, heard_uptime_ms"
+            " FROM mark ORDER BY row_order",
+            (),
+        )
         return {
-            id: Mark(box=box, kind=kind, name=name, confirmed=bool(confirmed), wall_s=wall_ms / 1000, row=row)
-            for id, box, kind, name, confirmed, wall_ms, row in rows
+            id: Mark(
+                box=box,
+                kind=kind,
+                name=name,
+                confirmed=bool(confirmed),
+                wall_s=wall_ms / 1000,
+                row=row,
+                heard=None if heard[0] is None else (heard[0], heard[1], heard[2]),
+            )
+            for id, box, kind, wall_ms, name, confirmed, row, *heard in rows
         }
 
     def _changes(self, where: str, values: Sequence[object]) -> list[WarningChange]:

@@ -7,7 +7,7 @@ The registry defines the columns of a board's messages: whole numbers in wire un
 counts its starts from one): so the key is unique and the order of measuring is kept.
 
 `row_order` counts the rows of `mark` and `event` together, in the order in which they were written: wall clocks are
-set, this number is not.
+set, this number is not. `heard_box`, `heard_boot` and `heard_uptime_ms` of a mark are its moment on a board's clock.
 
 In PostgreSQL, readings are partitioned by `day`: the day since 1970 UTC on which the start of the board was first
 heard. Table `start` keeps it. So the key of a record gives its partition, and a record is kept once only.
@@ -91,7 +91,7 @@ _OTHER_TABLES = (
     "CREATE TABLE run (run {d.id}, program TEXT NOT NULL, database TEXT NOT NULL)",
     "CREATE TABLE mark (id {d.text} PRIMARY KEY, box {d.text} NOT NULL, kind TEXT NOT NULL, name TEXT,"
     " confirmed {d.whole} NOT NULL, row_order {d.whole} {d.row_order}, wall_ms {d.whole} NOT NULL,"
-    " run {d.whole} NOT NULL)",
+    " run {d.whole} NOT NULL, heard_box {d.text}, heard_boot {d.whole}, heard_uptime_ms {d.whole})",
     "CREATE TABLE warning (id {d.id}, box {d.text} NOT NULL, warning {d.text} NOT NULL, severity TEXT NOT NULL,"
     " change TEXT NOT NULL, sentence TEXT NOT NULL, wall_ms {d.whole} NOT NULL, run {d.whole} NOT NULL)",
     "CREATE TABLE battery (name {d.text} PRIMARY KEY, profile TEXT)",

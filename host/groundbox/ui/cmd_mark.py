@@ -11,7 +11,7 @@ from groundbox.advice.marks import FOR_AIRCRAFT, FOR_ALL, question
 from groundbox.advice.words import CHARGE_CAUTIONS
 from groundbox.errors import BadInput
 from groundbox.model import Acknowledge, Mark, WarningChange
-from groundbox.monitor.from_store import advice_now, batteries_in, mark_to_undo
+from groundbox.monitor.from_store import advice_now, batteries_in, change_to_undo
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, hand_over
 from groundbox.ui.options import chosen_settings, database_to_write, known_box, open_reader, settings_options
@@ -120,7 +120,7 @@ def _now_s(chosen: Settings) -> float:
 
 def _undo(chosen: Settings, box: str | None, wall_s: float) -> Mark:
     with open_reader(chosen) as reader:
-        last = mark_to_undo(reader, wall_s, None if box is None else known_box(chosen, box))
+        last = change_to_undo(reader, wall_s, None if box is None else known_box(chosen, box))
     return Mark(box=last.box, kind="undo", wall_s=wall_s, name=last.kind)
 
 

@@ -556,6 +556,30 @@ def test_no_landing_is_sent_to_a_board_against_its_button(bench: Bench) -> None:
     assert bench.advice.flight.in_flight
 
 
+@pytest.mark.parametrize("late", [True, False])
+def test_no_landing_is_sent_while_records_of_a_board_are_missing(bench: Bench, late: bool) -> None:
+    """Landed and launched at its button while it was away: the presses arrive long after the first readings."""
+    bench.mark("launch", box="*")
+    bench.pass_s(10, place="flight")
+    bench.silent_s(5)
+    bench.mark("landing", box="*")
+    bench.silent_s(60)
+    pressed = [bench.event(kind) for kind in ("landing", "launch")]
+    bench.boards.commands.clear()
+    bench.pass_s(40, place="flight")
+    assert not bench.advice.flight.in_flight
+    for event in pressed if late else ():
+        bench.arrive(event)
+    bench.pass_s(15 if late else 90, place="flight")
+    assert bench.advice.flight.in_flight, "by the press, or because a missing record may be one"
+    assert ("mast", "mark", {"kind": "landing"}) not in bench.boards.commands
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - (55 if late else 12), abs=4)
+    bench.mark("landing", box="*")
+    bench.boards.commands.clear()
+    bench.pass_s(15, place="flight")
+    assert ("mast", "mark", {"kind": "landing"}) in bench.boards.commands, "nothing is missing since this landing"
+
+
 def test_a_charge_that_does_not_come(bench: Bench) -> None:
     bench.pass_s(10)
     bench.mark("charge")
@@ -805,6 +829,22 @@ def test_undo_of_two_returns(bench: Bench) -> None:
     assert bench.advice.flight.in_flight
 
 
+def test_presses_of_a_button_are_undone_one_after_the_other(bench: Bench) -> None:
+    bench.pass_s(3)
+    for kind, sent in (("launch", "landing"), ("returning", "launch"), ("landing", "launch")):
+        bench.button(kind)
+        bench.pass_s(3, place="ground" if kind == "landing" else "flight")
+        bench.mark("undo", kind)
+        assert bench.boards.commands[-1] == ("mast", "mark", {"kind": sent})
+        assert (bench.advice.flight.in_flight, bench.advice.flight.returning) == (kind != "launch", False)
+        bench.check_flight()
+        if kind == "launch":
+            bench.pass_s(3)
+            bench.button("launch")
+            bench.pass_s(1, place="flight")
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - 7, abs=1), "since the launch"
+
+
 def test_a_launch_at_the_button_is_adopted_when_its_event_comes_after_the_readings(bench: Bench) -> None:
     bench.mark("launch", box="*")
     bench.pass_s(10, place="flight")
@@ -856,16 +896,49 @@ def test_a_flight_keeps_its_age_when_the_clock_is_set_and_the_program_restarts(b
     assert bench.landing_in_s() == pytest.approx(35 * 60 - 203, abs=2)
 
 
-@pytest.mark.parametrize("begin", [False, True])
-def test_a_charge_that_ended_well_does_not_block_the_launch(bench: Bench, begin: bool) -> None:
+@pytest.mark.parametrize("step_s", [13 * 3600.0, -70.0])
+def test_a_launch_marked_here_keeps_its_age_whatever_the_clock(bench: Bench, step_s: float) -> None:
+    """Also where the clock is set back and shows the time of the mark once more."""
+    bench.pass_s(3)
+    bench.mark("launch", box="*")
+    bench.pass_s(30, place="flight")
+    bench.clock_set_s = step_s
+    bench.pass_s(60, place="flight")
+    for _ in range(2):
+        bench.check_flight()
+        bench.store.close()
+        bench.begin()
+        bench.turn()
+        assert bench.landing_in_s() == pytest.approx(35 * 60 - 90, abs=1)
+
+
+def test_a_flight_is_kept_when_the_clock_is_set_while_no_recorder_runs(bench: Bench) -> None:
+    bench.pass_s(3)
+    bench.mark("launch", box="*")
+    bench.pass_s(30, place="flight")
+    bench.store.close()
+    bench.clock_set_s = 13 * 3600.0
+    bench.now_s += 20.0
+    bench.begin()
+    bench.pass_s(13, place="flight")
+    assert bench.landing_in_s() == pytest.approx(35 * 60 - 63, abs=1)
+    assert bench.boards.commands == []
+
+
+@pytest.mark.parametrize("begin", ["no", "early", "late"])
+def test_a_charge_that_ended_well_does_not_block_the_launch(
+    bench: Bench, begin: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also when it ended long before the newest saved state of the estimator ("late")."""
+    monkeypatch.setattr("groundbox.monitor.from_store.WARM_UP_S", 50.0)
     bench.pass_s(10)
     bench.mark("charge")
     bench.pass_s(100, charging="yes", battery_amps=-2.0)
     bench.pass_s(100)
-    if begin:
-        bench.store.close()
+    if begin != "no":
+        bench.end() if begin == "late" else bench.store.close()
         bench.begin()
-        bench.pass_s(5)
+        bench.pass_s(15)
     assert "no_charge" not in bench.up()
 
 

@@ -22,6 +22,7 @@ from groundbox.link.mqtt import MqttSource
 from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import Event, Mark, WarningChange, in_force
+from groundbox.monitor.from_store import flights_flown
 from groundbox.monitor.recorder import Recorder
 from groundbox.settings import load
 from groundbox.store import Reader, Store
@@ -235,19 +236,22 @@ def test_undo_takes_the_last_mark_back(folder: Path, run: Run) -> None:
     assert run("mark", "undo") == (2, "groundbox: undo: there is no mark to undo\n")
 
 
-def test_undo_names_the_press_of_a_button_that_is_newer_than_every_mark(folder: Path, run: Run) -> None:
+def test_undo_takes_back_the_press_of_a_button_that_is_newer_than_every_mark(folder: Path, run: Run) -> None:
     _advise(folder, READY)
     run("mark", "launch")
     with Store(folder / "day.db") as store:
-        pressed = Event(box="mast", boot=1, sequence=1, uptime_ms=9000, kind="landing", wall_s=time.time())
+        pressed = Event(box="mast", boot=1, sequence=1, uptime_ms=9000, kind="landing", wall_s=READY.made_at_s + 5)
         store.add([pressed])
         store.commit()
-    status, text = run("mark", "undo")
-    assert status == 2
-    assert "the newest change is the landing at the button of mast; type: groundbox mark launch" in text
-    assert _marks(folder) == [("*", "launch", False)]
-    run("mark", "launch", "--confirm")
-    assert "undo marked, launch" in run("mark", "undo")[1]
+    with Reader(folder / "day.db") as reader:
+        assert flights_flown(reader, READY.made_at_s + 9)[0][1] is not None
+    assert "mast: undo marked, landing" in run("mark", "undo")[1]
+    with Reader(folder / "day.db") as reader:
+        assert [landed_s for _, landed_s in flights_flown(reader, READY.made_at_s + 9)] == [None], (
+            "in the air, as before"
+        )
+    assert "all boxes: undo marked, launch" in run("mark", "undo")[1]
+    assert "no mark to undo" in run("mark", "undo")[1]
 
 
 def test_shared_boxes_are_named_or_in_a_group(folder: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,8 +6,7 @@ from pathlib import Path
 
 from groundbox.advice.result import SEVERITIES, SessionAdvice
 from groundbox.errors import BadInput
-from groundbox.model import Mark, in_force
-from groundbox.monitor.from_store import BY_COMMAND
+from groundbox.model import BY_COMMAND, Event, Mark, in_force
 from groundbox.store import Reader
 from groundbox.store.rollups import NAMES
 
@@ -68,13 +67,13 @@ def happened(reader: Reader, box: str, since_s: float, until_s: float) -> list[d
     """Launches, landings, charges, swaps and warnings, oldest first; flights concern every box."""
     found: list[dict[str, object]] = []
     marked = reader.marks(since_s=since_s)
-    marks = [(mark.wall_s, mark.kind, mark.box, mark.name) for mark in in_force(marked)]
-    events = [
-        (event.wall_s, event.kind, event.box, None)
-        for event in reader.events(since_s=since_s)
-        if not (event.value == BY_COMMAND and _near(event.wall_s, marked))
+    rows: list[Mark | Event] = [*marked, *reader.events(since_s=since_s)]
+    changes = [
+        (row.wall_s, row.kind, row.box, row.name if isinstance(row, Mark) else None)
+        for row in in_force(rows)
+        if isinstance(row, Mark) or not (row.value == BY_COMMAND and _near(row.wall_s, marked))
     ]
-    for at_s, kind, where, name in sorted([*marks, *events], key=lambda one: one[0] or 0.0):
+    for at_s, kind, where, name in sorted(changes, key=lambda one: one[0] or 0.0):
         if at_s is None or at_s >= until_s or kind not in KINDS:
             continue
         if kind in ("charge", "swap") and where != box:

@@ -13,7 +13,7 @@ from groundbox.advice.words import CHARGE_CAUTIONS, clock
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.commands import COMMAND_S
 from groundbox.model import Acknowledge, Answer, Mark
-from groundbox.monitor.from_store import batteries_in, mark_to_undo
+from groundbox.monitor.from_store import batteries_in, change_to_undo
 from groundbox.settings import Settings, is_address
 from groundbox.store import Reader, leave
 from groundbox.wire.messages import MARKS
@@ -99,9 +99,10 @@ class ViewerRequests:
 
     def _undo(self) -> dict[str, object]:
         with Reader(self.database) as reader:
-            last = mark_to_undo(reader, self.wall_s())
+            last = change_to_undo(reader, self.wall_s())
         self._leave(Mark(box=last.box, kind="undo", wall_s=self.wall_s(), name=last.kind))
-        return {"done": f"Mark {last.kind} of {clock(last.wall_s)} is undone."}
+        of = "" if last.wall_s is None else f" of {clock(last.wall_s)}"
+        return {"done": f"Mark {last.kind}{of} is undone."}
 
     def _question(self, kind: str, box: str, name: str | None) -> str | None:
         advice = self.advice if self.age_s() <= RECORDER_STALE_S else None
