@@ -12,6 +12,7 @@ The module is longer than others, since it is the one place where all parts meet
 """
 
 from core.battery import BatteryWatch
+from core.countdown import Countdown
 from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
@@ -20,12 +21,14 @@ from core.reading import BoardReading, charge_bits, charge_severity, fault_bits,
 from core.sensors import Sensors
 from core.signals import Button, Signals
 from core.thermostat import LOST_MS, Thermostat
+from core.turn_back import TurnBack
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
 
 _LAUNCH = const(0)
 _LANDING = const(1)
 _RETURNING = const(2)
+_SWAP = const(4)
 _OFF = const(2)
 _URGENT = const(2)
 _STOP = const(3)
@@ -52,7 +55,7 @@ class Control:
         landed: 1 between a marked landing and the next launch.
         returning: 1 from the mark that the pilot is returning to the end of the flight.
         output1, output2: core.outputs.OutputSwitch; their `state` is what to keep across a restart.
-        sensors, fans, watch, thermostat, signals: the parts.
+        sensors, fans, watch, thermostat, signals, turn_back: the parts.
     """
 
     def __init__(self, settings, outbox):
@@ -70,12 +73,14 @@ class Control:
         self.watch = BatteryWatch(limits)
         self.thermostat = Thermostat(limits)
         self.signals = Signals()
+        self.turn_back = TurnBack()
         self.output1 = OutputSwitch(limits, 1)
         self.output2 = OutputSwitch(limits, 2)
         self._limits = limits
         self._outbox = outbox
         self._elapsed_ms = 0
         self._button = Button()
+        self._countdown = Countdown()
 
     def apply(self, settings):
         """Takes changed settings into force, keeping all state; allocates, call it between steps."""
@@ -102,15 +107,18 @@ class Control:
         self._elapsed_ms += step_ms
         self.uptime_ms += step_ms
         if self.uptime_ms >= 1000:
-            self.uptime_s += self.uptime_ms // 1000
+            seconds = self.uptime_ms // 1000
+            self.uptime_s += seconds
             self.uptime_ms %= 1000
-            self._judge(self._elapsed_ms, inputs)
+            self._judge(self._elapsed_ms, seconds, inputs)
             self._elapsed_ms = 0
         self.fans.drive(step_ms, self.thermostat.percent, self.outputs)
         signals = self.signals
         signals.step(step_ms)
         self.outputs.buzzer = signals.buzzer
         self.outputs.lamp = signals.lamp
+        if self.place and not self.returning:
+            self._countdown.step(step_ms, self.outputs)
 
     def close_reading(self, worst_step_us):
         """Puts the reading of the last full second into the outbox, once. Allocates nothing."""
@@ -140,7 +148,12 @@ class Control:
             self.place = 1 if kind == _LAUNCH else 0
             if self.place:
                 self.signals.sound_again()
+                self.turn_back.launch()
             self.landed = 1 - self.place
+        elif kind == _SWAP:
+            self.turn_back.forget()
+        elif not self.place:
+            self.turn_back.charged()
         self.event(_MARK_EVENTS[kind], how)
         return True
 
@@ -184,7 +197,7 @@ class Control:
             self.mark(_LANDING if self.place else _LAUNCH)
             self.signals.confirm(2 - self.place)
 
-    def _judge(self, elapsed_ms, inputs):
+    def _judge(self, elapsed_ms, seconds, inputs):
         sensors = self.sensors
         thermostat = self.thermostat
         sensors.settle(elapsed_ms, thermostat.cooling_demand)
@@ -194,6 +207,7 @@ class Control:
         case = sensors.case.channel
         age_ms = case.age_ms if case.state == _OK else LOST_MS
         thermostat.step(elapsed_ms, case.value, age_ms, sensors.intake.channel.value, charging, self.fans.fault)
+        self._count_down(seconds, charging)
         watch = self.watch
         faults = fault_severity(self)
         charge = charge_severity(watch)
@@ -202,6 +216,12 @@ class Control:
         fill(self.reading, self)
         self.reading.humidity_centi_percent = inputs.humidity_centi_percent
         self.reading_due = 1
+
+    def _count_down(self, seconds, charging):
+        supply = self.sensors.supply
+        turn_back = self.turn_back
+        turn_back.step(seconds, supply.battery_ma, supply.low_mv, charging, self.place)
+        self._countdown.judge(seconds, turn_back.left_s, self.place and not self.returning)
 
     def _judge_battery(self, elapsed_ms):
         supply = self.sensors.supply

@@ -53,6 +53,7 @@ def fill(reading, control):
     reading.case_heat = control.thermostat.case_heat
     reading.charging = control.watch.charging
     reading.place = control.place
+    reading.turn_back_s = control.turn_back.left_s
 
 
 def _fill_fans(reading, pair1, pair2):

@@ -1,11 +1,12 @@
-"""A board's last state and the number of its starts."""
+"""A board's last state, the number of its starts, and its budget until turn-back."""
 
 import os
 
 from groundbox.wire.messages import OUTPUT_STATES, PLACES
 from startup.safe_file import SafeFile
 
-_AGAIN_ROUNDS = 20  # of `follow` before a write that failed is tried again
+_AGAIN_ROUNDS = 20  # of `follow`, each 500 ms, before a write that failed is tried again
+_BUDGET_ROUNDS = 600  # five minutes
 NORMAL = 0
 MAINTENANCE = 1  # the next start waits for files instead of working
 AFTER_MAINTENANCE = 2
@@ -29,7 +30,7 @@ class SavedState:
     def __init__(self, path="state"):
         self._slots = SafeFile(path)
         values = _whole_numbers(self._slots.load())
-        if values is None:
+        if values is None or not _is_state(values):
             values = (_unused_boot(), _ON, _ON, 0, 0, NORMAL)
         self.boot, self.output1, self.output2, self.place, self.landed, self.planned = values
         self._unsaved = False
@@ -69,14 +70,52 @@ class SavedState:
         self._wait = _AGAIN_ROUNDS
 
 
+class SavedTurnBack:
+    """What core.turn_back.TurnBack keeps over a restart: at most five minutes old, written at most every five minutes.
+
+    A budget that ends earlier, or is withdrawn, is written at once.
+    """
+
+    def __init__(self, path="turn_back"):
+        self._slots = SafeFile(path)
+        self._kept = None
+        self._wait = 0
+
+    def restore(self, turn_back, continues):
+        """Gives `turn_back` what was kept; `continues`: no power was lost. After a damaged copy all is unknown."""
+        values = _whole_numbers(self._slots.load())
+        if values is not None and len(values) == len(turn_back.saved()) and not self._slots.damaged:
+            turn_back.restore(values, continues)
+            self.save(turn_back)
+
+    def follow(self, turn_back):
+        """Saves what changed when it is due; called each 500 ms."""
+        self._wait = max(0, self._wait - 1)
+        if turn_back.urgent or not self._wait:
+            self.save(turn_back)
+
+    def save(self, turn_back):
+        """Saves what changed; what flash did not take is tried again."""
+        values = turn_back.saved()
+        if values != self._kept:
+            if not self._slots.save(b" ".join([b"%d" % value for value in values])):
+                self._wait = _AGAIN_ROUNDS
+                return
+            self._kept = values
+            self._wait = _BUDGET_ROUNDS
+        turn_back.urgent = 0
+
+
 def _whole_numbers(content):
     parts = content.split(b" ") if content else ()
     try:
-        values = tuple(int(part) for part in parts)
+        return tuple(int(part) for part in parts)
     except ValueError:
         return None
-    good = len(values) == len(_TOP) and all(0 <= value <= _TOP[i] for i, value in enumerate(values))
-    return values if good else None
+
+
+def _is_state(values):
+    return len(values) == len(_TOP) and all(0 <= value <= _TOP[i] for i, value in enumerate(values))
 
 
 def _unused_boot():

@@ -12,7 +12,8 @@ from drivers import board
 from drivers.blocks import FileBlocks
 from drivers.pins import PINS
 from drivers.port import Port
-from groundbox.wire.messages import EVENTS, UNKNOWN
+from groundbox.wire.messages import EVENTS, RESET_CAUSES, UNKNOWN
+from startup.saved_state import SavedTurnBack
 from startup.settings_store import SettingsStore
 from startup.summary_task import BLOCKS, SummaryTask
 from startup.tasks import Steps, Supervisor
@@ -25,6 +26,7 @@ _MAX_RECORDS = const(600)  # ten minutes
 _MIN_RECORDS = const(60)
 _FREE_BYTES_A_RECORD = const(200)  # a record takes a third of that
 _STARTED = EVENTS.index("started")
+_UNBROKEN = (RESET_CAUSES.index("watchdog"), RESET_CAUSES.index("soft"))  # no power was lost, and no long pause
 _FALLBACK = EVENTS.index("settings_fallback")
 
 
@@ -57,10 +59,13 @@ def build(saved, hardware, cause):
     outbox = _outbox()
     control = Control(store.values, outbox)
     control.restore(saved.place, saved.landed, saved.output1, saved.output2)
+    saved_turn_back = SavedTurnBack()
+    saved_turn_back.restore(control.turn_back, cause in _UNBROKEN)
     hardware.inputs = Inputs()
     hardware.fit(store.values)
     steps = Steps(hardware, control, hardware.inputs)
     desk = Desk(store, saved, hardware, control, outbox, steps, cause)
+    desk.saved_turn_back = saved_turn_back
     control.event(_STARTED, cause)
     if store.fallback:
         control.event(_FALLBACK, UNKNOWN)

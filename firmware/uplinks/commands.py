@@ -18,7 +18,7 @@ def answers(name, values, desk):
         desk: uplinks.desk.Desk.
     """
     command = values[1]
-    if None in values:
+    if None in values and name != "budget":
         return [answer(command, "refused", reason="%s: a value is missing" % name)]
     if name == "get":
         return _get(command, values[2], desk)
@@ -101,6 +101,24 @@ def _mark(command, values, desk):
     return answer(command, "ok", "mark", values[0])
 
 
+def _budget(command, values, desk):
+    if None in values:
+        desk.control.turn_back.forget()
+        return answer(command, "ok", "budget")
+    desk.control.turn_back.give(*values)
+    return answer(command, "ok", "budget", values[1])
+
+
+def _battery_table(command, values, desk):
+    volts_mv, times_s = values[2::2], values[3::2]
+    for i in range(1, len(volts_mv)):
+        if volts_mv[i] <= volts_mv[i - 1] or times_s[i] < times_s[i - 1]:
+            return answer(command, "refused", "point%d_mv" % (i + 1), volts_mv[i], reason="points must rise")
+    desk.control.turn_back.table.numbers = list(values)
+    desk.saved_turn_back.save(desk.control.turn_back)
+    return answer(command, "ok", "battery_table")
+
+
 def _switch(command, values, desk):
     output, want, confirmed = values
     name = "output%d" % output
@@ -140,6 +158,8 @@ _DO = {
     "calibrate": _calibrate,
     "silence": _silence,
     "mark": _mark,
+    "budget": _budget,
+    "battery_table": _battery_table,
     "switch": _switch,
     "maintenance": _maintenance,
     "keep": _keep,

@@ -61,6 +61,7 @@ class Conversation:
 
     def obey(self, name, values):
         """Does what a message of the host asks; `values` as line.decode gives them."""
+        self._desk.control.turn_back.hear()
         if name == "who":
             self._sender.want_unstored()
             self._replies.append(self._hello())

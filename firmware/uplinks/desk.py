@@ -37,6 +37,7 @@ class Desk:
         self.link_restarts = 0
         self.bad_lines = 0
         self.console = []
+        self.saved_turn_back = None  # startup.saved_state.SavedTurnBack
         self.archive = None  # uplinks.archive.Archive, where summaries are kept
 
     def change(self, changes):
@@ -62,11 +63,12 @@ class Desk:
         return "" if not self.slot.trial or self.slot.keep() else "flash does not take it"
 
     def remember(self):
-        """Keeps outputs and place for the next start, where they changed."""
+        """Keeps outputs, place and turn-back budget for the next start, where they changed."""
         control = self.control
         if control.place and self.slot.trial:
             self.keep()  # a launch accepts it, and no trial may end in flight
         self.saved.follow(control.output1.state, control.output2.state, control.place, control.landed)
+        self.saved_turn_back.follow(control.turn_back)
 
     def say(self, text):
         """Has `text` shown as console text; of too many the oldest is dropped."""

@@ -88,6 +88,7 @@ class Reading:
     case_heat: str | None = None
     charging: str | None = None
     place: str | None = None
+    turn_back_s: int | None = None  # by the board's own count
     worst_step_us: int | None = None
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None

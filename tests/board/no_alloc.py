@@ -60,6 +60,23 @@ def states():
     """A field day and its mishaps."""
     box = locked(fan_mode=1, fan3_kind=2, fan4_kind=1)
     seconds(box, 5)
+    turn_back = box.control.control.turn_back
+    for time_s in (700, 295, 125, 4, 86400):
+        give(turn_back, time_s)
+        box.control.control.mark(MARKS.index("launch"))
+        seconds(box, 12)
+    turn_back.table.numbers = [32000, 1000] + [8000, 0, 12000, 32000, 12100, 32000, 12200, 32000, 12300, 32000]
+    for ma in (31000, 10000, -31000):
+        box.control.control.mark(MARKS.index("landing"))
+        turn_back.charged()
+        turn_back._rested_s = 14400  # as after four hours
+        box.battery_ma = ma
+        seconds(box, 65)
+        box.control.control.mark(MARKS.index("launch"))
+        assert turn_back.own == (1 if ma > 0 else 0)
+        seconds(box, 12)
+    box.battery_ma = 2000
+    box.control.control.mark(MARKS.index("landing"))
     for case in (3600, 4600, 5600, 6100, 3000, UNKNOWN, 2500):
         box.case = case
         seconds(box, 7)
@@ -91,6 +108,16 @@ def states():
         box.button = 0
         seconds(box, 1)
     seconds(box, 60, 5000)
+
+
+def give(turn_back, time_s):
+    """The largest budget that a host may give, with the heap locked."""
+    heap_lock()
+    try:
+        turn_back.hear()
+        turn_back.give(200000, time_s, 1)
+    finally:
+        heap_unlock()
 
 
 def people():

@@ -5,9 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from core.turn_back import TurnBack
+from groundbox.wire.messages import UNKNOWN
 from groundbox.wire.settings import SETTINGS, defaults
 from startup.safe_file import SafeFile
-from startup.saved_state import SavedState
+from startup.saved_state import SavedState, SavedTurnBack
 from startup.settings_store import SettingsStore
 
 
@@ -223,3 +225,66 @@ print(kept.boot, file.checksum())
     file.change({"low_urgent_mv": 11500})
     assert file.checksum() == checksum
     assert len(SETTINGS) == len(file.values)
+
+
+def _started(folder: Path, continues: bool) -> tuple[SavedTurnBack, TurnBack]:
+    saved, turn_back = SavedTurnBack(str(folder / "turn_back")), TurnBack()
+    saved.restore(turn_back, continues)
+    return saved, turn_back
+
+
+def _fly(saved: SavedTurnBack, turn_back: TurnBack, seconds: int) -> None:
+    for _ in range(seconds):
+        turn_back.hear()
+        turn_back.step(1, 2000, 12000, 0, 1)
+        for _ in range(2):
+            saved.follow(turn_back)
+
+
+def test_a_budget_is_written_every_five_minutes_and_at_once_when_it_ends_earlier(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writes: list[bytes] = []
+    save = SafeFile.save
+
+    def counted(file: SafeFile, content: bytes) -> bool:
+        writes.append(content)
+        return bool(save(file, content))
+
+    monkeypatch.setattr(SafeFile, "save", counted)
+    saved, turn_back = _started(tmp_path, True)
+    turn_back.give(4000, 7200, 2000)
+    _fly(saved, turn_back, 1201)
+    assert len(writes) == 5
+    turn_back.give(3800, 7200, 2000)
+    _fly(saved, turn_back, 10)
+    assert len(writes) == 5
+    turn_back.give(2000, 3600, 2000)
+    _fly(saved, turn_back, 10)
+    turn_back.forget()
+    _fly(saved, turn_back, 10)
+    assert len(writes) == 7
+    assert _started(tmp_path, True)[1].left_s == UNKNOWN
+
+
+def test_a_budget_is_never_later_after_a_reset_and_unknown_after_a_power_loss(tmp_path: Path) -> None:
+    saved, turn_back = _started(tmp_path, True)
+    (copy := tmp_path / "copy").mkdir()
+    turn_back.give(4000, 7200, 2000)
+    for seconds in (1, 299, 301, 599):
+        _fly(saved, turn_back, seconds)
+        _lay(copy, {path.name: path.read_bytes() for path in tmp_path.glob("turn_back.*")})
+        again = _started(copy, True)[1]
+        assert turn_back.left_s - 320 <= again.left_s <= turn_back.left_s - 20
+        twice = _started(copy, True)[1]
+        assert twice.left_s == again.left_s - 320
+        assert _started(copy, False)[1].left_s == UNKNOWN
+
+
+def test_a_damaged_copy_of_the_budget_makes_it_unknown(tmp_path: Path) -> None:
+    saved, turn_back = _started(tmp_path, True)
+    turn_back.give(4000, 7200, 2000)
+    _fly(saved, turn_back, 700)
+    damaged = tmp_path / "turn_back.a"
+    damaged.write_bytes(damaged.read_bytes()[:-1])
+    assert _started(tmp_path, True)[1].left_s == UNKNOWN

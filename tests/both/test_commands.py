@@ -1,5 +1,6 @@
 """Commands are checked, done and answered, from every sender."""
 
+from core.turn_back import TurnBack
 from groundbox.wire import line
 from groundbox.wire.messages import EVENTS, UNKNOWN, fields_of
 from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
@@ -15,6 +16,7 @@ class _Control:
         self.switched = []
         self.tried = []
         self.place = 0
+        self.turn_back = TurnBack()
 
     def mark(self, kind, how=None):
         self.marks.append((kind, how))
@@ -47,8 +49,17 @@ class _Slot:
     trial = True
 
 
+class _Saved:
+    def __init__(self):
+        self.saved = []
+
+    def save(self, turn_back):
+        self.saved.append(turn_back.saved())
+
+
 class _Desk:
     def __init__(self):
+        self.saved_turn_back = _Saved()
         self.control = _Control()
         self.settings = _File()
         self.refusal = ""
@@ -207,3 +218,26 @@ def test_parts_are_tried_out_on_the_ground_only():
     desk.control.place = 1
     assert _answers(desk, "try_out", "buzzer", 100, 1)[0][0] == "refused"
     assert len(desk.control.tried) == 2
+
+
+def test_a_budget_is_taken_and_withdrawn():
+    desk = _Desk()
+    assert _answers(desk, "budget", 2000, 3600, 2000) == [("ok", "budget", "3600", None, None, None)]
+    assert desk.control.turn_back.left_s == 3600
+    for values in ((None, 3600, 2000), (2000, 3600, None), (None, None, None)):
+        desk.control.turn_back.give(2000, 3600, 2000)
+        assert _answers(desk, "budget", *values)[0][:2] == ("ok", "budget")
+        assert desk.control.turn_back.left_s == UNKNOWN
+
+
+def test_a_battery_table_must_rise_and_is_saved_at_once():
+    good = (2000, 50, 11500, 0, 11800, 1800, 12000, 5400, 12300, 9000, 12600, 14400)
+    desk = _Desk()
+    assert _answers(desk, "battery_table", *good)[0][:2] == ("ok", "battery_table")
+    assert tuple(desk.control.turn_back.table.numbers) == good
+    assert [tuple(one[-12:]) for one in desk.saved_turn_back.saved] == [good]
+    for place, value in ((4, 11500), (10, 12200), (11, 8999), (5, None)):
+        bad = list(good)
+        bad[place] = value
+        assert _answers(desk, "battery_table", *bad)[0][0] == "refused"
+    assert tuple(desk.control.turn_back.table.numbers) == good

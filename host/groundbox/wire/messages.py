@@ -98,6 +98,7 @@ _STATES = (
     ("case_heat", LEVELS, 0, 0),
     ("charging", CHARGE_STATES, 0, 0),
     ("place", PLACES, 0, 0),
+    ("turn_back_s", "h", 0, 32000),
     ("worst_step_us", "i", 0, 1 << 29),
 )
 _READING = (
@@ -259,6 +260,30 @@ MESSAGES = (
             ("output", "h", 1, 2),
             ("want", SWITCH, 0, 0),
             ("confirmed", CONFIRMED, 0, 0),
+        ),
+    ),
+    (
+        "budget",  # every value unknown: the board is to forget its own
+        "host",
+        False,
+        _HOST_HEAD
+        + (
+            ("charge_mah", "i", 0, 200000),
+            ("turn_back_s", "i", 0, 86400),
+            ("load_ma", "h", 1, 32000),
+        ),
+    ),
+    (
+        "battery_table",
+        "host",
+        False,
+        _HOST_HEAD
+        + (
+            ("load_ma", "h", 1, 32000),
+            ("resistance_mohm", "h", 1, 1000),
+        )
+        + tuple(
+            ("point%d_%s" % (n, unit), "h", 0, 32000) for n in (1, 2, 3, 4, 5) for unit in ("mv", "s")
         ),
     ),
     ("maintenance", "host", False, _HOST_HEAD),
