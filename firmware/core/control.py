@@ -12,7 +12,7 @@ The module is longer than others, since it is the one place where all parts meet
 """
 
 from core.battery import BatteryWatch
-from core.countdown import Countdown
+from core.countdown import CountdownTones
 from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
@@ -80,7 +80,7 @@ class Control:
         self._outbox = outbox
         self._elapsed_ms = 0
         self._button = Button()
-        self._countdown = Countdown()
+        self._countdown = CountdownTones()
 
     def apply(self, settings):
         """Takes changed settings into force, keeping all state; allocates, call it between steps."""

@@ -17,7 +17,7 @@ _UNKNOWN_S = const(10)  # a host has this long to give a time after the launch
 _NONE = const(3)  # no step given
 
 
-class Countdown:
+class CountdownTones:
     """Decides once a second, sounds each step.
 
     Attributes:

@@ -2,7 +2,7 @@
 
 from bench import Box
 
-from core.countdown import STEPS_S, Countdown
+from core.countdown import STEPS_S, CountdownTones
 from core.interface import Outputs
 from core.turn_back import TurnBack
 from groundbox.wire.messages import MARKS, UNKNOWN
@@ -237,7 +237,7 @@ def tones(countdown, seconds, left_s, counting=True, falls=True):
 
 
 def test_three_two_and_one_tone_then_return_now():
-    countdown = Countdown()
+    countdown = CountdownTones()
     assert STEPS_S == (600, 300, 120)
     assert tones(countdown, 10, 605) == [(50, 6), (60, 6), (70, 6)]
     assert tones(countdown, 294, 595) == []
@@ -250,7 +250,7 @@ def test_three_two_and_one_tone_then_return_now():
 
 
 def test_a_step_is_given_once_and_again_after_it_was_far():
-    countdown = Countdown()
+    countdown = CountdownTones()
     assert len(tones(countdown, 5, 130)) == 2, "late at the second step"
     assert tones(countdown, 5, 400, falls=False) == []
     assert tones(countdown, 5, 655, falls=False) == []
@@ -262,11 +262,11 @@ def test_a_step_is_given_once_and_again_after_it_was_far():
 
 
 def test_unknown_in_flight_is_one_long_tone_after_ten_seconds():
-    countdown = Countdown()
+    countdown = CountdownTones()
     assert tones(countdown, 60, UNKNOWN, falls=False) == [(90, 30)]
     assert tones(countdown, 5, 1000) == []
     assert tones(countdown, 60, UNKNOWN, falls=False) == [(90, 30)]
-    assert tones(Countdown(), 60, UNKNOWN, counting=False, falls=False) == []
+    assert tones(CountdownTones(), 60, UNKNOWN, counting=False, falls=False) == []
 
 
 # --- in the whole step ---

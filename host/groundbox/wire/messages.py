@@ -282,9 +282,7 @@ MESSAGES = (
             ("load_ma", "h", 1, 32000),
             ("resistance_mohm", "h", 1, 1000),
         )
-        + tuple(
-            ("point%d_%s" % (n, unit), "h", 0, 32000) for n in (1, 2, 3, 4, 5) for unit in ("mv", "s")
-        ),
+        + tuple(("point%d_%s" % (n, unit), "h", 0, 32000) for n in (1, 2, 3, 4, 5) for unit in ("mv", "s")),
     ),
     ("maintenance", "host", False, _HOST_HEAD),
     ("keep", "host", False, _HOST_HEAD),
