@@ -1,4 +1,4 @@
-"""The battery: low and high voltage, charging, and whether its temperature allows charging."""
+"""The battery: low and high voltage, charging, its heat, and whether its temperature allows charging."""
 
 from core.limits import DelayedLimit
 from groundbox.wire.messages import UNKNOWN
@@ -30,6 +30,8 @@ class BatteryWatch:
         low_voltage: index in messages.LEVELS: the worst of the tripped limits.
         overvoltage: 0 or 3 (stop); the limit falls with the temperature, taken within 0 and 50 °C, 25 °C if unknown.
         charging: index in messages.CHARGE_STATES.
+        heat: index in messages.LEVELS, urgent or stop: the battery's own temperature, charging or not. It stays as it
+            was while that is unknown.
         spare: True when, after a marked landing, the battery is under the limit that spares it.
     """
 
@@ -37,6 +39,7 @@ class BatteryWatch:
         self.low_voltage = 0
         self.overvoltage = 0
         self.charging = _NO
+        self.heat = 0
         self.spare = False
         self._notice = DelayedLimit()
         self._urgent = DelayedLimit()
@@ -64,6 +67,16 @@ class BatteryWatch:
             self._step_charging(step_ms, low_mv, battery_ma)
         if self.charging:
             self._judge_battery(battery_centi_c)
+
+    def judge_heat(self, centi_c):
+        """Judges the battery's own temperature, UNKNOWN while not known."""
+        if centi_c == UNKNOWN:
+            return
+        limits = self._limits
+        if centi_c >= limits.battery_stop_centi_c - (_GAP_CENTI_C if self.heat == _STOP else 0):
+            self.heat = _STOP
+        else:
+            self.heat = 2 if centi_c >= limits.battery_urgent_centi_c - (_GAP_CENTI_C if self.heat else 0) else 0
 
     def _step_low(self, step_ms, mv, landed):
         limits = self._limits

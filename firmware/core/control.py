@@ -206,7 +206,8 @@ class Control:
         charging = self.watch.charging
         case = sensors.case.channel
         age_ms = case.age_ms if case.state == _OK else LOST_MS
-        thermostat.step(elapsed_ms, case.value, age_ms, sensors.intake.channel.value, charging, self.fans.fault)
+        intake = sensors.intake.channel.value
+        thermostat.step(elapsed_ms, case.value, age_ms, intake, charging, self.fans.fault, self.watch.heat)
         self._count_down(seconds, charging)
         watch = self.watch
         faults = fault_severity(self)
@@ -228,6 +229,7 @@ class Control:
         watch = self.watch
         battery_centi_c = self.sensors.battery_centi_c()
         watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, battery_centi_c, self.landed)
+        watch.judge_heat(self.sensors.battery.channel.value)
         self._step_output(1, self.output1)
         self._step_output(2, self.output2)
         self._drive_outputs()

@@ -1,9 +1,6 @@
 """The fans as they are mounted: pairs, one blowing in and one out, that run together."""
 
 from core.fan_drive import FanDrive
-from micropython import const
-
-_STALLED = const(4)
 
 
 class FanPair:
@@ -11,7 +8,7 @@ class FanPair:
 
     Attributes:
         first, second: core.fan_drive.FanDrive.
-        fault: True while one of them is stalled.
+        fault: True while one of them is stalled or too fast, so that nobody knows that it turns.
     """
 
     def __init__(self, limits, number):
@@ -25,7 +22,7 @@ class FanPair:
         self.second.apply()
 
     def drive(self, step_ms, percent):
-        """Drives both with `percent`; fully, unless that is 0, while one of them is stalled."""
+        """Drives both with `percent`; fully, unless that is 0, while one of them is in doubt."""
         if percent and self.fault:
             percent = 100
         self.first.drive(step_ms, percent)
@@ -35,7 +32,7 @@ class FanPair:
         """Judges both tachometers' pulses of the last `elapsed_ms`."""
         self.first.measure(elapsed_ms, first_pulses)
         self.second.measure(elapsed_ms, second_pulses)
-        self.fault = self.first.state == _STALLED or self.second.state == _STALLED
+        self.fault = self.first.in_doubt or self.second.in_doubt
 
 
 class Fans:
@@ -43,7 +40,7 @@ class Fans:
 
     Attributes:
         pair1, pair2: Pair, of fans 1 and 2, and of fans 3 and 4.
-        fault: True while any fan is stalled.
+        fault: True while any fan is stalled or too fast.
     """
 
     def __init__(self, limits):

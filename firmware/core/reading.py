@@ -9,7 +9,7 @@ _OK = const(0)
 _DISAGREE = const(5)
 _ABSENT = const(7)
 _NO_FAN = const(0)
-_STALLED = const(4)
+_FAN_BITS = const(7)
 _NOT_TO_CHARGE = const(28)  # bits of cold, warm, hot
 _CHARGE_SEVERITY = (0, 0, 2, 1, 3)  # by messages.CHARGE_STATES: no, yes, cold, warm, hot
 
@@ -51,6 +51,7 @@ def fill(reading, control):
     reading.low_voltage = control.watch.low_voltage
     reading.overvoltage = control.watch.overvoltage
     reading.case_heat = control.thermostat.case_heat
+    reading.battery_heat = control.watch.heat
     reading.charging = control.watch.charging
     reading.place = control.place
     reading.turn_back_s = control.turn_back.left_s
@@ -78,8 +79,8 @@ def _percent(fan):
 def fault_severity(control):
     """Index in messages.LEVELS: the faults of fans and sensors.
 
-    Urgent: no sensor gives the case's temperature or the battery's voltage, or a fan has stalled while the battery is
-    being charged or the case is hot. Every other fault is a notice.
+    Urgent: no sensor gives the case's temperature or the battery's voltage, or a fan is stalled or too fast while the
+    battery is being charged or the case is hot. Every other fault is a notice.
     """
     sensors = control.sensors
     supply = sensors.supply
@@ -87,16 +88,12 @@ def fault_severity(control):
         return 2
     if control.fans.fault:
         return 2 if control.watch.charging or control.thermostat.case_heat else 1
-    if supply.disagree or supply.battery.state != _OK:
-        return 1
-    if _faulty(supply.check) or _faulty(supply.current):
-        return 1
-    return 1 if _faulty(sensors.battery.channel) or _faulty(sensors.intake.channel) else 0
+    return 1 if fault_bits(control) else 0
 
 
 def charge_severity(watch):
-    """Index in messages.LEVELS: overvoltage, and a battery that should not be charged."""
-    return max(watch.overvoltage, _CHARGE_SEVERITY[watch.charging])
+    """Index in messages.LEVELS: overvoltage, a hot battery, and one that should not be charged."""
+    return max(watch.overvoltage, watch.heat, _CHARGE_SEVERITY[watch.charging])
 
 
 def fault_bits(control):
@@ -108,13 +105,13 @@ def fault_bits(control):
     bits = _faulty(supply.battery) | _faulty(supply.check) << 1 | _faulty(supply.current) << 2
     bits |= _faulty(sensors.case.channel) << 3 | _faulty(sensors.battery.channel) << 4
     bits |= _faulty(sensors.intake.channel) << 5 | supply.disagree << 6
-    bits |= (pair1.first.state == _STALLED) << 7 | (pair1.second.state == _STALLED) << 8
-    return bits | (pair2.first.state == _STALLED) << 9 | (pair2.second.state == _STALLED) << 10
+    bits |= (pair1.first.fault > 0) << _FAN_BITS | (pair1.second.fault > 0) << _FAN_BITS + 1
+    return bits | (pair2.first.fault > 0) << _FAN_BITS + 2 | (pair2.second.fault > 0) << _FAN_BITS + 3
 
 
 def charge_bits(watch):
-    """One bit each for overvoltage, and for a battery too cold, too warm and too hot to charge."""
-    return (watch.overvoltage > 0) | (1 << watch.charging) & _NOT_TO_CHARGE
+    """One bit each for overvoltage, a hot battery, and one too cold, too warm and too hot to charge."""
+    return (watch.overvoltage > 0) | (watch.heat > 0) << 1 | (1 << watch.charging) & _NOT_TO_CHARGE
 
 
 def _faulty(channel):

@@ -4,7 +4,7 @@ What decides, the first that applies:
 
     1. fault         no fresh case reading for 5 s, or none yet: full. A fan has stalled: full whenever any blowing is
                      wanted.
-    2. hot limit     the case has reached its notice limit: full
+    2. hot limit     the case has reached its notice limit, or the battery its urgent limit: full
     3. charging      at or above the lowest running speed
     4. intake        warmer than the case by 2 K: no more than the lowest running speed
     5. minimum times once running, run on; once paused, stay paused
@@ -43,21 +43,21 @@ class Thermostat:
         self._state_ms = _LONG_MS
         self._limits = limits
 
-    def step(self, step_ms, case_centi_c, case_age_ms, intake_centi_c, charging, fan_fault):
+    def step(self, step_ms, case_centi_c, case_age_ms, intake_centi_c, charging, fan_fault, battery_heat=0):
         """Lets `step_ms` pass.
 
         Args:
             case_centi_c: last trusted case temperature, or UNKNOWN (within 5 s: all stays as it was).
             case_age_ms: age of that value, 5000 or more when the sensor has a fault.
             intake_centi_c: air drawn in, or UNKNOWN: rule 4 is left out.
-            charging, fan_fault: true or false.
+            charging, fan_fault, battery_heat: true or false.
         """
         first = not self._judged
         if case_centi_c != UNKNOWN:
             self.case_heat = self._heat(case_centi_c)
             self._judge(case_centi_c, intake_centi_c)
             self._judged = True
-        full = case_age_ms >= LOST_MS or self.case_heat or not self._judged
+        full = case_age_ms >= LOST_MS or self.case_heat or battery_heat or not self._judged
         percent = 100 if full else self._requested(step_ms, charging, fan_fault)
         if first:
             self._state_ms = 0 if percent and self._judged else _LONG_MS  # no minimum time after a start

@@ -86,6 +86,7 @@ class Reading:
     low_voltage: str | None = None
     overvoltage: str | None = None
     case_heat: str | None = None
+    battery_heat: str | None = None
     charging: str | None = None
     place: str | None = None
     turn_back_s: int | None = None  # by the board's own count

@@ -208,3 +208,67 @@ def test_a_trial_drives_a_fan_for_a_while_and_never_less_than_wanted():
     for _ in range(3):
         fans.drive(1000, 0, outputs)
     assert outputs.fan2_percent == 0
+
+
+def test_ten_times_the_rated_speed_is_no_speed():
+    fan = FanDrive(limits(), 1)
+    run(fan, 100, 20, 100)
+    assert run(fan, 100, 4, 1000) == "running"
+    assert run(fan, 100, 1, 1000) == "too_fast"
+    assert fan.in_doubt
+    assert run(fan, 100, 1, 100) == "too_fast"
+    assert run(fan, 100, 1, 100) == "running"
+    assert not fan.in_doubt
+
+
+def test_too_fast_begins_at_one_and_a_half_times_the_full_speed_also_of_the_fastest_fan():
+    for full_rpm, fine, noise in ((3000, 149, 150), (20000, 999, 1000)):
+        fan = FanDrive(limits(fan1_full_rpm=full_rpm), 1)
+        assert run(fan, 100, 60, fine) == "running"
+        assert run(fan, 100, 60, noise) == "too_fast"
+
+
+def test_a_fan_that_is_off_and_turns_on_is_named_after_it_had_time_to_stop():
+    fan = FanDrive(limits(), 1)
+    run(fan, 100, 20, 100)
+    assert run(fan, 0, 24, 100) == "off"
+    assert run(fan, 0, 1, 100) == "runs_on"
+    assert not fan.in_doubt, "it turns"
+    assert run(fan, 100, 60, 100) == "runs_on", "until it has stood still"
+    assert run(fan, 0, 21, 0) == "runs_on"
+    assert run(fan, 0, 1, 0) == "off"
+    assert run(fan, 0, 60, 33) == "off", "wind turns it"
+
+
+def test_a_fan_that_runs_on_can_still_stall():
+    fan = FanDrive(limits(), 1)
+    assert run(fan, 0, 60, 100) == "runs_on"
+    assert run(fan, 100, 8, 0) == "stalled"
+
+
+def test_a_fan_declared_as_never_stopping_is_not_judged_while_off():
+    own = limits(fan1_kind=3)
+    fan = FanDrive(own, 1)
+    assert run(fan, 0, 60, 100) == "off"
+    assert run(fan, 30, 60, 30) == "running"
+    assert run(fan, 30, 60, 0) == "stalled"
+    values = dict(own.settings)
+    values["fan1_kind"] = 2
+    own.take(values)
+    fan.apply()
+    run(fan, 100, 10, 100)
+    assert run(fan, 0, 60, 100) == "runs_on"
+    values["fan1_kind"] = 3
+    own.take(values)
+    fan.apply()
+    assert FAN_STATES[fan.state] == "off"
+
+
+def test_the_partner_of_a_fan_with_a_noisy_tachometer_goes_full():
+    pair = FanPair(limits(), 1)
+    for _ in range(10):
+        for _ in range(10):
+            pair.drive(100, 30)
+        pair.measure(1000, 1000, 30)
+    pair.drive(100, 30)
+    assert pair.fault and pair.second.percent == 100

@@ -43,6 +43,15 @@ def test_a_stalled_fan_is_urgent_when_it_matters():
     assert severity(case=4600) == "clear"
 
 
+def test_a_fan_that_runs_on_is_a_notice():
+    box = Box()
+    box.run(3)
+    for _ in range(30):
+        box.run(1)
+        box.inputs.pulses[0] = (box.inputs.pulses[0] + 100) & 0xFFFF
+    assert LEVELS[fault_severity(box.control)] == "notice"
+
+
 def test_a_first_second_without_voltage_is_not_reported_yet():
     box = Box()
     box.battery_mv = UNKNOWN
@@ -59,6 +68,7 @@ def test_absent_sensors_are_not_missed():
 class Watch:
     def __init__(self, overvoltage, charging):
         self.overvoltage = overvoltage
+        self.heat = 0
         self.charging = CHARGE_STATES.index(charging)
 
 

@@ -1,10 +1,10 @@
 """Low voltage, overvoltage, charging and the battery's temperature."""
 
-from bench import limits
+from bench import Box, limits
 
 from core.battery import BatteryWatch
 from core.limits import DelayedLimit
-from groundbox.wire.messages import CHARGE_STATES, UNKNOWN
+from groundbox.wire.messages import CHARGE_STATES, LEVELS, UNKNOWN
 
 
 def run(watch, mv, seconds=1, ma=2000, battery=2500, landed=0):
@@ -319,3 +319,34 @@ def test_a_limit_counts_down_as_fast_as_up():
 def test_a_watch_starts_with_nothing_to_report():
     watch = BatteryWatch(limits())
     assert (watch.low_voltage, watch.overvoltage, watch.charging, watch.spare) == (0, 0, 0, False)
+
+
+def heat(watch, centi_c):
+    watch.judge_heat(centi_c)
+    return LEVELS[watch.heat]
+
+
+def test_a_hot_battery_is_named_whether_it_charges_or_not():
+    watch = BatteryWatch(limits())
+    assert heat(watch, 5499) == "clear"
+    assert heat(watch, 5500) == "urgent"
+    assert heat(watch, 5301) == "urgent"
+    assert heat(watch, 5300) == "urgent" and heat(watch, 5299) == "clear"
+    assert heat(watch, 6000) == "stop"
+    assert heat(watch, UNKNOWN) == "stop"
+    assert heat(watch, 5800) == "stop"
+    assert heat(watch, 5799) == "urgent"
+    assert watch.charging == 0
+
+
+def test_a_hot_battery_sounds_and_has_the_fans_full():
+    box = Box()
+    box.battery = 6500
+    box.run(3)
+    assert LEVELS[box.control.reading.battery_heat] == "stop"
+    assert LEVELS[box.control.signals.severity] == "stop"
+    assert box.control.outputs.fan1_percent == 100
+    box = Box(battery_sensor_kind=0)
+    box.case = 6500
+    box.run(3)
+    assert LEVELS[box.control.reading.battery_heat] == "clear", "the case has its own levels"

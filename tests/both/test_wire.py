@@ -104,7 +104,16 @@ def test_compiled_in_indexes_are_those_of_the_registry():
     sensor = of["voltage_sensor"]
     assert (sensor.index("ok"), sensor.index("open"), sensor.index("shorted"), sensor.index("range")) == (0, 1, 2, 3)
     assert sensor[4:] == ("frozen", "disagree", "silent", "absent")
-    assert of["fan1_state"] == ("absent", "off", "starting", "running", "stalled", "unsupervised")
+    assert of["fan1_state"] == (
+        "absent",
+        "off",
+        "starting",
+        "running",
+        "stalled",
+        "unsupervised",
+        "too_fast",
+        "runs_on",
+    )
     assert of["output1"] == ("absent", "on", "off", "shed")
     assert of["charging"] == ("no", "yes", "cold", "warm", "hot")
     assert of["low_voltage"] == ("clear", "notice", "urgent", "stop")
@@ -124,6 +133,7 @@ def test_compiled_in_indexes_are_those_of_the_registry():
     )
     assert settings.SENSOR_KINDS.index("onewire") == 3
     assert settings.FAN_KINDS.index("switched") == 1
+    assert settings.FAN_KINDS.index("pwm_never_stops") == 3
     assert settings.OUTPUT_KINDS.index("sheddable") == 2
     assert settings.FAN_MODES.index("proportional") == 1
     assert settings.MONITOR_KINDS == ("none", "ina226", "ina219")

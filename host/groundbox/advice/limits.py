@@ -55,8 +55,8 @@ def case_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
 
 
 def battery_levels_c(limits: Mapping[str, int]) -> tuple[float, ...]:
-    """Battery temperature levels cold, warm and hot of a board, °C: charging is right between the first two."""
-    return celsius(limits, "battery_cold_centi_c", "battery_warm_centi_c", "battery_hot_centi_c")
+    """Battery temperature levels cold, warm, hot, urgent and stop of a board, °C: charge it between the first two."""
+    return celsius(limits, *(f"battery_{level}_centi_c" for level in ("cold", "warm", "hot", "urgent", "stop")))
 
 
 def low_levels_volts(limits: Mapping[str, int]) -> tuple[float, ...]:

@@ -144,7 +144,7 @@ def fuse_open(state: BoxState, raised: bool) -> Finding:
 
 
 def _battery_level(state: BoxState, index: int) -> str:
-    return f", limit {celsius(state.battery_levels_c[index])}" if len(state.battery_levels_c) == 3 else ""
+    return f", limit {celsius(state.battery_levels_c[index])}" if len(state.battery_levels_c) > index else ""
 
 
 def charge_hot(state: BoxState, raised: bool) -> Finding:
@@ -161,6 +161,22 @@ def charge_warm_or_cold(state: BoxState, raised: bool) -> Finding:
     if state.charging not in ("warm", "cold"):
         return False
     return f"charging at {celsius(state.battery_c)}{_battery_level(state, 1 if state.charging == 'warm' else 0)}"
+
+
+def _heat(state: BoxState, words: tuple[str, ...], level: int) -> Finding:
+    if state.battery_heat is None:
+        return None
+    return f"battery {celsius(state.battery_c)}{_battery_level(state, level)}" if state.battery_heat in words else False
+
+
+def battery_hot(state: BoxState, raised: bool) -> Finding:
+    """The battery itself is hot, charging or not."""
+    return _heat(state, ("urgent", "stop"), 3)
+
+
+def battery_too_hot(state: BoxState, raised: bool) -> Finding:
+    """The battery itself is too hot, charging or not."""
+    return _heat(state, ("stop",), 4)
 
 
 def contradiction(state: BoxState, raised: bool) -> Finding:

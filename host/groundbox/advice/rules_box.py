@@ -75,6 +75,23 @@ def fan_stalled(state: BoxState, raised: bool) -> Finding:
     return f"{listed(stalled)} {verb}, case {celsius(state.case_c)}"
 
 
+def fan_unproven(state: BoxState, raised: bool) -> Finding:
+    """A tachometer shows a speed that no fan can have, so nobody knows whether its fan turns."""
+    return _fans_that(state, "too_fast", "tachometer shows over 1.5 times full speed")
+
+
+def fan_runs_on(state: BoxState, raised: bool) -> Finding:
+    """A fan turns although the board has it off."""
+    return _fans_that(state, "runs_on", "turns while switched off")
+
+
+def _fans_that(state: BoxState, word: str, what: str) -> Finding:
+    found = [f"fan {number}" for number, fan in enumerate(state.fans, 1) if fan == word]
+    if not found:
+        return None if not any(state.fans) else False
+    return f"{listed(found)}: {what}, case {celsius(state.case_c)}"
+
+
 def dew_point_c(temperature_c: float, humidity_percent: float) -> float:
     """Dew point, °C, of air at `temperature_c` °C with `humidity_percent` relative humidity (above 0).
 

@@ -69,6 +69,7 @@ class BoxState:
     overvoltage: str | None = None
     # Charge, heat, fans, sensors.
     charging: str | None = None
+    battery_heat: str | None = None
     charging_s: float | None = None
     charge_marked_s: float | None = None
     case_heat: str | None = None

@@ -27,7 +27,7 @@ class FanFinding:
 
     Attributes:
         fan: 1 to 4.
-        kind: "switched" or "pwm".
+        kind: one of wire.settings.FAN_KINDS.
         low_percent, low_rpm: drive and speed at the lowest running speed; None when not checked or not known.
         full_rpm: speed at full drive; None when not known.
         good: True, False, or None when only a person can see and hear it.
@@ -77,7 +77,7 @@ def assess(
 
     Args:
         fan: 1 to 4.
-        kind: "switched" or "pwm".
+        kind: one of wire.settings.FAN_KINDS.
         low: readings at the lowest running speed, oldest first; empty for a switched fan.
         full: readings at full drive.
         expected_rpm: full speed by the settings.

@@ -13,6 +13,8 @@ WANTED = (
     "battery_cold_centi_c",
     "battery_warm_centi_c",
     "battery_hot_centi_c",
+    "battery_urgent_centi_c",
+    "battery_stop_centi_c",
     "low_notice_mv",
     "low_urgent_mv",
     "low_stop_mv",

@@ -293,6 +293,7 @@ class Follower:
             low_levels_volts=low_levels_volts(self.limits),
             overvoltage=reading.overvoltage if reading else None,
             charging=reading.charging if reading else None,
+            battery_heat=reading.battery_heat if reading else None,
             charging_s=None if self._charging_since_s is None else now_s - self._charging_since_s,
             charge_marked_s=None if self._charge_marked_s is None else now_s - self._charge_marked_s,
             case_heat=reading.case_heat if reading else None,

@@ -2,7 +2,7 @@
 
 | thing | becomes |
 |---|---|
-| `fan1` .. `fan4` | ok, stalled, slow, no_tach |
+| `fan1` .. `fan4` | ok, stalled, slow, no_tach, noisy_tach (ten times the full speed), runs_on (also without drive) |
 | `tach_leads` | ok, crossed: the tachometers of fans 1 and 2 |
 | `case`, `intake`, `battery` | ok, open, shorted, frozen: that temperature sensor |
 | `case_drift_c`, `intake_drift_c`, `battery_drift_c` | kelvin added to what it shows |

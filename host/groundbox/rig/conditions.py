@@ -19,11 +19,12 @@ Words:
     buzzer              sounding, silent
     board               running, off
     load NAME           working, stopped
-    fan 1               off, starting, running, stalled, unsupervised, absent       as the board reported, as all below
+    fan 1               off, starting, running, stalled, unsupervised, too_fast, runs_on, absent: as
+                        the board reported it, as all below
     output 1 reported   on, off, shed, absent
     case sensor         ok, open, shorted, range, frozen, disagree, silent, absent
                         likewise voltage, check, current, battery, intake
-    low voltage, overvoltage, case heat          clear, notice, urgent, stop
+    low voltage, overvoltage, case heat, battery heat          clear, notice, urgent, stop
     charging            no, yes, cold, warm, hot
     place               ground, flight
     warning KIND        active, clear, notice, urgent, stop       each of these severities or a worse one; see below
@@ -58,7 +59,12 @@ _REPORTED = {
 }
 _TRUE = {"case": "°C", "walls": "°C", "battery": "°C", "voltage": "V", "equipment": "V", "current": "A", "charge": "%"}
 _TRUE |= {"air": "m3/h"}
-_LEVEL_FIELDS = {"low voltage": "low_voltage", "overvoltage": "overvoltage", "case heat": "case_heat"}
+_LEVEL_FIELDS = {
+    "low voltage": "low_voltage",
+    "overvoltage": "overvoltage",
+    "case heat": "case_heat",
+    "battery heat": "battery_heat",
+}
 _LEVEL_FIELDS |= {"charging": "charging", "place": "place"}
 
 
@@ -229,10 +235,15 @@ _SIGNALS = {
     "low_voltage": _signal(lambda one: [one.low_voltage], bad=str),
     "overvoltage": _signal(lambda one: [one.overvoltage], bad=str),
     "heat": _signal(lambda one: [one.case_heat], bad=str),
+    "battery_heat": _signal(lambda one: [one.battery_heat], bad=str),
     "charge_heat": _signal(lambda one: [one.charging], bad=_CHARGE.__getitem__),
     "fan_stalled": _signal(
         lambda one: [fan.state for fan in one.fans.values()],
         bad=lambda word: "urgent" if word == "stalled" else "clear",
+    ),
+    "fan_doubtful": _signal(
+        lambda one: [fan.state for fan in one.fans.values()],
+        bad=lambda word: {"too_fast": "urgent", "runs_on": "notice"}.get(word, "clear"),
     ),
     "sensor_fault": _signal(_sensors, bad=lambda word: "urgent" if word in _FAULTS else "clear"),
     "sources_disagree": _signal(_sensors, bad=lambda word: "notice" if word == "disagree" else "clear"),

@@ -128,7 +128,9 @@ _SPIN_DOWN_S = 1.6
 _STARTS_FROM = 0.12  # fraction of drive under which it does not turn
 _STALLED_WATTS_FRACTION = 0.4  # a locked fan's electronics pulse
 OK, STALLED, SLOW, NO_TACH = "ok", "stalled", "slow", "no_tach"
-FAULTS = (OK, STALLED, SLOW, NO_TACH)
+NOISY_TACH, RUNS_ON = "noisy_tach", "runs_on"  # pulses of ten times the full speed; a drive that is shorted
+FAULTS = (OK, STALLED, SLOW, NO_TACH, NOISY_TACH, RUNS_ON)
+_NOISE = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,13 +182,19 @@ class SimFan:
         return self._target(powered) == self.rpm
 
     def _target(self, powered: bool) -> float:
-        if not powered or self.fault == STALLED or self.drive < _STARTS_FROM:
+        if not powered or self.fault == STALLED:
+            return 0.0
+        if self.fault == RUNS_ON:
+            return self.settings.full_rpm
+        if self.drive < _STARTS_FROM:
             return 0.0
         return self.settings.full_rpm * self.drive * (0.5 if self.fault == SLOW else 1.0)
 
     @property
     def watts(self) -> float:
         """Power it takes at its speed and drive."""
+        if self.fault == RUNS_ON:
+            return self.settings.watts
         if self.drive < _STARTS_FROM:
             return 0.0
         if self.fault == STALLED:
@@ -197,7 +205,10 @@ class SimFan:
     @property
     def pulse_milli_hz(self) -> int:
         """Tachometer frequency: two pulses a turn (open 4-wire fan specification)."""
-        return 0 if self.fault == NO_TACH else int(self.rpm * 2 / 60 * 1000)
+        if self.fault == NO_TACH:
+            return 0
+        shown_rpm = self.settings.full_rpm * _NOISE if self.fault == NOISY_TACH else self.rpm
+        return int(shown_rpm * 2 / 60 * 1000)
 
 
 def flow_m3_per_h(pair: list[SimFan], path: float, blocked: float) -> float:

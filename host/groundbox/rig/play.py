@@ -157,6 +157,7 @@ class HostWarnings:
             overvoltage=reading.overvoltage,
             charging=reading.charging,
             case_heat=reading.case_heat,
+            battery_heat=reading.battery_heat,
             case_c=reading.case_c,
             battery_c=reading.battery_c,
             fans=tuple(fan.state for fan in reading.fans.values()),

@@ -177,7 +177,7 @@ def _signal(port: str | None, part: str, seconds: int, doing: str) -> None:
 def _check(board: Dialogue, fan: int, values: dict[str, int]) -> FanFinding:
     kind = FAN_KINDS[values[f"fan{fan}_kind"]]
     full = _driven(board, fan, 100)
-    low = _driven(board, fan, values["fan_lowest_percent"]) if kind == "pwm" else []
+    low = _driven(board, fan, values["fan_lowest_percent"]) if kind != "switched" else []
     expected = {other: values[f"fan{other}_full_rpm"] for other in (1, 2, 3, 4)}
     instead = turned_instead(fan, [{n: _sample(one, n) for n in expected} for one in full], expected)
     own = [[_sample(one, fan) for one in readings] for readings in (low, full)]

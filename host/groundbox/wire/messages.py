@@ -22,7 +22,7 @@ UNKNOWN = -32768
 
 LEVELS = ("clear", "notice", "urgent", "stop")
 SENSOR_STATES = ("ok", "open", "shorted", "range", "frozen", "disagree", "silent", "absent")
-FAN_STATES = ("absent", "off", "starting", "running", "stalled", "unsupervised")
+FAN_STATES = ("absent", "off", "starting", "running", "stalled", "unsupervised", "too_fast", "runs_on")
 OUTPUT_STATES = ("absent", "on", "off", "shed")
 CHARGE_STATES = ("no", "yes", "cold", "warm", "hot")
 PLACES = ("ground", "flight")
@@ -96,6 +96,7 @@ _STATES = (
     ("low_voltage", LEVELS, 0, 0),
     ("overvoltage", LEVELS, 0, 0),
     ("case_heat", LEVELS, 0, 0),
+    ("battery_heat", LEVELS, 0, 0),
     ("charging", CHARGE_STATES, 0, 0),
     ("place", PLACES, 0, 0),
     ("turn_back_s", "h", 0, 32000),

@@ -6,7 +6,7 @@ meanings.py, which stays on the host (text costs memory on the board). Limits an
 
 MONITOR_KINDS = ("none", "ina226", "ina219")
 SENSOR_KINDS = ("none", "ntc_b3950", "ntc_b3435", "onewire")
-FAN_KINDS = ("none", "switched", "pwm")
+FAN_KINDS = ("none", "switched", "pwm", "pwm_never_stops")
 FAN_MODES = ("on_off", "proportional")
 OUTPUT_KINDS = ("none", "essential", "sheddable")
 
@@ -23,10 +23,10 @@ SETTINGS = (
     ("battery_sensor_kind", 1, 0, 3),
     ("intake_sensor_kind", 1, 0, 3),
     ("humidity_fitted", 0, 0, 1),
-    ("fan1_kind", 2, 0, 2),
-    ("fan2_kind", 2, 0, 2),
-    ("fan3_kind", 0, 0, 2),
-    ("fan4_kind", 0, 0, 2),
+    ("fan1_kind", 2, 0, 3),
+    ("fan2_kind", 2, 0, 3),
+    ("fan3_kind", 0, 0, 3),
+    ("fan4_kind", 0, 0, 3),
     ("fan1_tach", 1, 0, 1),
     ("fan2_tach", 1, 0, 1),
     ("fan3_tach", 1, 0, 1),
@@ -94,7 +94,10 @@ SETTINGS = (
     ("charge_seen_ma", 100, 20, 2000),
     ("battery_cold_centi_c", 0, -1000, 1000),
     ("battery_warm_centi_c", 4000, 3000, 4500),
-    ("battery_hot_centi_c", 5000, 4000, 6000),
+    ("battery_hot_centi_c", 5000, 4000, 5400),
+    # Data sheets of sealed lead-acid batteries end discharge at 50 to 60 °C: from memory.
+    ("battery_urgent_centi_c", 5500, 4500, 6000),
+    ("battery_stop_centi_c", 6000, 5000, 6500),
     # Fans and heat.
     ("fan_mode", 0, 0, 1),
     ("fan_on_centi_c", 3500, 2000, 5000),
@@ -124,6 +127,8 @@ _GAPS = (
     ("case_urgent_centi_c", "case_notice_centi_c", 100, 3500),
     ("case_stop_centi_c", "case_urgent_centi_c", 100, 3500),
     ("battery_hot_centi_c", "battery_warm_centi_c", 100, 3000),
+    ("battery_urgent_centi_c", "battery_hot_centi_c", 100, 3000),
+    ("battery_stop_centi_c", "battery_urgent_centi_c", 100, 3000),
 )
 _MIN_FULL_SCALE_MV = 16500  # so that every overvoltage limit can be measured
 _MIN_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C

@@ -37,11 +37,12 @@ FINE = BoxState(
     overvoltage="clear",
     charging="no",
     case_heat="clear",
+    battery_heat="clear",
     case_levels_c=(45.0, 55.0, 60.0),
     case_c=33.0,
     filter_notice="",
     battery_c=27.0,
-    battery_levels_c=(0.0, 40.0, 50.0),
+    battery_levels_c=(0.0, 40.0, 50.0, 55.0, 60.0),
     humidity_percent=5.0,
     fans=("running", "running", "absent", "absent"),
     sensors=tuple((name, "ok") for name in ("voltage", "check", "current", "case", "battery", "intake")),
@@ -118,6 +119,15 @@ CASES = [
         "at -2 °C, limit 0 °C. Switch",
     ),
     (replace(FINE, charging="warm", battery_c=41.0), "charge_heat", "urgent", "is between 0 °C and 40 °C"),
+    (
+        replace(FINE, battery_heat="stop", battery_c=65.0),
+        "battery_heat",
+        "stop",
+        "Battery 65 °C, limit 60 °C. Switch any charger off at its supply first, stay clear",
+    ),
+    (replace(FLYING, battery_heat="urgent", battery_c=56.0), "battery_heat", "urgent", "Battery 56 °C, limit 55 °C."),
+    (replace(FINE, fans=("too_fast", "running")), "fan_doubtful", "urgent", "Fan 1: tachometer shows over 1.5 times"),
+    (replace(FINE, fans=("off", "runs_on")), "fan_doubtful", "notice", "Fan 2: turns while switched off"),
     (replace(FINE, case_heat="notice", case_c=46.0), "heat", "notice", "Case 46 °C, limit 45 °C. Shade the box"),
     (replace(FINE, case_heat="urgent", case_c=56.0), "heat", "urgent", "open the lid, shade the box"),
     (
@@ -195,6 +205,8 @@ TIMES_S = [
     *(("brown_out", "urgent", 10, 60), ("overvoltage", "stop", 0, 10), ("overvoltage", "urgent", 5, 30)),
     *(("fuse_open", "stop", 2, 10), ("no_charge", "urgent", 10, 5), ("charge_heat", "stop", 0, 10)),
     *(("charge_heat", "urgent", 0, 10), ("heat", "stop", 0, 10), ("heat", "urgent", 0, 10), ("heat", "notice", 0, 10)),
+    *(("battery_heat", "stop", 0, 10), ("battery_heat", "urgent", 0, 10)),
+    *(("fan_doubtful", "urgent", 0, 10), ("fan_doubtful", "notice", 0, 10)),
     *(("fan_stalled", "urgent", 0, 10), ("filter", "notice", 0, 0), ("condensation", "notice", 60, 120)),
     *(("sensor_fault", "urgent", 3, 10), ("sensor_fault", "notice", 3, 10), ("sources_disagree", "notice", 0, 10)),
     *(("restarted", "urgent", 0, 10), ("restarted", "notice", 0, 10), ("silent", "stop", 0, 5)),
@@ -332,7 +344,7 @@ def test_the_hazard_table_refuses_what_hurts() -> None:
 
 
 def test_table_is_in_order() -> None:
-    assert len(KINDS) == 20
+    assert len(KINDS) == 22
     for row in TABLE:
         assert row.severity in SEVERITIES
         assert row.meaning

@@ -47,8 +47,9 @@ class ArithmeticBoard:
         there = self.values | {name: defaults()[name] for name in [self.forgets] if name}
         return {"box": {"value": self.box}} | {name: {"value": value} for name, value in there.items()}
 
-    def ask(self, name: str, setting: str, value: str) -> dict[str, str]:
+    def ask(self, name: str, setting: str, value: str, confirmed: str = "no") -> dict[str, str]:
         assert name == "set"
+        assert confirmed == "no"
         if setting == "box":
             self.box = value
             return {"result": "ok", "reason": "", "setting": setting}
