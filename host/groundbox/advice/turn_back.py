@@ -60,7 +60,7 @@ class TurnBackHold:
             self._round_again(now_s, wall_s)
         if left_s is not None:
             self._exact_s = now_s + left_s
-            self._take(_rounded(now_s, wall_s, left_s), now_s, wall_s)
+            self._take(rounded(wall_s, left_s) - wall_s + now_s, now_s, wall_s)
         self._stale = left_s is None
         if self._due_s is None:
             return None
@@ -97,13 +97,13 @@ class TurnBackHold:
     def _round_again(self, now_s: float, wall_s: float) -> None:
         """The wall clock was set: the same moment has another clock time."""
         assert self._due_s is not None
-        self._due_s, self._offset_s = _rounded(now_s, wall_s, self._due_s - now_s), wall_s - now_s
+        self._due_s, self._offset_s = rounded(wall_s, self._due_s - now_s) - wall_s + now_s, wall_s - now_s
 
 
-def _rounded(now_s: float, wall_s: float, left_s: float) -> float:
-    """The moment `left_s` from now with its clock time rounded down: to 5 min above 30 min, else to 1 min."""
+def rounded(wall_s: float, left_s: float) -> float:
+    """Wall time `left_s` seconds after `wall_s`, rounded down: to 5 min above 30 min, else to 1 min."""
     step_s = limits.COARSE_STEP_S if left_s > limits.COARSE_ABOVE_S else limits.FINE_STEP_S
-    return (wall_s + left_s) // step_s * step_s - wall_s + now_s
+    return (wall_s + left_s) // step_s * step_s
 
 
 def passed(state: BoxState, raised: bool) -> Finding:

@@ -182,6 +182,13 @@ class Tracker:
         particles = self._estimator.particles if self._estimator else None
         return None if particles is None else float(particles.weight @ particles.capacity) * self.profile.c20_ah
 
+    @property
+    def amps_ahead(self) -> float | None:
+        """Load that the newest estimate assumes, its first stretch, amperes; None while unknown."""
+        if self._ahead:
+            return self._ahead[0].amps
+        return self.estimate.amps if self.estimate else None
+
     def take(self, t_s: float, reading: Reading) -> None:
         """Takes one reading, at `t_s` of the timeline."""
         self.boot, self.sequence, self.wall_s = reading.boot, reading.sequence, reading.wall_s or self.wall_s

@@ -91,6 +91,7 @@ class Boards:
     def __init__(self) -> None:
         self.stored: list[Stored] = []
         self.commands: list[tuple[str, str, dict[str, object]]] = []
+        self.budgets: list[tuple[object, ...]] = []  # box, charge_mah, turn_back_s, load_ma
         self.settings: dict[str, int] = {}  # those that are answered for
 
     def start(self) -> None:
@@ -103,8 +104,11 @@ class Boards:
         self.stored += stored
 
     def command(self, box: str, name: str, **fields: int | str | None) -> Future[Answer]:
-        self.commands.append((box, name, dict(fields)))
         answer: Future[Answer] = Future()
+        if name == "budget":
+            self.budgets.append((box, *(None if value is None else int(value) for value in fields.values())))
+            return answer
+        self.commands.append((box, name, dict(fields)))
         setting = str(fields.get("setting"))
         if name == "get" and setting in self.settings:
             fields = {"result": "ok", "setting": setting, "value": str(self.settings[setting])}
@@ -292,6 +296,22 @@ def test_runtime_and_turn_back_time(bench: Bench) -> None:
     assert exact_s - 301 <= (view.turn_back_at_s or 0.0) <= exact_s + 1.5  # rounded down
     assert view.headline.startswith(f"Turn back by {clock(view.turn_back_at_s or 0.0)}, in ")
     assert bench.advice.flight.landing_at_s == pytest.approx(now_wall_s + 35 * 60, abs=3)
+
+
+def test_a_board_is_given_the_turn_back_time_that_is_shown(bench: Bench) -> None:
+    bench.pass_s(300)
+    box, charge_mah, ground_s, load_ma = bench.boards.budgets[-1]
+    assert (box, load_ma) == ("mast", pytest.approx(1300, abs=20))
+    exact_s = (bench.view.runtime_low_s or 0.0) - (15 + 8) * 60
+    assert exact_s - 301 <= int(str(ground_s)) <= exact_s + 1.5  # rounded down, as at a launch
+    assert charge_mah == pytest.approx(1.3 * exact_s / 3.6, rel=0.03)
+    count = len(bench.boards.budgets)
+    bench.mark("launch", box="*")
+    bench.pass_s(1, place="flight", turn_back_s=ground_s)
+    assert len(bench.boards.budgets) == count + 1, "at the launch at once"
+    shown_s = (bench.view.turn_back_at_s or 0.0) - START_S - bench.now_s
+    held_s = int(str(bench.boards.budgets[-1][2]))
+    assert held_s == pytest.approx(shown_s, abs=1.5)
 
 
 def test_turn_back_passed_is_a_stop_and_stays_through_silence(bench: Bench) -> None:
