@@ -8,16 +8,26 @@ The only file outside the slots `a` and `b`, so it is small and hardly ever chan
     a!b    slot b was tried and did not prove itself; a runs
 
 and is replaced by renaming, which littlefs does whole or not at all.
+
+Its first acts: no Ctrl-C ends this program, and the watchdog runs. Until a slot drives them, the outputs are as their
+wiring has them (drivers/pins.py).
 """
 
-import os
-import sys
-import time
+import micropython
 
-import machine
+micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
+
+import machine  # noqa: E402
+
+machine.WDT(timeout=8000)  # RP2040 goes up to 8388
+
+import os  # noqa: E402
+import sys  # noqa: E402
+import time  # noqa: E402
 
 _TRIAL_MS = 120000  # a slot on trial that nobody keeps within this time goes back
 _AFTER_ERROR_MS = 3000
+_kept = []  # a timer that nothing refers to stops at the next collection
 
 
 class Slot:
@@ -35,6 +45,7 @@ class Slot:
         if trial:
             self._timer = machine.Timer(-1 if sys.platform == "rp2" else 1)
             self._timer.init(mode=machine.Timer.ONE_SHOT, period=_TRIAL_MS, callback=lambda _: machine.reset())
+            _kept.append(self._timer)
 
     def keep(self):
         """Makes this slot the one that runs from now on; False when flash does not take it."""
@@ -93,11 +104,13 @@ def _write(text):
 
 
 def _has_firmware(slot):
-    try:
-        os.stat(slot + "/startup/begin.py")
-    except OSError:
-        return False
-    return True
+    for ending in (".mpy", ".py"):
+        try:
+            os.stat(slot + "/startup/begin" + ending)
+            return True
+        except OSError:
+            pass
+    return False
 
 
 run()

@@ -16,6 +16,7 @@ from drivers.pins import PINS
 from drivers.shunt import Shunt
 
 _WATCHDOG_MS = 8000  # RP2040 goes up to 8388
+_FEED_MS = 1000
 _FAN_HZ = 25000  # open 4-wire fan specification: 21 to 28 kHz
 _I2C_HZ = 400000
 _I2C_WAIT_US = 5000
@@ -27,6 +28,7 @@ _FITTED += ["fan%d_%s" % (i, what) for i in (1, 2, 3, 4) for what in ("kind", "t
 _ONEWIRE_KIND = SENSOR_KINDS.index("onewire")
 _HARD = {"hard": True} if PINS["hard"] else {}
 _IRQ = machine if PINS["hard"] else None  # deferred callbacks cannot come between
+_kept = []  # a timer that nothing refers to stops at the next collection
 
 
 class Board:
@@ -111,7 +113,7 @@ class Board:
         return 1 - self._button.value()
 
     def guard(self):
-        """Starts the watchdog; nothing stops it again."""
+        """Starts the watchdog, or feeds it where main.py has started it; nothing stops it again."""
         self._watchdog = machine.WDT(timeout=_WATCHDOG_MS)
 
     def feed(self):
@@ -123,10 +125,17 @@ class Board:
         """Resets the board; does not return."""
         machine.reset()
 
-    def restart_in(self, wait_ms):
-        """Has the board reset itself later, unless a person's program stops all timers before."""
-        self._timer = Timer(PINS["timer"])
-        self._timer.init(mode=Timer.ONE_SHOT, period=wait_ms, callback=lambda _: machine.reset())
+    def feed_for(self, wait_ms):
+        """Feeds the watchdog by a timer for so long, for a person at the prompt; then the board resets."""
+        left = [wait_ms // _FEED_MS]
+
+        def feed(_):
+            if left[0]:
+                left[0] -= 1
+                self.feed()
+
+        _kept.append(Timer(PINS["timer"]))
+        _kept[0].init(mode=Timer.PERIODIC, period=_FEED_MS, callback=feed)
 
     def _fan(self, i, percent):
         if self._drives[i] and percent != self._percents[i]:

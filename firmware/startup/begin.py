@@ -10,6 +10,8 @@ from startup import saved_state
 _HELD_MS = 3000  # button held from power-on for this long, then released: maintenance
 _STUCK_MS = 10000
 _FORGOTTEN_MS = 1800000
+_HEAVY = ("groundbox.wire.settings", "groundbox.wire.line", "core.control", "startup.settings_store")
+_HEAVY += ("uplinks.desk", "uplinks.commands", "startup.tasks", "startup.summary_task", "uplinks.serial_uplink")
 _COLLECT_BYTES = 16384  # while modules load: without it their garbage cuts the heap into small pieces
 
 
@@ -18,6 +20,7 @@ def main(slot):
     gc.threshold(_COLLECT_BYTES)
     saved = saved_state.SavedState()
     hardware = board.Board()
+    hardware.guard()
     off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("shed"))
     hardware.hold(saved.output1 not in off, saved.output2 not in off)
     cause = board.reset_cause()
@@ -29,6 +32,10 @@ def main(slot):
         cause = RESET_CAUSES.index("maintenance")
     saved.planned = saved_state.NORMAL
     saved.begin()
+    for name in _HEAVY:
+        hardware.feed()
+        __import__(name)
+    hardware.feed()
     from startup import start
 
     start.run(saved, hardware, cause, slot)
@@ -38,6 +45,7 @@ def _asked_by_button(hardware):
     """True when the button was held from power-on and released; a stuck button only costs its ten seconds."""
     held_ms = 0
     while hardware.pressed() and held_ms < _STUCK_MS:
+        hardware.feed()
         hardware.signal(0, 1)
         time.sleep_ms(10)
         held_ms += 10
@@ -46,12 +54,12 @@ def _asked_by_button(hardware):
 
 
 def _wait_for_files(saved, hardware):
-    """Leaves the board at its prompt: no watchdog, outputs held, fans full by their wiring, lamp lit.
+    """Leaves the board at its prompt: outputs held, fans full by their wiring, lamp lit.
 
-    Nothing watches the battery in that time, so a forgotten board restarts and works again.
+    Nothing monitors the battery in that time, so the watchdog restarts a forgotten board.
     """
     saved.planned = saved_state.AFTER_MAINTENANCE
     saved.save()
     hardware.signal(0, 1)
-    hardware.restart_in(_FORGOTTEN_MS)
+    hardware.feed_for(_FORGOTTEN_MS)
     print("maintenance: copy files now; a reset, or 30 minutes, ends it")

@@ -4,7 +4,6 @@ import asyncio
 import gc
 import sys
 
-import micropython
 from micropython import const
 from core.control import Control
 from core.interface import Inputs
@@ -35,22 +34,18 @@ def run(saved, hardware, cause, slot):
 
     Args:
         saved: startup.saved_state.SavedState of this start.
-        hardware: drivers.board.Board, its outputs held already.
+        hardware: drivers.board.Board, its outputs held and its watchdog running.
         cause: index in messages.RESET_CAUSES.
         slot: main.Slot that runs.
     """
-    hardware.guard()
     new_mqtt, complaint = load_mqtt()
+    hardware.feed()
     desk = build(saved, hardware, cause)
     desk.slot = slot
     if complaint:
         desk.say(complaint)
     gc.threshold(-1)
-    micropython.kbd_intr(-1)  # byte 3 may come on a data port; the way in is a maintenance restart
-    try:
-        asyncio.run(Supervisor(desk, links(desk, new_mqtt)).run())
-    finally:
-        micropython.kbd_intr(3)
+    asyncio.run(Supervisor(desk, links(desk, new_mqtt)).run())
 
 
 def build(saved, hardware, cause):

@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from groundbox.rig.bench import Bench, Message
 from groundbox.rig.changes import SimChange
 from groundbox.wire.messages import fields_of
@@ -120,14 +122,14 @@ def test_case_by_1_wire_sensor_stays_fresh(bench: NewBench) -> None:
 def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -> None:
     board = bench()
     seen = []
-    feel = board.world._wiring.drive
+    feel = board.world.wiring.drive
 
     def watch(levels: list[int]) -> None:
         feel(levels)
         if not seen or seen[-1] != board.box.output_on:
             seen.append(list(board.box.output_on))
 
-    board.world._wiring.drive = watch
+    board.world.wiring.drive = watch
     board.run_for(3)
     board.send("switch", ["mast", 1, 2, "off", "no"])
     assert _answers(board.run_for(2)) == ["ok"]
@@ -272,7 +274,7 @@ def test_maintenance_holds_outputs_and_ends_with_the_next_reset(bench: NewBench)
     assert board.world.starts == 2
     assert b"maintenance: copy files now; a reset, or 30 minutes, ends it" in board.console.heard
     assert board.run_for(60) == []
-    assert board.world.starts == 2, "no watchdog"
+    assert board.world.starts == 2, "the watchdog is fed"
     assert board.box.output_on == [True, False]
     assert board.box.lamp
     assert {fan.drive for fan in board.box.fans} == {1.0}
@@ -288,9 +290,33 @@ def test_a_board_forgotten_in_maintenance_goes_back_to_work(bench: NewBench) -> 
     board = bench()
     board.run_for(3)
     board.send("maintenance", ["mast", 1])
+    board.run_for(5)
+    board.console.send(b"\x01import gc\ngc.collect()\n\x04")
     board.run_for(1700)
     assert board.world.starts == 2
     assert _field(_hello(board.run_for(200)), "reset_cause") == "maintenance"
+
+
+def test_no_ctrl_c_ends_a_start(bench: NewBench) -> None:
+    """A program that opens the port may send one at any moment of the five seconds that a start can take."""
+    board = bench()
+    board.world.wiring.import_us_per_byte = 25
+    board.run_for(0.41)
+    for _ in range(60):
+        board.run_for(0.1)
+        board.console.send(b"\x03")
+    messages = board.run_for(10)
+    assert b"KeyboardInterrupt" not in board.console.heard
+    assert [message for message in messages if message[0] == "reading"]
+    assert board.world.starts == 1
+
+
+@pytest.mark.parametrize("file", ["startup/begin.py", "core/control.py", "uplinks/serial_uplink.py"])
+def test_a_start_that_hangs_is_ended_by_the_watchdog(bench: NewBench, tmp_path: Path, file: str) -> None:
+    board = bench()
+    _spoil(tmp_path, file, "import time\nwhile True:\n    time.sleep_ms(100)\n")
+    board.run_for(20)
+    assert board.world.starts == 3
 
 
 def test_no_maintenance_in_flight(bench: NewBench) -> None:

@@ -59,8 +59,8 @@ def test_a_board_with_nothing_but_micropython_gets_firmware_then_another_and_goe
 ) -> None:
     simulated = board(speed=3.0)
     flash = tmp_path / "flash"
-    for path in [path for path in flash.rglob("*") if path.is_file() and path.name != "pins.py"]:
-        path.unlink()  # pins.py tells the rig, too, what hangs where
+    for path in [path for path in flash.rglob("*") if path.is_file()]:
+        path.unlink()
     (flash / "main.py").write_text("")
     simulated.power(False)
     simulated.power(True)

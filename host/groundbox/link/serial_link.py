@@ -25,7 +25,7 @@ READ_S = 0.05  # how long one read waits; a command is sent at most so much late
 UNKNOWN_S = 8.0  # a board answers within this, even when opening the port has restarted it
 UNKNOWN_RETRY_S, UNKNOWN_MAX_RETRY_S = 60.0, 600.0
 LOST_RETRY_S, LOST_MAX_RETRY_S = 0.5, 10.0
-HUNG_S = 30.0  # after so long without a message the port is closed and opened again
+HUNG_S = 30.0  # after so long without a message from a board the port is closed and opened again
 MAX_READ_BYTES = 4096
 
 _CAUSES = {
@@ -151,6 +151,7 @@ class SerialLink:
         self._arrivals, self._now, self._claim, self._random = arrivals, now, claim, random
         self._memory = BoardMemory()
         self._requests: SimpleQueue[Request] = SimpleQueue()
+        self._is_board = False  # a board has answered at this port
         self._stopping = Event()
         self._lost_delay = RetryDelay(LOST_RETRY_S, LOST_MAX_RETRY_S, random)
         self._unknown_delay = RetryDelay(UNKNOWN_RETRY_S, UNKNOWN_MAX_RETRY_S, random)
@@ -217,10 +218,11 @@ class SerialLink:
     def _check(self, exchange: Exchange, now: Moment, opened_s: float) -> None:
         """Keeps `box` up to date; raises when nothing is heard for too long."""
         self.box = exchange.hello.box if exchange.hello else None
-        if exchange.heard_s is None:
+        self._is_board = self._is_board or exchange.heard_s is not None
+        if not self._is_board:
             if now.real_s - opened_s > UNKNOWN_S:
                 raise _UnknownDevice
-        elif now.real_s - exchange.heard_s > HUNG_S:
+        elif now.real_s - (opened_s if exchange.heard_s is None else exchange.heard_s) > HUNG_S:
             raise LinkError(f"nothing heard for {HUNG_S:.0f} s")
         elif self.box:
             self._lost_delay.reset()

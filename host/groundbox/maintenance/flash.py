@@ -16,7 +16,10 @@ from groundbox.errors import LinkError
 CHUNK = 1024
 READ_S = 10.0
 RETRY_S = 0.5
+POLL_S = 0.02
 PROMPT_S = 3.0
+STARTING_S = 2.0  # from the port's return to maintenance: 0.9 s measured on the emulated board
+READY = b"maintenance:"
 ABORTED_S = 10.0
 
 
@@ -178,6 +181,7 @@ def _at_prompt(port: str, wait_s: float) -> Any:
         board = None
         try:
             board = SerialTransport(port, 115200, timeout=READ_S)
+            _wait_for_maintenance(board)
             _enter_prompt(board)
             return board
         except (OSError, TransportError):
@@ -191,6 +195,17 @@ def _at_prompt(port: str, wait_s: float) -> Any:
                 "Or hold the box's button for 4 s while you plug the board in, then release it"
             )
         time.sleep(RETRY_S)
+
+
+def _wait_for_maintenance(board: Any) -> None:
+    """Lets a board that starts reach maintenance: a byte sent before could end the program that holds its outputs.
+
+    A board that is in maintenance already, or has no firmware, is silent.
+    """
+    heard, end_s = b"", time.monotonic() + STARTING_S
+    while READY not in heard and time.monotonic() < end_s:
+        heard += board.serial.read(board.serial.in_waiting)
+        time.sleep(POLL_S)
 
 
 def _enter_prompt(board: Any) -> None:

@@ -18,7 +18,7 @@ from random import Random
 
 from groundbox.errors import BadInput
 from groundbox.rig.box import SimBox
-from groundbox.rig.image import BOARD_CODE, slot_in_force
+from groundbox.rig.image import BOARD_CODE, firmware_folder
 
 MICROPYTHON, CPYTHON = "micropython", "cpython"
 # The reference board has 264 KB of RAM; objects are twice as large here, hence the w.
@@ -142,11 +142,12 @@ class Wiring:
     Attributes:
         outputs, inputs: GPIO numbers (inputs also by name) in the order of the exchange.
         changed: called after the board drove its pins differently than before.
+        import_us_per_byte: time a board needs to read one byte of a module at its next start; 0: none.
     """
 
-    def __init__(self, box: SimBox, flash: Path) -> None:
+    def __init__(self, box: SimBox) -> None:
         self._box = box
-        pins = runpy.run_path(str(slot_in_force(flash) / "drivers" / "pins.py"))["PINS"]
+        pins = runpy.run_path(str(firmware_folder() / "drivers" / "pins.py"))["PINS"]
         self._fans = len(box.fans)
         self.outputs: list[int] = [*pins["fan_drives"][: self._fans], *pins["outputs"], pins["buzzer"], pins["lamp"]]
         self._probes = [box.senses.probes[name] for name in _PLACES]
@@ -155,6 +156,7 @@ class Wiring:
         self.inputs += [*pins["ntc"], *pins["onewire"], *tachs]
         self.ask = array("q", [0] * (_HEAD + len(self.outputs)))
         self.changed: Callable[[], None] = _nothing
+        self.import_us_per_byte = 0
         self._levels: list[int] = []
 
     def differs(self, levels: list[int]) -> bool:
@@ -222,6 +224,7 @@ class Wiring:
             "random_seed": random.getrandbits(30),
             "hang_link_us": list(hang_link_us),
             "clock_s": 1609459200,  # the first of January 2021: an unset clock
+            "import_us_per_byte": self.import_us_per_byte,
             "ticks_us": settings.ticks_start_ms * 1000,
         }
         path.write_text(json.dumps(content), encoding="ascii")

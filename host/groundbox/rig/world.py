@@ -55,6 +55,7 @@ class World:
         powered: False keeps the board off.
         starved: True while the box's voltage is too low for the board.
         stopped: True ends `run_until` after the present step; may be set from any thread.
+        wiring: process.Wiring of the board.
     """
 
     def __init__(
@@ -76,7 +77,7 @@ class World:
         self.starved = False
         self.stopped = False
         self._flash, self._console, self._interpreter, self._pace = flash, console, interpreter, pace
-        self._wiring = Wiring(box, flash)
+        self.wiring = Wiring(box)
         self._faults = BoardFaults(self, flash, changes)
         self._to_come = sorted(changes, key=lambda change: -change.at_s)
         self._undervolted_s = 0.0
@@ -95,7 +96,7 @@ class World:
 
     def on_drive(self, do: Callable[[], None]) -> None:
         """Has `do` called whenever the board has driven its pins differently than before."""
-        self._wiring.changed = do
+        self.wiring.changed = do
 
     def order(self, do: Callable[[], None]) -> None:
         """Has `do` called between two steps; from any thread."""
@@ -121,7 +122,7 @@ class World:
             self._console.board_ends()
         self.last_cause = cause
         self._unread = b""
-        self._wiring.release()
+        self.wiring.release()
 
     def _run_orders(self) -> None:
         try:
@@ -131,7 +132,7 @@ class World:
             return
 
     def _power_on(self) -> None:
-        self._wiring.release()
+        self.wiring.release()
         self._without_board(self.now_us + _BOOT_US)
         if self.starved:
             return
@@ -139,12 +140,12 @@ class World:
         self.starts += 1
         process = Process(self._interpreter, self._native)
         wiring_file = self._flash.parent / "start.json"
-        self._wiring.write(wiring_file, self.starts, self.last_cause, process.fds, self._faults.hangs_us(self.now_us))
+        self.wiring.write(wiring_file, self.starts, self.last_cause, process.fds, self._faults.hangs_us(self.now_us))
         process.start(self._flash, wiring_file)
         self._process, self._start_us, self._responded = process, self.now_us, False
 
     def _exchange(self, process: Process, until_us: int) -> None:
-        wiring = self._wiring
+        wiring = self.wiring
         if not process.ask(wiring.ask):
             return self._lost(process)
         ask = wiring.ask.tolist()

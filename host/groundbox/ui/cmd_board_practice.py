@@ -59,8 +59,8 @@ def command(folder: Path, bare: bool) -> None:
 
 
 def _empty(flash: Path) -> None:
-    """Leaves the files of MicroPython alone, and pins.py, which the simulation needs for its wiring."""
-    for path in [path for path in flash.rglob("*") if path.is_file() and path.name != "pins.py"]:
+    """Leaves no file but those of MicroPython alone."""
+    for path in [path for path in flash.rglob("*") if path.is_file()]:
         path.unlink()
     (flash / "main.py").write_text("")
 

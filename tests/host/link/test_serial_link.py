@@ -184,6 +184,20 @@ def test_an_unknown_device_is_left_alone(
         device.unplug()
 
 
+def test_a_board_that_starts_slowly_after_a_loss_is_no_unknown_device(
+    ports: SerialPorts, arrivals: Arrivals, plugged: Plugged
+) -> None:
+    ports.start()
+    _until(arrivals, lambda items: len(_readings(items)) >= 3)
+    plugged.unplug()
+    plugged._answer = lambda line: b""
+    plugged.plug()
+    time.sleep(2.0)  # longer than an unknown device is given
+    plugged._answer = None
+    items = _until(arrivals, _readings, 3.0)
+    assert "unknown_device" not in _notes(items)
+
+
 def test_two_boards_of_one_name(
     ports: SerialPorts, arrivals: Arrivals, plugged: Plugged, tmp_path: Path, make_board
 ) -> None:

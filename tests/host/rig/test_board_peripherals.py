@@ -40,8 +40,8 @@ def test_a_fast_timer_runs_in_every_slice_and_a_slow_one_ends_it(run: Run) -> No
         "from machine import Timer\n"
         "fast = []; slow = []\n"
         "def tick(t): fast.append(time.ticks_us())\n"
-        "Timer(-1).init(mode=Timer.PERIODIC, freq=500, callback=tick, hard=True)\n"
-        "Timer(-1).init(mode=Timer.ONE_SHOT, period=300, callback=lambda t: slow.append(time.ticks_ms()))\n"
+        "kept = [Timer(-1), Timer(-1)]; kept[0].init(mode=Timer.PERIODIC, freq=500, callback=tick, hard=True)\n"
+        "kept[1].init(mode=Timer.ONE_SHOT, period=300, callback=lambda t: slow.append(time.ticks_ms()))\n"
         "time.sleep_ms(1000)\n"
         "print(len(fast), {b - a for a, b in zip(fast, fast[1:])}, slow)\n"
     )
@@ -52,7 +52,7 @@ def test_a_failing_timer_is_reported_and_stopped(run: Run) -> None:
     lines = run(
         "import time\n"
         "from machine import Timer\n"
-        "Timer(-1).init(mode=Timer.PERIODIC, freq=500, callback=lambda t: 1 // 0)\n"
+        "kept = Timer(-1); kept.init(mode=Timer.PERIODIC, freq=500, callback=lambda t: 1 // 0)\n"
         "time.sleep_ms(100)\n"
         "print('on')\n"
     )

@@ -3,6 +3,7 @@
 import sys
 
 import rig_clock
+import uselect
 from rig_clock import incoming
 from rig_converter import Converter
 from rig_shunt_monitor import ShuntMonitor
@@ -12,6 +13,8 @@ WDT_RESET = 3
 
 _FULL = 65535
 _EIO = 5
+_CLOSED = 0x20  # POLLNVAL
+_BY_NUMBER = sys.implementation.name == "micropython"
 
 
 class Pin:
@@ -169,42 +172,71 @@ class WDT:
 
 
 class Timer:
+    """As on a board, it stops when the collector frees it: nothing here refers to it, and callbacks get None."""
+
     ONE_SHOT = 0
     PERIODIC = 1
 
     def __init__(self, id=-1, **settings):
-        self._running = False
+        self._alarm = None
         if settings:
             self.init(**settings)
 
     def init(self, *, mode=PERIODIC, freq=-1, period=-1, callback=None, hard=False):
         self.deinit()
-        self.period_us = int(1000000 // freq) if freq > 0 else period * 1000
-        self.handler = callback
-        self.due_us = rig_clock.now_us + self.period_us
+        period_us = int(1000000 // freq) if freq > 0 else period * 1000
+        self._file = open(__file__, "rb")  # noqa: SIM115 (the collector closes it with this timer)
+        self._alarm = _Alarm(mode, period_us, callback, self._file.fileno())
+
+    def deinit(self):
+        if self._alarm:
+            self._alarm.stop()
+            self._alarm = None
+
+
+class _Alarm:
+    """What a timer does, for rig_clock; it stops when the file of its timer is closed."""
+
+    def __init__(self, mode, period_us, handler, fd):
+        self.period_us = period_us
+        self.handler = handler
+        self.due_us = rig_clock.now_us + period_us
         self._mode = mode
         self._running = True
-        if mode == Timer.PERIODIC and self.period_us < rig_clock.FAST_US:
+        self._poll = uselect.poll()
+        self._poll.register(fd if _BY_NUMBER else _Descriptor(fd), uselect.POLLIN)
+        if mode == Timer.PERIODIC and period_us < rig_clock.FAST_US:
             rig_clock.fast_timers.append(self)
         else:
             rig_clock.at(self.due_us, self._fire)
 
-    def deinit(self):
+    def exists(self):
+        """False once the timer has been freed."""
+        return not [1 for _, seen in self._poll.poll(0) if seen & _CLOSED]
+
+    def stop(self):
         self._running = False
         if self in rig_clock.fast_timers:
             rig_clock.fast_timers.remove(self)
 
     def _fire(self):
-        if not self._running:
+        if not self._running or not self.exists():
             return
         if self._mode == Timer.PERIODIC:
             self.due_us += self.period_us
             rig_clock.at(self.due_us, self._fire)
         try:
-            self.handler(self)
+            self.handler(None)
         except Exception as error:  # noqa: BLE001 (any error of the handler is reported and stops it, as on a board)
             sys.print_exception(error)
             self._running = False
+
+
+class _Descriptor:
+    """A file by its number, where poll wants an object."""
+
+    def __init__(self, fd):
+        self.fileno = lambda: fd
 
 
 def reset():

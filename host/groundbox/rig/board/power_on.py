@@ -14,18 +14,47 @@ if _CPYTHON:
 
     as_micropython.prepare(_HERE)
 else:
-    import micropython
-
-    micropython.kbd_intr(-1)
     sys.path[:] = [_HERE, "", ".frozen"]
     import rig_tasks
 
     sys.modules["_asyncio"] = rig_tasks
 
+import builtins  # noqa: E402
+import os  # noqa: E402
+import micropython  # noqa: E402
 import rig_clock  # noqa: E402 (its `time` and `select` must come first)
+import rig_console  # noqa: E402
+
+micropython.kbd_intr(-1)  # of the terminal
+sys.modules["micropython"] = rig_console
+builtins.print = rig_console.show
+_US_PER_BYTE = rig_clock.wiring["import_us_per_byte"]
+
+
+def _slow_import(name, *more, _import=builtins.__import__):
+    """Lets the time pass that a board needs to read a module."""
+    if name not in sys.modules and name != "main":
+        rig_clock.sleep_us(_size(name) * _US_PER_BYTE)
+    return _import(name, *more)
+
+
+def _size(name):
+    for folder in sys.path:
+        for ending in (".py", ".mpy"):
+            try:
+                return os.stat((folder + "/" if folder else "") + name.replace(".", "/") + ending)[6]
+            except OSError:
+                pass
+    return 0
+
+
+if _US_PER_BYTE:
+    builtins.__import__ = _slow_import
 
 
 def _run():
+    rig_clock.sleep_us(_size("main") * _US_PER_BYTE)
+    rig_console.kbd_intr(rig_console.CTRL_C)
     try:
         __import__("main")
     except SystemExit:

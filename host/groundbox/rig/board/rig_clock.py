@@ -36,6 +36,8 @@ incoming = array("q", [0] * (3 + len(slot_of_input)))
 tachometers = []
 fast_timers = []
 
+on_input = None  # called with each exchange; may raise KeyboardInterrupt
+
 _reader = open(wiring["reply_fd"], "rb", 0)  # noqa: SIM115 (open as long as the board runs)
 _writer = open(wiring["ask_fd"], "wb", 0)  # noqa: SIM115
 _due = []  # (due_us, function) of slower timers, soonest first
@@ -132,6 +134,8 @@ def _ask(wait_us):
         got = 0
     if got != _expected:
         raise SystemExit  # the simulation has ended
+    if on_input:
+        on_input()
     return incoming[0]
 
 
@@ -161,10 +165,13 @@ def _ticks(timer, end_us):
     at_us = timer.due_us
     period_us = timer.period_us
     handler = timer.handler
+    if not timer.exists():
+        fast_timers.remove(timer)
+        return
     try:
         while at_us <= end_us:
             now_us = at_us
-            handler(timer)
+            handler(None)
             at_us += period_us
     except Exception as error:  # noqa: BLE001 (any error of the handler)
         sys.print_exception(error)

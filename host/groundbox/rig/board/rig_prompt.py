@@ -7,23 +7,19 @@ Source: MicroPython's documentation, "The MicroPython Interactive Interpreter Mo
 """
 
 import io
-import select
 import sys
 
-import rig_clock
+from rig_console import CTRL_C, kbd_intr, read_byte as _hear, say as _say, take
 
 _RAW, _FRIENDLY, _INTERRUPT, _END, _PASTE = b"\x01", b"\x02", b"\x03", b"\x04", b"\x05"
 _RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
 _FRIENDLY_BANNER = b"\r\nMicroPython; raw mode only, CTRL-A begins it\r\n>>> "
-_WINDOW = 1024
-_NO_ROOM_US = 1000
-
-_poll = select.poll()
-_poll.register(sys.stdin.buffer, select.POLLIN)
+_WINDOW = 128
 
 
 def run():
     """Serves the port until the board is reset."""
+    kbd_intr(-1)
     _say(_FRIENDLY_BANNER)
     while True:
         if _hear() == _RAW:
@@ -60,7 +56,7 @@ def _paste(names):
     """Raw-paste mode: a window of bytes at a time, each granted when the one before has arrived."""
     if _hear() != b"A" or _hear() != _RAW:
         return
-    _say(b"R\x01" + bytes((_WINDOW & 255, _WINDOW >> 8)))
+    _say(b"R\x01" + bytes((_WINDOW & 255, _WINDOW >> 8, 1)))  # the last byte grants a second window
     said = bytearray()
     while True:
         byte = _hear()
@@ -78,38 +74,18 @@ def _paste(names):
 
 def _do(code, names):
     """Runs the program that was sent; writes its output, its error and the prompt."""
+    take()
+    kbd_intr(CTRL_C)
     try:
         exec(code.decode(), names)
         _say(_END)
-    except Exception as error:  # noqa: BLE001 (any error of the program)
+    except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 (any error of the program)
         text = io.StringIO()
         sys.print_exception(error, text)
-        _say(_END + text.getvalue().encode())
+        _say(_END + text.getvalue().replace("\n", "\r\n").encode())
+    kbd_intr(-1)
     _say(_END + b">")
 
 
 def _fresh():
-    return {"__name__": "__main__", "print": _print}
-
-
-def _print(*values, sep=" ", end="\n"):
-    _say((sep.join([str(value) for value in values]) + end).encode())
-
-
-def _say(data):
-    """Writes all of it; the simulation reads it while time passes."""
-    while data:
-        count = sys.stdout.buffer.write(data)
-        if count:
-            data = data[count:]
-        else:
-            rig_clock.let_pass(_NO_ROOM_US)
-
-
-def _hear():
-    """The next byte of the host."""
-    while True:
-        for _ in _poll.ipoll(1000):
-            byte = sys.stdin.buffer.read(1)
-            if byte:
-                return byte
+    return {"__name__": "__main__"}
