@@ -60,17 +60,19 @@ class TurnBackHold:
             self._round_again(now_s, wall_s)
         if left_s is not None:
             self._exact_s = now_s + left_s
-            self._take(rounded(wall_s, left_s) - wall_s + now_s, now_s, wall_s)
+            back_s = now_s - wall_s
+            surely_s = rounded(wall_s, left_s - limits.LATER_BY_S) + back_s
+            self._take(rounded(wall_s, left_s) + back_s, surely_s, now_s, wall_s)
         self._stale = left_s is None
         if self._due_s is None:
             return None
         moved = self._moved[1] if self._moved and now_s - self._moved[0] <= limits.MOVED_SHOWN_S else ""
         return HeldTime(at_s=round(self._due_s + self._offset_s), stale=self._stale, moved=moved)
 
-    def _take(self, due_s: float, now_s: float, wall_s: float) -> None:
+    def _take(self, due_s: float, surely_s: float, now_s: float, wall_s: float) -> None:
         if self._due_s is None or due_s < self._due_s - 0.5:
             self._move(due_s, now_s, wall_s)
-        elif due_s < self._due_s + limits.LATER_BY_S - 0.5:
+        elif surely_s < self._due_s + 0.5:
             self._later_since_s = None
         elif self._later_since_s is None:
             self._later_since_s, self._later_s = now_s, due_s

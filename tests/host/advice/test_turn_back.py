@@ -41,6 +41,15 @@ def test_a_short_rise_moves_nothing_later() -> None:
         assert _shown(hold, float(at_s), 1200.0 - at_s + rise)[0] == "12:20"
 
 
+def test_an_estimate_that_swings_about_a_step_shows_one_time() -> None:
+    """89 to 91 min and back, every three minutes: 13:30 would become 13:25 and 13:30 in turn."""
+    hold, seen = TurnBackHold(), set()
+    for now_s in range(0, 3600, 10):
+        swing_s = 60.0 if now_s // 180 % 2 else -60.0
+        seen.add(_shown(hold, float(now_s), 5400.0 + swing_s - now_s)[0])
+    assert seen == {"13:25"}
+
+
 def test_unknown_keeps_the_last_time_marked_stale() -> None:
     hold = TurnBackHold()
     assert hold.update(0.0, WALL_S, None) is None
