@@ -231,23 +231,25 @@ class Tracker:
     def needed_ah(self, low_s: float, battery_c: float | None) -> float | None:
         """Ampere-hours missing until the low runtime is `low_s`, by the same curve as the plan's.
 
+        The curve is of a rested battery, and this one may be worse: so the runtime is also to grow by what it lacks.
         None: unknown, or full is too little.
         """
         from groundbox.plan.battery_pool import LowRuntimeCurve, resampled, soc_of  # needs NumPy
 
         particles, now = self._estimator.particles if self._estimator else None, self.estimate
-        if particles is None or now is None or now.amps is None:
+        if particles is None or now is None or now.amps is None or now.runtime_low_s is None:
             return None
         phases = self._ahead or [Phase(seconds=FOREVER_S, amps=now.amps, peak_amps=now.amps + self._above)]
         bank = resampled(particles)
         curve = LowRuntimeCurve(
             bank, self.profile, self._limits, phases[-1:], USUAL_C if battery_c is None else battery_c
         )
-        needed = curve.minimum_soc(low_s / 60)
+        soc, longer_min = soc_of(bank).expected, (low_s - now.runtime_low_s) / 60
+        needed = curve.minimum_soc(max(low_s / 60, curve.minutes(soc) + longer_min))
         capacity_ah = self.capacity_ah
         if needed is None or capacity_ah is None:
             return None
-        return max(needed - soc_of(bank).expected, 0.0) * capacity_ah
+        return max(needed - soc, 0.0) * capacity_ah
 
     def gained_s(self, amps: float) -> float | None:
         """Seconds by which the low runtime grows when a load of `amps` mean amperes is switched off; None: unknown."""

@@ -314,6 +314,22 @@ def test_a_board_is_given_the_turn_back_time_that_is_shown(bench: Bench) -> None
     assert held_s == pytest.approx(shown_s, abs=1.5)
 
 
+def test_the_charge_named_brings_at_least_the_runtime_that_is_missing(bench: Bench) -> None:
+    """A battery under load lasts less long than a rested one of the same state of charge."""
+    bench.volts = lambda now_s: 11.8 - now_s / 30000
+    bench.pass_s(300)
+    tracker = bench.recorder.followers["mast"].tracker
+    assert tracker is not None
+    assert tracker.estimate is not None
+    rested = tracker.needed_ah((tracker.estimate.runtime_low_s or 0.0) + 600.0, None)
+    tracker.estimate = replace(tracker.estimate, runtime_low_s=600.0)
+    lacking = tracker.needed_ah(600.0 + 1620.0, None)
+    assert rested is not None
+    assert lacking is not None
+    assert lacking >= 1.3 * 1620 / 3600, "the current for so long"
+    assert rested >= 1.3 * 600 / 3600
+
+
 def test_turn_back_passed_is_a_stop_and_stays_through_silence(bench: Bench) -> None:
     bench.volts = lambda now_s: 11.35 - now_s / 4000
     bench.values = {"battery_amps": 3.0}
