@@ -5,6 +5,7 @@ from groundbox.wire.messages import UNKNOWN
 from micropython import const
 
 _STOP = const(3)
+_UNSURE_S = const(60)
 _NO = const(0)
 _YES = const(1)
 _COLD = const(2)
@@ -20,6 +21,35 @@ _CERTAIN_MV = const(400)  # nothing but a charger holds a lead-acid battery this
 _GAP_CENTI_C = const(200)
 
 
+class LowLevels:
+    """The three low-voltage limits over one voltage."""
+
+    def __init__(self, limits):
+        self._notice = DelayedLimit()
+        self._urgent = DelayedLimit()
+        self._stop = DelayedLimit()
+        self._limits = limits
+
+    def step(self, step_ms, mv, sure):
+        """Lets `step_ms` pass; the worst tripped level, index in messages.LEVELS. UNKNOWN `mv`: levels stay.
+
+        Not `sure`: only the stop level counts, and only after a minute.
+        """
+        limits = self._limits
+        gap = limits.low_clear_mv
+        clear_s = limits.low_clear_s
+        if not sure:
+            self._notice.reset()
+            self._urgent.reset()
+        elif mv != UNKNOWN:
+            self._notice.step(step_ms, limits.low_notice_mv - mv, limits.low_notice_s, gap, clear_s)
+            self._urgent.step(step_ms, limits.low_urgent_mv - mv, limits.low_urgent_s, gap, clear_s)
+        if mv != UNKNOWN:
+            delay_s = limits.low_stop_s if sure else max(limits.low_stop_s, _UNSURE_S)
+            self._stop.step(step_ms, limits.low_stop_mv - mv, delay_s, gap, clear_s)
+        return _STOP if self._stop.on else 2 if self._urgent.on else 1 if self._notice.on else 0
+
+
 class BatteryWatch:
     """Levels the board signals by itself.
 
@@ -32,7 +62,6 @@ class BatteryWatch:
         charging: index in messages.CHARGE_STATES.
         heat: index in messages.LEVELS, urgent or stop: the battery's own temperature, charging or not. It stays as it
             was while that is unknown.
-        spare: True when, after a marked landing, the battery is under the limit that spares it.
     """
 
     def __init__(self, limits):
@@ -40,28 +69,23 @@ class BatteryWatch:
         self.overvoltage = 0
         self.charging = _NO
         self.heat = 0
-        self.spare = False
-        self._notice = DelayedLimit()
-        self._urgent = DelayedLimit()
-        self._stop = DelayedLimit()
+        self._low = LowLevels(limits)
         self._over = DelayedLimit()
-        self._spare = DelayedLimit()
         self._charging_ms = 0
         self._ended_ms = 0
         self._minimum_mv = UNKNOWN
         self._window_ms = 0
         self._limits = limits
 
-    def step(self, step_ms, low_mv, high_mv, battery_ma, battery_centi_c, landed):
+    def step(self, step_ms, low_mv, high_mv, battery_ma, battery_centi_c):
         """Lets `step_ms` pass.
 
         Args:
             low_mv, high_mv: battery voltage, two ways if they disagree, else the same twice; UNKNOWN: levels stay.
             battery_ma: positive = discharge, or UNKNOWN.
             battery_centi_c: temperature of the battery (or the nearest known), or UNKNOWN.
-            landed: 1 after a marked landing, until the next launch.
         """
-        self._step_low(step_ms, low_mv, landed)
+        self.low_voltage = self._low.step(step_ms, low_mv, True)
         self._step_over(step_ms, high_mv, battery_centi_c)
         if low_mv != UNKNOWN:
             self._step_charging(step_ms, low_mv, battery_ma)
@@ -77,20 +101,6 @@ class BatteryWatch:
             self.heat = _STOP
         else:
             self.heat = 2 if centi_c >= limits.battery_urgent_centi_c - (_GAP_CENTI_C if self.heat else 0) else 0
-
-    def _step_low(self, step_ms, mv, landed):
-        limits = self._limits
-        gap = limits.low_clear_mv
-        clear_s = limits.low_clear_s
-        if mv != UNKNOWN:
-            self._notice.step(step_ms, limits.low_notice_mv - mv, limits.low_notice_s, gap, clear_s)
-            self._urgent.step(step_ms, limits.low_urgent_mv - mv, limits.low_urgent_s, gap, clear_s)
-            self._stop.step(step_ms, limits.low_stop_mv - mv, limits.low_stop_s, gap, clear_s)
-            self._spare.step(step_ms, limits.spare_mv - mv, limits.spare_s, gap, clear_s)
-        if not landed:
-            self._spare.reset()
-        self.low_voltage = _STOP if self._stop.on else 2 if self._urgent.on else 1 if self._notice.on else 0
-        self.spare = self._spare.on
 
     def _step_over(self, step_ms, mv, battery_centi_c):
         warmth = 0 if battery_centi_c == UNKNOWN else min(5000, max(0, battery_centi_c)) - 2500

@@ -16,7 +16,7 @@ from core.countdown import CountdownTones
 from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
-from core.outputs import OutputSwitch
+from core.outputs import OutputSwitch, ShedWatch
 from core.reading import BoardReading, charge_bits, charge_severity, fault_bits, fault_severity, fill
 from core.sensors import Sensors
 from core.signals import Button, Signals
@@ -29,14 +29,16 @@ _LAUNCH = const(0)
 _LANDING = const(1)
 _RETURNING = const(2)
 _SWAP = const(4)
-_OFF = const(2)
+_STARTING = const(5)
+_LANDING_MS = const(10000)
 _URGENT = const(2)
 _STOP = const(3)
 _OK = const(0)
 # Of messages.EVENTS.
-_MARK_EVENTS = (1, 2, 15, 3, 4)  # by messages.MARKS
+_MARK_EVENTS = (1, 2, 14, 3, 4)  # by messages.MARKS
 _SILENCED = const(5)
-_OUTPUT_EVENTS = (0, 8, 10, 6)  # output 1, by messages.OUTPUT_STATES: -, on, off, dropped; output 2 is one more
+_OUTPUT1_EVENTS = (0, 7, 9)  # by messages.OUTPUT_STATES; 0: none
+_OUTPUT2_EVENTS = (0, 8, 10, 6, 0, 0)
 
 
 class Control:
@@ -55,7 +57,7 @@ class Control:
         landed: 1 between a marked landing and the next launch.
         returning: 1 from the mark that the pilot is returning to the end of the flight.
         output1, output2: core.outputs.OutputSwitch; their `state` is what to keep across a restart.
-        sensors, fans, watch, thermostat, signals, turn_back: the parts.
+        sensors, fans, watch, shed_watch, thermostat, signals, turn_back, button: the parts.
     """
 
     def __init__(self, settings, outbox):
@@ -71,6 +73,7 @@ class Control:
         self.sensors = Sensors(limits)
         self.fans = Fans(limits)
         self.watch = BatteryWatch(limits)
+        self.shed_watch = ShedWatch(limits)
         self.thermostat = Thermostat(limits)
         self.signals = Signals()
         self.turn_back = TurnBack()
@@ -79,7 +82,10 @@ class Control:
         self._limits = limits
         self._outbox = outbox
         self._elapsed_ms = 0
-        self._button = Button()
+        self._judged = True
+        self._landing_ms = 0  # left for the second press of a landing
+        self._pressed_in_flight = 0
+        self.button = Button()
         self._countdown = CountdownTones()
 
     def apply(self, settings):
@@ -89,19 +95,22 @@ class Control:
             part.apply()
         self._drive_outputs()
 
-    def restore(self, place, landed, output1, output2):
-        """Takes up where the last start ended.
+    def restore(self, place, landed, output1, output2, powered):
+        """Takes up where the last start ended; `powered`: its power had failed.
 
         `place` is an index in messages.PLACES, `landed` 0 or 1, the outputs are indexes in messages.OUTPUT_STATES.
         """
         self.place = place
         self.landed = landed
-        self.output1.restore(output1)
-        self.output2.restore(output2)
+        self.output1.restore(output1, powered)
+        self.output2.restore(output2, powered)
         self._drive_outputs()
 
     def step(self, step_ms, inputs):
-        """Senses and decides, `step_ms` milliseconds (1..5000) after the step before. Allocates nothing."""
+        """Senses and decides, `step_ms` milliseconds (1..5000) after the step before. Allocates nothing.
+
+        After a judgement that failed, the fans run at full drive until one succeeds.
+        """
         self.sensors.sense(inputs)
         self._press(step_ms, inputs.button)
         self._elapsed_ms += step_ms
@@ -110,9 +119,11 @@ class Control:
             seconds = self.uptime_ms // 1000
             self.uptime_s += seconds
             self.uptime_ms %= 1000
+            self._judged = False
             self._judge(self._elapsed_ms, seconds, inputs)
+            self._judged = True
             self._elapsed_ms = 0
-        self.fans.drive(step_ms, self.thermostat.percent, self.outputs)
+        self.fans.drive(step_ms, self.thermostat.percent if self._judged else 100, self.outputs)
         signals = self.signals
         signals.step(step_ms)
         self.outputs.buzzer = signals.buzzer
@@ -167,7 +178,7 @@ class Control:
         part = self.output1 if output == 1 else self.output2
         before = part.state
         done = part.switch(on)
-        self._report(output, before, part.state)
+        self._report(_OUTPUT1_EVENTS if output == 1 else _OUTPUT2_EVENTS, before, part.state)
         self._drive_outputs()
         return done
 
@@ -186,16 +197,30 @@ class Control:
         return self.sensors.uncorrected_of(channel)
 
     def _press(self, step_ms, down):
-        button = self._button
+        """On the ground a long press marks the launch. In flight the first press marks the return, and two long ones,
+        each let go within 5 s and the second within 10 s of the first, mark the landing: a knee does not.
+        """
+        button = self.button
         button.step(step_ms, down)
+        if self._landing_ms > 0:
+            self._landing_ms -= step_ms
         if button.short and self.place and not self.returning:
             self.event(_SILENCED, UNKNOWN)
             self.mark(_RETURNING)
         elif button.short:
             self.silence()
         elif button.long:
-            self.mark(_LANDING if self.place else _LAUNCH)
-            self.signals.confirm(2 - self.place)
+            self._pressed_in_flight = self.place
+            if not self.place:
+                self.mark(_LAUNCH)
+            self.signals.confirm(1)
+        elif button.held and self._pressed_in_flight and self.place:
+            if self._landing_ms > 0:
+                self.mark(_LANDING)
+                self.signals.confirm(2)
+            else:
+                self._landing_ms = _LANDING_MS
+                self.mark(_RETURNING)
 
     def _judge(self, elapsed_ms, seconds, inputs):
         sensors = self.sensors
@@ -211,9 +236,11 @@ class Control:
         self._count_down(seconds, charging)
         watch = self.watch
         faults = fault_severity(self)
+        heat = thermostat.case_heat
+        self._step_outputs(elapsed_ms, heat)
         charge = charge_severity(watch)
         bits = fault_bits(self)
-        self.signals.judge(watch.low_voltage, thermostat.case_heat, faults, charge, bits, charge_bits(watch))
+        self.signals.judge(watch.low_voltage, heat, faults, charge, bits, charge_bits(watch))
         fill(self.reading, self)
         self.reading.humidity_centi_percent = inputs.humidity_centi_percent
         self.reading_due = 1
@@ -228,23 +255,21 @@ class Control:
         supply = self.sensors.supply
         watch = self.watch
         battery_centi_c = self.sensors.battery_centi_c()
-        watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, battery_centi_c, self.landed)
+        watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, battery_centi_c)
         watch.judge_heat(self.sensors.battery.channel.value)
-        self._step_output(1, self.output1)
-        self._step_output(2, self.output2)
+        self.shed_watch.step(elapsed_ms, supply.highest_mv, supply.sources, self.landed)
+
+    def _step_outputs(self, elapsed_ms, heat):
+        before = self.output2.state
+        self.output2.step(elapsed_ms, self.shed_watch, self.watch.charging, heat, self.place)
+        self._report(_OUTPUT2_EVENTS, before, self.output2.state)
         self._drive_outputs()
 
-    def _step_output(self, number, output):
-        before = output.state
-        output.step(self.watch.low_voltage, self.watch.spare, self.watch.charging)
-        self._report(number, before, output.state)
-
-    def _report(self, number, before, state):
-        if state != before:
+    def _report(self, kinds, before, state):
+        if state != before and before != _STARTING and kinds[state]:
             mv = self.sensors.supply.battery_mv
-            self.event(_OUTPUT_EVENTS[state] + number - 1, mv if mv == UNKNOWN else mv // 10)
+            self.event(kinds[state], mv if mv == UNKNOWN else mv // 10)
 
     def _drive_outputs(self):
-        """Absent ones stay as the hardware has them, on: a setting that forgets a wired load must not cut it."""
-        self.outputs.output1_on = 1 if self.output1.state < _OFF else 0
-        self.outputs.output2_on = 1 if self.output2.state < _OFF else 0
+        self.outputs.output1_on = self.output1.feeds
+        self.outputs.output2_on = self.output2.feeds

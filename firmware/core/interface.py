@@ -68,8 +68,7 @@ class Inputs:
         humidity_centi_percent: 0..10000 or UNKNOWN.
         pulses: array("H") of four: tachometer pulses of fans 1 to 4, counted without end and wrapping at 65536; the
             pin's handler does `pulses[i] = (pulses[i] + 1) & 0xFFFF`. The step takes differences and never writes it.
-        button: 1 while the button is held down. A long press (1.5 s) marks launch or landing, a short
-            one silences; the first short one in flight marks the return too.
+        button: 1 while the button is held down; core.control.Control says what presses mean.
     """
 
     def __init__(self):

@@ -7,6 +7,7 @@ _BEFORE = const(4)  # fields before the measured ones: box, boot, sequence, upti
 
 _OK = const(0)
 _DISAGREE = const(5)
+_JAMMED = const(2)
 _ABSENT = const(7)
 _NO_FAN = const(0)
 _FAN_BITS = const(7)
@@ -55,6 +56,7 @@ def fill(reading, control):
     reading.charging = control.watch.charging
     reading.place = control.place
     reading.turn_back_s = control.turn_back.left_s
+    reading.button = control.button.state
 
 
 def _fill_fans(reading, pair1, pair2):
@@ -80,7 +82,7 @@ def fault_severity(control):
     """Index in messages.LEVELS: the faults of fans and sensors.
 
     Urgent: no sensor gives the case's temperature or the battery's voltage, or a fan is stalled or too fast while the
-    battery is being charged or the case is hot. Every other fault is a notice.
+    battery is being charged or the case is hot. Every other fault is a notice, and so is a jammed button.
     """
     sensors = control.sensors
     supply = sensors.supply
@@ -97,7 +99,7 @@ def charge_severity(watch):
 
 
 def fault_bits(control):
-    """One bit for each faulty sensor and fan, and one for voltages that disagree."""
+    """One bit for each faulty sensor and fan, one for voltages that disagree, and one for a jammed button."""
     sensors = control.sensors
     supply = sensors.supply
     pair1 = control.fans.pair1
@@ -106,7 +108,8 @@ def fault_bits(control):
     bits |= _faulty(sensors.case.channel) << 3 | _faulty(sensors.battery.channel) << 4
     bits |= _faulty(sensors.intake.channel) << 5 | supply.disagree << 6
     bits |= (pair1.first.fault > 0) << _FAN_BITS | (pair1.second.fault > 0) << _FAN_BITS + 1
-    return bits | (pair2.first.fault > 0) << _FAN_BITS + 2 | (pair2.second.fault > 0) << _FAN_BITS + 3
+    bits |= (pair2.first.fault > 0) << _FAN_BITS + 2 | (pair2.second.fault > 0) << _FAN_BITS + 3
+    return bits | (control.button.state == _JAMMED) << _FAN_BITS + 4
 
 
 def charge_bits(watch):

@@ -18,6 +18,10 @@ _NOTICE_HEARD_MS = const(30000)
 _NOTICE_AGAIN_MS = const(1800000)
 _CONFIRM_MS = const(300)
 _LONG_MS = const(1500)
+_LET_GO_MS = const(5000)
+_JAMMED_MS = const(30000)
+_PRESSED = const(1)
+_JAMMED = const(2)
 
 
 class Signals:
@@ -151,25 +155,34 @@ class Signals:
 
 
 class Button:
-    """Attributes: short, long: 1 in the one step in which that press is recognised, else 0.
+    """Presses. A change that lasts for one step only is noise.
 
-    A long press counts when its time is reached, not when let go; a short one when let go.
+    Attributes:
+        short: 1 in the one step in which a press under 1.5 s is let go, else 0.
+        long: 1 in the one step in which a press reaches 1.5 s.
+        held: 1 in the one step in which a press of 1.5 to 5 s is let go.
+        state: index in messages.BUTTON_STATES; jammed after 30 s.
     """
 
     def __init__(self):
-        self.short = 0
-        self.long = 0
+        self.short = self.long = self.held = 0
+        self.state = 0
+        self._down = 0
+        self._last = 0
         self._held_ms = 0
 
     def step(self, step_ms, down):
         """Lets `step_ms` pass with the button held down (1) or not (0)."""
-        self.short = self.long = 0
+        self.short = self.long = self.held = 0
+        if down == self._last:
+            self._down = down
+        self._last = down
         held_ms = self._held_ms
-        if down:
-            self._held_ms = min(held_ms + step_ms, _LONG_MS)
-            if held_ms < _LONG_MS <= self._held_ms:
-                self.long = 1
+        if self._down:
+            self._held_ms = min(held_ms + step_ms, _JAMMED_MS)
+            self.long = 1 if held_ms < _LONG_MS <= self._held_ms else 0
+            self.state = _JAMMED if self._held_ms >= _JAMMED_MS else _PRESSED
         else:
-            if 0 < held_ms < _LONG_MS:
-                self.short = 1
-            self._held_ms = 0
+            self.short = 1 if 0 < held_ms < _LONG_MS else 0
+            self.held = 1 if _LONG_MS <= held_ms <= _LET_GO_MS else 0
+            self._held_ms = self.state = 0

@@ -26,6 +26,7 @@ class Supply:
         battery_mv, battery_min_mv, battery_max_mv: of the primary, or of the check while only that works.
         check_mv; battery_ma, battery_min_ma, battery_max_ma (positive = discharge).
         low_mv, high_mv: the lower and the higher of both sources while they disagree, else battery_mv.
+        sources, highest_mv: how many sources give a value now, and the highest of these.
         plain_mv, plain_check_mv, plain_ma: before calibration.
     """
 
@@ -35,7 +36,8 @@ class Supply:
         self.current = Channel()
         self.battery_mv = self.battery_min_mv = self.battery_max_mv = self.check_mv = UNKNOWN
         self.battery_ma = self.battery_min_ma = self.battery_max_ma = UNKNOWN
-        self.low_mv = self.high_mv = UNKNOWN
+        self.low_mv = self.high_mv = self.highest_mv = UNKNOWN
+        self.sources = 0
         self.plain_mv = self.plain_check_mv = self.plain_ma = UNKNOWN
         self._shunt = Accumulator()
         self._differ_ms = 0
@@ -117,6 +119,8 @@ class Supply:
             mv = check
         self.battery_mv = self.low_mv = self.high_mv = mv
         self.check_mv = check
+        self.sources = (primary != UNKNOWN) + (check != UNKNOWN)
+        self.highest_mv = max(primary, check)
         if mv == UNKNOWN:
             self.battery_min_mv = self.battery_max_mv = UNKNOWN
             return

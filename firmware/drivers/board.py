@@ -57,8 +57,8 @@ class Board:
 
     def hold(self, output1_on, output2_on):
         """Takes the outputs over from their hardware default, in this state from the first moment."""
-        wanted = (output1_on, output2_on)
-        self._outputs = [Pin(number, Pin.OUT, value=0 if wanted[i] else 1) for i, number in enumerate(PINS["outputs"])]
+        first, second = PINS["outputs"]
+        self._outputs = (Pin(first, Pin.OUT, value=0 if output1_on else 1), Pin(second, Pin.OUT, value=output2_on))
 
     def fit(self, settings):
         """Opens what the settings say is fitted, for `inputs`; again after settings changed. Allocates."""
@@ -96,7 +96,7 @@ class Board:
     def drive(self, outputs):
         """Drives outputs, fans, buzzer and lamp."""
         self._outputs[0].value(1 - outputs.output1_on)
-        self._outputs[1].value(1 - outputs.output2_on)
+        self._outputs[1].value(outputs.output2_on)
         self._fan(0, outputs.fan1_percent)
         self._fan(1, outputs.fan2_percent)
         self._fan(2, outputs.fan3_percent)

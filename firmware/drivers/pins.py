@@ -2,7 +2,8 @@
 
 Wiring these tables assume, so that a board without power or program leaves a box safe:
 
-    output1, output2   low = on. A pull-down holds them on through reset, bootloader and watchdog restart.
+    output1            low = on. A pull-down holds it on through reset, bootloader and watchdog restart.
+    output2            high = on. A pull-down holds it off then: after a power loss no large load starts with the board.
     fan drives         low = full speed: a transistor on the pin pulls the fan's control line down, so that 65535 of
                        duty is standstill and 0, a floating or an unprogrammed pin is full speed.
     tachometers        open collector, pulled up to 3.3 V outside, two falling edges a turn.

@@ -21,17 +21,17 @@ def main(slot):
     saved = saved_state.SavedState()
     hardware = board.Board()
     hardware.guard()
-    off = (OUTPUT_STATES.index("off"), OUTPUT_STATES.index("shed"))
-    hardware.hold(saved.output1 not in off, saved.output2 not in off)
     cause = board.reset_cause()
     powered = cause == RESET_CAUSES.index("power")  # after any other reset a pilot may be holding it to mark a launch
+    off = OUTPUT_STATES.index("off")
+    hardware.hold(saved.output1 != off, 0 if powered or saved.output2 in (0, off, OUTPUT_STATES.index("shed")) else 1)
     if saved.planned == saved_state.MAINTENANCE or (powered and _asked_by_button(hardware)):
         _wait_for_files(saved, hardware)
         return
     if saved.planned == saved_state.AFTER_MAINTENANCE:
         cause = RESET_CAUSES.index("maintenance")
     saved.planned = saved_state.NORMAL
-    saved.begin()
+    saved.begin(powered)
     for name in _HEAVY:
         hardware.feed()
         __import__(name)

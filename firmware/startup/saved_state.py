@@ -12,7 +12,11 @@ MAINTENANCE = 1  # the next start waits for files instead of working
 AFTER_MAINTENANCE = 2
 
 _ON = OUTPUT_STATES.index("on")
-_TOP = ((1 << 29) - 1, len(OUTPUT_STATES) - 1, len(OUTPUT_STATES) - 1, len(PLACES) - 1, 1, AFTER_MAINTENANCE)
+_OFF = OUTPUT_STATES.index("off")
+_SHED = OUTPUT_STATES.index("shed")
+_SHORT_S = 60
+_STARVED = 3  # starts in sequence of which none lasted, the last two from power loss
+_TOP = ((1 << 29) - 1, len(OUTPUT_STATES) - 1, len(OUTPUT_STATES) - 1, len(PLACES) - 1, 1, AFTER_MAINTENANCE, _STARVED)
 
 
 class SavedState:
@@ -25,20 +29,30 @@ class SavedState:
         place: index in messages.PLACES.
         landed: 1 between a marked landing and the next launch.
         planned: what the next start is for: NORMAL, MAINTENANCE, AFTER_MAINTENANCE.
+        short_starts: this start and those before it that lost power before 60 s; 0 once this one lasted 60 s.
+        starved: True when two starts in sequence followed a power loss before 60 s: output 2 is shed.
     """
 
     def __init__(self, path="state"):
         self._slots = SafeFile(path)
         values = _whole_numbers(self._slots.load())
         if values is None or not _is_state(values):
-            values = (_unused_boot(), _ON, _ON, 0, 0, NORMAL)
-        self.boot, self.output1, self.output2, self.place, self.landed, self.planned = values
+            values = (_unused_boot(), _ON, _ON, 0, 0, NORMAL, 0)
+        self.boot, self.output1, self.output2, self.place, self.landed, self.planned, self.short_starts = values
+        self.starved = False
         self._unsaved = False
         self._wait = 0
 
-    def begin(self):
-        """Counts this start. A damaged slot may have held the number after ours, so that one is passed over."""
+    def begin(self, powered):
+        """Counts this start; `powered`: it follows a power loss.
+
+        A damaged slot may have held the number after ours, so that one is passed over.
+        """
         self.boot += 2 if self._slots.damaged else 1
+        self.short_starts = min(self.short_starts + 1, _STARVED) if powered else 1
+        self.starved = self.short_starts == _STARVED
+        if self.starved and self.output2 not in (0, _OFF):
+            self.output2 = _SHED
         if not self.save():
             self.boot = _unused_boot()
             self._unsaved = True
@@ -51,12 +65,16 @@ class SavedState:
 
     def save(self):
         """True when the state is on flash."""
-        fields = (self.boot, self.output1, self.output2, self.place, self.landed, self.planned)
-        return self._slots.save(b"%d %d %d %d %d %d" % fields)
+        fields = (self.boot, self.output1, self.output2, self.place, self.landed, self.planned, self.short_starts)
+        return self._slots.save(b"%d %d %d %d %d %d %d" % fields)
 
-    def follow(self, output1, output2, place, landed):
+    def follow(self, output1, output2, place, landed, uptime_s):
         """Saves when one of these differs from what is kept; a write that flash did not take is repeated."""
         now = (output1, output2, place, landed)
+        if self.short_starts and uptime_s >= _SHORT_S:
+            self.short_starts = 0
+            self._unsaved = True
+            self._wait = 0
         if now != (self.output1, self.output2, self.place, self.landed):
             self.output1, self.output2, self.place, self.landed = now
             self._unsaved = True

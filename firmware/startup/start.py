@@ -25,8 +25,10 @@ _MAX_RECORDS = const(600)  # ten minutes
 _MIN_RECORDS = const(60)
 _FREE_BYTES_A_RECORD = const(200)  # a record takes a third of that
 _STARTED = EVENTS.index("started")
+_STARVED = EVENTS.index("starved")
 _UNBROKEN = (RESET_CAUSES.index("watchdog"), RESET_CAUSES.index("soft"))  # no power was lost, and no long pause
 _FALLBACK = EVENTS.index("settings_fallback")
+_POWER = RESET_CAUSES.index("power")
 
 
 def run(saved, hardware, cause, slot):
@@ -53,7 +55,7 @@ def build(saved, hardware, cause):
     store = SettingsStore(board.box_name())
     outbox = _outbox()
     control = Control(store.values, outbox)
-    control.restore(saved.place, saved.landed, saved.output1, saved.output2)
+    control.restore(saved.place, saved.landed, saved.output1, saved.output2, cause == _POWER)
     saved_turn_back = SavedTurnBack()
     saved_turn_back.restore(control.turn_back, cause in _UNBROKEN)
     hardware.inputs = Inputs()
@@ -62,6 +64,8 @@ def build(saved, hardware, cause):
     desk = Desk(store, saved, hardware, control, outbox, steps, cause)
     desk.saved_turn_back = saved_turn_back
     control.event(_STARTED, cause)
+    if saved.starved:
+        control.event(_STARVED, UNKNOWN)
     if store.fallback:
         control.event(_FALLBACK, UNKNOWN)
     for complaint in store.complaints:

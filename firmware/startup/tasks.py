@@ -12,12 +12,13 @@ _PERIOD_MS = const(100)
 _LATE_MS = const(50)
 _LONGEST_STEP_MS = const(5000)
 _STEPS = const(0)
-_STEPS_LIMIT_MS = const(2000)
+_STEPS_LIMIT_MS = const(3000)
 _LINK_LIMIT_MS = const(5000)
 _SUPERVISE_MS = const(500)
 _COLLECT_ROUNDS = const(20)
 _LEAVE_ROUNDS = const(2)  # time for the answer to go out
 _LINK_RESTARTED = EVENTS.index("link_restarted")
+_CONTROL_FAILED = EVENTS.index("control_failed")
 
 
 class Steps:
@@ -37,25 +38,28 @@ class Steps:
         self._control = control
         self._inputs = inputs
         self._worst_of_reading_us = 0
+        self._failed = False
         self._last_ms = ticks_ms()
 
     def step(self):
-        """One step. Allocates nothing."""
+        """One step; True when a second was judged and its reading closed. Allocates nothing."""
         began_us = ticks_us()
         now_ms = ticks_ms()
         step_ms = min(ticks_diff(now_ms, self._last_ms), _LONGEST_STEP_MS)
         if step_ms < 1:
-            return
+            return False
         self._last_ms = ticks_add(self._last_ms, step_ms)
         self._board.sense(step_ms)
         self._control.step(step_ms, self._inputs)
         self._board.drive(self._control.outputs)
-        if self._control.reading_due:
+        judged = self._control.reading_due
+        if judged:
             self._control.close_reading(self._worst_of_reading_us)
             self._worst_of_reading_us = 0
         took_us = ticks_diff(ticks_us(), began_us)
         self._worst_of_reading_us = max(took_us, self._worst_of_reading_us)
         self.worst_us = max(took_us, self.worst_us)
+        return judged
 
     def idle_ms(self):
         """Milliseconds until the next step is due."""
@@ -67,16 +71,23 @@ class Steps:
         return control.uptime_s * 1000 + control.uptime_ms + ticks_diff(ticks_ms(), self._last_ms)
 
     async def run(self, alive, report):
-        """Steps for ever on an absolute schedule; calls `alive` after each good step, `report` with errors."""
+        """Steps for ever on an absolute schedule; calls `alive` after each judged second, `report` with errors.
+
+        The first error of a row is an event too.
+        """
         due_ms = ticks_ms()
         while True:
             if ticks_diff(ticks_ms(), due_ms) > _LATE_MS:
                 self.late += 1
             try:
-                self.step()
-                alive()
+                if self.step():
+                    self._failed = False
+                    alive()
             except Exception as error:  # noqa: BLE001 (one bad step must not end the steps; the watchdog judges)
                 report(error)
+                if not self._failed:
+                    self._failed = True
+                    self._control.event(_CONTROL_FAILED, UNKNOWN)
             self.pace.set()
             self.pace.clear()
             missed = max(0, ticks_diff(ticks_ms(), due_ms)) // _PERIOD_MS

@@ -67,7 +67,8 @@ class Desk:
         control = self.control
         if control.place and self.slot.trial:
             self.keep()  # a launch accepts it, and no trial may end in flight
-        self.saved.follow(control.output1.state, control.output2.state, control.place, control.landed)
+        saved = self.saved
+        saved.follow(control.output1.state, control.output2.state, control.place, control.landed, control.uptime_s)
         self.saved_turn_back.follow(control.turn_back)
 
     def say(self, text):

@@ -90,6 +90,7 @@ class Reading:
     charging: str | None = None
     place: str | None = None
     turn_back_s: int | None = None  # by the board's own count
+    button: str | None = None
     worst_step_us: int | None = None
     wall_s: float | None = None
     wall_uncertainty_s: float | None = None

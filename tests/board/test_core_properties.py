@@ -171,8 +171,8 @@ def test_lower_voltage_never_means_a_lower_level(pieces: list[tuple[int, int]]) 
     higher, lower = BatteryWatch(limits()), BatteryWatch(limits())
     for mv, seconds in pieces:
         for _ in range(seconds):
-            higher.step(1000, mv, mv, 2000, 2500, 0)
-            lower.step(1000, mv - 100, mv - 100, 2000, 2500, 0)
+            higher.step(1000, mv, mv, 2000, 2500)
+            lower.step(1000, mv - 100, mv - 100, 2000, 2500)
             assert lower.low_voltage >= higher.low_voltage
 
 
@@ -208,7 +208,7 @@ mishaps = st.fixed_dictionaries(
 @effort(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(mishaps, st.integers(1, 20)), min_size=1, max_size=12))
 def test_a_day_of_mishaps(pieces: list[tuple[dict[str, Any], int]]) -> None:
-    """Every record can be sent, the essential output stays on, a dropped one comes back only by charging."""
+    """Every record can be sent, the essential output stays on, a shed one comes back only by charging or cooling."""
     box = Box()
     outputs = box.control.outputs
     dropped = False
@@ -217,8 +217,9 @@ def test_a_day_of_mishaps(pieces: list[tuple[dict[str, Any], int]]) -> None:
             setattr(box, name, value)
         for _ in range(seconds):
             reading = box.run(1)
+            cooled = reading.case_heat < 2
             assert outputs.output1_on == 1
-            if dropped and not reading.charging:
+            if dropped and not reading.charging and not cooled:
                 assert OUTPUT_STATES[reading.output2] == "shed"
             dropped = OUTPUT_STATES[reading.output2] == "shed"
             if SENSOR_STATES[reading.case_sensor] != "ok":

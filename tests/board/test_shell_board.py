@@ -28,10 +28,10 @@ board.fit(settings)
 board.sense(100)
 board.drive(outputs)
 assert machine.pins[PINS["outputs"][0]] == [0], machine.pins  # low is on
-assert machine.pins[PINS["outputs"][1]] == [1], machine.pins
+assert machine.pins[PINS["outputs"][1]] == [0], machine.pins  # low is off
 outputs.output2_on = 1
 board.drive(outputs)
-assert machine.pins[PINS["outputs"][1]] == [1, 0]
+assert machine.pins[PINS["outputs"][1]] == [0, 1]
 """
     )
 

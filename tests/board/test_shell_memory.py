@@ -19,7 +19,7 @@ cause = board.reset_cause()
 hardware = board.Board()
 memory = saved_state.SavedState()
 hardware.hold(True, True)
-memory.begin()
+memory.begin(True)
 desk = start.build(memory, hardware, cause)
 """
 

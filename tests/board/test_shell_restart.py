@@ -119,7 +119,7 @@ def test_case_by_1_wire_sensor_stays_fresh(bench: NewBench) -> None:
     assert abs(_field(readings[-1], "case_centi_c") - 100 * board.box.case.air_c) < 60
 
 
-def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -> None:
+def test_through_a_reset_output_1_is_on_and_output_2_off_and_then_as_they_were(bench: NewBench) -> None:
     board = bench()
     seen = []
     feel = board.world.wiring.drive
@@ -133,12 +133,23 @@ def test_outputs_are_on_through_a_reset_and_then_as_they_were(bench: NewBench) -
     board.run_for(3)
     board.send("switch", ["mast", 1, 2, "off", "no"])
     assert _answers(board.run_for(2)) == ["ok"]
-    assert seen == [[True, True], [True, False]]
+    assert seen == [[True, False]], "a power-on delays output 2"
     board.world.power_cut()
-    messages = board.run_for(3)
-    assert seen == [[True, True], [True, False], [True, True], [True, False]]
+    messages = board.run_for(8)
+    assert seen == [[True, False]]
     assert _field(messages[-1], "output2") == "off"
     assert not [kind for kind in _events(messages) if str(kind).startswith("output")]
+    board.send("switch", ["mast", 2, 2, "on"])
+    board.send("switch", ["mast", 3, 1, "off"])
+    board.run_for(3)
+    board.world.power_cut("watchdog")
+    readings = [message for message in board.run_for(3) if message[0] == "reading"]
+    assert seen[1:] == [[False, True], [True, False], [False, True]]
+    assert _field(readings[0], "output2") == "on", "its power had not failed"
+    board.world.power_cut()
+    readings = [message for message in board.run_for(9) if message[0] == "reading"]
+    states = [_field(reading, "output2") for reading in readings]
+    assert states == ["starting"] * 4 + ["on"] * (len(states) - 4)
 
 
 def test_flight_outlasts_a_reset(bench: NewBench) -> None:
@@ -152,8 +163,10 @@ def test_flight_outlasts_a_reset(bench: NewBench) -> None:
 
 def test_the_button_marks_when_held_and_a_tap_in_flight_silences_and_marks_the_return(bench: NewBench) -> None:
     presses = [(5, "pressed"), (7, "released"), (10, "pressed"), (10.3, "released"), (15, "pressed"), (17, "released")]
+    presses += [(18, "pressed"), (20, "released")]
     board = bench(changes=[SimChange(at_s=at_s, thing="button", value=value) for at_s, value in presses])
-    assert _events(board.run_for(20)) == ["started", "launch", "silenced", "returning", "landing"]
+    assert _events(board.run_for(19)) == ["started", "launch", "silenced", "returning"]
+    assert _events(board.run_for(3)) == ["landing"]
 
 
 def test_a_hung_link_is_started_again_while_control_goes_on(bench: NewBench, tmp_path: Path) -> None:
@@ -231,6 +244,36 @@ def test_hung_control_is_ended_by_the_watchdog_and_started_again(bench: NewBench
     assert board.world.starts == 2
 
 
+def test_a_judge_that_fails_each_second_ends_in_hardware_defaults(bench: NewBench, tmp_path: Path) -> None:
+    """Nine of ten steps are sound, and none of them counts as a sign of life."""
+    board = bench()
+    _spoil(
+        tmp_path,
+        "core/control.py",
+        """
+_sound_judge = Control._judge
+
+
+def _judge(self, elapsed_ms, inputs):
+    if self.uptime_s >= 10:
+        raise ValueError("seeded")
+    _sound_judge(self, elapsed_ms, inputs)
+
+
+Control._judge = _judge
+""",
+    )
+    board.run_for(10)
+    assert {fan.drive for fan in board.box.fans} == {0.0}
+    messages = board.run_for(2)
+    assert {fan.drive for fan in board.box.fans} == {1.0}, "full as soon as a judgement failed"
+    messages += board.run_for(14)
+    assert _events(messages) == ["control_failed", "started"]
+    hello = next(message for message in messages if message[0] == "hello")
+    assert _field(hello, "reset_cause") == "watchdog"
+    assert b"ValueError: seeded" in board.console.heard
+
+
 def test_one_bad_step_is_reported_and_control_goes_on(bench: NewBench, tmp_path: Path) -> None:
     board = bench()
     _spoil(
@@ -251,8 +294,9 @@ def _step(self, step_ms, inputs):
 Control.step = _step
 """,
     )
-    board.run_for(60)
+    messages = board.run_for(60)
     assert board.console.heard.count(b"OSError: seeded") == 1
+    assert _events(messages) == ["started", "control_failed"]
     assert board.world.starts == 1
 
 

@@ -141,10 +141,10 @@ def test_every_start_has_its_own_number(tmp_path: Path) -> None:
     used = set()
     for start in range(12):
         kept = SavedState(path)
-        kept.begin()
+        kept.begin(True)
         assert kept.boot not in used
         used.add(kept.boot)
-        kept.follow(1, 3, start % 2, 0)
+        kept.follow(1, 3, start % 2, 0, 0)
         assert (SavedState(path).output2, SavedState(path).place) == (3, start % 2)
 
 
@@ -153,22 +153,22 @@ def test_a_number_is_not_used_again_whatever_byte_is_damaged(tmp_path: Path) -> 
     used = set()
     for _ in range(3):
         kept = SavedState(path)
-        kept.begin()
+        kept.begin(True)
         used.add(kept.boot)
     good = _flash(tmp_path)
     for name, content in good.items():
         for position in range(len(content)):
             _lay(tmp_path, good | {name: content[:position] + b"\xff" + content[position + 1 :]})
             kept = SavedState(path)
-            kept.begin()
+            kept.begin(True)
             assert kept.boot not in used
             _lay(tmp_path, good | {name: content[:position]})
             kept = SavedState(path)
-            kept.begin()
+            kept.begin(True)
             assert kept.boot not in used
         _lay(tmp_path, {other: content for other, content in good.items() if other != name})
         kept = SavedState(path)
-        kept.begin()
+        kept.begin(True)
         assert kept.boot not in used
 
 
@@ -176,7 +176,7 @@ def test_a_board_that_lost_or_cannot_keep_its_number_does_not_begin_at_one(tmp_p
     lost, cannot = SavedState(str(tmp_path / "state")), SavedState(str(tmp_path / "no folder" / "state"))
     numbers = []
     for kept in (lost, cannot):
-        kept.begin()
+        kept.begin(True)
         numbers.append(kept.boot)
         assert 0 <= kept.boot < 1 << 29
     assert numbers[0] != numbers[1]
@@ -186,19 +186,42 @@ def test_a_board_that_lost_or_cannot_keep_its_number_does_not_begin_at_one(tmp_p
 def test_what_flash_did_not_take_is_tried_again_after_a_while(tmp_path: Path) -> None:
     folder = tmp_path / "flash"
     kept = SavedState(str(folder / "state"))
-    kept.begin()
-    kept.follow(1, 3, 1, 0)
+    kept.begin(True)
+    kept.follow(1, 3, 1, 0, 0)
     folder.mkdir()
     for _ in range(20):
-        kept.follow(1, 3, 1, 0)
+        kept.follow(1, 3, 1, 0, 0)
         assert not list(folder.iterdir()), "not at once: flash that fails must not cost every round"
-    kept.follow(1, 3, 1, 0)
+    kept.follow(1, 3, 1, 0, 0)
     again = SavedState(str(folder / "state"))
     assert (again.boot, again.output2, again.place) == (kept.boot, 3, 1)
     (folder / "state.a").unlink()
     for _ in range(50):
-        kept.follow(1, 3, 1, 0)
+        kept.follow(1, 3, 1, 0, 0)
     assert not (folder / "state.a").exists(), "saved is saved"
+
+
+def test_two_short_starts_from_power_loss_shed_output_2(tmp_path: Path) -> None:
+    """Each case: (from power loss, seconds it lasts, output 2 shed) for starts in sequence."""
+    cases = (
+        ((True, 20, False), (True, 20, False), (True, 20, True), (True, 20, True), (True, 70, True), (True, 5, False)),
+        ((True, 59, False), (True, 60, False), (True, 5, False), (True, 5, False), (True, 5, True)),
+        ((False, 20, False), (True, 20, False), (True, 20, True), (False, 20, False)),
+        ((True, 20, False), (True, 20, False), (False, 20, False), (True, 20, False), (True, 20, True)),
+    )
+    for i, case in enumerate(cases):
+        for powered, seconds, starved in case:
+            kept = SavedState(str(tmp_path / f"state{i}"))
+            kept.output2 = 1
+            kept.begin(powered)
+            assert (kept.starved, kept.output2) == (starved, 3 if starved else 1), case
+            for second in range(seconds + 1):
+                kept.follow(1, kept.output2, 0, 0, second)
+    kept = SavedState(str(tmp_path / "state0"))
+    for output2 in (0, 2):  # none, or switched off by a person
+        kept.short_starts, kept.output2 = 2, output2
+        kept.begin(True)
+        assert (kept.starved, kept.output2) == (True, output2)
 
 
 def test_slots_and_settings_on_the_board(on_board: Callable[..., str], tmp_path: Path) -> None:
@@ -209,8 +232,8 @@ from startup.saved_state import SavedState
 file = SettingsStore("box-0a0b")
 assert file.change({"low_urgent_mv": 11500, "box": "mast"}) == ""
 kept = SavedState()
-kept.begin()
-kept.follow(2, 3, 1, 0)
+kept.begin(True)
+kept.follow(2, 3, 1, 0, 0)
 again = SettingsStore("x")
 assert (again.box, again.values["low_urgent_mv"], again.fallback) == ("mast", 11500, False)
 open("settings.a", "wb").close()

@@ -5,6 +5,7 @@ from bench import Box
 from core import conversion
 from groundbox.wire.line import encode
 from groundbox.wire.messages import (
+    BUTTON_STATES,
     CHANNELS,
     CHARGE_STATES,
     LEVELS,
@@ -180,6 +181,7 @@ def test_low_voltage_drops_what_may_be_dropped_and_says_so():
     box.battery_mv = 12600
     box.run(300)
     assert outputs.output2_on == 0
+    assert [kind for kind, _ in events(box)] == []
     box.battery_ma = -3000
     box.run(6)
     assert (outputs.output1_on, outputs.output2_on) == (1, 1)
@@ -207,12 +209,12 @@ def test_a_person_switches():
     assert [kind for kind, _ in events(box)] == ["output2_off", "output2_on"]
     box = Box(output2_kind=0)
     assert not box.control.switch(2, 1)
-    assert box.control.outputs.output2_on == 1  # as the hardware has it
+    assert box.control.outputs.output2_on == 0  # as the hardware has it
 
 
 def test_state_of_the_last_start_comes_back():
     box = Box()
-    box.control.restore(1, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("shed"))
+    box.control.restore(1, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("shed"), False)
     assert (box.control.outputs.output1_on, box.control.outputs.output2_on) == (1, 0)
     reading = box.run(5)
     assert PLACES[reading.place] == "flight"
@@ -221,18 +223,20 @@ def test_state_of_the_last_start_comes_back():
 
 def test_the_button_marks_and_silences():
     box = Box()
-    for place, kind in (("flight", "launch"), ("ground", "landing")):
+    box.button = 1
+    box.run(2)
+    assert (PLACES[box.control.place], events(box)[-1][0]) == ("flight", "launch")
+    box.button = 0
+    box.run(1)
+    for last in ("returning", "landing"):
         box.button = 1
         box.run(2)
-        assert PLACES[box.control.place] == place
-        assert events(box)[-1][0] == kind
+        assert box.control.place == 1, "a press counts when it is let go"
         box.button = 0
         box.run(1)
-    assert box.control.landed == 1
-    box.button = 1
-    box.step(300)
-    box.button = 0
-    box.step(100)
+        assert events(box)[-1][0] == last
+    assert (box.control.place, box.control.landed) == (0, 1)
+    press(box, 300)
     assert events(box)[-1][0] == "silenced"
 
 
@@ -246,23 +250,107 @@ def beeps(box, seconds):
     return found
 
 
-def test_a_launch_is_confirmed_by_one_beep_and_a_landing_by_two():
+def test_each_long_press_is_confirmed_by_one_beep_and_a_landing_by_two_more():
     box = Box()
-    for count in (1, 2, 1, 2):
+    for count in (0, 0, 2, 0, 0, 2):  # launch, two presses of a landing, and again
         box.button = 1
-        assert beeps(box, 3) == count
+        assert beeps(box, 3) == 1
         box.button = 0
-        assert beeps(box, 3) == 0
+        assert beeps(box, 3) == count
 
 
-def test_either_output_tells_its_own_name():
-    box = Box(output1_kind=2)
-    box.battery_mv = 11200
-    box.run(30)
-    assert [kind for kind, _ in events(box)] == ["output1_shed", "output2_shed"]
-    box.battery_ma = -3000
-    box.run(6)
-    assert [kind for kind, _ in events(box)][2:] == ["output1_on", "output2_on"]
+def test_a_knee_on_the_button_is_no_landing():
+    """Each case: how long it is down and up, in ms."""
+    for down_ms, up_ms in ((100, 500), (1400, 500), (3000, 8000), (5500, 500), (20000, 1000), (300, 300)):
+        box = Box()
+        box.control.mark(LAUNCH)
+        for _ in range(6):
+            press(box, down_ms)
+            box.run(1)
+            for _ in range(up_ms // 100):
+                box.step(100)
+        assert box.control.place == 1, (down_ms, up_ms)
+    box = Box()
+    press(box, 3000)
+    assert box.control.place == 1
+    press(box, 3000)
+    assert box.control.place == 1, "the press of the launch is no half of a landing"
+    press(box, 3000)
+    assert box.control.place == 0
+
+
+def test_a_jammed_button_is_a_notice():
+    box = Box()
+    box.button = 1
+    assert BUTTON_STATES[box.run(30).button] == "pressed"
+    assert BUTTON_STATES[box.run(1).button] == "jammed"
+    assert LEVELS[box.control.signals.severity] == "notice"
+    box.button = 0
+    assert BUTTON_STATES[box.run(1).button] == "released"
+    assert LEVELS[box.control.signals.severity] == "clear"
+
+
+def test_a_divider_that_drifts_warns_and_sheds_nothing():
+    box = Box()
+    box.control.mark(LAUNCH)
+    box.run(5)
+    for high, low in ((12700, 10000), (12700, 5000)):
+        for box.battery_mv, box.check_mv in ((high, low), (low, high)):
+            reading = box.run(300)
+            assert LEVELS[reading.low_voltage] == "stop"
+            assert OUTPUT_STATES[reading.output2] == "on"
+            box.battery_mv = box.check_mv = 12700
+            box.run(300)
+    box.battery_mv = box.check_mv = 11200
+    assert OUTPUT_STATES[box.run(31).output2] == "shed_soon"
+    assert LEVELS[box.control.signals.severity] == "urgent"
+    assert OUTPUT_STATES[box.run(60).output2] == "shed"
+
+
+def test_one_source_sheds_in_flight_after_a_minute_at_stop_and_a_minute_of_warning():
+    box = Box(check_adc_fitted=0)
+    box.control.mark(LAUNCH)
+    box.battery_mv = 10850
+    assert OUTPUT_STATES[box.run(600).output2] == "on"
+    box.battery_mv = 10700
+    assert OUTPUT_STATES[box.run(59).output2] == "on"
+    assert OUTPUT_STATES[box.run(2).output2] == "shed_soon"
+    assert OUTPUT_STATES[box.run(58).output2] == "shed_soon"
+    assert OUTPUT_STATES[box.run(3).output2] == "shed"
+
+
+def test_the_third_heat_level_sheds_what_may_be_shed():
+    box = Box()
+    box.case = 5950
+    assert OUTPUT_STATES[box.run(10).output2] == "on"
+    box.case = 6050
+    reading = box.run(2)
+    assert (OUTPUT_STATES[reading.output1], OUTPUT_STATES[reading.output2]) == ("on", "shed")
+    assert (box.control.outputs.output1_on, box.control.outputs.output2_on) == (1, 0)
+    assert [kind for kind, _ in events(box)] == ["output2_shed"]
+
+
+def test_fans_run_full_from_a_judgement_that_fails_until_one_succeeds():
+    box = Box()
+    box.run(3)
+    assert fans(box) == (0, 0)
+    sound = box.control.watch.step
+
+    def fail(*_):
+        raise ValueError("seeded")
+
+    box.control.watch.step = fail
+    failed = 0
+    for _ in range(20):
+        try:
+            box.step(100)
+        except ValueError:
+            failed += 1
+    assert failed == 2
+    assert fans(box) == (100, 100)
+    box.control.watch.step = sound
+    box.run(2)
+    assert fans(box) == (0, 0)
 
 
 def test_it_lands_only_after_it_said_so():
@@ -284,6 +372,7 @@ def press(box, ms):
     for _ in range(ms // 100):
         box.step(100)
     box.button = 0
+    box.step(100)
     box.step(100)
 
 

@@ -1,6 +1,7 @@
 """Buzzer, lamp, button, deadlines."""
 
 from core.signals import Button, Signals
+from groundbox.wire.messages import BUTTON_STATES
 from startup.deadlines import Deadlines
 
 
@@ -150,30 +151,45 @@ def test_a_press_is_confirmed_once():
 
 
 def pressed(button, held_ms, step_ms=100):
-    short = long = 0
-    for _ in range(held_ms // step_ms):
-        button.step(step_ms, 1)
+    """How often a press that long was short, long, and let go in time; and the button's last state while down."""
+    short = long = held = state = 0
+    for down in [1] * (held_ms // step_ms) + [0] * 3:
+        button.step(step_ms, down)
         short += button.short
         long += button.long
-    for _ in range(3):
-        button.step(step_ms, 0)
-        short += button.short
-        long += button.long
-    return short, long
+        held += button.held
+        state = button.state if down else state
+    return short, long, held, BUTTON_STATES[state]
 
 
 def test_short_and_long_press():
     button = Button()
     for held_ms, presses in (
-        (0, (0, 0)),
-        (100, (1, 0)),
-        (1400, (1, 0)),
-        (1500, (0, 1)),
-        (60000, (0, 1)),
-        (200, (1, 0)),
+        (0, (0, 0, 0, "released")),
+        (100, (0, 0, 0, "released")),  # one step alone is noise
+        (200, (1, 0, 0, "pressed")),
+        (1400, (1, 0, 0, "pressed")),
+        (1500, (0, 1, 1, "pressed")),
+        (5000, (0, 1, 1, "pressed")),
+        (5100, (0, 1, 0, "pressed")),  # a knee
+        (30000, (0, 1, 0, "pressed")),
+        (30100, (0, 1, 0, "jammed")),
+        (60000, (0, 1, 0, "jammed")),
+        (200, (1, 0, 0, "pressed")),
     ):
         assert pressed(button, held_ms) == presses, held_ms
-    assert pressed(button, 10000, 250) == (0, 1)
+        assert BUTTON_STATES[button.state] == "released"
+    assert pressed(button, 10000, 250) == (0, 1, 0, "pressed")
+
+
+def test_one_step_let_go_does_not_end_a_press():
+    button = Button()
+    seen = 0
+    for down in [1] * 8 + [0] + [1] * 8 + [0] * 3:
+        button.step(100, down)
+        assert not button.short
+        seen += button.held
+    assert seen == 1
 
 
 def test_each_task_has_its_own_deadline():

@@ -286,7 +286,7 @@ def test_a_flight_counts_down_and_a_short_press_ends_it():
         box.step(100)
         sounded += box.control.outputs.buzzer
     assert sounded == 50
-    for down in (1, 1, 0):
+    for down in (1, 1, 0, 0):
         box.button = down
         box.step(100)
     assert box.control.returning

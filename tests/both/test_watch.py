@@ -7,9 +7,9 @@ from core.limits import DelayedLimit
 from groundbox.wire.messages import CHARGE_STATES, LEVELS, UNKNOWN
 
 
-def run(watch, mv, seconds=1, ma=2000, battery=2500, landed=0):
+def run(watch, mv, seconds=1, ma=2000, battery=2500):
     for _ in range(seconds):
-        watch.step(1000, mv, mv, ma, battery, landed)
+        watch.step(1000, mv, mv, ma, battery)
     return watch.low_voltage
 
 
@@ -187,18 +187,6 @@ def test_the_block_too_cold_or_warm_to_charge():
     assert charging(watch, 12000, 20, 3000, 6000) == "no"
 
 
-def test_sparing_only_after_a_landing():
-    watch = BatteryWatch(limits())
-    run(watch, 11850, 1000)
-    assert not watch.spare
-    run(watch, 11850, 59, landed=1)
-    assert not watch.spare
-    run(watch, 11850, 1, landed=1)
-    assert watch.spare
-    run(watch, 11850, 1, landed=0)
-    assert not watch.spare
-
-
 def test_a_level_never_flips_inside_its_band():
     level = DelayedLimit()
     for depth in (1, 0, -100, -399, 0, 5, -399):
@@ -318,7 +306,7 @@ def test_a_limit_counts_down_as_fast_as_up():
 
 def test_a_watch_starts_with_nothing_to_report():
     watch = BatteryWatch(limits())
-    assert (watch.low_voltage, watch.overvoltage, watch.charging, watch.spare) == (0, 0, 0, False)
+    assert (watch.low_voltage, watch.overvoltage, watch.charging) == (0, 0, 0)
 
 
 def heat(watch, centi_c):

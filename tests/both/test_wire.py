@@ -114,23 +114,17 @@ def test_compiled_in_indexes_are_those_of_the_registry():
         "too_fast",
         "runs_on",
     )
-    assert of["output1"] == ("absent", "on", "off", "shed")
+    assert of["output2"] == ("absent", "on", "off", "shed", "shed_soon", "starting")
+    assert of["button"] == ("released", "pressed", "jammed")
     assert of["charging"] == ("no", "yes", "cold", "warm", "hot")
     assert of["low_voltage"] == ("clear", "notice", "urgent", "stop")
     assert of["place"] == ("ground", "flight")
     assert MARKS[:3] == ("launch", "landing", "returning")
     assert EVENTS[1:5] == ("launch", "landing", "charge", "swap")
-    assert EVENTS[15] == "returning"
+    assert EVENTS[14] == "returning"
     assert set(MARKS) <= set(EVENTS)
     assert EVENTS[5] == "silenced"
-    assert EVENTS[6:12] == (
-        "output1_shed",
-        "output2_shed",
-        "output1_on",
-        "output2_on",
-        "output1_off",
-        "output2_off",
-    )
+    assert EVENTS[6:11] == ("output2_shed", "output1_on", "output2_on", "output1_off", "output2_off")
     assert settings.SENSOR_KINDS.index("onewire") == 3
     assert settings.FAN_KINDS.index("switched") == 1
     assert settings.FAN_KINDS.index("pwm_never_stops") == 3

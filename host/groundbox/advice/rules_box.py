@@ -1,6 +1,6 @@
 """When the box itself needs a person: heat, fans, damp, sensors, the board. Rules as in rules_battery."""
 
-from math import log
+from math import inf, log
 
 from groundbox.advice import limits
 from groundbox.advice.rules_battery import LEVELS, Finding
@@ -159,6 +159,35 @@ def restarted(state: BoxState, raised: bool) -> Finding:
     if state.restarted_s is None or state.restarted_s > limits.RESTART_SHOWN_S:
         return False
     return f"board restarted {age(state.restarted_s)} ago, {CAUSES.get(state.restart_cause or '', 'cause unknown')}"
+
+
+def _reported(state: BoxState, kind: str, words: str) -> Finding:
+    """What an event of the last five minutes said."""
+    ages_s = dict(state.reports)
+    return f"{words}, {age(ages_s[kind])} ago" if ages_s.get(kind, inf) <= limits.RESTART_SHOWN_S else False
+
+
+def control_failed(state: BoxState, raised: bool) -> Finding:
+    """The board's judgement of a second ended with an error."""
+    return _reported(state, "control_failed", "control of the board failed")
+
+
+def starved(state: BoxState, raised: bool) -> Finding:
+    """The board lost its power twice within a minute of its start."""
+    return _reported(state, "starved", "board lost power twice within a minute of its start, output 2 shed")
+
+
+def shed_soon(state: BoxState, raised: bool) -> Finding:
+    """The board sheds an output within a minute."""
+    if not state.outputs:
+        return None
+    soon = [f"output {number}" for number, what in enumerate(state.outputs, 1) if what == "shed_soon"]
+    return f"board sheds {listed(soon)} within a minute" if soon else False
+
+
+def button_jammed(state: BoxState, raised: bool) -> Finding:
+    """The button has been held for half a minute."""
+    return None if state.button is None else state.button == "jammed" and "button held for 30 s"
 
 
 def silent(state: BoxState, raised: bool) -> Finding:

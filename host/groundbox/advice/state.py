@@ -27,6 +27,8 @@ class BoxState:
         charge_advice: how to charge what is missing for one more flight, in words without cautions.
         restarted_s: since the board restarted unexpectedly.
         filter_notice: what the sessions show of its filter; "" is nothing.
+        outputs: state of output 1, 2; `button`: of the button.
+        reports: (kind, seconds ago) of the newest event of each kind, one of wire.messages.EVENTS.
     """
 
     box: str
@@ -83,6 +85,9 @@ class BoxState:
     fans: tuple[str | None, ...] = ()
     sensors: tuple[tuple[str, str | None], ...] = ()  # (name in wire.messages.CHANNELS, state)
     # The board.
+    outputs: tuple[str | None, ...] = ()
+    button: str | None = None
+    reports: tuple[tuple[str, float], ...] = ()
     restarted_s: float | None = None
     restart_cause: str | None = None
 

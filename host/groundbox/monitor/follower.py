@@ -79,6 +79,7 @@ class Follower:
         self._since_s = since_s
         self._heard_s: float | None = None
         self._restarts = Restarts()
+        self._reports_s: dict[str, float] = {}  # kind of event: when the newest came
         self._charge_marked_s: float | None = None
         self._charging_since_s: float | None = None
         self._charge_ended_s: float | None = None  # wall time of the newest end of a charge
@@ -132,6 +133,7 @@ class Follower:
         """An event arrived at `now_s` of the steady clock, `wall_s` by the wall clock."""
         self._note_received(event, now_s)
         self._order.add(event)
+        self._reports_s[event.kind] = now_s - max(wall_s - (event.wall_s or wall_s), 0.0)
         if event.kind == "started":
             self._restarts.take(event, self.reading, now_s, wall_s)
 
@@ -306,6 +308,9 @@ class Follower:
             humidity_percent=reading.humidity_percent if reading else None,
             fans=tuple(fan.state for fan in reading.fans.values()) if reading else (),
             sensors=tuple(reading.sensors.items()) if reading else (),
+            outputs=tuple(reading.outputs.values()) if reading else (),
+            button=reading.button if reading else None,
+            reports=tuple((kind, now_s - at_s) for kind, at_s in self._reports_s.items()),
             restarted_s=None if restarted is None else now_s - restarted.at_s,
             restart_cause=restarted.cause if restarted else None,
         )

@@ -26,7 +26,7 @@ def is_on(load: LoadSettings, reading: Reading) -> bool:
     """False for a load whose output is off, and for one that runs with the fans while they are stopped."""
     if load.with_fans and not fans_run(reading):
         return False
-    return load.output is None or reading.outputs.get(load.output) not in ("off", "shed")
+    return load.output is None or reading.outputs.get(load.output) not in ("off", "shed", "starting")
 
 
 def declared_amps(loads: Sequence[LoadSettings], volts: float, reading: Reading | None) -> float | None:

@@ -20,8 +20,9 @@ from groundbox.store import Store
 MISSING_S = 120.0  # a board's missing records are waited for so long
 SETTLE_S = 10.0  # a board may report another place for so long
 EVENT_WORDS = {
-    "output1_shed": "its board shed output 1 to save the battery",
-    "output2_shed": "its board shed output 2 to save the battery",
+    "output2_shed": "its board shed output 2, battery low or case hot",
+    "control_failed": "its control failed; fans full, a restart when it lasts",
+    "starved": "its board lost power twice within a minute of its start; output 2 is shed",
     "output1_off": "its output 1 was switched off",
     "output2_off": "its output 2 was switched off",
     "output1_on": "its output 1 was switched on",

@@ -21,12 +21,13 @@ Words:
     load NAME           working, stopped
     fan 1               off, starting, running, stalled, unsupervised, too_fast, runs_on, absent: as
                         the board reported it, as all below
-    output 1 reported   on, off, shed, absent
+    output 1 reported   on, off, shed, shed_soon, starting, absent
     case sensor         ok, open, shorted, range, frozen, disagree, silent, absent
                         likewise voltage, check, current, battery, intake
     low voltage, overvoltage, case heat, battery heat          clear, notice, urgent, stop
     charging            no, yes, cold, warm, hot
     place               ground, flight
+    button              released, pressed, jammed
     warning KIND        active, clear, notice, urgent, stop       each of these severities or a worse one; see below
 
 A warning is judged twice: as the host raises it and, where the board signals the same by itself, as the board reported
@@ -65,7 +66,8 @@ _LEVEL_FIELDS = {
     "case heat": "case_heat",
     "battery heat": "battery_heat",
 }
-_LEVEL_FIELDS |= {"charging": "charging", "place": "place"}
+_LEVEL_FIELDS |= {"charging": "charging", "place": "place", "button": "button"}
+_FIELD_WORDS = {"charging": messages.CHARGE_STATES, "place": messages.PLACES, "button": messages.BUTTON_STATES}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +210,7 @@ def _reported(text: str) -> Subject | None:
     elif text in _LEVEL_FIELDS:
         field = _LEVEL_FIELDS[text]
         value = attrgetter(field)
-        words = {"charging": messages.CHARGE_STATES, "place": messages.PLACES}.get(field, _LEVELS)
+        words = _FIELD_WORDS.get(field, _LEVELS)
     else:
         return None
     return Subject(name=text, words=words, steps=lambda trace: trace.reported_steps(value))

@@ -124,6 +124,7 @@ class HostWarnings:
         self._reading: Reading | None = None
         self._heard_s = 0.0
         self._restarted: tuple[float, str] | None = None
+        self._reports_s: dict[str, float] = {}
 
     def take(self, now_s: float, item: Reading | Event) -> None:
         """Takes a reading or an event that arrived."""
@@ -131,7 +132,9 @@ class HostWarnings:
         if isinstance(item, Reading):
             if known is None or (item.boot, item.sequence) > (known.boot, known.sequence):
                 self._reading, self._heard_s = item, now_s
-        elif item.kind == "started" and known is not None and item.boot > known.boot:
+            return
+        self._reports_s[item.kind] = now_s
+        if item.kind == "started" and known is not None and item.boot > known.boot:
             self._restarted = (now_s, RESET_CAUSES[item.value] if item.value is not None else "other")
 
     def update(self, now_s: float) -> list[WarningChange]:
@@ -162,6 +165,9 @@ class HostWarnings:
             battery_c=reading.battery_c,
             fans=tuple(fan.state for fan in reading.fans.values()),
             sensors=tuple(reading.sensors.items()),
+            outputs=tuple(reading.outputs.values()),
+            button=reading.button,
+            reports=tuple((kind, now_s - at_s) for kind, at_s in self._reports_s.items()),
             restarted_s=None if restarted is None else now_s - restarted[0],
             restart_cause=None if restarted is None else restarted[1],
         )

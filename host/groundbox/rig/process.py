@@ -171,7 +171,7 @@ class Wiring:
         box, n = self._box, self._fans
         for fan, level in zip(box.fans, levels, strict=False):
             fan.drive = 1 - max(0, level) / _FULL
-        box.output_on = [level <= 0 for level in levels[n : n + 2]]
+        box.output_on = [levels[n] <= 0, levels[n + 1] > 0]
         box.buzzer, box.lamp = levels[n + 2] > 0, levels[n + 3] > 0
         self.changed()
 

@@ -23,7 +23,8 @@ UNKNOWN = -32768
 LEVELS = ("clear", "notice", "urgent", "stop")
 SENSOR_STATES = ("ok", "open", "shorted", "range", "frozen", "disagree", "silent", "absent")
 FAN_STATES = ("absent", "off", "starting", "running", "stalled", "unsupervised", "too_fast", "runs_on")
-OUTPUT_STATES = ("absent", "on", "off", "shed")
+OUTPUT_STATES = ("absent", "on", "off", "shed", "shed_soon", "starting")
+BUTTON_STATES = ("released", "pressed", "jammed")
 CHARGE_STATES = ("no", "yes", "cold", "warm", "hot")
 PLACES = ("ground", "flight")
 RESET_CAUSES = ("power", "watchdog", "soft", "maintenance", "other")
@@ -40,8 +41,7 @@ EVENTS = (
     "charge",
     "swap",
     "silenced",  # a person pressed the button to quiet the buzzer
-    "output1_shed",  # value: battery voltage in units of 10 mV
-    "output2_shed",
+    "output2_shed",  # value: battery voltage in units of 10 mV
     "output1_on",
     "output2_on",
     "output1_off",
@@ -50,6 +50,8 @@ EVENTS = (
     "settings_fallback",  # the newest settings file was damaged; the last good one is in force
     "link_restarted",  # the link task hung and was started again
     "returning",  # the pilot is returning: a short press in flight, or a mark by command; once a flight
+    "control_failed",  # a judgement ended with an error: fans full, a reset when it lasts
+    "starved",  # two starts from power loss, each after less than 60 s: output 2 is shed
 )
 
 _BOARD_HEAD = (
@@ -100,6 +102,7 @@ _STATES = (
     ("charging", CHARGE_STATES, 0, 0),
     ("place", PLACES, 0, 0),
     ("turn_back_s", "h", 0, 32000),
+    ("button", BUTTON_STATES, 0, 0),
     ("worst_step_us", "i", 0, 1 << 29),
 )
 _READING = (

@@ -36,10 +36,10 @@ SETTINGS = (
     ("fan3_full_rpm", 3000, 500, 20000),
     ("fan4_full_rpm", 3000, 500, 20000),
     ("fan_pulses_per_turn", 2, 1, 4),
-    ("output1_kind", 1, 0, 2),
+    ("output1_kind", 1, 0, 1),
     ("output2_kind", 2, 0, 2),
-    ("output1_shed_level", 2, 1, 3),
     ("output2_shed_level", 2, 1, 3),
+    ("output2_start_s", 5, 0, 60),
     ("radio_allowed", 0, 0, 1),
     ("radio_silent_in_flight", 0, 0, 1),
     # Measuring.
@@ -184,6 +184,8 @@ def _broken_relation(s: dict[str, int]) -> str:
             return "%s minus %s is %d; wants %d to %d" % (higher, lower, gap, minimum, maximum)
     if not s["voltage_monitor_kind"] and not s["check_adc_fitted"]:
         return "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
+    if OUTPUT_KINDS[s["output2_kind"]] == "essential":
+        return "output2_kind is 1; output 2 is off while the board starts: wire essential loads to output 1"
     full_mv = s["reference_mv"] * s["divider_ratio_e3"] // 1000
     if full_mv < _MIN_FULL_SCALE_MV:
         return "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _MIN_FULL_SCALE_MV)

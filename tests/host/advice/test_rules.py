@@ -44,6 +44,8 @@ FINE = BoxState(
     battery_c=27.0,
     battery_levels_c=(0.0, 40.0, 50.0, 55.0, 60.0),
     humidity_percent=5.0,
+    outputs=("on", "on"),
+    button="released",
     fans=("running", "running", "absent", "absent"),
     sensors=tuple((name, "ok") for name in ("voltage", "check", "current", "case", "battery", "intake")),
 )
@@ -158,6 +160,10 @@ CASES = [
         "s ago, its watchdog acted",
     ),
     (replace(FINE, restarted_s=10.0, restart_cause="power"), "restarted", "notice", "its power failed"),
+    (replace(FINE, reports=(("control_failed", 9.0),)), "control_failed", "urgent", "failed, 9 s ago. Type"),
+    (replace(FLYING, reports=(("starved", 9.0),)), "starved", "urgent", "output 2 shed, 9 s ago. Fly no further out"),
+    (replace(FLYING, outputs=("on", "shed_soon")), "shedding", "urgent", "Board sheds output 2 within a minute"),
+    (replace(FINE, button="jammed"), "button", "notice", "Button held for 30 s. Free its button"),
     (replace(FLYING, silent_s=4.0), "silent", "stop", "No data for 4 s, last voltage 12.4 V"),
     (replace(FINE, silent_s=4.0), "silent", "urgent", "Check its cable and power"),
     (BoxState(box="mast", wall_s=WALL_S, watched_s=40.0), "silent", "notice", "No data yet, after 40 s"),
@@ -209,7 +215,9 @@ TIMES_S = [
     *(("fan_doubtful", "urgent", 0, 10), ("fan_doubtful", "notice", 0, 10)),
     *(("fan_stalled", "urgent", 0, 10), ("filter", "notice", 0, 0), ("condensation", "notice", 60, 120)),
     *(("sensor_fault", "urgent", 3, 10), ("sensor_fault", "notice", 3, 10), ("sources_disagree", "notice", 0, 10)),
-    *(("restarted", "urgent", 0, 10), ("restarted", "notice", 0, 10), ("silent", "stop", 0, 5)),
+    *(("control_failed", "urgent", 0, 10), ("starved", "urgent", 0, 10), ("shedding", "urgent", 0, 0)),
+    *(("button", "notice", 0, 10), ("silent", "stop", 0, 5)),
+    *(("restarted", "urgent", 0, 10), ("restarted", "notice", 0, 10)),
     *(("silent", "urgent", 0, 5), ("silent", "notice", 30, 0), ("battery_doubt", "notice", 10, 60)),
     *(("load_unknown", "notice", 30, 0), ("unmarked", "notice", 0, 0)),
 ]
@@ -344,7 +352,7 @@ def test_the_hazard_table_refuses_what_hurts() -> None:
 
 
 def test_table_is_in_order() -> None:
-    assert len(KINDS) == 22
+    assert len(KINDS) == 26
     for row in TABLE:
         assert row.severity in SEVERITIES
         assert row.meaning
