@@ -38,7 +38,7 @@ def power() -> None:
             "within 15 cm\nof the terminal", loc="bottom", fontsize=9
         )
         e.RBox().right().label("Q1").label("reverse polarity\nP-FET, 8 mΩ hot", **BELOW)
-        e.Resistor().right().label(f"RS {ohm(v.SHUNT_OHM)}").label(
+        e.Resistor().right().label(f"RS1 {ohm(v.SHUNT_OHM)}").label(
             "U3 across it\n(sense.svg)", loc="bottom", fontsize=9
         )
         e.Line().right().length(0.6)
@@ -123,9 +123,9 @@ def sense() -> None:
             e.Line().at(monitor[name]).right().length(0.4)
             _pin(f"I2C {name} pin")
         e.Resistor().at(monitor["in +"]).left().length(2.0).label(f"R5 {ohm(v.MONITOR_FILTER_OHM)}", fontsize=10)
-        plus = e.Dot(open=True).label("RS, battery side", loc="left", fontsize=10)
+        plus = e.Dot(open=True).label("RS1, battery side", loc="left", fontsize=10)
         e.Resistor().at(monitor["in −"]).left().length(2.0).label(f"R6 {ohm(v.MONITOR_FILTER_OHM)}", fontsize=10)
-        e.Dot(open=True).label("RS, bus side", loc="left", fontsize=10)
+        e.Dot(open=True).label("RS1, bus side", loc="left", fontsize=10)
         e.Capacitor().at((plus.center[0] + 1.85, plus.center[1])).toy(monitor["in −"]).label(
             "C4", loc="top", fontsize=10
         )
@@ -208,18 +208,23 @@ def switch() -> None:
         e.Dot(open=True).label("drive or output pin\nhigh = off", loc="left")
         held = e.Dot().at(q10.collector)
         _down_to_ground(held.center, e.Resistor().label(ohm(v.GATE_OHM), loc="bottom"))
-        at, gate_at = rail, held
-        for part, label in ((e.Zener, "12 V"), (e.Capacitor, farad(v.GATE_FARAD))):
-            e.Line().at(at.center).right().length(1.9)
-            at = e.Dot()
-            e.Line().at(gate_at.center).right().length(1.9)
-            gate_at = e.Dot()
-            part().at(gate_at.center).toy(at.center).label(label, loc="bottom")
+        e.Line().at(rail.center).right().length(1.9)
+        at = e.Dot()
+        e.Line().at(held.center).right().length(1.9)
+        gate_at = e.Dot()
+        e.Zener().at(gate_at.center).toy(at.center).label("12 V", loc="bottom")
         e.Line().at(at.center).right().length(1.9)
         q8 = e.RBox().right().label("Q8 P-FET")
         e.Line().at(gate_at.center).tox(q8.center)
         e.Line().up().toy(q8.center[1] - 0.3).label("gate", loc="bottom", fontsize=10)
         e.Line().at(q8.end).right().length(0.6)
+        load = e.Dot()
+        e.Line().at((q8.center[0], gate_at.center[1])).tox(load.center[0])
+        e.Capacitor().toy(load.center[1]).label(farad(v.GATE_FARAD), loc="bottom")
+        e.Line().at(load.center).right().length(2.0)
+        back = e.Dot()
+        _down_to_ground(back.center, e.Schottky().reverse().label("D10", loc="bottom"))
+        e.Line().at(back.center).right().length(0.6)
         _pin("load +")
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from hardware import budget, steps, worked
+from hardware import budget, schematic, steps, worked
 from hardware import values as v
 
 from groundbox.wire import settings
@@ -76,9 +76,24 @@ def _number(pins: object, i: int) -> int | None:
 
 
 def parts() -> str:
-    """Parts list."""
-    rows = ((where, what, value, str(count) if count else "as needed") for where, what, value, count in v.PARTS)
-    return table(("drawing", "part", "value and rating", "how many"), rows)
+    """Parts list: those of the drawing, equal ones in one row, then those beside the board."""
+    same: dict[tuple[str, str, str], list[str]] = {}
+    for one in schematic.parts():
+        if one.kind != "Conn2" and not one.ref.startswith("J"):
+            same.setdefault((one.what, one.value, one.footprint.partition(":")[2]), []).append(one.ref)
+    rows = [(", ".join(refs), what, f"{value}; {case}", str(len(refs))) for (what, value, case), refs in same.items()]
+    rows += [(name, what, value, str(count) if count else "as needed") for name, what, value, count in v.OFF_BOARD]
+    return table(("drawing", "part", "value, rating; case", "how many"), rows)
+
+
+def connectors() -> str:
+    """Each connector with the net of each pin."""
+    rows = []
+    for one in schematic.parts():
+        if one.ref.startswith("J"):
+            pins = [one.nets.get(str(number)) or "" for number in (1, 2, 3, 4)]
+            rows.append((one.ref, one.what, *pins))
+    return table(("connector", "for", "pin 1", "pin 2", "pin 3", "pin 4"), rows)
 
 
 def errors() -> str:
@@ -139,7 +154,7 @@ def bring_up() -> str:
     return table(("step", "do", "expect"), rows)
 
 
-MADE = {f.__name__: f for f in (pins, parts, errors, causes, runtime, cable, defaults, bring_up)}
+MADE = {f.__name__: f for f in (pins, parts, connectors, errors, causes, runtime, cable, defaults, bring_up)}
 
 
 def made(name: str) -> str:

@@ -99,9 +99,11 @@ PORT_CLAMP = (36.0, 44.2, 58.1, 25.8)
 PORT_SWITCH_VOLTS = 100
 PORT_OPENS_VOLTS = 17.0
 BOARD_WATTS = 0.5  # at the converter's input
+BOARD_RADIO_WATTS = 1.7  # the same while the board's radio sends: 250 mA at 5 V and losses, from memory
 BOARD_DIODE_VOLTS = 0.35
 BOARD_LOWEST_VOLTS = 6.0
-HOLD_UP_FARAD = 1500e-6
+HOLD_UP_FARAD = 3300e-6
+HOLD_UP_S = 0.050
 INRUSH_OHM = 1.0
 HOLD_UP_LEFT = 0.7  # of it, cold and old
 OR_LEAK_AMPS = 100e-6  # Schottky at 5 V and 60 °C
@@ -120,7 +122,16 @@ CONTROL_SERIES_OHM = 100
 FAN_FILTER_HENRY = 100e-6
 FAN_FILTER_FARAD = 470e-6
 GATE_OHM = 47_000
-GATE_FARAD = 10e-9
+GATE_FARAD = 10e-9  # from gate to drain: it sets how fast an output rises
+GATE_PLATEAU_VOLTS = 3.0  # gate to source while the output rises: from memory
+OUTPUT_FARAD = 470e-6  # most that may hang on an output
+BUTTON_PULLUP_OHM = 4_700
+BUTTON_SERIES_OHM = 1_000
+BUTTON_FARAD = 100e-9
+PORT_THRESHOLD_VOLTS = 0.5  # of the surge stopper's comparators: from memory
+PORT_SENSE_OHM = 0.005
+PORT_UPPER_OHM, PORT_LOWER_OHM = 330_000, 10_000
+PORT_UNDER_OHM = 180_000
 GATE_BASE_OHM = 10_000
 
 # Loads of the invented boxes `table` and `mast` (watts; the mast's servos when both start).
@@ -132,57 +143,14 @@ CHARGE_AMPS = 4.0
 # faster-lead-acid, 2019, experimental data), straight line through the ten minutes to either side.
 FALL_MV_PER_MIN = ((12.4, 3.3), (12.0, 3.7), (11.6, 4.4), (11.4, 5.8), (11.2, 8.7), (11.0, 14.2))
 
-# (in drawing, part, value and rating, how many)
-PARTS = (
-    ("F1", "blade fuse in a sealed holder", "10 A, 32 V, interrupts 1000 A; within 15 cm of the plus terminal", 1),
-    ("F2, F3", "blade fuse, one for each group of equipment", "5 A, 32 V", 2),
-    ("F4", "fuse of the board's supply", "1 A slow, 32 V", 1),
-    ("F5", "fuse of the sense wire, at the terminal", "0.5 A, 32 V", 1),
-    ("F6", "fuse of the charge port", "7.5 A, 58 V", 1),
+# Parts beside the board: (name, part, value and rating, how many).
+OFF_BOARD = (
+    ("TH1, TH2", "thermistor, case and intake", "10 k 1 % at 25 °C, B 3950 K 1 %, bead on a twisted pair", 2),
+    ("TH3", "1-wire sensor, battery", "0.5 °C from -10 to 85 °C", 1),
     ("F7...", "fuse of each data-cable pair that carries power", "0.5 A", 0),
-    ("Q1", "P-channel MOSFET, reverse polarity", "40 V, 5 mohm (8 hot), 30 A, with 12 V gate Zener and 100 k", 1),
-    ("Q2, Q3", "N-channel MOSFET pair, charge port, source to source", "100 V, 10 mohm", 2),
-    ("U4", "surge stopper controller for Q2 and Q3", "opens above 17.0 V and on reversed input, withstands 100 V", 1),
-    ("D1", "transient suppressor, bus", "18 V stand-off, 29.2 V at 51 A, one way, 1500 W class", 1),
-    ("D2", "transient suppressor, charge port", "36 V stand-off, 58.1 V at 25.8 A, one way, 1500 W class", 1),
-    ("D3", "Schottky diode, board supply", "60 V, 1 A", 1),
-    ("D4, D5", "Schottky diodes, box 5 V or USB 5 V (D5 is on most boards)", "30 V, 1 A", 2),
-    ("D6, D7", "low-leakage silicon diode pairs, clamps", "80 V, 140 mA, under 80 nA hot", 2),
-    ("C1", "electrolytic, hold-up", "1500 uF, 35 V, 105 °C", 1),
-    ("R30", "inrush, pulse-proof", "1 ohm 2 W", 1),
-    ("U1", "step-down converter", "7-32 V in, 5.1 V 1 A out, fixed frequency above 400 kHz, shielded coil", 1),
-    ("R1", "divider, upper", "15.0 k 0.1 % 25 ppm/K 0.25 W", 1),
-    ("R2", "divider, lower", "3.00 k 0.1 % 25 ppm/K", 1),
-    ("R3", "between clamp and pin", "1 k 1 %", 1),
-    ("C2", "divider filter", "470 nF 16 V", 1),
-    ("U2", "shunt reference", "3.000 V 0.2 % 100 ppm/K, 80 uA to 10 mA", 1),
-    ("R4", "feed of the reference (on many boards already)", "200 ohm 1 %", 1),
-    ("RS", "shunt, four terminals", "2 mohm 1 % 50 ppm/K 3 W", 1),
-    ("U3", "INA226-class shunt and bus monitor", "36 V, 16 bit, I2C address 0x40", 1),
-    ("R5, R6", "shunt filter", "10 ohm 1 %", 2),
-    ("R7", "monitor's bus input, pulse-proof", "470 ohm 1 % 0.5 W", 1),
-    ("C3, C4", "monitor filters", "100 nF 50 V", 2),
-    ("TH1-TH3", "thermistor, case, intake, battery", "10 k 1 % at 25 °C, B 3950 K 1 %, bead on a twisted pair", 3),
-    ("R8-R10", "thermistor pull-ups to the reference", "10.0 k 0.1 %", 3),
-    ("R11-R13, C5-C7", "thermistor line filters", "1 k, 100 nF", 3),
-    ("Q4-Q7", "N-channel MOSFET, fan control line", "60 V, 5 ohm, logic gate", 4),
-    ("R14-R17", "gate pull-downs", "100 k", 4),
-    ("R18-R21", "control line series", "100 ohm", 4),
-    ("R22-R25", "tachometer pull-ups to 3.3 V", "10 k", 4),
-    ("R26-R29, C8-C11", "tachometer filters", "10 k, 4.7 nF", 4),
-    ("L1, C12", "fan supply filter, one for each pair", "100 uH 1 A; 470 uF 25 V 105 °C", 2),
-    (
-        "Q8-Q10 and R, C",
-        "switch that is on by default: outputs, 2- and 3-wire fans",
-        "P-channel 40 V 20 mohm; switch.svg",
-        2,
-    ),
-    ("R31, R32", "I2C pull-ups to 3.3 V (on most monitor boards)", "4.7 k", 2),
-    ("R33", "bleeder across U1's output", "4.7 k", 1),
-    ("R34-R36", "1-wire pull-ups to 3.3 V, where such sensors are fitted", "4.7 k", 0),
     ("U5", "isolated USB, full speed", "2.5 kV, or an isolated differential transceiver", 1),
-    ("BZ1", "self-sounding buzzer with transistor", "3-5 V, 85 dB at 10 cm", 1),
-    ("LP1", "lamp", "LED with 470 ohm", 1),
+    ("BZ1", "self-sounding buzzer", "3-5 V, 85 dB at 10 cm, under 100 mA", 1),
+    ("LP1", "lamp", "LED", 1),
     ("SW1", "button, to ground", "sealed", 1),
-    ("MCU", "board, RP2040 or ESP32 class", "3.3 V, reference input brought out", 1),
+    ("FAN1-FAN4", "4-wire fan that stops under 10 % of drive", "12 V, at most 0.3 A", 2),
 )

@@ -56,11 +56,11 @@ def clamp() -> list[Row]:
 
 def reference() -> list[Row]:
     fed = (v.RAIL_VOLTS * (1 - v.RAIL_TOLERANCE) - v.REFERENCE_VOLTS) / v.REFERENCE_FEED_OHM
-    shorted = 3 * v.REFERENCE_VOLTS / v.NTC_PULLUP_OHM
+    shorted = 2 * v.REFERENCE_VOLTS / v.NTC_PULLUP_OHM
     left = fed - shorted - v.CONVERTER_AMPS
     return [
         ("minimum feed current", "(3.3 V x 0.98 - 3.0 V) / 200", f"{fed * 1e3:.2f} mA"),
-        ("three thermistors, all shorted", "3 x 3.0 V / 10 k", f"{shorted * 1e3:.2f} mA"),
+        ("two thermistors, both shorted", "2 x 3.0 V / 10 k", f"{shorted * 1e3:.2f} mA"),
         ("converter", "from memory", f"{v.CONVERTER_AMPS * 1e3:.2f} mA"),
         (
             "current for the reference",
@@ -168,18 +168,55 @@ def vehicle() -> list[Row]:
 
 def hold_up() -> list[Row]:
     start = v.CUTOFF_VOLTS - v.BOARD_DIODE_VOLTS
+    per_farad = (start**2 - v.BOARD_LOWEST_VOLTS**2) / 2
+    wants, loud = (watts * v.HOLD_UP_S / per_farad for watts in (v.BOARD_WATTS, v.BOARD_RADIO_WATTS))
+    holds = v.HOLD_UP_FARAD * v.HOLD_UP_LEFT * per_farad
     inrush = 12.8 / (v.INRUSH_OHM + 0.16)
-    wants = 2 * v.BOARD_WATTS * 0.05 / (start**2 - v.BOARD_LOWEST_VOLTS**2)
-    holds = v.HOLD_UP_FARAD * v.HOLD_UP_LEFT * (start**2 - v.BOARD_LOWEST_VOLTS**2) / 2 / v.BOARD_WATTS
+    formula = f"2 x P x 50 ms / ({start:.2f}^2 - {v.BOARD_LOWEST_VOLTS:g}^2)"
     return [
-        ("before the dip", "11.0 V - 0.35 V of D3", f"{start:.2f} V"),
-        ("capacitance for 50 ms", "2 x 0.5 W x 50 ms / (10.65^2 - 6^2)", f"{wants * 1e6:.0f} uF"),
-        ("1500 uF, 30 % lost to cold and age, holds", "C (10.65^2 - 6^2) / 2 / 0.5 W", f"{holds * 1e3:.0f} ms"),
+        ("before the dip", f"{v.CUTOFF_VOLTS} V - {v.BOARD_DIODE_VOLTS} V of D3", f"{start:.2f} V"),
+        (f"capacitance for 50 ms at {v.BOARD_WATTS} W", formula, f"{wants * 1e6:.0f} uF"),
+        (f"with the radio on, {v.BOARD_RADIO_WATTS} W", formula, f"{loud * 1e6:.0f} uF"),
+        (
+            f"{v.HOLD_UP_FARAD * 1e6:.0f} uF, 30 % lost to cold and age, holds with the radio on",
+            "C (10.65^2 - 6^2) / 2 / P",
+            f"{holds / v.BOARD_RADIO_WATTS * 1e3:.0f} ms, {holds / v.BOARD_WATTS * 1e3:.0f} ms without",
+        ),
         ("inrush when the battery is plugged in", "12.8 V / (1 ohm of R30 + 0.16)", f"{inrush:.0f} A"),
         (
             "the same for F4",
             "I^2 R C / 2",
             f"{inrush**2 * 1.16 * v.HOLD_UP_FARAD / 2:.2f} A2s: within a slow 1 A fuse",
+        ),
+    ]
+
+
+def port() -> list[Row]:
+    opens = v.PORT_THRESHOLD_VOLTS * (1 + v.PORT_UPPER_OHM / v.PORT_LOWER_OHM)
+    starts = v.PORT_THRESHOLD_VOLTS * (1 + v.PORT_UNDER_OHM / v.PORT_LOWER_OHM)
+    return [
+        ("U4 opens above", "0.5 V x (1 + 330 k / 10 k), R39 and R40", f"{opens:.1f} V"),
+        ("and under", "0.5 V x (1 + 180 k / 10 k), R41 and R42", f"{starts:.1f} V"),
+        ("it blocks backward from", "3 mV / 5 mohm of R38", f"{3e-3 / v.PORT_SENSE_OHM:.1f} A"),
+        (
+            "it opens forward at",
+            "50 mV / 5 mohm",
+            f"{50e-3 / v.PORT_SENSE_OHM:.0f} A; F6 opens first in a long overload",
+        ),
+    ]
+
+
+def button() -> list[Row]:
+    wet = v.RAIL_VOLTS / v.BUTTON_PULLUP_OHM
+    falls, rises = v.BUTTON_SERIES_OHM * v.BUTTON_FARAD, (v.BUTTON_SERIES_OHM + v.BUTTON_PULLUP_OHM) * v.BUTTON_FARAD
+    return [
+        ("current through the contact", "3.3 V / 4.7 k", f"{wet * 1e3:.1f} mA: keeps it clean"),
+        ("press", "1 k x 100 nF", f"{falls * 1e3:.1f} ms"),
+        ("release", "(4.7 k + 1 k) x 100 nF", f"{rises * 1e3:.2f} ms: bounce is gone before the next step of 100 ms"),
+        (
+            "a spark of 8 kV into the lead",
+            "8 kV x 150 pF / 100 nF",
+            f"{8e3 * 150e-12 / v.BUTTON_FARAD:.0f} V behind 1 k",
         ),
     ]
 
@@ -218,6 +255,11 @@ def fan_four_wire() -> list[Row]:
     damped = 20 * log10(sqrt(1 + (2 * pi * v.FAN_HZ * v.TACH_SERIES_OHM * v.TACH_FARAD) ** 2))
     return [
         ("control line held low", "5 mA x (5 + 100) ohm", f"{low:.2f} V, under 0.8 V"),
+        (
+            "a fan that has lost its minus",
+            "12 V^2 / (5 + 100) ohm",
+            f"{144 / (v.CONTROL_SWITCH_OHM + v.CONTROL_SERIES_OHM):.1f} W in R18: a fusible 0.25 W part opens",
+        ),
         ("tachometer at 1500 and 20 000 rpm", "rpm x 2 / 60", f"{1500 * 2 / 60:.0f} and {fastest:.0f} Hz"),
         (
             "rise of the filtered line",
@@ -235,16 +277,27 @@ def fan_four_wire() -> list[Row]:
 
 def fan_switched() -> list[Row]:
     ripple = 12 * 0.25 / (1e-3 * v.FAN_HZ)
+    slope = (12 - v.GATE_PLATEAU_VOLTS) / v.GATE_OHM / v.GATE_FARAD
     return [
         (
-            "gate, switching on",
-            "47 k x 10 nF",
-            f"{v.GATE_OHM * v.GATE_FARAD * 1e3:.2f} ms: slow, no click on the radio",
+            "output rises with",
+            "(12 - 3) V / 47 k / 10 nF",
+            f"{slope / 1e3:.0f} V/ms: slow, no click on the radio",
         ),
         (
             "current while off",
             "12 V / 47 k + 11.3 V / 10 k",
             f"{(12 / v.GATE_OHM + 11.3 / v.GATE_BASE_OHM) * 1e3:.1f} mA",
+        ),
+        (
+            "largest capacitor of a load, 470 uF, charges with",
+            "C x slope",
+            f"{v.OUTPUT_FARAD * slope:.0f} A for {12 / slope * 1e3:.1f} ms; F3 and Q8 carry it",
+        ),
+        (
+            "a motor or relay is switched off",
+            "D10, D12: 60 V 3 A Schottky",
+            "its current falls through the diode, not Q8",
         ),
         ("speed of a 3-wire fan, if you must", "25 kHz into 1 mH", f"{ripple * 1e3:.0f} mA ripple"),
         ("and 220 uF, 0.1 ohm", "ripple x ESR", f"{ripple * 100:.0f} mV on the fan: its tachometer is correct"),
@@ -274,6 +327,6 @@ def cable() -> list[tuple[str, ...]]:
 
 TOPICS = {
     f.__name__: f
-    for f in (divider, clamp, reference, shunt, lead, fuse, reverse, vehicle, hold_up, no_back_feed, sense_pair)
-    + (fan_four_wire, fan_switched, fan_filter)
+    for f in (divider, clamp, reference, shunt, lead, fuse, reverse, vehicle, port, hold_up, no_back_feed, sense_pair)
+    + (button, fan_four_wire, fan_switched, fan_filter)
 }

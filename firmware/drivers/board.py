@@ -9,7 +9,7 @@ from array import array
 import machine
 from machine import ADC, I2C, PWM, Pin, Timer
 
-from drivers.analogue import NoSensor, ThermistorInput, counter, sampler
+from drivers.analogue import NoSensor, ThermistorInput, counter, even, sampler
 from groundbox.wire.messages import RESET_CAUSES, UNKNOWN
 from groundbox.wire.settings import SENSOR_KINDS
 from drivers.pins import PINS
@@ -189,10 +189,11 @@ def _hygrometer():
 
 
 def _adc(number):
+    """What reads the converter at a pin, 0 to 65535."""
     adc = ADC(Pin(number))
     if hasattr(ADC, "ATTN_11DB"):
         adc.atten(ADC.ATTN_11DB)
-    return adc
+    return adc.read_u16 if PINS["even_steps"] else lambda: even(adc.read_u16())
 
 
 def _bus():

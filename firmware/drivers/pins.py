@@ -27,6 +27,7 @@ RP2 = {
     "onewire": (10, 11, 12),  # case, intake, battery
     "ntc": (27, 28, 29),  # case, intake, battery; 29 is taken on boards with a radio, touched only where fitted
     "divider": 26,
+    "even_steps": False,  # of the converter: see analogue.py
     "fan_drives": (16, 17, 18, 19),  # fans 1 and 2 are the first pair
     "fan_tachs": (20, 21, 22, 15),
     "hard": True,  # timers and pin interrupts run at once, without the scheduler
@@ -45,6 +46,7 @@ ESP32 = {
     "onewire": (4, 16, 17),
     "ntc": (39, 34, None),  # first converter only: the second is unusable beside Wi-Fi
     "divider": 36,
+    "even_steps": True,  # a curve instead, which two points of a calibration do not straighten
     "fan_drives": (18, 19, 23, 2),
     "fan_tachs": (32, 33, 15, 35),
     "hard": False,  # this port defers callbacks to the scheduler: fast samples come late under load

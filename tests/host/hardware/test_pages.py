@@ -5,7 +5,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from hardware import pages, values, worked
+from hardware import pages, schematic, values, worked
 from hardware.words import farad, ohm
 
 from groundbox.wire import settings
@@ -91,13 +91,11 @@ def test_full_scale_lies_over_every_limit_of_the_firmware() -> None:
 
 
 def test_drawn_parts_are_on_the_list() -> None:
-    listed = " ".join(row[0] for row in values.PARTS)
-    spans = re.findall(r"([A-Z]+)(\d+)-[A-Z]*(\d+)", listed)
-    known = set(re.findall(r"\b[A-Z]{1,2}\d*\b", listed))
-    known |= {f"{letter}{n}" for letter, low, high in spans for n in range(int(low), int(high) + 1)}
+    listed = ", ".join([*(part.ref for part in schematic.parts()), *(row[0] for row in values.OFF_BOARD)])
+    known = set(re.findall(r"\b[A-Z]+\d*\b", listed))
     for drawing in DRAWINGS:
         for text in texts(drawing):
-            for part in re.findall(r"\b(?:[RCDQUFL]\d+|TH\d+|RS)\b", text):
+            for part in re.findall(r"\b(?:[RCDQUFL]\d+|TH\d+|RS\d)\b", text):
                 assert part in known, f"{drawing.name}: {part}"
 
 
@@ -105,7 +103,7 @@ def test_drawings_carry_the_values() -> None:
     shown = {drawing.name: " ".join(texts(drawing)) for drawing in DRAWINGS}
     assert f"R1 {ohm(values.DIVIDER_TOP_OHM)}" in shown["sense.svg"]
     assert f"R2 {ohm(values.DIVIDER_BOTTOM_OHM)}" in shown["sense.svg"]
-    assert f"RS {ohm(values.SHUNT_OHM)}" in shown["power.svg"]
+    assert f"RS1 {ohm(values.SHUNT_OHM)}" in shown["power.svg"]
     assert f"F1 {values.BATTERY_FUSE_AMPS} A" in shown["power.svg"]
     assert farad(values.HOLD_UP_FARAD) in shown["power.svg"]
     assert farad(values.TACH_FARAD) in shown["fans.svg"]

@@ -14,7 +14,7 @@ noise = array("h", rig_clock.wiring["adc_noise"])
 
 
 class Converter:
-    """Twelve bits spread over sixteen, with noise.
+    """Twelve bits spread over sixteen, with noise, and with the wide codes 511, 1535, 2559 and 3583 of RP2040-E11.
 
     Args:
         slot: place in `incoming` of the level at its pin, in sixteenths of a step.
@@ -33,9 +33,20 @@ class Converter:
         step = ptr16(noise)[i]  # noqa: F821
         if step > 32767:
             step -= 65536
-        count = (ptr32(incoming)[state[1] * 2] + step) >> 4  # noqa: F821 (low half of 64 bits)
-        if count < 0:
+        level = ptr32(incoming)[state[1] * 2] + step  # noqa: F821 (low half of 64 bits)
+        if level < 0:
             return 0
-        if count > 4095:
+        if level > 65535:
             return 65535
+        jumps = (level + 8192) >> 14
+        level -= 144 * jumps
+        count = (level + level * 9 // 1015) >> 4
+        low = 1024 * jumps - 513
+        if count < low:
+            count = low
+        high = 1024 * jumps + 511
+        if count > high:
+            count = high
+        if count > 4095:
+            count = 4095
         return count << 4 | count >> 8

@@ -13,11 +13,15 @@ class PlainConverter:
 
     def read_u16(self):
         i = self._next = (self._next + 1) & 255
-        count = (incoming[self._slot] + noise[i]) >> 4
-        if count < 0:
+        level = incoming[self._slot] + noise[i]
+        if level < 0:
             return 0
-        if count > 4095:
+        if level > 65535:
             return 65535
+        jumps = level + 8192 >> 14
+        level -= 144 * jumps
+        count = level + level * 9 // 1015 >> 4
+        count = min(max(count, 1024 * jumps - 513), 1024 * jumps + 511, 4095)
         return count << 4 | count >> 8
 
 
