@@ -55,6 +55,11 @@ class Browser:
     def open(self, url: str) -> None:
         self.driver.get(url)
 
+    def open_boxes(self) -> None:
+        """Opens the details of every box, once they are there."""
+        self.wait_for(lambda: self.text("[data-box] .headline"))
+        self.run("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+
     def run(self, script: str, *values: object) -> Any:
         return self.driver.execute_script(script, *values)
 

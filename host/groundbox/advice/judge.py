@@ -11,6 +11,7 @@ from msgspec import structs
 
 from groundbox.advice import limits
 from groundbox.advice.conditions import TABLE
+from groundbox.advice.glance import glance_of, sum_of
 from groundbox.advice.result import (
     CLEAR_TO_LAUNCH,
     DO_NOT_LAUNCH,
@@ -140,7 +141,7 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
     at_s = held.at_s if held else None
     shown = state.without_runtime("no data") if _is_withdrawn(state) else state
     action = _with_turn_back(verdict, because, at_s, state.returning) if state.in_flight else because.action
-    return BoxAdvice(
+    advice = BoxAdvice(
         box=state.box,
         verdict=verdict,
         severity=severity,
@@ -181,6 +182,7 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
             state.wall_s,
         ),
     )
+    return structs.replace(advice, sum=sum_of(advice, state.time_home_s, state.flight_s, state.in_flight))
 
 
 def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown) -> SessionAdvice:
@@ -218,6 +220,7 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
         action = "Launch when you are ready"
     elif worst.verdict == UNKNOWN and at_s is not None and _comes_first(at_s, worst, flight):
         action, spoken = f"Turn back by {clock(at_s)}", f"{first.box}: turn back by {spoken_clock(at_s)}"
+    ordered = tuple(sorted(boxes, key=_worst_first))
     return SessionAdvice(
         made_at=iso(wall_s) or "",
         made_at_s=wall_s,
@@ -232,8 +235,9 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
         turn_back_at_s=at_s,
         turn_back_stale=stale,
         if_silent=_if_silent(first.box, worst.verdict, action, flight, at_s, wall_s),
+        glance=glance_of(worst.verdict, action, limiting, ordered, flight, at_s, stale),
         flight=flight,
-        boxes=tuple(sorted(boxes, key=_worst_first)),
+        boxes=ordered,
     )
 
 
@@ -419,7 +423,7 @@ def _if_silent(
         return (_silent(after_s, UNKNOWN, "no data, the pilot is returning", "Fly home", f"{box}: no data, fly home"),)
     if at_s is None:
         return (_silent(after_s, UNKNOWN, "no data", "Return now", now),)
-    last, by = f"no data, last turn-back time {clock(at_s)}", f"{box}: no data, turn back by {spoken_clock(at_s)}"
+    last, by = f"no data, last turn-back time {clock(at_s)}", f"{box} no data turn back {spoken_clock(at_s)}"
     return (
         _silent(after_s, UNKNOWN, last, f"Turn back by {clock(at_s)}", by),
         _silent(max(at_s - wall_s, after_s + 1.0), RETURN_NOW, f"{last} has passed", "Return now", now),
@@ -428,4 +432,12 @@ def _if_silent(
 
 def _silent(after_s: float, verdict: str, facts: str, action: str, spoken: str) -> IfSilent:
     headline = f"{VERDICT_WORDS[verdict]}: {facts}"
-    return IfSilent(after_s=after_s, verdict=verdict, severity="stop", headline=headline, action=action, spoken=spoken)
+    return IfSilent(
+        after_s=after_s,
+        verdict=verdict,
+        severity="stop",
+        headline=headline,
+        action=action,
+        spoken=spoken,
+        word=VERDICT_WORDS[verdict].upper(),
+    )

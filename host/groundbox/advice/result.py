@@ -23,6 +23,32 @@ VERDICT_WORDS = {
 }
 
 
+class Instruction(msgspec.Struct, frozen=True, kw_only=True):
+    """One act for one box, as an imperative."""
+
+    box: str
+    severity: str
+    words: str
+
+
+class Glance(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person must find within two seconds.
+
+    Attributes:
+        word: the verdict in capitals.
+        figure: a time of day or a number, as shown; "--" while unknown.
+        noun: what the figure is.
+        detail: the limiting box and its minutes.
+        instructions: at most two, worst first; none where nothing asks for an act.
+    """
+
+    word: str
+    figure: str
+    noun: str
+    detail: str
+    instructions: tuple[Instruction, ...] = ()
+
+
 class IfSilent(msgspec.Struct, frozen=True, kw_only=True):
     """What a viewer shows and speaks once the advice is `after_s` seconds old and nothing newer came."""
 
@@ -32,6 +58,7 @@ class IfSilent(msgspec.Struct, frozen=True, kw_only=True):
     headline: str
     action: str
     spoken: str
+    word: str
 
 
 class Cue(msgspec.Struct, frozen=True, kw_only=True):
@@ -141,6 +168,7 @@ class BoxAdvice(msgspec.Struct, frozen=True, kw_only=True):
         turn_back_moved: "3 min earlier than at 12:30" for some minutes after a move, else "".
         trust: measured, one_session, nameplate, doubtful; None while runtime is unknown.
         needs_s: runtime that one flight and its reserve need; None in flight, or with no flight length set.
+        sum: the sum behind the turn-back time or the launch: "mast: low 31 - reserve 15 - time home 8 = 8 min ...".
         stale_after_s: age of the readings from which they are marked stale.
     """
 
@@ -163,6 +191,7 @@ class BoxAdvice(msgspec.Struct, frozen=True, kw_only=True):
     trust: str | None = None
     needs_s: float | None = None
     reserve_s: float = 0.0
+    sum: str = ""
     stale_after_s: float = 0.0
     battery: str | None = None
     soc: float | None = None
@@ -194,6 +223,10 @@ class FlightShown(msgspec.Struct, frozen=True, kw_only=True):
     flights: tuple[tuple[float, float | None], ...] | None = None
 
 
+_PLUG_IN = Instruction(box="any box", severity="unknown", words="Plug in its USB cable and its battery")
+NO_GLANCE = Glance(word="UNKNOWN", figure="--", noun="no data yet", detail="no box heard yet", instructions=(_PLUG_IN,))
+
+
 class SessionAdvice(msgspec.Struct, frozen=True, kw_only=True):
     """All boxes at one moment: the worst verdict counts. Fields as of BoxAdvice."""
 
@@ -210,6 +243,7 @@ class SessionAdvice(msgspec.Struct, frozen=True, kw_only=True):
     turn_back_at_s: float | None = None
     turn_back_stale: bool = False
     if_silent: tuple[IfSilent, ...] = ()
+    glance: Glance = NO_GLANCE
     flight: FlightShown = FlightShown()
     boxes: tuple[BoxAdvice, ...] = ()
     cues: tuple[Cue, ...] = ()

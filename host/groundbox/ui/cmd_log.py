@@ -99,6 +99,7 @@ def command(
 
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
             outputs.append(PageOutput(page))
+            screen.sounder.elsewhere = page.has_sound
             lines += page.opening()
         outputs.append(more.enter_context(Bridged(screen.say, [metrics, *bridges_of(chosen, publish_to)])))
         output = OutputList(outputs)

@@ -171,6 +171,7 @@ class Screen:
                 self._spoken = cue.number
                 if advice.made_at_s - cue.at_s <= SPOKEN_WITHIN_S:
                     self.sounder.sound(cue.spoken, cue.severity)
+        self.sounder.turn()
         every_s = REDRAW_S if self._live else PLAIN_EVERY_S
         if moment.real_s - self._drawn_s < every_s:
             return

@@ -7,7 +7,10 @@ import subprocess
 import sys
 import tempfile
 import wave
+from collections.abc import Callable
 from pathlib import Path
+
+from groundbox.advice.result import SEVERITY_RANK
 
 SPEAKERS = (("espeak-ng",), ("espeak",), ("spd-say", "--wait"), ("say",))
 PLAYERS = (("paplay",), ("aplay", "-q"), ("afplay",))
@@ -17,10 +20,15 @@ TONE_S = 0.18
 
 
 class Sounder:
-    """Speaks one thing at a time. While it speaks, only a severity of "stop" cuts in; others are left out.
+    """Speaks one thing at a time, the most severe first.
+
+    While it speaks, only a severity of "stop" cuts in; what it cuts short is spoken again after it.
 
     Args:
         setting: settings.Settings.sound.
+
+    Attributes:
+        elsewhere: True while another program on this computer speaks the same words: here only the bell sounds.
     """
 
     def __init__(self, setting: str) -> None:
@@ -30,6 +38,9 @@ class Sounder:
         self._player = _found(PLAYERS) if programs and self._speaker is None else None
         self._folder = tempfile.TemporaryDirectory(prefix="groundbox-") if self._player else None
         self._running: subprocess.Popen[bytes] | None = None
+        self._now = ("", "none")  # what sounds
+        self._waiting: list[tuple[str, str]] = []  # spoken words and severity
+        self.elsewhere: Callable[[], bool] = lambda: False
 
     @property
     def means(self) -> str:
@@ -40,12 +51,28 @@ class Sounder:
         return f"bell and {program[0]}" if program else "bell"
 
     def sound(self, spoken: str, severity: str) -> None:
-        """Speaks, or sounds the tone of `severity`; returns at once. Does nothing without a program and a terminal."""
+        """Speaks, or sounds the tone of `severity`, as soon as it is its turn. Does nothing without a program."""
         if self._bell and sys.stdout.isatty():
             sys.stdout.write("\a")
             sys.stdout.flush()
-        if self._busy() and severity != "stop":
+        if self.elsewhere() or not (self._speaker or self._player):
             return
+        self._queue(spoken, severity)
+        self.turn()
+
+    def _queue(self, spoken: str, severity: str) -> None:
+        self._waiting.append((spoken, severity))
+        self._waiting.sort(key=lambda one: -SEVERITY_RANK[one[1]])
+
+    def turn(self) -> None:
+        """Starts what waits once nothing sounds; returns at once. Call it often."""
+        busy = self._busy()
+        if not self._waiting or (busy and not self._waiting[0][1] == "stop" != self._now[1]):
+            return
+        cut, self._now = self._now, self._waiting.pop(0)
+        if busy:
+            self._queue(*cut)
+        spoken, severity = self._now
         if self._speaker:
             self._run([*self._speaker, spoken])
         elif self._player:

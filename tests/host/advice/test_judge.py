@@ -101,7 +101,7 @@ def test_countdown_and_the_way_home() -> None:
         advice, _ = judge.update(float(second), WALL_S + second, [state], FLIGHT)
         spoken += [cue.spoken for cue in advice.cues if cue.at_s == WALL_S + second]
     assert spoken[:3] == [f"mast: turn back in {word} minutes" for word in ("ten", "five", "two")]
-    assert set(spoken[3:]) == {"mast: return now, turn-back time passed"}
+    assert set(spoken[3:]) == {"mast: return now, turn-back passed"}
     assert advice.verdict == "return_now"
     home = FlightShown(in_flight=True, returning=True)
     state = replace(state, returning=True)
@@ -199,7 +199,7 @@ def test_returning_is_in_all_words() -> None:
 
 def test_the_lesser_act_is_not_spoken_beside_return_now() -> None:
     advice = _judged(replace(OUT, turn_back_in_s=-5.0, runtime_low_s=300.0), seconds=60)
-    assert {cue.spoken for cue in advice.cues} == {"mast: return now, turn-back time passed"}
+    assert {cue.spoken for cue in advice.cues} == {"mast: return now, turn-back passed"}
 
 
 def test_a_hot_battery_forbids_the_acts_of_other_warnings() -> None:
@@ -216,7 +216,7 @@ def test_what_viewers_say_without_news() -> None:
     advice = _judged(replace(OUT, turn_back_in_s=1500.0))
     first, last = advice.if_silent
     assert (first.after_s, first.verdict) == (10.0, "unknown")
-    assert first.spoken == "mast: no data, turn back by fourteen twenty-five"
+    assert first.spoken == "mast no data turn back fourteen twenty-five"
     assert (last.after_s, last.verdict) == (1500.0, "return_now")
     assert [(row.after_s, row.verdict, row.spoken) for row in _judged(READY).if_silent] == [
         (5.0, "unknown", ""),

@@ -16,7 +16,7 @@ import pytest
 from msgspec import structs
 from tests.host.ui.samples import IN_FLIGHT, MAST, READY, STALLED, WALL_S, judged
 
-from groundbox.advice.result import Cue, SessionAdvice
+from groundbox.advice.result import NO_GLANCE, Cue, Glance, SessionAdvice
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.clock import Moment
 from groundbox.model import Acknowledge, Answer, Event, Mark
@@ -322,6 +322,15 @@ def _served(role_cookie: str | None, method: str, path: str) -> int:
         async def wait(self, known: str | None) -> None:
             return None
 
+        def steps(self) -> list[object]:
+            return []
+
+        def glance(self) -> Glance:
+            return NO_GLANCE
+
+        def listens(self, change: int) -> None:
+            return None
+
     headers = [(b"host", b"box.local"), (b"origin", b"http://box.local"), (b"content-type", b"application/json")]
     if cookie:
         headers.append((b"cookie", f"groundbox_page={cookie}".encode()))
@@ -389,3 +398,24 @@ def test_the_qr_code_is_square_in_a_terminal() -> None:
     rows = qr_lines("http://192.168.1.7:28470/enter#abcdefghkmnp")
     assert len({len(row) for row in rows}) == 1
     assert abs(len(rows) * 2 - len(rows[0])) <= 1
+
+
+def test_before_the_first_box_the_page_shows_the_steps(page: Page) -> None:
+    page.publish(structs.replace(READY, boxes=()))
+    steps = json.loads(_ask(page, "/state")[1])["steps"]
+    assert [one["words"].split()[0] for one in steps] == ["Plug", "Wait", "Write"]
+    assert steps[2]["done"]
+    page.publish(READY)
+    assert json.loads(_ask(page, "/state")[1])["steps"] == []
+
+
+def test_the_terminal_is_silent_while_a_page_on_this_computer_has_its_sound_on(page: Page) -> None:
+    assert not page.has_sound()
+    with urllib.request.urlopen(f"{page.url}events?sound=on", timeout=10) as stream:
+        stream.readline()
+        assert page.has_sound()
+    until_s = time.monotonic() + 10.0
+    while page.has_sound() and time.monotonic() < until_s:
+        page.publish(structs.replace(READY, made_at_s=WALL_S + time.monotonic()))
+        time.sleep(0.1)
+    assert not page.has_sound()

@@ -1,6 +1,7 @@
 """What the host sounds where it can only play a file: the tones are there, as loud, as high and as long as meant."""
 
 import sys
+import time
 import wave
 from pathlib import Path
 
@@ -67,3 +68,31 @@ def test_off_is_silent(capsys: pytest.CaptureFixture[str]) -> None:
     assert sounder.means == "off"
     assert sounder._running is None
     assert capsys.readouterr().out == ""
+
+
+def test_what_is_raised_during_speech_is_spoken_after_it_the_most_severe_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "said.txt"
+    speaker = tmp_path / "speak.py"
+    speaker.write_text(f"import sys, time\ntime.sleep(0.3)\nopen({str(kept)!r}, 'a').write(sys.argv[1] + '\\n')\n")
+    monkeypatch.setattr(sound, "SPEAKERS", ((sys.executable, str(speaker)),))
+    sounder = Sounder("auto")
+    for words, severity in (("first", "urgent"), ("second", "notice"), ("third", "urgent"), ("fourth", "stop")):
+        sounder.sound(words, severity)
+    until_s = time.monotonic() + 30.0
+    while sounder._waiting and time.monotonic() < until_s:
+        sounder.turn()
+        time.sleep(0.02)
+    assert sounder._running is not None
+    sounder._running.wait(timeout=30)
+    sounder.close()
+    assert kept.read_text().split() == ["fourth", "third", "first", "second"], "a stop cuts in, nothing is lost"
+
+
+def test_it_does_not_speak_what_a_page_here_speaks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sound, "SPEAKERS", ((sys.executable, "-c", "pass"),))
+    sounder = Sounder("auto")
+    sounder.elsewhere = lambda: True
+    sounder.sound("mast: hot", "stop")
+    assert sounder._running is None

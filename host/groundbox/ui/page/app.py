@@ -6,11 +6,13 @@ import json
 import os
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
+import msgspec
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
@@ -20,6 +22,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from groundbox.advice.result import Glance
 from groundbox.errors import BadInput, GroundboxError
 
 LETTERS = "abcdefghkmnpqrstuvwxyz23456789"  # without those that look alike
@@ -27,6 +30,13 @@ LENGTH = 12  # of 30 letters each: 58 bits
 ROLES = ("mark", "look")
 COOKIE = "groundbox_page"
 HERE = ("127.0.0.1", "::1")
+
+
+class Step(msgspec.Struct, frozen=True):
+    """One step to the first box, and whether it is done."""
+
+    words: str
+    done: bool
 
 
 class Access:
@@ -79,9 +89,15 @@ def kept_passphrases(path: Path) -> dict[str, str]:
         raise BadInput(path, "", "is not a file of passphrases; delete it, new ones are made") from error
 
 
-TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-SCRIPTS = ("page.js", "draw.js", "figures.js", "voice.js", "past.js", "plan.js", "enter.js")
-FILES = ("index.html", "enter.html", "page.css", "mark.svg", *SCRIPTS)
+TYPES = {
+    ".html": "text/html",
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".svg": "image/svg+xml",
+    ".json": "application/manifest+json",
+}
+LIVE = ("page.js", "draw.js", "figures.js", "hold.js", "lanes.js", "voice.js", "past.js", "plan.js")
+FILES = ("enter.html", "page.css", "mark.svg", "manifest.json", "shell.js", "enter.js", *LIVE)
 OPEN = ("/enter", "/page.css", "/enter.js", "/mark.svg")  # answered without a passphrase
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 MARKERS = ("/mark", "/acknowledge", "/command")  # not for those who may only look
@@ -104,6 +120,15 @@ class Host(Protocol):
 
     def age_s(self) -> float:
         """Seconds since that was published."""
+
+    def glance(self) -> Glance:
+        """The newest advice at a glance, for a browser without scripts."""
+
+    def steps(self) -> list[Step]:
+        """What is done and what is next before the first box is heard; empty later."""
+
+    def listens(self, change: int) -> None:
+        """One viewer on this computer with its sound on more (1), or less (-1)."""
 
     async def wait(self, known: str | None) -> str | None:
         """The newest once it is another than `known`; None when the page is closing."""
@@ -153,12 +178,17 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
 
     async def events(request: Request) -> Response:
         role = request.state.role
+        speaks_here = request.query_params.get("sound") == "on" and _is_here(request)
 
         async def stream() -> AsyncIterator[str]:
-            newest = host.newest()
-            yield f"retry: 1000\ndata: {_for_role(host, newest, role)}\n\n"
-            while newest := await host.wait(newest):
-                yield f"data: {_for_role(host, newest, role)}\n\n"
+            host.listens(speaks_here)
+            try:
+                newest = host.newest()
+                yield f"retry: 1000\ndata: {_for_role(host, newest, role)}\n\n"
+                while newest := await host.wait(newest):
+                    yield f"data: {_for_role(host, newest, role)}\n\n"
+            finally:
+                host.listens(-speaks_here)
 
         return StreamingResponse(stream(), media_type="text/event-stream")
 
@@ -196,8 +226,12 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         except GroundboxError as error:
             return _refusal(400, str(error))
 
+    async def page(request: Request) -> Response:
+        return Response(with_verdict(shell, host.glance()), media_type="text/html")
+
+    shell = _content("index.html").decode()
     routes = [
-        Route("/", _file("index.html")),
+        Route("/", page),
         Route("/enter", _file("enter.html")),
         Route("/enter", enter, methods=["POST"]),
         Route("/state", state),
@@ -217,8 +251,20 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
     return Starlette(routes=routes, middleware=middleware)
 
 
+def with_verdict(shell: str, glance: Glance) -> str:
+    """The page with the verdict in it: a browser without scripts shows it and asks again every 5 s."""
+    words = (glance.word, glance.figure, glance.noun, glance.detail, *(one.words for one in glance.instructions))
+    verdict = f"<noscript>{escape(', '.join(words))}</noscript>"
+    refresh = '<noscript><meta http-equiv="refresh" content="5"></noscript>'
+    return shell.replace("<!--verdict-->", verdict).replace("<!--refresh-->", refresh)
+
+
+def _content(name: str) -> bytes:
+    return (resources.files("groundbox.ui.page") / "static" / name).read_bytes()
+
+
 def _file(name: str) -> Callable[[Request], Awaitable[Response]]:
-    content = (resources.files("groundbox.ui.page") / "static" / name).read_bytes()
+    content = _content(name)
     kind = TYPES[name[name.rindex(".") :]]
 
     async def answer(request: Request) -> Response:
@@ -229,7 +275,12 @@ def _file(name: str) -> Callable[[Request], Awaitable[Response]]:
 
 def _for_role(host: Host, published: str | None, role: str) -> str:
     may, age_s = "true" if role == "mark" else "false", min(host.age_s(), 1e9)
-    return f'{{"may_mark":{may},"age_s":{age_s:.1f},"published":{published or "null"}}}'
+    steps = msgspec.json.encode(host.steps()).decode()
+    return f'{{"may_mark":{may},"age_s":{age_s:.1f},"steps":{steps},"published":{published or "null"}}}'
+
+
+def _is_here(request: Request) -> bool:
+    return request.client is not None and request.client.host in HERE
 
 
 def _role(request: Request, access: Access) -> str | None:

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 import msgspec
 import segno
 import uvicorn
+from serial.tools import list_ports
 
-from groundbox.advice.limits import DATA_WITHDRAWN_S
-from groundbox.advice.result import SessionAdvice
+from groundbox.advice.limits import DATA_WITHDRAWN_S, RECORDER_STALE_S
+from groundbox.advice.result import NO_GLANCE, Glance, SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
@@ -24,7 +25,7 @@ from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
-from groundbox.ui.page.app import Access, application, kept_passphrases
+from groundbox.ui.page.app import Access, Step, application, kept_passphrases
 from groundbox.ui.page.viewer_requests import ViewerRequests
 
 if TYPE_CHECKING:
@@ -99,6 +100,7 @@ class Page(ViewerRequests):
         self._loop: asyncio.AbstractEventLoop | None = None
         self._next: asyncio.Event | None = None
         self._closing = False
+        self._listening = 0
         names = [HERE, "localhost", address, socket.gethostname(), f"{socket.gethostname()}.local"]
         app = application(self, self.access, names)
         self._server = uvicorn.Server(
@@ -148,6 +150,27 @@ class Page(ViewerRequests):
 
     def newest(self) -> str | None:
         return self._newest
+
+    def glance(self) -> Glance:
+        return self.advice.glance if self.advice and self.age_s() <= RECORDER_STALE_S else NO_GLANCE
+
+    def steps(self) -> list[Step]:
+        if self.advice and self.advice.boxes:
+            return []
+        declared = [name for name, box in self.settings.boxes.items() if box.cutoff_volts is not None]
+        where = self.settings.file or "groundbox.toml"
+        return [
+            Step("Plug in the USB cable of a box", bool(list_ports.comports()) or bool(self.settings.brokers)),
+            Step("Wait for its board, at most 20 s; else type: groundbox board", False),
+            Step(f"Write the battery and the cutoff voltage of each box into {where}", bool(declared)),
+        ]
+
+    def listens(self, change: int) -> None:
+        self._listening += change
+
+    def has_sound(self) -> bool:
+        """True while a page on this computer has its sound on: the terminal then only rings its bell."""
+        return self._listening > 0
 
     async def wait(self, known: str | None) -> str | None:
         while self._newest is known and not self._closing:

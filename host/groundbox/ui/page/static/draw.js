@@ -1,33 +1,55 @@
 // Elements, figures and words shared by the views.
-const SHAPES = { // beside the word: dashed circle for unknown, square, triangle, octagon; nothing where nothing is to report
-  unknown: '<circle cx="12" cy="12" r="9" fill="none" stroke="currentColor" stroke-width="3" stroke-dasharray="8 6"/>',
-  notice: '<path d="M4 4h16v16H4z" fill="none" stroke="currentColor" stroke-width="2.5"/><path d="M12 8v5m0 2v2" stroke="currentColor" stroke-width="2.5"/>',
-  urgent: '<path d="M12 2 23 21H1z" fill="currentColor"/><path d="M12 9v6m0 2v2" stroke="var(--on-shape, var(--card))" stroke-width="2.5"/>',
-  stop: '<path d="M8 1h8l7 7v8l-7 7H8l-7-7V8z" fill="currentColor"/><path d="m8 8 8 8m0-8-8 8" stroke="var(--on-shape, var(--card))" stroke-width="3"/>',
-};
 const CLEAR = ["clear_to_launch", "turn_back_by"];
 
-// The colour: of the severity; without one, only these verdicts have a colour of their own.
+// The look: of the severity; without one, only these verdicts have a look of their own.
 export const toneOf = (advice) => (advice.severity !== "none" ? advice.severity : CLEAR.includes(advice.verdict) ? "clear" : "plain");
 
 export function make(tag, attributes = {}, ...children) {
-  const element = document.createElement(tag);
+  return filled(document.createElement(tag), attributes, children);
+}
+
+export function svg(tag, attributes = {}, ...children) {
+  return filled(document.createElementNS("http://www.w3.org/2000/svg", tag), attributes, children);
+}
+
+function filled(element, attributes, children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (value === null || value === undefined || value === false) continue;
-    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    if (name.startsWith("on")) element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.filter((child) => child !== null && child !== undefined));
+  element.append(...children.flat(2).filter((child) => child !== null && child !== undefined));
   return element;
 }
 
-export function shape(severity) {
-  if (!(severity in SHAPES)) return null;
-  const box = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-  box.setAttribute("viewBox", "0 0 24 24");
-  box.setAttribute("aria-hidden", "true");
-  box.innerHTML = SHAPES[severity];
-  return box;
+// Makes the children of `place` equal to `wanted` and keeps the elements that are there already: a press that began on
+// one ends on it, a selection and an open list stay. Elements are paired by `data-key`, else by their order.
+const HANDLERS = ["onclick", "ontoggle", "onchange"];
+export function patch(place, ...wanted) {
+  const all = wanted.flat(2).filter((one) => one !== null && one !== undefined && one !== "");
+  all.forEach((one, index) => {
+    const node = typeof one === "string" ? document.createTextNode(one) : one, have = place.childNodes[index];
+    const found = have && same(have, node) ? have : node.dataset?.key ? [...place.childNodes].slice(index).find((other) => same(other, node)) : null;
+    if (!found) { place.insertBefore(node, have ?? null); return; }
+    if (found !== have) place.insertBefore(found, have);
+    update(found, node);
+  });
+  while (place.childNodes.length > all.length) place.lastChild.remove();
+}
+
+const same = (one, other) => one.nodeName === other.nodeName && one.dataset?.key === other.dataset?.key;
+
+function update(have, want) {
+  if (have.nodeType === Node.TEXT_NODE) { if (have.data !== want.data) have.data = want.data; return; }
+  for (const { name } of [...have.attributes]) if (!want.hasAttribute(name) && name !== "open" && name !== "data-held") have.removeAttribute(name);
+  for (const { name, value } of want.attributes) if (have.getAttribute(name) !== value) have.setAttribute(name, value);
+  for (const name of HANDLERS) if (have[name] !== want[name]) have[name] = want[name];
+  if (want.hold) have.hold = want.hold;
+  patch(have, ...want.childNodes);
+}
+
+export function text(place, words) {
+  if (place.textContent !== words) place.textContent = words;
 }
 
 export const number = (value, digits, unit) => (value === null || value === undefined ? "no reading" : `${value.toFixed(digits)} ${unit}`);

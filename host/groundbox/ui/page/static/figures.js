@@ -1,15 +1,9 @@
 // One box in words and figures: all from its advice, nothing decided here.
-import { clock, make, needed, number, shape, span } from "/draw.js";
+import { clock, make, needed, number, span } from "/draw.js";
 
 const LIMITS = { cutoff: "cutoff voltage", end_voltage: "end voltage" };
 
-// The headline begins with the verdict; the rest is its facts.
-export function headline(words) {
-  const cut = words.indexOf(": ");
-  return cut < 0 ? [make("b", {}, words)] : [make("b", {}, words.slice(0, cut + 1)), " ", make("span", {}, words.slice(cut + 2))];
-}
-
-export const severityWord = (severity) => (severity === "none" ? null : make("span", { class: "severity" }, shape(severity), severity));
+export const severityWord = (severity) => (severity === "none" ? null : make("span", { class: "severity" }, severity));
 
 // Beside the headline only where that does not give the time as the present one.
 export function turnBack(box) {
@@ -76,7 +70,7 @@ export function loads(box) {
     return load.gained_s === null || !load.sheddable ? "on" : `on; off: +${span(load.gained_s)}`;
   };
   return make("div", {}, make("h3", {}, "Loads, and what switching off gains"),
-    make("ul", { class: "loads" }, ...box.loads.map((load) =>
+    make("ul", { class: "loads" }, box.loads.map((load) =>
       make("li", {}, make("span", {}, `${load.name} (${load.sheddable ? "sheddable" : "essential"})`), make("span", {}, state(load))))));
 }
 

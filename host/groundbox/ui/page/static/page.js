@@ -1,29 +1,35 @@
 // The live page: shows the newest advice, marks what is stale, and speaks. It decides nothing: it formats and counts ages.
-import { age, clock, make, needed, shape, takeZone, toneOf } from "/draw.js";
-import { dayWords, figures, findings, headline, loads, runtime, severityWord, turnBack } from "/figures.js";
+import { age, clock, make, needed, patch, span, takeZone, text, toneOf } from "/draw.js";
+import { dayWords, figures, findings, loads, runtime, severityWord, turnBack } from "/figures.js";
+import { holdButton } from "/hold.js";
+import { drawLanes } from "/lanes.js";
 import { showPast } from "/past.js";
 import { showPlan } from "/plan.js";
-import { clearVoice, isOn, soundButton, speak } from "/voice.js";
+import { clearVoice, isOn, keepAwake, soundButton, speak } from "/voice.js";
 
 const $ = (id) => document.getElementById(id);
+const AGE_SHOWN_S = 3; // from here the age of the data is shown
 const MISSED_S = 5; // no message for so long: marks wait, and a new connection is made
-const NOTE_MS = 20000, BUSY_MS = 1200, SURE_MS = 4000;
-let published = null, mayMark = false, source = null, madeMs = Date.now(), askedMs = 0;
+const SPEAK_AGAIN_S = 30; // silence in flight is spoken again after so long
+const NOTE_MS = 20000, BUSY_MS = 1200, SURE_MS = 4000, UNDO_MS = 10000;
+let published = null, steps = [], mayMark = false, source = null, madeMs = Date.now(), askedMs = 0;
 let sure = {}; // the switch that was touched once
-let pressed = false;
-const busy = new Map(), articles = new Map();
+let undo = { words: "", until: 0 }; // the hold that was done last
+let opened = null; // the box whose sum is shown
+const busy = new Map();
 
 // --- the connection ---
 
 function connect() {
   source?.close();
   askedMs = Date.now();
-  source = new EventSource("/events");
+  source = new EventSource(`/events?sound=${isOn() ? "on" : "off"}`);
   source.onmessage = (event) => take(JSON.parse(event.data));
 }
 
 function take(message) {
-  if (!message.published) return;
+  steps = message.steps ?? steps;
+  if (!message.published) { draw(); return; }
   if (message.published.advice.made_at_s !== published?.advice.made_at_s) silentSpoken = null;
   madeMs = Date.now() - 1000 * message.age_s;
   published = message.published;
@@ -40,7 +46,8 @@ const disconnected = () => age_s() > MISSED_S;
 function look() {
   const waits = source && source.readyState === EventSource.CONNECTING && Date.now() - askedMs < 4000;
   if (disconnected() && Date.now() - askedMs > 2000 && !waits && (!document.hidden || isOn())) connect();
-  if (published && age_s() > 2) { hearSilence(); draw(); }
+  if (!published || age_s() > 2 || undo.until > Date.now() - 2000) { if (published) hearSilence(); draw(); }
+  keepAwake(Boolean(published?.advice.flight.in_flight));
 }
 
 document.addEventListener("visibilitychange", () => {
@@ -48,42 +55,42 @@ document.addEventListener("visibilitychange", () => {
   else if (!isOn()) { source?.close(); source = null; }
 });
 window.addEventListener("online", connect);
-addEventListener("pointerdown", () => { pressed = true; });
-for (const kind of ["pointerup", "pointercancel"]) addEventListener(kind, () => { pressed = false; });
+window.addEventListener("sound", connect);
 
+// Returns true where the recorder took it.
 async function post(path, body, key) {
+  if ((busy.get(key) ?? 0) > Date.now()) return false;
   busy.set(key, Date.now() + BUSY_MS);
-  draw();
   try {
     const answer = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     const found = await answer.json();
-    if (answer.status === 409) ask(found.ask, () => post(path, { ...body, confirmed: true }, key));
-    else if (!answer.ok) trouble(found.error);
-    else if (found.done || found.cautions) note([found.done, ...(found.cautions ?? []).map((one) => `${one}.`)].filter(Boolean).join(" "));
+    if (answer.status === 409) return await ask(found.ask) && (busy.delete(key), await post(path, { ...body, confirmed: true }, key));
+    if (!answer.ok) { trouble(found.error); return false; }
+    if (found.done || found.cautions) note([found.done, ...(found.cautions ?? []).map((one) => `${one}.`)].filter(Boolean).join(" "));
+    return true;
   } catch {
     trouble("The computer does not answer. Nothing was recorded.");
+    return false;
+  } finally {
+    draw();
   }
 }
 
 // A mark against advice is asked about once.
-function ask(words, yes) {
-  $("ask-words").textContent = words;
-  $("ask-yes").onclick = () => { $("ask").close(); yes(); };
+function ask(words, yes = "Record it", no = "Cancel") {
+  [$("ask-words").textContent, $("ask-yes").textContent, $("ask-no").textContent] = [words, yes, no];
   $("ask").showModal();
-}
-$("ask-no").addEventListener("click", () => $("ask").close());
-
-let troubleUntil = 0;
-function trouble(words) {
-  troubleUntil = Date.now() + 8000;
-  $("trouble").textContent = words;
-  $("trouble").hidden = false;
+  return new Promise((done) => {
+    $("ask-yes").onclick = () => { $("ask").close(); done(true); };
+    $("ask-no").onclick = () => { $("ask").close(); done(false); };
+    $("ask").oncancel = () => done(false);
+  });
 }
 
-function note(words) {
-  $("note").textContent = words;
-  setTimeout(() => { if ($("note").textContent === words) $("note").textContent = ""; }, NOTE_MS);
-}
+// One slot of fixed height: the newest refusal, else the newest note, else what is wrong with the connection.
+let said = { words: "", loud: false, until: 0 };
+function trouble(words) { said = { words, loud: true, until: Date.now() + 8000 }; draw(); }
+function note(words) { said = { words, loud: false, until: Date.now() + NOTE_MS }; draw(); }
 
 // --- what is heard ---
 
@@ -100,11 +107,11 @@ function hear() {
   clearVoice();
 }
 
-// Each row of the recorder's own words for its silence is spoken once.
+// Each row of the recorder's own words for its silence is spoken; in flight again and again.
 function hearSilence() {
-  const row = silentRow(published.advice.if_silent);
-  if (!row || row.after_s === silentSpoken) return;
-  silentSpoken = row.after_s;
+  const row = silentRow(published.advice.if_silent), again = published.advice.flight.in_flight ? SPEAK_AGAIN_S : Infinity;
+  if (!row || !row.spoken || (row.after_s === silentSpoken?.after_s && age_s() - silentSpoken.at_s < again)) return;
+  silentSpoken = { after_s: row.after_s, at_s: age_s() };
   speak(row.spoken, row.severity);
 }
 
@@ -119,30 +126,39 @@ function aged(advice) {
 }
 
 function draw() {
-  if (pressed || !published) return;
+  text($("trouble"), said.until > Date.now() ? said.words : published && disconnected() ? "No data from the recorder. Values are stale. Marks wait. The page connects again by itself." : "");
+  $("trouble").dataset.loud = String(said.until <= Date.now() || said.loud);
+  if (!published) { drawEmpty(); return; }
   const advice = aged(published.advice);
-  if (disconnected()) {
-    const words = "No data from the recorder: the values here are stale. The page connects again by itself. Marks wait until then.";
-    if ($("trouble").hidden || Date.now() > troubleUntil) { if ($("trouble").textContent !== words) $("trouble").textContent = words; }
-    $("trouble").hidden = false;
-  } else if (Date.now() > troubleUntil) $("trouble").hidden = true;
-  drawVerdict(advice);
-  const stale = disconnected() ? `, data stale: ${age(age_s())}` : "";
-  $("flight").textContent = `${clock(advice.made_at_s, true)}${stale}, ${flightWords(advice)}`;
+  drawGlance(advice);
+  drawInstructions(advice);
+  if (!advice.boxes.length) { drawEmpty(); return; }
+  drawLanes($("lanes"), { ...advice, boxes: advice.boxes.map(aged) }, age_s(), (box) => { opened = opened === box ? null : box; draw(); });
+  text($("sum"), advice.boxes.find((box) => box.box === opened)?.sum || (opened ? `${opened}: runtime unknown` : "Touch a box above for its sum."));
   drawAircraft(advice.flight);
-  const held = document.activeElement?.dataset?.key;
-  drawBoxes(advice.boxes);
-  if (held && document.activeElement?.dataset?.key !== held) document.querySelector(`[data-key="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
-  $("said").replaceChildren(...published.said.slice(-12).reverse().map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.text)));
+  patch($("boxes"), advice.boxes.map((box) => drawBox(aged(box))));
+  patch($("said"), published.said.slice(-12).reverse().map((one) => make("li", {}, make("time", {}, clock(one.wall_s)), one.text)));
 }
 
-function drawVerdict(advice) {
-  const place = $("verdict"), key = JSON.stringify([advice.verdict, advice.severity, advice.headline, advice.action]);
-  if (place.dataset.key === key) return;
-  Object.assign(place.dataset, { key, tone: toneOf(advice), verdict: advice.verdict });
-  place.hidden = false;
-  const action = advice.action ? make("p", { class: "action" }, `${advice.action}.`) : null;
-  place.replaceChildren(...[severityWord(advice.severity), make("p", { class: "headline" }, ...headline(advice.headline)), action].filter(Boolean));
+function drawGlance(advice) {
+  const place = $("glance"), glance = advice.glance, silent = advice.silent;
+  Object.assign(place.dataset, { tone: toneOf(advice), verdict: advice.verdict, silent: String(silent) });
+  const kept = silent && advice.turn_back_at_s !== null;
+  const left_s = kept ? advice.turn_back_at_s - advice.made_at_s - age_s() : 0;
+  const stale = age_s() >= AGE_SHOWN_S ? `data ${age(age_s())} old` : "";
+  patch(place,
+    make("p", { class: "word" }, advice.silent ? advice.word : glance.word),
+    make("p", { class: "figure" }, kept ? clock(advice.turn_back_at_s) : silent ? "--" : glance.figure),
+    make("p", { class: "noun" }, kept ? `last turn-back time, ${left_s > 0 ? `in ${span(left_s)}` : `${age(-left_s)} ago`}` : silent ? "no data" : glance.noun),
+    make("p", { class: "detail" }, silent ? `${advice.limiting_box}: ${advice.headline.slice(advice.headline.indexOf(": ") + 2)}` : glance.detail),
+    make("p", { class: "age", id: "flight" }, [stale, flightWords(advice), clock(advice.made_at_s, true)].filter(Boolean).join(", ")));
+}
+
+function drawInstructions(advice) {
+  const rows = advice.silent ? [{ box: advice.limiting_box, severity: advice.severity, words: advice.action }] : advice.glance.instructions;
+  patch($("instructions"), rows.length
+    ? rows.map((one) => make("li", { "data-tone": one.severity }, make("b", {}, one.box), " ", one.words, "."))
+    : make("li", { class: "none" }, "No act needed."));
 }
 
 function flightWords(advice) {
@@ -154,9 +170,15 @@ function flightWords(advice) {
   return `in flight${returning}, landing ${left_s >= 0 ? `planned in ${needed(left_s)}` : `overdue by ${age(-left_s)}`}`;
 }
 
+// Nothing heard yet: what is done, what is next, and what to type.
+function drawEmpty() {
+  patch($("lanes"), make("ol", { class: "steps" }, steps.map((one) => make("li", { "data-done": String(one.done) }, make("b", {}, one.done ? "done" : "next"), " ", one.words))));
+  text($("sum"), "");
+  patch($("boxes"), make("p", {}, "No box heard yet. To practise without a board, type: groundbox board practice"));
+}
+
 function button(words, key, act, more = {}) {
-  const disabled = disconnected() || (busy.get(key) ?? 0) > Date.now();
-  return make("button", { type: "button", "data-key": key, disabled, onclick: act, ...more }, words);
+  return make("button", { type: "button", "data-key": key, disabled: disconnected(), onclick: act, ...more }, words);
 }
 
 function markButton(kind, words, box, more = () => ({})) {
@@ -164,71 +186,59 @@ function markButton(kind, words, box, more = () => ({})) {
   return button(words, key, () => post("/mark", { kind, box, ...more() }, key), { "data-mark": kind, ...label });
 }
 
+// Launch and landing are held for a second: a sleeve marks nothing.
+function heldMark(kind, words, box) {
+  const key = `${kind}-${box}`;
+  const act = async () => { if (await post("/mark", { kind, box }, key)) { undo = { words: kind, until: Date.now() + UNDO_MS }; draw(); } };
+  const sure = () => ask(`${words}?`);
+  return holdButton(words, { "data-key": key, "data-mark": kind, disabled: disconnected() }, act, sure, () => note("Hold the button for one second."));
+}
+
 function flightButtons(box, flight, name = "") {
   const shared = published.shared, of = name ? ` ${name}` : "";
   return [
-    shared || !flight.in_flight ? markButton("launch", `Mark launch${of}`, box) : null,
+    shared || !flight.in_flight ? heldMark("launch", `Mark launch${of}`, box) : null,
+    shared || flight.in_flight ? heldMark("landing", `Mark landing${of}`, box) : null,
     shared || (flight.in_flight && !flight.returning) ? markButton("returning", `Pilot is returning${of}`, box) : null,
-    shared || flight.in_flight ? markButton("landing", `Mark landing${of}`, box) : null,
-  ].filter(Boolean);
+  ];
 }
-
-const undo = () => button("Undo last mark", "undo", () => post("/mark", { kind: "undo" }, "undo"), { "data-mark": "undo" });
 
 function drawAircraft(flight) {
-  const place = $("aircraft"), waiting = ["launch-*", "returning-*", "landing-*", "undo"].filter((key) => (busy.get(key) ?? 0) > Date.now());
-  const key = JSON.stringify([flight.in_flight, flight.returning, mayMark, disconnected(), published.groups, waiting]);
-  if (place.dataset.drawn === key) return;
-  place.dataset.drawn = key;
-  if (!mayMark) { place.replaceChildren(make("p", {}, "This viewer may look, not mark.")); return; }
+  if (!mayMark) { patch($("aircraft"), make("p", {}, "This viewer may look, not mark.")); return; }
+  const left_s = Math.ceil((undo.until - Date.now()) / 1000);
+  const back = async () => { if (await post("/mark", { kind: "undo" }, "undo")) { undo = { words: "", until: 0 }; draw(); } };
   const groups = published.groups.flatMap((name) => flightButtons(name, flight, name));
-  place.replaceChildren(...(published.shared ? groups : flightButtons("*", flight)), undo());
+  patch($("aircraft"), published.shared ? groups : flightButtons("*", flight),
+    button(left_s > 0 ? `Undo ${undo.words} (${left_s} s)` : "Undo last mark", "undo", back, { "data-mark": "undo" }));
 }
 
-// The marks of a box are drawn again only when they change, so an open list of batteries is not closed.
-function drawBoxes(boxes) {
-  const names = boxes.map((box) => box.box);
-  if (JSON.stringify([...articles.keys()]) !== JSON.stringify(names) || !articles.size) {
-    articles.clear();
-    for (const name of names) {
-      const values = make("div"), acts = make("div", { class: "acts" });
-      articles.set(name, { root: make("article", { "data-box": name, "aria-labelledby": `box-${name}` }, values, acts), values, acts });
-    }
-    $("boxes").replaceChildren(...(names.length ? [...articles.values()].map((one) => one.root) : [make("p", {}, "No box heard yet.")]));
-  }
-  boxes.forEach((box) => drawBox(articles.get(box.box), aged(box)));
-}
-
-function drawBox(place, box) {
+function drawBox(box) {
   const read = box.readings, data_s = read.age_s === null ? null : read.age_s + (disconnected() ? age_s() : 0);
-  const stale = data_s === null || data_s > box.stale_after_s || box.silent;
-  Object.assign(place.root.dataset, { tone: toneOf(box), verdict: box.verdict, stale: String(stale) });
-  place.values.replaceChildren(...[
-    make("h2", { id: `box-${box.box}` }, make("span", { class: "name" }, box.box), severityWord(box.severity),
-      make("span", { class: "battery" }, box.battery ? `battery ${box.battery}` : ""),
-      stale ? make("span", { class: "age" }, data_s === null ? "no data" : `stale: ${age(data_s)}`) : null),
-    make("p", { class: "headline" }, ...headline(box.headline)),
+  const stale = data_s === null || data_s > box.stale_after_s || box.silent, key = box.box;
+  return make("details", { "data-key": key, "data-box": key, "data-tone": toneOf(box), "data-verdict": box.verdict, "data-stale": String(stale) },
+    make("summary", {}, make("span", { class: "name" }, box.box), " ", severityWord(box.severity),
+      stale ? make("span", { class: "stale" }, data_s === null ? "no data" : `stale: ${age(data_s)}`) : null,
+      make("span", { class: "headline" }, box.headline)),
+    make("p", { class: "battery" }, box.battery ? `battery ${box.battery}` : "no battery named"),
     box.action ? make("p", { class: "action" }, `${box.action}.`) : null,
-    turnBack(box), runtime(box), dayWords(box), warnings(box), figures(box, stale), loads(box), findings(box), switches(box),
-  ].filter(Boolean));
-  drawActs(place.acts, box);
+    turnBack(box), runtime(box), dayWords(box), warnings(box), figures(box, stale), loads(box), findings(box), switches(box), acts(box));
 }
 
 function warnings(box) {
   if (!box.warnings.length) return null;
-  return make("ul", { class: "warnings", "aria-label": `Warnings of ${box.box}` }, ...box.warnings.map((one) => {
+  return make("ul", { class: "warnings", "aria-label": `Warnings of ${box.box}` }, box.warnings.map((one) => {
     const key = `acknowledge-${box.box}-${one.kind}`;
-    return make("li", { "data-tone": one.severity, "data-warning": one.kind },
-      shape(one.severity), make("span", {}, make("b", {}, one.severity), one.sentence, one.acknowledged ? " (acknowledged)" : ""),
+    return make("li", { "data-key": one.kind, "data-tone": one.severity, "data-warning": one.kind },
+      make("span", {}, make("b", {}, one.severity), " ", one.sentence, one.acknowledged ? " (acknowledged)" : ""),
       mayMark && !one.acknowledged ? button("Acknowledge", key, () => post("/acknowledge", { box: box.box, warning: one.kind }, key),
-        { "aria-label": `Acknowledge ${one.kind.replaceAll("_", " ")} of ${box.box}` }) : make("span"));
+        { "aria-label": `Acknowledge ${one.kind.replaceAll("_", " ")} of ${box.box}` }) : null);
   }));
 }
 
 // Sheddable outputs: two touches, so that a sleeve switches nothing.
 function switches(box) {
   if (!mayMark || box.silent || !box.outputs.length) return null;
-  return make("div", { class: "acts" }, ...box.outputs.map((output) => {
+  return make("div", { class: "acts", "data-key": "switches" }, box.outputs.map((output) => {
     const want = output.on ? "off" : "on", key = `output-${box.box}-${output.output}`;
     const what = output.loads.length ? output.loads.join(", ") : `output ${output.output}`;
     const again = sure.key === key && sure.want === want && Date.now() < sure.until;
@@ -242,44 +252,41 @@ function switches(box) {
   }));
 }
 
-function drawActs(place, box) {
-  const loud = box.warnings.some((one) => ["urgent", "stop"].includes(one.severity) && !one.acknowledged), name = box.box, flight = published.advice.flight;
-  const waiting = [...busy].filter(([key, until]) => key.endsWith(`-${name}`) && until > Date.now()).map(([key]) => key);
-  const drawn = JSON.stringify([mayMark, loud, disconnected(), published.batteries, published.shared, waiting]);
-  if (place.dataset.drawn === drawn) return;
-  place.dataset.drawn = drawn;
-  if (!mayMark) { place.replaceChildren(); return; }
-  const key = `battery-${name}`, select = make("select", { "data-key": key, "aria-label": `Battery put into ${name}` },
-    make("option", { value: "" }, "which battery?"), ...published.batteries.map((one) => make("option", { value: one }, one)));
-  select.value = place.querySelector("select")?.value ?? "";
-  place.replaceChildren(...[
+function acts(box) {
+  if (!mayMark) return null;
+  const loud = box.warnings.some((one) => ["urgent", "stop"].includes(one.severity) && !one.acknowledged), name = box.box;
+  const select = make("select", { "data-key": `battery-${name}`, "aria-label": `Battery put into ${name}` },
+    make("option", { value: "" }, "which battery?"), published.batteries.map((one) => make("option", { value: one }, one)));
+  return make("div", { class: "acts", "data-key": "marks" },
     loud ? button("Silence buzzer", `silence-${name}`, () => post("/command", { command: "silence", box: name }, `silence-${name}`), { "data-command": "silence", "aria-label": `Silence buzzer: ${name}` }) : null,
-    ...(published.shared ? flightButtons(name, flight) : []),
-    markButton("charge", "Mark charge", name), select, markButton("swap", "Mark swap", name, () => ({ name: select.value || null })),
-  ].filter(Boolean));
+    published.shared ? flightButtons(name, published.advice.flight) : null,
+    markButton("charge", "Mark charge", name), select, markButton("swap", "Mark swap", name, () => ({ name: document.querySelector(`[data-key="battery-${CSS.escape(name)}"]`).value || null })));
 }
 
 // --- views and light ---
 
-for (const one of document.querySelectorAll("nav button")) {
+for (const one of document.querySelectorAll("nav [data-view]")) {
   one.addEventListener("click", () => {
-    for (const other of document.querySelectorAll("nav button")) other.removeAttribute("aria-current");
+    for (const other of document.querySelectorAll("nav [data-view]")) other.removeAttribute("aria-current");
     one.setAttribute("aria-current", "page");
     for (const view of ["now", "past", "plan"]) $(view).hidden = view !== one.dataset.view;
     if (one.dataset.view === "past") showPast($("past"));
     if (one.dataset.view === "plan") showPlan($("plan"));
+    if (one.dataset.view === "now") draw();
   });
 }
 
 function setDark(dark) {
   document.documentElement.dataset.dark = dark;
   $("dark").setAttribute("aria-pressed", dark);
-  $("dark").textContent = dark ? "Dark: on" : "Dark: off";
+  text($("dark"), dark ? "Dark: on" : "Dark: off");
   dispatchEvent(new Event("dark")); // canvases are painted again
 }
 $("dark").addEventListener("click", () => setDark(document.documentElement.dataset.dark !== "true"));
 setDark(matchMedia("(prefers-color-scheme: dark)").matches);
 
-soundButton($("hear"));
+soundButton($("hear"), ask, note);
+addEventListener("resize", draw);
+navigator.serviceWorker?.register("/shell.js").catch(() => {}); // where the context is secure: the page opens without a network
 connect();
 setInterval(look, 1000);
