@@ -150,8 +150,8 @@ def point(name: str) -> str:
 
 def bring_up() -> str:
     """Bench steps with the reading to expect."""
-    rows = ((str(i + 1), do, expect) for i, (do, expect) in enumerate(steps.steps()))
-    return table(("step", "do", "expect"), rows)
+    rows = ((str(i + 1), do, expect, "") for i, (do, expect) in enumerate(steps.steps()))
+    return table(("step", "do", "expect", "measured"), rows)
 
 
 MADE = {f.__name__: f for f in (pins, parts, connectors, errors, causes, runtime, cable, defaults, bring_up)}

@@ -39,6 +39,10 @@ def steps() -> list[tuple[str, str]]:
             f"`runs slot a and keeps it`, then `slot b`: both have worked; "
             f"battery within {monitor:.0f} mV, check within {divide:.0f} mV, less than 150 mV apart",
         ),
+        (
+            "S+ slowly from 11.0 to 11.5 V, `groundbox log`: check against a precise meter",
+            "difference changes by less than 30 mV; without the firmware's correction it jumps by 40 mV near 11.25 V",
+        ),
         (f"10.0 kohm 0.1 % in place of each thermistor (pin at {cold:.2f} V)", "25.0 °C, 0.3 K either way"),
         (
             f"{budget.ntc_ohm(60) / 1e3:.2f} kohm in its place",
@@ -58,10 +62,22 @@ def steps() -> list[tuple[str, str]]:
         ),
         ("Tachometer lead of one fan out", "that fan `stalled` 5 s after its starting time, its partner at 100 %"),
         ("Board pulled from its socket while running", "fans at full speed, both outputs on"),
-        ("Battery plug out for as short as you can, 20 times", "boot number unchanged for dips under 50 ms"),
+        (
+            "Battery plug out for as short as you can, 20 times; again with the board's radio on",
+            f"boot number unchanged for dips under {v.HOLD_UP_S * 1e3:.0f} ms",
+        ),
+        (
+            f"{v.OUTPUT_FARAD * 1e6:.0f} uF at output 1; switch it off and on at the board's pin",
+            "the bus dips by less than 0.5 V; Q8 and F3 stay cold; boot number unchanged",
+        ),
+        (
+            "Minus wire of one fan out of its plug, 10 s",
+            "its R18 to R21 may open, nothing smokes; the other fans run",
+        ),
         (
             "Second supply at the charge port: 14.4 V, then slowly up; then reversed with F6 in",
-            f"charges; opens at {v.PORT_OPENS_VOLTS:g} V within 3 %; reversed: F6 opens, nothing else",
+            f"charges; opens at {v.PORT_OPENS_VOLTS:g} V within 3 %; reversed: F6 opens, nothing else; "
+            "with the supply unplugged: under 0.5 V at the port",
         ),
         (
             "Load of 3 A: volts at the terminals less volts at the equipment, divided by amps",

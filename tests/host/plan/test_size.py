@@ -102,6 +102,10 @@ def test_time_to_overheat() -> None:
 
 def test_divider_faults() -> None:
     assert not size_divider(SizeDivider()).stop
+    even, uneven = (
+        size_divider(SizeDivider(adc_uneven_volts=volts)).values["worst_error_volts"] for volts in (0, 0.01)
+    )
+    assert uneven - even == pytest.approx(0.01 * 118 / 18)
     assert "full scale" in size_divider(SizeDivider(bottom_ohm=30e3)).answer
     assert "clamp" in size_divider(SizeDivider(top_ohm=10e3, bottom_ohm=1.8e3)).answer
 
@@ -247,6 +251,7 @@ def test_what_a_box_file_leaves_out() -> None:
         "reference_tolerance": 0.001,
         "adc_bits": 10.0,
         "adc_offset_volts": 0.002,
+        "adc_uneven_volts": 0.0037,
         "highest_volts": 16.0,
         "surge_volts": 40.0,
         "clamp_amps": 0.001,
@@ -259,7 +264,7 @@ def test_what_a_box_file_leaves_out() -> None:
         "tach_farad": 10e-9,
         "highest_rpm": 6000.0,
         "logic_volts": 3.3,
-        "hold_amps": 0.05,
+        "hold_amps": 0.16,
         "hold_s": 0.05,
         "hold_from_volts": 11.0,
         "hold_to_volts": 7.0,

@@ -107,6 +107,7 @@ class SizeDivider(_SizePart, frozen=True, kw_only=True):
     reference_tolerance: Fraction = 0.001
     adc_bits: Annotated[float, Meta(ge=4, le=24)] = 10.0
     adc_offset_volts: NotNegative = 0.002
+    adc_uneven_volts: NotNegative = 0.0037  # uneven steps that the firmware leaves: hardware/values.py, 5 LSB
     highest_volts: Positive = 16.0
     surge_volts: Positive = 40.0
     clamp_amps: Positive = 0.001
@@ -123,7 +124,7 @@ class SizeParts(_SizePart, frozen=True, kw_only=True):
     tach_farad: NotNegative = 10e-9
     highest_rpm: Positive = 6000.0
     logic_volts: Positive = 3.3
-    hold_amps: Positive = 0.05
+    hold_amps: Positive = 0.16  # of the battery, while the board's radio sends: hardware/values.py
     hold_s: Positive = 0.05
     hold_from_volts: Positive = 11.0
     hold_to_volts: Positive = 7.0

@@ -18,6 +18,7 @@ def size_divider(divider: SizeDivider) -> SizeResult:
         at * (1 - ratio) * divider.resistor_tolerance,
         at * divider.reference_tolerance,
         divider.adc_offset_volts / ratio,
+        divider.adc_uneven_volts / ratio,
         step / 2,
     ]
     worst, expected = sum(parts), sqrt(sum(part**2 for part in parts))
@@ -36,7 +37,7 @@ def size_divider(divider: SizeDivider) -> SizeResult:
         formula="ratio = bottom / (top + bottom); step = reference / ratio / 2^bits; worst = sum of parts, "
         "expected = root of the sum of squares; "
         "parts at 12 V: twice volts x (1 - ratio) x "
-        "resistor tolerance, volts x reference tolerance, offset / ratio, half a step; "
+        "resistor tolerance, volts x reference tolerance, offset / ratio, uneven steps / ratio, half a step; "
         "clamp = (surge - reference) / top; filter = C x top || bottom",
         source="Ohm's law; error sums as in any measurement handbook (common practice, no source)",
         values={"ratio": ratio, "full_scale_volts": full_scale, "step_volts": step, "worst_error_volts": worst}
@@ -45,7 +46,8 @@ def size_divider(divider: SizeDivider) -> SizeResult:
         numbers={"top_ohm": divider.top_ohm, "bottom_ohm": divider.bottom_ohm, "adc_bits": divider.adc_bits}
         | {"resistor_tolerance": divider.resistor_tolerance, "reference_volts": divider.reference_volts}
         | {"reference_tolerance": divider.reference_tolerance, "surge_volts": divider.surge_volts}
-        | {"adc_offset_volts": divider.adc_offset_volts, "highest_volts": divider.highest_volts}
+        | {"adc_offset_volts": divider.adc_offset_volts, "adc_uneven_volts": divider.adc_uneven_volts}
+        | {"highest_volts": divider.highest_volts}
         | {"clamp_limit_amps": divider.clamp_amps, "filter_farad": divider.filter_farad, "at_volts": at},
         cautions=(
             LOCAL_CODE,
