@@ -23,7 +23,8 @@ from uplinks.serial_uplink import SerialUplink
 
 _MAX_RECORDS = const(600)  # ten minutes
 _MIN_RECORDS = const(60)
-_FREE_BYTES_A_RECORD = const(200)  # a record takes a third of that
+_BYTES_A_RECORD = const(70)
+_KEPT_FREE_BYTES = const(64000)  # for all that comes after the records; 40 KB of it stay free, for a TLS handshake
 _STARTED = EVENTS.index("started")
 _STARVED = EVENTS.index("starved")
 _UNBROKEN = (RESET_CAUSES.index("watchdog"), RESET_CAUSES.index("soft"))  # no power was lost, and no long pause
@@ -109,7 +110,7 @@ def links(desk, new_mqtt):
 def _outbox():
     """As many records as the heap has room for."""
     gc.collect()
-    slots = min(_MAX_RECORDS, gc.mem_free() // _FREE_BYTES_A_RECORD)
+    slots = max(_MIN_RECORDS, min(_MAX_RECORDS, (gc.mem_free() - _KEPT_FREE_BYTES) // _BYTES_A_RECORD))
     while slots > _MIN_RECORDS:
         try:
             return Outbox(slots)

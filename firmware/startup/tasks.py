@@ -143,6 +143,7 @@ class Supervisor:
         self._rounds += 1
         if self._rounds % _COLLECT_ROUNDS == 0:
             gc.collect()
+            desk.free_heap_bytes = gc.mem_free()
 
     def _restart_link(self, i):
         self._links[i].cancel()

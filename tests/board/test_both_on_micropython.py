@@ -25,9 +25,9 @@ def test_on_the_unix_interpreter(on_board: Callable[..., str]) -> None:
     _judge(on_board(code, heap="4m"))
 
 
-def test_on_the_32_bit_object_model(on_32_bit: Callable[..., str]) -> None:
+def test_on_the_32_bit_object_model_from_bytecode(on_32_bit: Callable[..., str], compiled: Path) -> None:
     code = f"import run_tests; run_tests.run({_modules()})"
-    _judge(on_32_bit(code, BOTH, BOARD, ROOT / "firmware", ROOT / "host"))
+    _judge(on_32_bit(code, BOTH, BOARD, compiled))
 
 
 def test_a_failing_test_is_counted(on_board: Callable[..., str], tmp_path: Path) -> None:

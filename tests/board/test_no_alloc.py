@@ -14,6 +14,6 @@ def test_on_the_unix_interpreter(on_board: Callable[..., str]) -> None:
     assert printed.split("\n")[:3] == ["a float allocates: True", "65535 * 18810 allocates: False", "no allocation"]
 
 
-def test_on_the_32_bit_object_model(on_32_bit: Callable[..., str]) -> None:
-    printed = on_32_bit(CODE, BOTH, BOARD, ROOT / "firmware", ROOT / "host")
+def test_on_the_32_bit_object_model_from_bytecode(on_32_bit: Callable[..., str], compiled: Path) -> None:
+    printed = on_32_bit(CODE, BOTH, BOARD, compiled)
     assert printed.split("\n")[:3] == ["a float allocates: True", "65535 * 18810 allocates: True", "no allocation"]

@@ -1,14 +1,15 @@
-"""Memory: what a board has to spare, measured on the real interpreter.
+"""Memory: what a board has to spare, measured on the real interpreter from bytecode.
 
-A heap of 100 KB on a 32-bit board is `heapsize=100wK` here: w doubles it, since objects are twice as large on 64 bit.
+The same modules take 119.2 KB on the emulated RP2040 and 186.6 KB here, where objects are twice as large and their
+code is not. So 1 KB of a board's heap is 1.57 KB here, and RP2040's 245 KB are `heapsize=192wK`.
 """
 
 from collections.abc import Callable
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
 FAKES = Path(__file__).parent / "fakes"
 OnBoard = Callable[..., str]
+BOARD_BYTE = 1.57  # bytes here for one of a board
 
 _BUILD = """
 import gc
@@ -24,7 +25,7 @@ desk = start.build(memory, hardware, cause)
 """
 
 
-def test_firmware_imports_and_runs_in_100_kb(on_board: OnBoard) -> None:
+def test_firmware_imports_and_runs_in_150_kb(on_board: OnBoard) -> None:
     """Ten minutes of steps and link turns, every record encoded, with the heap at its limit."""
     code = (
         _BUILD
@@ -66,10 +67,28 @@ assert link._port.lines > 700, link._port.lines
 print(gc.mem_alloc() + gc.mem_free(), least, desk.outbox._slots)
 """
     )
-    heap, least, slots = map(int, on_board(code, heap="100wK").split())
-    assert heap <= 2 * 100 * 1024
+    heap, least, slots = map(int, on_board(code, heap="116wK").split())
+    assert heap <= 150 * 1024 * BOARD_BYTE
     assert least > 8_000, "room to work in must be left"
     assert slots >= 60
+
+
+def test_free_memory_is_that_after_a_collection(on_board: OnBoard) -> None:
+    code = (
+        _BUILD
+        + """
+from startup.tasks import Supervisor
+supervisor = Supervisor(desk, [])
+for _ in range(20):
+    supervisor.round()
+gc.collect()
+free = gc.mem_free()
+for _ in range(200):
+    bytearray(100)
+print(desk.health()[3] - free)
+"""
+    )
+    assert abs(int(on_board(code, heap="192wK"))) < 4000
 
 
 _NO_ALLOCATION = (
@@ -111,15 +130,15 @@ def test_a_step_allocates_nothing(on_board: OnBoard) -> None:
     assert on_board(_NO_ALLOCATION) == "3 readings without allocation\n"
 
 
-def test_a_step_allocates_nothing_on_the_32_bit_object_model(on_32_bit: OnBoard) -> None:
+def test_a_step_allocates_nothing_on_the_32_bit_object_model(on_32_bit: OnBoard, compiled: Path) -> None:
     no_random = (
         "from startup import saved_state; saved_state.os = type('', (), {'urandom': lambda count: bytes(count)})\n"
     )
-    printed = on_32_bit(no_random + _NO_ALLOCATION, FAKES, ROOT / "firmware", ROOT / "host")
+    printed = on_32_bit(no_random + _NO_ALLOCATION, FAKES, compiled)
     assert printed == "3 readings without allocation\n"
 
 
-def test_with_mqtt_and_summaries_it_runs_in_140_kb(on_board: OnBoard) -> None:
+def test_with_mqtt_and_summaries_40_kb_of_an_rp2040_stay_free(on_board: OnBoard) -> None:
     """As above, with a broker that acknowledges, and a host that stores nothing, so that all buffers are full."""
     code = (
         """
@@ -185,7 +204,7 @@ assert stream.sent > 600, stream.sent
 print(least, desk.outbox._slots, desk.archive.segments.newest)
 """
     )
-    least, slots, summaries = map(int, on_board(code, heap="140wK").split())
-    assert least > 8_000, "room to work in must be left"
-    assert slots >= 60
+    least, slots, summaries = map(int, on_board(code, heap="192wK").split())
+    assert least > 40 * 1024 * BOARD_BYTE
+    assert slots >= 540
     assert summaries >= 59

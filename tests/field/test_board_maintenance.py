@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from groundbox import cli
 from groundbox.errors import BadInput, LinkError
+from groundbox.maintenance import bytecode
 from groundbox.maintenance.dialogue import Dialogue
 from groundbox.rig import demo_boxes
 from groundbox.rig.bench import SimClock, SimulatedBoard
@@ -71,11 +72,11 @@ def test_a_board_with_nothing_but_micropython_gets_firmware_then_another_and_goe
     again = json.loads(_run("install", simulated.port, "--json").output)
     assert (again["slot"], again["before"]) == ("b", "a")
     assert (flash / "choice").read_text() == "b"
-    package = _package()
-    wanted = {path.relative_to(flash / "b").as_posix(): path.read_bytes() for path in (flash / "b").rglob("*.py")}
+    package = _package(bytecode.VERSION)
+    wanted = {path.relative_to(flash / "b").as_posix(): path.read_bytes() for path in (flash / "b").rglob("*.*py")}
     assert wanted == package.files
     bad = replace(package, files={**package.files, "startup/tasks.py": b"raise OSError('seeded')\n"})
-    monkeypatch.setattr(cmd_board_install, "_package", lambda: bad)
+    monkeypatch.setattr(cmd_board_install, "_package", lambda version: bad)
     failed = _run("install", simulated.port)
     assert isinstance(failed.exception, LinkError)
     assert "not kept; slot b runs again" in str(failed.exception)
@@ -134,7 +135,7 @@ def test_a_board_goes_back_to_work_when_an_installation_is_given_up_or_its_cable
     given_up = _run("install", simulated.port)
     assert given_up.exit_code == 1
     assert "its earlier firmware" in given_up.output
-    assert any(slot_b.rglob("*.py"))
+    assert any(slot_b.rglob("*.mpy"))
     _wait_for(simulated.port)
     assert _run("lamp", simulated.port, "--seconds", "1").exit_code == 0
     monkeypatch.setattr(cmd_board_install, "_progress", lambda quiet: draw_cable)

@@ -26,6 +26,9 @@ ABORTED_S = 10.0
 class Flash(Protocol):
     """A board's files; paths from its root. OSError and TransportError where an operation fails."""
 
+    def bytecode_version(self) -> int | None:
+        """Version of the bytecode (.mpy) that the board takes; None: unknown, or none."""
+
     def hashes(self, folder: str) -> dict[str, str]:
         """Path in `folder` -> SHA-256 in hexadecimal digits, of every file below it; {} when the folder is missing."""
 
@@ -51,6 +54,9 @@ class FolderFlash:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+
+    def bytecode_version(self) -> None:
+        return None
 
     def hashes(self, folder: str) -> dict[str, str]:
         root = self._folder / folder
@@ -99,6 +105,10 @@ class SerialFlash:
         if self._board is not None:
             _close(self._board)
             self._board = None
+
+    def bytecode_version(self) -> int | None:
+        self._do("exec", "import sys")
+        return int(self._do("eval", "getattr(sys.implementation, '_mpy', 0)")) & 0xFF or None
 
     def hashes(self, folder: str) -> dict[str, str]:
         if not self._do("fs_exists", folder):

@@ -11,7 +11,7 @@ from groundbox.errors import LinkError
 from groundbox.maintenance.flash import Flash
 
 TRIES = 2
-ENTRY = "startup/begin.py"  # a slot without it cannot run
+ENTRIES = ("startup/begin.py", "startup/begin.mpy")  # a slot without one of them cannot run
 Progress = Callable[[str], None]
 
 
@@ -77,10 +77,8 @@ def good_slot(choice: str, a: Mapping[str, str], b: Mapping[str, str]) -> str | 
         a, b: files in the slots.
     """
     chosen = choice[:1]
-    for name, files in (("a", a), ("b", b)):
-        if chosen == name and ENTRY in files:
-            return name
-    return "a" if ENTRY in a else "b" if ENTRY in b else None
+    runs = [name for name, files in (("a", a), ("b", b)) if any(entry in files for entry in ENTRIES)]
+    return chosen if chosen in runs else runs[0] if runs else None
 
 
 def free_slot(good: str | None) -> str:

@@ -270,7 +270,7 @@ def provision(folder: Path, box: str, board_settings: dict[str, int], firmware: 
         if reason:
             raise BadInput(box, "board_settings", reason)
         lines = [f"box {box}", *(f"{name} {value}" for name, value in board_settings.items())]
-        module = image.slot_in_force(flash) / "startup" / "safe_file.py"
+        module = image.firmware_folder() / "startup" / "safe_file.py"
         settings_file = runpy.run_path(str(module))["SafeFile"](str(flash / "settings"))
         settings_file.save("\n".join(lines).encode())
     return flash

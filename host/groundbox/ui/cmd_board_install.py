@@ -16,9 +16,11 @@ import click
 import msgspec
 from msgspec import Meta
 
+import groundbox
 from groundbox.errors import BadInput, LinkError
 from groundbox.link.broker import unfit_name
 from groundbox.link.secret_files import network_file, read_key, store_key, write_secret
+from groundbox.maintenance.bytecode import VERSION, bytecode
 from groundbox.maintenance.dialogue import Dialogue
 from groundbox.maintenance.flash import Flash, FolderFlash, maintained
 from groundbox.maintenance.install import Installed, Package, Progress, install
@@ -57,27 +59,31 @@ speed, and outputs stay as they are: keep hands away from the blades. The new fi
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(port: str | None, folder: Path | None, as_json: bool) -> None:
     """Install or update this package's firmware on a board. A board with only MicroPython is enough."""
-    package = _package()
     if folder is not None:
         if port is not None:
             raise BadInput("port", port, "is given together with --folder; remove one of them")
-        _say(install(FolderFlash(folder), package, _progress(as_json)), None, as_json)
+        _say(install(FolderFlash(folder), _package(None), _progress(as_json)), None, as_json)
         return
     port = chosen_port(port)
     enter_maintenance(port)
     try:
         with maintained(port, PROMPT_S) as flash:
-            done = install(flash, package, _progress(as_json))
+            done = install(flash, _package(flash.bytecode_version()), _progress(as_json))
     except KeyboardInterrupt:
         click.echo("interrupted; the board restarts with its earlier firmware", err=True)
         raise
     _say(done, _kept(port, done), as_json)
 
 
-def _package() -> Package:
+def _package(version: int | None) -> Package:
+    """The firmware as bytecode where the board takes this package's version, else as source."""
     firmware = image.firmware_folder()
-    files = {path: source.read_bytes() for path, source in image.files(firmware).items()}
-    return Package(files=files, selector=image.selector(firmware).read_bytes())
+    sources = image.files(firmware)
+    files = bytecode(sources, Path(groundbox.__file__).parent) if version == VERSION else None
+    return Package(
+        files=files or {path: source.read_bytes() for path, source in sources.items()},
+        selector=image.selector(firmware).read_bytes(),
+    )
 
 
 def _progress(hidden: bool) -> Progress:

@@ -182,7 +182,7 @@ FIELDS = {
     "value": "its number, if it has one",
     "answer.value": "its value now",
     "set.value": "new value",
-    "free_heap_bytes": "memory left on the board",
+    "free_heap_bytes": "memory left on the board after a collection",
     "late_steps": "control steps that began more than half a period late",
     "dropped_records": "records overwritten before the host had stored them",
     "bad_lines": "damaged lines received from the host",

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from groundbox.errors import BadInput, LinkError
-from groundbox.maintenance import calibration, fan_check, settings
+from groundbox.maintenance import bytecode, calibration, fan_check, settings
 from groundbox.maintenance.calibration import Point
 from groundbox.maintenance.flash import FolderFlash
 from groundbox.maintenance.install import Package, good_slot, install
+from groundbox.ui.cmd_board_install import _package
 from groundbox.wire.settings import SETTINGS, defaults, range_of, refusal_of_all
 from groundbox.wire.settings import calibration as points_of
 
@@ -68,9 +69,18 @@ def test_a_board_whose_files_differ_from_what_was_sent_keeps_its_firmware(tmp_pa
         ("?", False, True, "b"),
     ],
 )
-def test_the_slot_that_must_not_be_changed(choice: str, a: bool, b: bool, good: str | None) -> None:
-    there = {"startup/begin.py": ""}
+@pytest.mark.parametrize("entry", ["startup/begin.py", "startup/begin.mpy"])
+def test_the_slot_that_must_not_be_changed(choice: str, a: bool, b: bool, good: str | None, entry: str) -> None:
+    there = {entry: ""}
     assert good_slot(choice, there if a else {}, there if b else {}) == good
+
+
+def test_a_board_gets_bytecode_of_the_version_it_takes_else_source() -> None:
+    compiled, source = _package(bytecode.VERSION).files, _package(bytecode.VERSION + 1).files
+    assert {path.removesuffix(".mpy") for path in compiled} == {path.removesuffix(".py") for path in source}
+    assert {content[:2] for content in compiled.values()} == {b"M\x06"}
+    assert sum(map(len, compiled.values())) < sum(map(len, source.values())) / 2
+    assert _package(None).files == source
 
 
 def test_settings_as_a_person_types_them() -> None:

@@ -63,6 +63,10 @@ def test_the_wheel_carries_a_whole_board(tmp_path: Path) -> None:
         capture_output=True,
     )
     (wheel,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(wheel) as packed:
+        names = {name.removeprefix("groundbox/firmware_mpy6/") for name in packed.namelist() if "_mpy6/" in name}
+        assert packed.read("groundbox/firmware_mpy6/core/control.mpy")[:2] == b"M\x06"
+    assert names == {name.removesuffix(".py") + ".mpy" for name in image.files(image.firmware_folder())}
     zipfile.ZipFile(wheel).extractall(tmp_path / "site")
     program = (
         "import sys, pathlib\n"
