@@ -131,3 +131,22 @@ def test_what_keeps_a_box_safe_is_wired() -> None:
     assert PARTS["D2"].net_at("K") == "CHG_F"
     for fuse, one, other in (("F1", "BAT+", "BAT_F"), ("F5", "SENSE_B", "S+"), ("F6", "CHG_IN", "CHG_F")):
         assert across(fuse, one, other)
+
+
+def test_the_board_has_every_part_once_with_the_nets_of_the_drawing_inside_one_outline() -> None:
+    board = schematic.parse((BOARD / "groundbox.kicad_pcb").read_text(encoding="utf-8"))
+    found: dict[tuple[str, str], str | None] = {}
+    for footprint in (one for one in board if one[0] == "footprint"):
+        ref = next(one[2] for one in footprint if one[0] == "fp_text" and one[1] == "reference")
+        for pad in (one for one in footprint if one[0] == "pad"):
+            assert (ref, pad[1]) not in found
+            net = next((one[2].removeprefix("/") for one in pad[2:] if one[0] == "net"), None)
+            if pad[1]:
+                found[ref, pad[1]] = net
+    drawn = {(part.ref, number): net for part in PARTS.values() for number, net in part.nets.items()}
+    assert found == drawn
+    edges = [one for one in board if one[0] == "gr_line" and ["layer", "Edge.Cuts"] in one]
+    corners = sorted(tuple(map(float, end[1:])) for one in edges for end in one[1:3])
+    assert corners[::2] == corners[1::2], "the outline is closed"
+    (left, top), (right, bottom) = corners[0], corners[-1]
+    assert (right - left, bottom - top) == (200, 136)
