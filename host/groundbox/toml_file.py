@@ -131,14 +131,14 @@ def _check(raw: Any, hint: Any, source: object, place: str) -> None:
         for number, (value, each) in enumerate(zip(raw, repeat(within[0]) if alike else within, strict=False), 1):
             _check(value, each, source, f"{place} {number}")
     if isinstance(raw, float) and not math.isfinite(raw):
-        raise BadInput(source, place, f"{raw} is not a number that can be used; wants {_wants(hint, place)}")
+        raise BadInput(source, place, f"{raw} is not a number that can be used; type {_wants(hint, place)}")
     if isinstance(raw, str) and "\0" in raw:
         raise BadInput(source, place, "has a zero character, which no name or path can have: type the text again")
     try:
         msgspec.convert(raw, hint)
     except msgspec.ValidationError as error:
         quoted = ": write it without quotes" if isinstance(raw, str) and kind in (int, float) else ""
-        raise BadInput(source, place, f"{_shown(raw)} is not allowed; wants {_wants(hint, place)}{quoted}") from error
+        raise BadInput(source, place, f"{_shown(raw)} is not allowed; type {_wants(hint, place)}{quoted}") from error
 
 
 def _check_keys(raw: dict[str, Any], kind: Any, source: object, place: str) -> None:
@@ -150,7 +150,7 @@ def _check_keys(raw: dict[str, Any], kind: Any, source: object, place: str) -> N
     for field in msgspec.structs.fields(kind):
         if field.required and field.name not in raw:
             where = _below(place, field.name)
-            raise BadInput(source, where, f"is missing; wants {_wants(hints[field.name], where)}")
+            raise BadInput(source, where, f"is missing; type {_wants(hints[field.name], where)}")
 
 
 def _hints(kind: Any) -> dict[str, Any]:

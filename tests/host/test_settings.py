@@ -60,8 +60,8 @@ def test_works_with_no_file_at_all() -> None:
     [
         ("cutoff_volts = 11.0", "cutoff_mv = 11000", "boxes.mast.cutoff_mv", "did you mean cutoff_volts (volts"),
         ("cutoff_volts = 11.0", "cutof_volts = 11.0", "boxes.mast.cutof_volts", "did you mean cutoff_volts"),
-        ("cutoff_volts = 11.0", "", "boxes.mast.cutoff_volts", "is missing; wants volts"),
-        ("cutoff_volts = 11.0", "cutoff_volts = 11000", "boxes.mast.cutoff_volts", "11000 is not allowed; wants volts"),
+        ("cutoff_volts = 11.0", "", "boxes.mast.cutoff_volts", "is missing; type volts"),
+        ("cutoff_volts = 11.0", "cutoff_volts = 11000", "boxes.mast.cutoff_volts", "11000 is not allowed; type volts"),
         ("cutoff_volts = 11.0", 'cutoff_volts = "11 V"', "boxes.mast.cutoff_volts", '"11 V" is not allowed'),
         ("cutoff_volts = 11.0", "cutoff_volts = 5.0", "boxes.mast.cutoff_volts", "0.83 V for each of the 6 cells"),
         ("cutoff_volts = 11.0", "cutoff_volts = 22.0", "boxes.mast.cutoff_volts", "a full sedge at rest: lower it"),
@@ -75,7 +75,7 @@ def test_works_with_no_file_at_all() -> None:
         ('"sedge.toml"', '"lost.toml"', "batteries.sedge.profile", "there is no file"),
         ("[boxes.mast]", "[boxes.'the mast']", "boxes.the mast", "without spaces"),
         ('database = "day.db"', 'file = "x"', "file", "is not known here"),
-        ('database = "day.db"', "brokers = 3", "brokers", "wants [[brokers]] tables"),
+        ('database = "day.db"', "brokers = 3", "brokers", "type [[brokers]] tables"),
         ("[flight]", "flight = 3\n[fly]", "flight", "a table with length_min"),
     ],
 )

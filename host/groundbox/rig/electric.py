@@ -247,6 +247,8 @@ class SimLoad:
         working: False after its voltage fell too low.
     """
 
+    __slots__ = ("_pattern", "requested", "settings", "until_s", "watts", "working")
+
     def __init__(self, settings: SimLoadSettings, seed: str) -> None:
         self.settings = settings
         self.requested: bool | None = None

@@ -47,6 +47,8 @@ class SimCaseSettings:
 class SimCase:
     """Temperatures in degrees C, and joules in and out since the start."""
 
+    __slots__ = ("_start_c", "air_c", "battery_c", "in_joules", "out_joules", "settings", "walls_c")
+
     def __init__(self, settings: SimCaseSettings, start_c: float) -> None:
         self.settings = settings
         self.air_c = self.walls_c = self.battery_c = start_c
@@ -158,6 +160,8 @@ class SimFan:
         rpm: its speed.
         fault: one of FAULTS.
     """
+
+    __slots__ = ("drive", "fault", "rpm", "settings")
 
     def __init__(self, settings: SimFanSettings) -> None:
         self.settings = settings

@@ -51,6 +51,19 @@ class SimProbe:
         onewire_raw: sixteenths of a degree, or the code of a broken line.
     """
 
+    __slots__ = (
+        "_error_c",
+        "_lag_s",
+        "_reported_c",
+        "_settings",
+        "_true_c",
+        "bath_c",
+        "drift_c",
+        "fault",
+        "ntc_u16",
+        "onewire_raw",
+    )
+
     def __init__(self, settings: SimSensorSettings, start_c: float, error_c: float, lag_s: float) -> None:
         self.fault = OK
         self.drift_c = 0.0

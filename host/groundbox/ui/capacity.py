@@ -140,7 +140,7 @@ class LiveTest:
         inside = battery_in(reader, settings, box)
         file = battery or (settings.profile_path(inside.name) if inside and inside.name else None)
         if file is None:
-            raise BadInput("box", box, f"its battery is unknown: groundbox mark swap {box} BATTERY")
+            raise BadInput("box", box, f"its battery is unknown; type: groundbox mark swap {box} BATTERY")
         self.file = file
         self.profile = load_profile(self.file)
         self.guide, self.caught_up = Guide(self.profile), False

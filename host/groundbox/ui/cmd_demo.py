@@ -281,5 +281,5 @@ def fresh_folder(folder: Path | None) -> Path:
         for name in FILES:
             (place / name).write_text((resources.files("groundbox") / "examples" / name).read_text(encoding="utf-8"))
     except OSError as error:
-        raise BadInput(place, "", f"cannot be written ({error.strerror})") from error
+        raise BadInput(place, "", f"cannot be written ({error.strerror}); name another folder with --folder") from error
     return place

@@ -69,10 +69,12 @@ def command(
 ) -> None:
     """Record every board found, warn, and show one line a box."""
     if (lan or day) and not with_page:
-        raise BadInput("--lan" if lan else "--day", "", "goes with --page")
+        raise BadInput("--lan" if lan else "--day", "", "goes with the page: add --page")
     if share is not None and (ports or not share.isalnum()):
         raise BadInput(
-            "--share", share, "wants a name of letters and digits, and no --port: boxes on a cable are not shared"
+            "--share",
+            share,
+            "is not allowed; type a name of letters and digits, and no --port: boxes on a cable are not shared",
         )
     chosen = chosen_settings(settings_file, database)
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)

@@ -56,7 +56,7 @@ def _charges(plan: Plan, pairs: tuple[str, ...]) -> dict[str, float]:
         try:
             charges[_known("--charge", name, plan.day.batteries)] = float(fraction)
         except ValueError:
-            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=FRACTION, as M9=0.62') from None
+            raise BadInput("--charge", "", f'"{pair}" is not BATTERY=FRACTION: type it as M9=0.62') from None
         if not 0 <= charges[name] <= 1:
             raise BadInput("--charge", "", f"{fraction} is not a fraction: type 0 to 1")
     return charges
@@ -67,7 +67,7 @@ def _swaps(plan: Plan, pairs: tuple[str, ...]) -> dict[str, str]:
     for pair in pairs:
         box, _, battery = pair.partition("=")
         if not battery:
-            raise BadInput("--swap", "", f'"{pair}" is not BOX=BATTERY, as mast=M9')
+            raise BadInput("--swap", "", f'"{pair}" is not BOX=BATTERY: type it as mast=M9')
         fitted[_known("--swap", box, plan.day.boxes)] = _known("--swap", battery, plan.day.batteries)
         if box not in plan.day.batteries[battery].battery.boxes:
             raise BadInput("--swap", "", f'"{battery}" may not go into {box}: add {box} to its `boxes` in the day file')
@@ -218,10 +218,10 @@ def _check_together(
     live: bool, follow: bool, as_json: bool, at: str | None, reported: dict[str, tuple[str, ...]]
 ) -> None:
     if follow and (not live or as_json or at is not None):
-        raise BadInput("--follow", "", "goes with --live, and without --json and --at")
+        raise BadInput("--follow", "", "goes with --live, without --json and --at: type --live --follow")
     given = [f"--{name}" for name, values in reported.items() if values]
     if given and not live and at is None:
-        raise BadInput(given[0], "", "states something of now: give --at (or --live) too")
+        raise BadInput(given[0], "", "states something of now: add --live, or --at and a time")
 
 
 def _show(

@@ -97,7 +97,9 @@ def open_reader(chosen: Settings) -> Reader:
         StoreError: it cannot be read.
     """
     if isinstance(chosen.store, Path) and not chosen.store.exists():
-        raise BadInput(chosen.store, "", "no such database; `groundbox log` makes it")
+        raise BadInput(
+            chosen.store, "", "no such database; type --database FILE to name another, or make it: groundbox log"
+        )
     return Reader(chosen.store)
 
 

@@ -74,7 +74,9 @@ def shared_sources(
         BadInput: there is no broker.
     """
     if not brokers:
-        raise BadInput(settings.file or "groundbox.toml", "brokers", "--share wants a broker: add [[brokers]]")
+        raise BadInput(
+            settings.file or "groundbox.toml", "brokers", "is missing; --share needs a broker: add [[brokers]]"
+        )
     return [SharedSource(arrivals, clocks, broker, share, settings.keys_path) for broker in brokers]
 
 

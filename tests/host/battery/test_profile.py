@@ -43,7 +43,7 @@ def test_the_smallest_file(tmp_path: Path) -> None:
         ("c20_mah = 9000\n", "did you mean c20_ah (rated capacity at the 20-hour rate, ampere-hours"),
         ("c20_ah = 9\nage_years = inf\n", "age_years: inf is not a number"),
         ("c20_ah = 'nine'\n", "c20_ah"),
-        ("c20_ah = 9000000\n", "c20_ah: 9000000 is not allowed; wants rated capacity"),
+        ("c20_ah = 9000000\n", "c20_ah: 9000000 is not allowed; type rated capacity"),
         ("c20_ah = 9\ncells = 0\n", "cells"),
         (
             "c20_ah = 9\n[[discharge]]\namps = 1\nminutes = 60\nend_volts_per_cell = 10.5\n",

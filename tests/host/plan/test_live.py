@@ -209,7 +209,7 @@ def test_the_command_states_the_source_of_its_figures(logged: Settings, monkeypa
         (("--live",), "--at for a day that is past"),
         (("--live", "--at", "13:30"), "before the newest reading, of 14:09"),
         (("--follow",), "goes with --live"),
-        (("--charge", "M9=0.5"), "give --at (or --live) too"),
+        (("--charge", "M9=0.5"), "add --live, or --at and a time"),
         (("--at", "14:00", "--swap", "mast=T18"), "may not go into mast"),
         (("--at", "14:00", "--swap", "mast"), "BOX=BATTERY"),
         (("--at", "14:00", "--lost", "M8"), 'did you mean "M9"'),

@@ -145,7 +145,7 @@ GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'
     ("text", "place", "fix"),
     [
         ("name = ", "", "is not TOML"),
-        ('name = "x"', "duty", "is missing; wants at least 1 of [[duty]] tables"),
+        ('name = "x"', "duty", "is missing; type at least 1 of [[duty]] tables"),
         (GOOD.replace("amps = 1", "amps = -1"), "duty 1, amps", "amperes, 0 or more"),
         (GOOD.replace("amps = 1", 'amps = "1"'), "duty 1, amps", "without quotes"),
         (GOOD.replace("amps = 1", "amps = nan"), "duty 1, amps", "nan is not a number that can be used"),

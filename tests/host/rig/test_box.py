@@ -167,3 +167,12 @@ def test_what_cannot_happen_is_refused_in_one_line(thing: str, value: str | floa
         make_change(SimBox(TABLE), thing, value)
     assert str(caught.value).startswith(f"table: {thing}: ")
     assert "\n" not in str(caught.value)
+
+
+def test_a_misspelt_attribute_is_refused() -> None:
+    """A test that writes to one would change nothing and pass."""
+    box = SimBox(TABLE)
+    probe = next(iter(box.senses.probes.values()))
+    for part in (*box.loads.values(), *box.fans, box.case, probe):
+        with pytest.raises(AttributeError):
+            part.wanted = True  # type: ignore[union-attr]

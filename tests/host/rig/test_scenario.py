@@ -54,7 +54,7 @@ def test_times_go_over_midnight_and_faults_go_back(tmp_path: Path) -> None:
     ("old", "new", "complaint"),
     [
         ('starts = "23:59"', 'starts = "25:00"', r's\.toml: starts: "25:00" is no time of day'),
-        ("lasts_min = 2", "lasts_min = 0", r"s\.toml: lasts_min: 0 is not allowed; wants minutes, above 0"),
+        ("lasts_min = 2", "lasts_min = 0", r"s\.toml: lasts_min: 0 is not allowed; type minutes, above 0"),
         ("lasts_min = 2", "last_min = 2", r"s\.toml: last_min: is not known here; did you mean"),
         ('thing = "display"', 'thing = "dispaly"', r"change 1, dispaly: is no thing of this box; it has .*display"),
         ("00:00:30", "23:58:30", r'change 1, at: "23:58:30" is outside of the run, which lasts 2 min from 23:59'),

@@ -110,7 +110,7 @@ def test_mark_as_json_carries_the_cautions(folder: Path, run: Run) -> None:
             "No recorder gives advice, so no runtime is known. Record the launch?",
         ),
         (("mark", "undo"), "no such database"),
-        (("now",), "no such database; `groundbox log` makes it"),
+        (("now",), "type --database FILE to name another, or make it: groundbox log"),
         (("acknowledge",), "no such database"),
         (("log", "--settings", "none.toml"), "none.toml: cannot be read"),
         (("log", "--database", "sedge.toml/x.db"), "sedge.toml: cannot be made, or is not a folder"),

@@ -211,7 +211,7 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
         async def answer(request: Request) -> Response:
             body = await _body(request)
             if body is None:
-                return _refusal(400, f"wants a JSON object of at most {MAX_BYTES} bytes")
+                return _refusal(400, f"this is too long or no object; send a JSON object of at most {MAX_BYTES} bytes")
             try:
                 found = await run_in_threadpool(take, body) or {}
                 return JSONResponse(found, status_code=409 if "ask" in found else 200)

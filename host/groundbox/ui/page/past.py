@@ -39,7 +39,7 @@ def answer(
         since_s = began_s if since_s is None else since_s
         until_s = min(ended_s, max(wall_s, began_s + 1)) if until_s is None else until_s
         if until_s <= since_s:
-            raise BadInput("until_s", str(until_s), "wants a time after since_s")
+            raise BadInput("until_s", str(until_s), "is too early; give a time after since_s")
         return {
             "boxes": boxes,
             "sessions": sessions,
@@ -102,5 +102,5 @@ def _time(asked: dict[str, str], name: str) -> float | None:
     except ValueError:
         found = math.nan
     if not 0 <= found < 1e11:
-        raise BadInput(name, asked[name], "wants seconds since 1970")
+        raise BadInput(name, asked[name], "is no time; give seconds since 1970")
     return found

@@ -80,13 +80,15 @@ class ViewerRequests:
         """
         kind, name, confirmed = _text(body, "kind"), _text(body, "name") or None, body.get("confirmed", False)
         if not isinstance(confirmed, bool):
-            raise BadInput("confirmed", str(confirmed)[:40], "wants true or false")
+            raise BadInput("confirmed", str(confirmed)[:40], "is not allowed; give true or false")
         if kind == "undo":
             return self._undo()
         if kind not in MARKS:
-            raise BadInput("mark", str(kind)[:40], f"wants undo or one of {', '.join(MARKS)}")
+            raise BadInput("mark", str(kind)[:40], f"is not known; give undo or one of {', '.join(MARKS)}")
         if name is not None and (kind != "swap" or name not in self.settings.batteries):
-            raise BadInput("mark", name[:40], "wants the name of a battery in the settings, with a swap only")
+            raise BadInput(
+                "mark", name[:40], "is not allowed; give the name of a battery in the settings, with a swap only"
+            )
         boxes = self._marked_boxes(kind, body)
         against = [asked for box in boxes if (asked := self._question(kind, box, name))]
         if against and not confirmed:
@@ -124,10 +126,10 @@ class ViewerRequests:
         if what == "switch":
             output, want = body.get("output"), body.get("want")
             if type(output) is not int or output not in self._switchable(box) or want not in SWITCHED:
-                raise BadInput("switch", f"{output} {want}"[:40], "wants a sheddable output, on or off")
+                raise BadInput("switch", f"{output} {want}"[:40], "is not allowed; give a sheddable output, on or off")
             fields = {"output": output, "want": str(want)}
         elif what != "silence":
-            raise BadInput("command", str(what)[:40], "wants switch or silence")
+            raise BadInput("command", str(what)[:40], "is not known; give switch or silence")
         answered = first_answer(self.send(box, str(what), **fields))
         if answered.result != "ok":
             raise LinkError(f"box {box} refused: {(answered.reason or answered.result).replace('_', ' ')}")
@@ -169,5 +171,5 @@ def _text(body: dict[str, object], key: str) -> str | None:
     """
     value = body.get(key)
     if value is not None and not isinstance(value, str):
-        raise BadInput(key, str(value)[:40], "wants text")
+        raise BadInput(key, str(value)[:40], "is no text; give text")
     return value
