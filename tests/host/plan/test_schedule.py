@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from groundbox.plan.schedule import lexicographic
 from groundbox.plan.schedule.greedy import greedy
 from groundbox.plan.schedule.lexicographic import Schedule, TimeBudget, best_schedule
-from groundbox.plan.schedule.problem import Choice, Problem, concave, levels, objective
+from groundbox.plan.schedule.problem import Choice, Fit, Problem, Start, concave, levels, objective
 
 sys.path.insert(0, str(Path(__file__).parent))
 from random_days import brute_force, random_problem  # noqa: E402
@@ -84,3 +85,53 @@ def test_a_curve_made_concave_by_hand() -> None:
         (2.0, 2.0),
         (3.0, 1.0),
     )
+
+
+def test_the_battery_that_lacks_most_for_its_flight_is_charged_first() -> None:
+    """One place: A has 5 Ah and needs 6, B has 4 Ah and needs 2. The emptier one is not the one that lacks most."""
+    problem = Problem(
+        slot_min=(60.0, 60.0, 60.0),
+        flights=((Start(first=1, last=2, wait_from=1, free=3, late_min=0.0),),),
+        boxes=((0, 1),),
+        capacity_ah=(10.0, 10.0),
+        start_ah=(5.0, 4.0),
+        fits={(0, 0, 0): Fit(need_ah=6.0, use_ah=1.0), (0, 1, 1): Fit(need_ah=2.0, use_ah=1.0)},
+        gains={(battery, 0, slot): ((0.0, 1.0), (10.0, 1.0)) for battery in (0, 1) for slot in range(3)},
+        at_once=(1,),
+    )
+    choice = greedy(problem)
+    assert (0, 0, 0) in choice.charging
+    assert choice.starts[0] is not None
+
+
+def test_a_try_that_brings_nothing_is_followed_by_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Less late starts are tried, the least late first, until one is better than the best so far."""
+    starts = tuple(Start(first=n, last=n + 1, wait_from=n, free=n + 1, late_min=10.0 * n) for n in range(4))
+    fits = {(0, 0, 0): Fit(need_ah=1.0, use_ah=1.0)}
+    common = {"slot_min": (10.0,) * 4, "boxes": ((0,),), "capacity_ah": (9.0,), "start_ah": (9.0,), "fits": fits}
+    problem = Problem(flights=(starts,), **common)  # type: ignore[arg-type]
+    tried: list[float] = []
+
+    class Solver:
+        """Finds nothing with the least late start."""
+
+        def __init__(self, pattern: Problem) -> None:
+            self.model, (self.start,) = self, pattern.flights[0]
+
+        def flight_cost(self) -> None:
+            return None
+
+        def solve(self, cost: None, seconds: float) -> tuple[bool | None, float, bool]:
+            tried.append(self.start.late_min)
+            return (None if self.start.late_min < 15 else True), 0.0, False
+
+        def choice(self, values: bool) -> Choice:
+            return Choice(starts=(self.start,), fitted={(0, 0): 0}, charging=frozenset())
+
+    latest = Choice(starts=(starts[3],), fitted={(0, 0): 0}, charging=frozenset())
+    rows = levels(problem, latest)
+    assert rows is not None
+    best = lexicographic._Best(problem=problem, choice=latest, rows=rows, objective=objective(problem, latest, rows))
+    monkeypatch.setattr(lexicographic, "Program", Solver)
+    lexicographic._try_patterns(best, 1.0)
+    assert (tried, best.objective.late_min) == ([10.0, 20.0], 20.0)
