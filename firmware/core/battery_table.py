@@ -3,7 +3,9 @@
 from groundbox.wire.messages import UNKNOWN
 from micropython import const
 
-_POINTS = const(5)
+_FIRST = const(3)  # of the points' numbers
+_LAST = const(11)
+_CHARGE_LIMIT = const(1 << 29)
 _SETTLED_S = const(60)
 _MEAN = const(64)  # seconds of the running means
 
@@ -12,13 +14,13 @@ class BatteryTable:
     """Mean voltage and current of the last minute, and the low time until turn-back by them.
 
     Attributes:
-        numbers: load_ma, resistance_mohm, then mv and s of five points: voltage under that load, rising, and low time
-            until turn-back. A load of 0: none is given.
+        numbers: load_ma, resistance_mohm, home_s, then mv and s of five points: voltage under that load, rising, and
+            low time until turn-back. A load of 0: none is given.
         mean_ma: mean current, milliamperes; the assumed one where none is measured.
     """
 
     def __init__(self):
-        self.numbers = [0] * (2 + 2 * _POINTS)
+        self.numbers = [0] * (_LAST + 2)
         self.mean_ma = 0
         self._ma = 0  # times _MEAN
         self._mv = 0
@@ -56,9 +58,9 @@ class BatteryTable:
             return UNKNOWN
         less_ma = load_ma - self.mean_ma if self._measured else load_ma  # not measured: as if nothing were drawn
         mv = self._mv // _MEAN - max(0, less_ma) * numbers[1] // 1000
-        if mv < numbers[2]:
+        if mv < numbers[_FIRST]:
             return 0
-        for i in range(2, 2 * _POINTS, 2):
+        for i in range(_FIRST, _LAST, 2):
             if mv < numbers[i + 2]:
                 rise_s = numbers[i + 3] - numbers[i + 1]
                 return numbers[i + 1] + rise_s * (mv - numbers[i]) // (numbers[i + 2] - numbers[i])
@@ -66,7 +68,7 @@ class BatteryTable:
 
     def full(self):
         """Charge until turn-back of a full battery, mA s; 0 without a table."""
-        return self.numbers[0] * self.numbers[-1]
+        return min(self.numbers[0] * self.numbers[-1], _CHARGE_LIMIT)
 
     def _put(self, ma):
         self._ma = ma

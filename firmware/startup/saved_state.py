@@ -102,7 +102,8 @@ class SavedTurnBack:
     def restore(self, turn_back, continues):
         """Gives `turn_back` what was kept; `continues`: no power was lost. After a damaged copy all is unknown."""
         values = _whole_numbers(self._slots.load())
-        if values is not None and len(values) == len(turn_back.saved()) and not self._slots.damaged:
+        self._kept = turn_back.saved()
+        if values is not None and len(values) == len(self._kept) and not self._slots.damaged:
             turn_back.restore(values, continues)
             self.save(turn_back)
 

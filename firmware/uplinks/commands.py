@@ -110,7 +110,7 @@ def _budget(command, values, desk):
 
 
 def _battery_table(command, values, desk):
-    volts_mv, times_s = values[2::2], values[3::2]
+    volts_mv, times_s = values[3::2], values[4::2]
     for i in range(1, len(volts_mv)):
         if volts_mv[i] <= volts_mv[i - 1] or times_s[i] < times_s[i - 1]:
             return answer(command, "refused", "point%d_mv" % (i + 1), volts_mv[i], reason="points must rise")

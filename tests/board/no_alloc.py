@@ -65,7 +65,7 @@ def states():
         give(turn_back, time_s)
         box.control.control.mark(MARKS.index("launch"))
         seconds(box, 12)
-    turn_back.table.numbers = [32000, 1000] + [8000, 0, 12000, 32000, 12100, 32000, 12200, 32000, 12300, 32000]
+    turn_back.table.numbers = [32000, 1000, 14400] + [8000, 0, 12000, 32000, 12100, 32000, 12200, 32000, 12300, 32000]
     for ma in (31000, 10000, -31000):
         box.control.control.mark(MARKS.index("landing"))
         turn_back.charged()
@@ -115,7 +115,7 @@ def give(turn_back, time_s):
     heap_lock()
     try:
         turn_back.hear()
-        turn_back.give(200000, time_s, 1)
+        turn_back.give(100000, time_s, 14400, 32000)
     finally:
         heap_unlock()
 

@@ -276,13 +276,17 @@ def test_a_budget_is_written_every_five_minutes_and_at_once_when_it_ends_earlier
 
     monkeypatch.setattr(SafeFile, "save", counted)
     saved, turn_back = _started(tmp_path, True)
-    turn_back.give(4000, 7200, 2000)
+    for _ in range(10):
+        turn_back.step(1, 2000, 12000, 0, 0)
+        saved.follow(turn_back)
+    assert not writes
+    turn_back.give(4000, 7200, 0, 2000)
     _fly(saved, turn_back, 1201)
     assert len(writes) == 5
-    turn_back.give(3800, 7200, 2000)
+    turn_back.give(3800, 7200, 0, 2000)
     _fly(saved, turn_back, 10)
     assert len(writes) == 5
-    turn_back.give(2000, 3600, 2000)
+    turn_back.give(2000, 3600, 0, 2000)
     _fly(saved, turn_back, 10)
     turn_back.forget()
     _fly(saved, turn_back, 10)
@@ -293,7 +297,7 @@ def test_a_budget_is_written_every_five_minutes_and_at_once_when_it_ends_earlier
 def test_a_budget_is_never_later_after_a_reset_and_unknown_after_a_power_loss(tmp_path: Path) -> None:
     saved, turn_back = _started(tmp_path, True)
     (copy := tmp_path / "copy").mkdir()
-    turn_back.give(4000, 7200, 2000)
+    turn_back.give(4000, 7200, 0, 2000)
     for seconds in (1, 299, 301, 599):
         _fly(saved, turn_back, seconds)
         _lay(copy, {path.name: path.read_bytes() for path in tmp_path.glob("turn_back.*")})
@@ -306,7 +310,7 @@ def test_a_budget_is_never_later_after_a_reset_and_unknown_after_a_power_loss(tm
 
 def test_a_damaged_copy_of_the_budget_makes_it_unknown(tmp_path: Path) -> None:
     saved, turn_back = _started(tmp_path, True)
-    turn_back.give(4000, 7200, 2000)
+    turn_back.give(4000, 7200, 0, 2000)
     _fly(saved, turn_back, 700)
     damaged = tmp_path / "turn_back.a"
     damaged.write_bytes(damaged.read_bytes()[:-1])

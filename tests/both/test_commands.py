@@ -222,21 +222,21 @@ def test_parts_are_tried_out_on_the_ground_only():
 
 def test_a_budget_is_taken_and_withdrawn():
     desk = _Desk()
-    assert _answers(desk, "budget", 2000, 3600, 2000) == [("ok", "budget", "3600", None, None, None)]
+    assert _answers(desk, "budget", 2000, 3600, 900, 2000) == [("ok", "budget", "3600", None, None, None)]
     assert desk.control.turn_back.left_s == 3600
-    for values in ((None, 3600, 2000), (2000, 3600, None), (None, None, None)):
-        desk.control.turn_back.give(2000, 3600, 2000)
+    for values in ((None, 3600, 900, 2000), (2000, 3600, None, 2000), (None, None, None, None)):
+        desk.control.turn_back.give(2000, 3600, 900, 2000)
         assert _answers(desk, "budget", *values)[0][:2] == ("ok", "budget")
         assert desk.control.turn_back.left_s == UNKNOWN
 
 
 def test_a_battery_table_must_rise_and_is_saved_at_once():
-    good = (2000, 50, 11500, 0, 11800, 1800, 12000, 5400, 12300, 9000, 12600, 14400)
+    good = (2000, 50, 900, 11500, 0, 11800, 1800, 12000, 5400, 12300, 9000, 12600, 14400)
     desk = _Desk()
     assert _answers(desk, "battery_table", *good)[0][:2] == ("ok", "battery_table")
     assert tuple(desk.control.turn_back.table.numbers) == good
-    assert [tuple(one[-12:]) for one in desk.saved_turn_back.saved] == [good]
-    for place, value in ((4, 11500), (10, 12200), (11, 8999), (5, None)):
+    assert [tuple(one[-13:]) for one in desk.saved_turn_back.saved] == [good]
+    for place, value in ((5, 11500), (11, 12200), (12, 8999), (6, None)):
         bad = list(good)
         bad[place] = value
         assert _answers(desk, "battery_table", *bad)[0][0] == "refused"

@@ -474,7 +474,7 @@ def test_every_field_of_the_reading_is_filled():
     """A field added to the registry and forgotten here would stay as it was made."""
     box = Box(humidity_fitted=1, fan3_kind=2, fan4_kind=2)
     box.inputs.humidity_centi_percent = 4000
-    box.control.turn_back.give(2000, 3600, 2000)
+    box.control.turn_back.give(2000, 3600, 0, 2000)
     box.case = 3600
     reading = box.run(3)
     for field in fields_of("reading")[4:]:

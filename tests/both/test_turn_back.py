@@ -11,12 +11,13 @@ LAUNCH = MARKS.index("launch")
 LANDING = MARKS.index("landing")
 RETURNING = MARKS.index("returning")
 HOUR_S = 3600
-TABLE = [2000, 50, 11500, 0, 11800, 1800, 12000, 5400, 12300, 9000, 12600, 14400]
+DOUBT_S = 120  # a board alone ends its charge so much earlier
+TABLE = [2000, 50, 0, 11500, 0, 11800, 1800, 12000, 5400, 12300, 9000, 12600, 14400]
 
 
-def given(charge_mah=2000, time_s=HOUR_S, load_ma=2000):
+def given(charge_mah=2100, time_s=HOUR_S, load_ma=2000, home_s=0):
     it = TurnBack()
-    it.give(charge_mah, time_s, load_ma)
+    it.give(charge_mah, time_s, home_s, load_ma)
     return it
 
 
@@ -44,13 +45,19 @@ def test_the_time_runs_in_flight_whatever_is_drawn_less():
 def test_alone_a_larger_load_shortens_it_and_with_a_host_the_host_decides():
     assert run(given(), 600, ma=3000, host=True) == 3000
     left_s = run(given(), 600, ma=3000)
-    # 2000 mAh less 3500 mA for 600 s, at 3500 mA (half of the excess counts once more).
-    assert abs(left_s - (2000 * 3600 - 3500 * 600) // 3500) <= 40
+    # 2000 mAh less 3750 mA for 600 s, at 3750 mA (three quarters of the excess counts once more).
+    assert abs(left_s - (2100 * 3600 - 3750 * 600) // 3750 + DOUBT_S) <= 40
     it = given()
     run(it, 600, ma=3000, host=True)
     alone_s = run(it, 11, ma=3000)
     assert alone_s < 1500
     assert run(it, 1, host=True) == 3600 - 612
+
+
+def test_alone_the_way_home_needs_more_under_a_larger_load_too():
+    left_s = run(given(home_s=900), 600, ma=3000)
+    assert abs(left_s - (2100 * 3600 + 2000 * 900 - 3750 * 600) // 3750 + 900 + DOUBT_S) <= 40
+    assert run(given(home_s=900), 600) == 3000
 
 
 def test_a_pulse_is_not_a_load():
@@ -62,17 +69,17 @@ def test_a_pulse_is_not_a_load():
 
 
 def test_on_the_ground_only_the_charge_counts():
-    it = given()
+    it = given(charge_mah=2000)
     assert run(it, 1800, ma=500, flying=0) == HOUR_S - 1800 * 500 // 2000
     it.launch()
-    assert run(it, 60, ma=500) == it.left_s == HOUR_S - 450 - 60
+    assert run(it, 60, ma=500) == HOUR_S - 450 - 15 - DOUBT_S  # alone: 60 s at a quarter of the load
 
 
 def test_without_a_measured_current_the_highest_declared_load_counts():
     it = given()
     it.table.numbers = [3000] + TABLE[1:]
     left_s = run(it, 600, ma=UNKNOWN)
-    assert abs(left_s - (2000 * 3600 - 3500 * 600) // 3500) <= 40
+    assert abs(left_s - (2100 * 3600 - 3750 * 600) // 3750 + DOUBT_S) <= 40
 
 
 def test_older_than_a_day_is_unknown():
@@ -93,7 +100,7 @@ def test_another_battery_or_a_charger_makes_it_unknown():
     it = given()
     assert run(it, 1, charging=1, flying=0) == UNKNOWN
     assert run(it, 100, flying=0) == UNKNOWN
-    it.give(2000, HOUR_S, 2000)
+    it.give(2000, HOUR_S, 0, 2000)
     assert run(it, 1, flying=0) != UNKNOWN
     it = given()
     assert run(it, 100, charging=1) == 3500
@@ -147,6 +154,15 @@ def test_a_restart_keeps_an_age_a_charger_and_the_table():
 # --- without a host ---
 
 
+def test_alone_the_table_has_its_own_way_home():
+    it = given(charge_mah=8000, time_s=80000)
+    it.table.numbers = TABLE[:2] + [900] + TABLE[3:]
+    it = restarted(it, False)
+    run(it, 100, ma=3000, mv=12000, flying=0)
+    it.launch()
+    assert it.left_s == 2000 * (5400 + 900) // 3750 - 900
+
+
 def alone(charge_mah=8000, seconds=100, **more):
     """After a power loss, with a table, `seconds` of load, then a launch."""
     it = given(charge_mah=charge_mah, time_s=80000)
@@ -179,7 +195,7 @@ def test_alone_a_smaller_load_is_read_as_if_the_table_s_load_ran():
     # 1 A less through 50 milliohms: 50 mV.
     assert alone(mv=12050, ma=1000).left_s == 5400
     assert alone(mv=12100, ma=UNKNOWN).left_s == 5400
-    assert alone(mv=12000, ma=3000).left_s == 5400 * 2000 // 3500
+    assert alone(mv=12000, ma=3000).left_s == 5400 * 2000 // 3750
 
 
 def test_alone_without_knowledge_there_is_no_number():
@@ -275,7 +291,7 @@ def test_unknown_in_flight_is_one_long_tone_after_ten_seconds():
 def test_a_flight_counts_down_and_a_short_press_ends_it():
     box = Box()
     box.run(5)
-    box.control.turn_back.give(2000, 320, 2000)
+    box.control.turn_back.give(2000, 320, 0, 2000)
     assert box.run(20).turn_back_s in (320 - 20, 320)
     box.control.mark(LAUNCH)
     left_s = box.control.turn_back.left_s
@@ -299,11 +315,11 @@ def test_a_flight_counts_down_and_a_short_press_ends_it():
 def test_marks_of_charge_and_swap_count():
     for name, known in (("charge", False), ("swap", False)):
         box = Box()
-        box.control.turn_back.give(2500, HOUR_S, 2000)
+        box.control.turn_back.give(2500, HOUR_S, 0, 2000)
         box.run(2)
         box.control.mark(MARKS.index(name), 1)
         assert (box.run(2).turn_back_s != UNKNOWN) == known
-    box.control.turn_back.give(2500, HOUR_S, 2000)
+    box.control.turn_back.give(2500, HOUR_S, 0, 2000)
     box.control.mark(LAUNCH)
     box.control.mark(MARKS.index("charge"), 1)
     assert box.run(2).turn_back_s == HOUR_S - 2
@@ -311,7 +327,7 @@ def test_marks_of_charge_and_swap_count():
 
 def test_a_step_five_seconds_late_counts_five_seconds():
     box = Box()
-    box.control.turn_back.give(2500, HOUR_S, 2000)
+    box.control.turn_back.give(2500, HOUR_S, 0, 2000)
     box.control.mark(LAUNCH)
     box.step(5000)
     assert box.control.turn_back.left_s == HOUR_S - 5

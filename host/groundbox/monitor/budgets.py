@@ -8,27 +8,28 @@ from groundbox.advice.state import BoxState
 from groundbox.advice.turn_back import rounded
 from groundbox.wire.messages import fields_of
 
-AGAIN_S = 10.0  # real seconds between two budgets for one board
+AGAIN_S = 10.0  # seconds between two budgets for one board
 LATER_S, EARLIER_S = 5.0, 30.0  # in flight a board's time may differ so much from the shown one
 GROUND_S = 60.0  # on the ground; earlier by a step of rounding more
 _SHOWN_LIMIT_S = next(high for name, _, _, high in fields_of("reading") if name == "turn_back_s")
-_HIGH = {name: high for name, _, _, high in fields_of("budget")}
+FIELDS = tuple(name for name, *_ in fields_of("budget"))[2:]
+_HIGHS = tuple(high for *_, high in fields_of("budget"))[2:]
 
-Send = Callable[[str, int | None, int | None, int | None], object]
+Send = Callable[[str, tuple[int, int, int, int] | None], object]
 
 
 class Budgets:
     """Compares each board's own time until turn-back with advice, and sends a budget where they differ.
 
     Args:
-        send: called with (box, charge_mah, turn_back_s, load_ma); all None: the board is to forget its own.
+        send: called with a box and charge_mah, turn_back_s, home_s, load_ma; None: the board is to forget its own.
     """
 
     def __init__(self, send: Send) -> None:
         self._send = send
-        self._sent: dict[str, tuple[float, bool]] = {}  # box: real time of the last budget, and whether in flight
+        self._sent: dict[str, tuple[float, bool]] = {}  # box: time of the last budget, and whether in flight
 
-    def turn(self, real_s: float, advice: BoxAdvice, state: BoxState, held_s: int | None, amps: float | None) -> None:
+    def turn(self, now_s: float, advice: BoxAdvice, state: BoxState, held_s: int | None, amps: float | None) -> None:
         """Sends a budget when one is due.
 
         Args:
@@ -41,24 +42,22 @@ class Budgets:
         wanted_s = _wanted_s(advice, state, amps)
         sent_s, sent_in_flight = self._sent.get(state.box, (float("-inf"), False))
         launched = state.in_flight and not sent_in_flight
-        if not launched and real_s - sent_s < AGAIN_S:
+        if not launched and now_s - sent_s < AGAIN_S:
             return
         if wanted_s is None:
             if state.in_flight or held_s is None:  # in flight the board continues to count
                 return
-            self._send(state.box, None, None, None)
+            self._send(state.box, None)
         elif launched or _differs(wanted_s, held_s, state):
             assert amps is not None
             charge_mah = max(state.turn_back_in_s or 0.0, wanted_s) * amps / 3.6
-            self._send(
-                state.box,
-                min(int(charge_mah), _HIGH["charge_mah"]),
-                min(int(wanted_s), _HIGH["turn_back_s"]),
-                min(max(round(1000 * amps), 1), _HIGH["load_ma"]),
-            )
+            home_s = state.reserve_s + (state.time_home_s or 0.0)
+            values = (charge_mah, wanted_s, home_s, max(1000 * amps, 1.0))
+            charge, time, home, load = (int(min(value, high)) for value, high in zip(values, _HIGHS, strict=True))
+            self._send(state.box, (charge, time, home, load))
         else:
             return
-        self._sent[state.box] = real_s, state.in_flight
+        self._sent[state.box] = now_s, state.in_flight
 
 
 def _wanted_s(advice: BoxAdvice, state: BoxState, amps: float | None) -> float | None:

@@ -31,7 +31,7 @@ from groundbox.model import (
     Stored,
 )
 from groundbox.monitor.board_settings import BoardSettings
-from groundbox.monitor.budgets import Budgets
+from groundbox.monitor.budgets import FIELDS, Budgets
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import (
     battery_in,
@@ -91,9 +91,7 @@ class Recorder(MarkHandling):
             lambda box, name, value: store.add_board_setting(box, name, value, clocks.now().wall_s),
         )
         self._budgets = Budgets(
-            lambda box, charge_mah, turn_back_s, load_ma: self.command(
-                box, "budget", charge_mah=charge_mah, turn_back_s=turn_back_s, load_ma=load_ma
-            )
+            lambda box, budget: self.command(box, "budget", **dict(zip(FIELDS, budget or [None] * 4, strict=True)))
         )
         self._committed_s = self._estimated_s = self._saved_s = float("-inf")
         self._advised_s = float("-inf")
@@ -273,7 +271,7 @@ class Recorder(MarkHandling):
         for one in boxes:
             reading, tracker = self.followers[one.box].reading, self.followers[one.box].tracker
             held_s, amps = reading.turn_back_s if reading else None, tracker.amps_ahead if tracker else None
-            self._budgets.turn(now.real_s, one, states[one.box], held_s, amps)
+            self._budgets.turn(now.monotonic_s, one, states[one.box], held_s, amps)
         for change in changes:
             self.store.add_warning(change)
             self.output.warn(change)

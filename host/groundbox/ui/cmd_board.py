@@ -21,6 +21,7 @@ from groundbox.wire.settings import FAN_KINDS, SETTINGS
 
 # Name -> (module of groundbox.ui, its command, line of help).
 COMMANDS = {
+    "battery": ("cmd_board_battery", "command", "Give a board the table of its battery, for flights without a host"),
     "buzzer": ("cmd_board", "buzzer", "Sound a board's buzzer for a moment"),
     "calibrate": ("cmd_board_calibrate", "command", "Calibrate voltage or temperature, step by step"),
     "fans": ("cmd_board", "fans", "Run each fan and report whether it is good"),

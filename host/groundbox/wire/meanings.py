@@ -161,6 +161,7 @@ FIELDS = {
     "turn_back_s": "seconds until turn-back by the board's own count; on the ground: if the launch were now",
     "budget.turn_back_s": "seconds until turn-back, from now",
     "charge_mah": "charge that may be drawn until turn-back",
+    "home_s": "time home and reserve, which remain after turn-back",
     "load_ma": "mean load that the host assumes; of a battery table: the highest declared load",
     "resistance_mohm": "how much less the battery's voltage falls under a smaller load: its resistance",
     "point1_mv": "voltage of the battery under that load, lowest point; each point is higher",

@@ -272,8 +272,9 @@ MESSAGES = (
         False,
         _HOST_HEAD
         + (
-            ("charge_mah", "i", 0, 200000),
+            ("charge_mah", "i", 0, 100000),
             ("turn_back_s", "i", 0, 86400),
+            ("home_s", "h", 0, 14400),
             ("load_ma", "h", 1, 32000),
         ),
     ),
@@ -285,6 +286,7 @@ MESSAGES = (
         + (
             ("load_ma", "h", 1, 32000),
             ("resistance_mohm", "h", 1, 1000),
+            ("home_s", "h", 0, 14400),
         )
         + tuple(("point%d_%s" % (n, unit), "h", 0, 32000) for n in (1, 2, 3, 4, 5) for unit in ("mv", "s")),
     ),

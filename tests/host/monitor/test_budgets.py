@@ -12,7 +12,7 @@ from groundbox.advice.words import iso
 from groundbox.monitor.budgets import Budgets
 
 WALL_S = 1_700_000_000.0 // 3600 * 3600
-FLIGHT = BoxState(box="mast", wall_s=WALL_S, silent_s=0.0, in_flight=True, turn_back_in_s=3700.0)
+FLIGHT = BoxState(box="mast", wall_s=WALL_S, silent_s=0.0, in_flight=True, turn_back_in_s=3700.0, time_home_s=480.0)
 GROUND = replace(FLIGHT, in_flight=False)
 
 
@@ -20,8 +20,8 @@ class Board:
     """A Budgets with what it sent."""
 
     def __init__(self) -> None:
-        self.sent: list[tuple[int | None, int | None, int | None]] = []
-        self.budgets = Budgets(lambda _, charge_mah, time_s, load_ma: self.sent.append((charge_mah, time_s, load_ma)))
+        self.sent: list[tuple[int, int, int, int] | None] = []
+        self.budgets = Budgets(lambda _, budget: self.sent.append(budget))
         self.real_s = 0.0
 
     def turn(
@@ -33,7 +33,7 @@ class Board:
         amps: float | None = 2.0,
         stale: bool = False,
         after_s: float = 60.0,
-    ) -> list[tuple[int | None, int | None, int | None]]:
+    ) -> list[tuple[int, int, int, int] | None]:
         self.real_s += after_s
         at_s = WALL_S + shown_s if state.in_flight and shown_s is not None else None
         advice = BoxAdvice(
@@ -65,8 +65,8 @@ def test_the_board_counts_down_the_steps_that_are_spoken() -> None:
 
 def test_a_launch_sends_the_shown_time_at_once_and_once() -> None:
     board = Board()
-    assert board.turn(GROUND, None) == [(2055, 3600, 2000)]  # charge for the 3700 s that are not rounded
-    assert board.turn(FLIGHT, 3600, after_s=1.0) == [(2055, 3600, 2000)]
+    assert board.turn(GROUND, None) == [(2055, 3600, 1380, 2000)]  # charge for the 3700 s that are not rounded
+    assert board.turn(FLIGHT, 3600, after_s=1.0) == [(2055, 3600, 1380, 2000)]
     assert board.turn(FLIGHT, 3600) == []
 
 
@@ -91,10 +91,10 @@ def test_a_board_gets_one_in_ten_seconds() -> None:
 
 def test_what_is_not_known_is_withdrawn_on_the_ground_and_left_in_flight() -> None:
     unknown = replace(GROUND, turn_back_in_s=None)
-    assert Board().turn(unknown, 3000) == [(None, None, None)]
+    assert Board().turn(unknown, 3000) == [None]
     assert Board().turn(unknown, None) == []
-    assert Board().turn(GROUND, 3000, amps=None) == [(None, None, None)]
-    assert Board().turn(replace(GROUND, battery_in_doubt=True), 3000) == [(None, None, None)]
+    assert Board().turn(GROUND, 3000, amps=None) == [None]
+    assert Board().turn(replace(GROUND, battery_in_doubt=True), 3000) == [None]
     board = launched()
     assert board.turn(FLIGHT, 3000, stale=True) == []
     assert board.turn(FLIGHT, 3000, None) == []
@@ -104,5 +104,7 @@ def test_what_is_not_known_is_withdrawn_on_the_ground_and_left_in_flight() -> No
 
 def test_what_a_message_cannot_hold_is_its_limit() -> None:
     assert launched().turn(replace(FLIGHT, turn_back_in_s=1e6), 32000, 99_000.0) == []
-    assert launched().turn(replace(FLIGHT, turn_back_in_s=1e6), 5, 99_000.0, amps=40.0) == [(200000, 86400, 32000)]
-    assert launched().turn(FLIGHT, 50, -20.0)[0][1] == 0
+    assert launched().turn(replace(FLIGHT, turn_back_in_s=1e6), 5, 99_000.0, amps=40.0) == [
+        (100000, 86400, 1380, 32000)
+    ]
+    assert launched().turn(FLIGHT, 50, -20.0) == [(2055, 0, 1380, 2000)]

@@ -91,7 +91,7 @@ class Boards:
     def __init__(self) -> None:
         self.stored: list[Stored] = []
         self.commands: list[tuple[str, str, dict[str, object]]] = []
-        self.budgets: list[tuple[object, ...]] = []  # box, charge_mah, turn_back_s, load_ma
+        self.budgets: list[tuple[object, ...]] = []  # box, charge_mah, turn_back_s, home_s, load_ma
         self.settings: dict[str, int] = {}  # those that are answered for
 
     def start(self) -> None:
@@ -300,8 +300,8 @@ def test_runtime_and_turn_back_time(bench: Bench) -> None:
 
 def test_a_board_is_given_the_turn_back_time_that_is_shown(bench: Bench) -> None:
     bench.pass_s(300)
-    box, charge_mah, ground_s, load_ma = bench.boards.budgets[-1]
-    assert (box, load_ma) == ("mast", pytest.approx(1300, abs=20))
+    box, charge_mah, ground_s, home_s, load_ma = bench.boards.budgets[-1]
+    assert (box, home_s, load_ma) == ("mast", (15 + 8) * 60, pytest.approx(1300, abs=20))
     exact_s = (bench.view.runtime_low_s or 0.0) - (15 + 8) * 60
     assert exact_s - 301 <= int(str(ground_s)) <= exact_s + 1.5  # rounded down, as at a launch
     assert charge_mah == pytest.approx(1.3 * exact_s / 3.6, rel=0.03)
