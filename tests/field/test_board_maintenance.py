@@ -210,3 +210,22 @@ def test_no_board_is_made_among_other_files_and_no_port_of_a_file(tmp_path: Path
     (tmp_path / "mine.txt").touch()
     assert "name a new folder" in str(_run("practice", str(tmp_path)).exception)
     assert "cannot be opened as a serial port" in str(_run("lamp", str(tmp_path / "mine.txt")).exception)
+
+
+def test_a_board_gets_the_table_of_its_battery(board: NewBoard, tmp_path: Path) -> None:
+    file = tmp_path / "groundbox.toml"
+    file.write_text(
+        '[flight]\ntime_home_min = 8\n[batteries.T18]\nprofile = "T18.toml"\n'
+        '[boxes.table]\nbattery = "T18"\ncutoff_volts = 11.0\n[[boxes.table.loads]]\nname = "display"\nwatts = 18\n'
+    )
+    (tmp_path / "T18.toml").write_text("c20_ah = 18.0\n")
+    simulated = board()
+    found = _run("battery", simulated.port, "--settings", str(file))
+    assert found.exit_code == 0, found.output
+    assert "box table: load 1.50 A, time home and reserve 23 min" in found.output
+    table = json.loads(_run("battery", simulated.port, "--settings", str(file), "--json").output)
+    kept = max((path.read_bytes() for path in (tmp_path / "flash").glob("turn_back.*")), key=len).split()
+    assert kept[-13:] == [b"%d" % value for name, value in table.items() if name != "box"]
+    file.write_text(file.read_text().replace("time_home_min = 8", ""))
+    wrong = _run("battery", simulated.port, "--settings", str(file))
+    assert "flight.time_home_min" in str(wrong.exception)

@@ -134,9 +134,13 @@ def test_a_board_has_the_time_that_is_shown_and_goes_on_alone(field: Callable[[]
     differences = []
     for _ in range(90):
         it.second()
-        assert it.box.turn_back_at_s is not None and it.held_s is not None and it.advice is not None
+        assert it.box.turn_back_at_s is not None
+        assert it.held_s is not None
+        assert it.advice is not None
         differences.append(it.held_s - (it.box.turn_back_at_s - it.advice.made_at_s))
-    assert -30 <= min(differences) and max(differences) <= 5, (min(differences), max(differences))
+    print(f"\nboard less shown: {min(differences):.0f} to {max(differences):.0f} s")
+    assert min(differences) >= -30
+    assert max(differences) <= 5
     shown_s = it.box.turn_back_at_s - START_S
     it.connected = False
     it.pass_s(60)

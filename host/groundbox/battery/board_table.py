@@ -38,13 +38,14 @@ def board_table(profile: BatteryProfile, limits: RuntimeLimits, load_amps: float
     rate /= cell.load_factor(BATTERY_C, rate)
     volts, seconds = _curves(profile, limits, load_amps, rate)
     low, high = np.quantile(volts[0], LOW), np.quantile(volts[-1], 1 - LOW)
-    grid = np.linspace(low, high, 200)
-    at_grid = np.array([np.interp(grid, volts[:, i], seconds[:, i]) for i in range(volts.shape[1])])
-    times = np.clip(np.maximum.accumulate(np.quantile(at_grid, LOW, axis=0)) - home_s, 0.0, LIMIT_S)
-    if times[-1] <= 0.0:
-        raise ValueError("a full battery does not last for time home and reserve")
-    first = int(np.argmax(times > 0.0))
-    chosen = np.linspace(max(first - 1, 0), len(grid) - 1, POINTS).round().astype(int)
+    for _ in range(2):  # the second time from where the time begins
+        grid = np.linspace(low, high, 50 * (POINTS - 1) + 1)
+        at_grid = np.array([np.interp(grid, volts[:, i], seconds[:, i]) for i in range(volts.shape[1])])
+        times = np.clip(np.maximum.accumulate(np.quantile(at_grid, LOW, axis=0)) - home_s, 0.0, LIMIT_S)
+        if times[-1] <= 0.0:
+            raise ValueError("a full battery does not last for time home and reserve")
+        low = grid[max(int(np.argmax(times > 0.0)) - 1, 0)]
+    chosen = np.arange(0, len(grid), 50)
     chosen_s = _under(times, chosen)
     numbers = [round(1000 * load_amps), _resistance_mohm(profile, rate, load_amps), round(home_s)]
     for at, low_s in zip(chosen, chosen_s, strict=True):

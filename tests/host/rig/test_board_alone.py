@@ -121,7 +121,7 @@ def with_host(seed: int) -> tuple[Outcome, Field]:
 
 
 def without_host(seed: int) -> tuple[Outcome, Field]:
-    """After a power loss: the charge counted last is that of an earlier day, and was drawn from while the board was off."""
+    """After a power loss: the charge counted last is that of an earlier day; more was drawn while it was off."""
     field = Field(seed)
     random = field.random
     numbers = list(TABLES[field.c20_ah, field.age_years, field.amps])
