@@ -7,7 +7,7 @@ the time left among all that show the same voltage. That is lower than of a batt
 import numpy as np
 
 from groundbox.battery import cell
-from groundbox.battery.cell import Array
+from groundbox.battery.cell import Array, Places
 from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.particles import MISFIT, Particles, draw_particles
 from groundbox.battery.prior import prior_with_fit
@@ -87,7 +87,7 @@ def _volts(at: Particles, profile: BatteryProfile, rate: float) -> Array:
     return np.asarray(profile.cells * np.einsum("ni,ni->n", cell.terms(at.depleted(), rate), at.mean[:, :MISFIT]))
 
 
-def _under(times: Array, chosen: Array) -> Array:
+def _under(times: Array, chosen: Places) -> Array:
     """The times at the chosen points, lowered so that straight lines between them are nowhere above the curve."""
     low = times[chosen].copy()
     for left in range(POINTS - 1):
