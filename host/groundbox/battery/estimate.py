@@ -279,9 +279,10 @@ class Estimator:
             return replace(known, charging=self.charging, unknown_because=because)
         phases = load_ahead or self.load.to_come(more_amps, peak_above)
         rates = [self._rate(phase.amps) for phase in phases]
-        ahead = [self._rates(rate) if load_ahead is None else rate for rate in rates]
+        by_habit = phases[-1].spread
+        ahead = [self._rates(rate) if load_ahead is None or by_habit is not None else rate for rate in rates]
         limit, stretches = stretches_to(self.limits, self.profile, phases, ahead)
-        hours, weights = hours_left(self.particles, stretches, self._unsteadiness())
+        hours, weights = hours_left(self.particles, stretches, self._unsteadiness() if by_habit is None else by_habit)
         low, expected, high = (3600 * left for left in quantiles(hours, weights, BAND))
         return replace(known, runtime_low_s=low, runtime_expected_s=expected, runtime_high_s=high, limit=limit)
 

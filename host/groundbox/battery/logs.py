@@ -14,6 +14,7 @@ import numpy as np
 
 from groundbox.battery import cell
 from groundbox.battery.cell import Array
+from groundbox.battery.estimate import CHARGE_KEPT, FULL_RATE, FULL_VOLTS
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
@@ -31,6 +32,8 @@ MIN_DEPTH = 0.4  # of rated C20: a shallower discharge shows too little
 LOAD_RATE = 0.004
 GAP_HOURS = 1.0  # a longer one ends a discharge: what was drawn in it is unknown
 REST_HOURS = 0.5  # a longer rest ends a discharge
+PARTLY_CHARGED = 0.15  # of C20: a charge up to so much is counted, a larger one ends the discharge
+SURFACE = 0.02  # charge drawn after a counted one until the voltage is that of the load again (assumed)
 DIP = 0.03  # charge at the start of a discharge in which the voltage dips and shows nothing
 POINTS = 40  # kept of a run
 
@@ -136,9 +139,10 @@ class DischargeRun:
 
 
 def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str = "") -> list[DischargeRun]:
-    """The discharges in a log deeper than MIN_DEPTH; short pauses belong to them, charging or a gap ends them.
+    """The discharges in a log deeper than MIN_DEPTH; short pauses belong to them, a long charge or a gap ends them.
 
-    What follows a gap under load did not begin full, and is not used until a charge.
+    A short charge between flights is counted, and the discharge goes on at what it left. What follows a gap under load
+    did not begin full, and is not used until a charge.
     """
     found: list[DischargeRun] = []
     rows: list[tuple[float, float, float, Array]] = []
@@ -146,12 +150,14 @@ def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str =
     battery_c: float | None = None
     wells, drawn, before, resting = np.zeros(4), 0.0, None, 0.0
     incomplete = False  # a part of this discharge was not recorded
+    charged, surface = 0.0, -math.inf  # by the present charge; drawn up to which the voltage shows its surface charge
 
     def finish() -> None:
-        nonlocal rows, drawn, temps
-        if drawn >= MIN_DEPTH:
-            found.append(_thinned(rows, drawn, float(np.mean(temps)) if temps else None, source))
-        rows, drawn, temps = [], 0.0, []
+        nonlocal rows, drawn, temps, surface
+        depth = max((row[0] for row in rows), default=0.0)
+        if depth >= MIN_DEPTH:
+            found.append(_thinned(rows, depth, float(np.mean(temps)) if temps else None, source))
+        rows, drawn, temps, surface = [], 0.0, [], -math.inf
 
     for sample in samples:
         amps = sample.amps if sample.amps is not None else sample.declared_amps
@@ -169,14 +175,23 @@ def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str =
         rate /= cell.load_factor(cell.REFERENCE_C if battery_c is None else battery_c, rate)
         wells = cell.advance_wells(wells, rate, hours)
         resting = resting + hours if rate < LOAD_RATE else 0.0
-        if rate < -LOAD_RATE or resting > REST_HOURS:
+        if rate < -LOAD_RATE:
+            incomplete, charged = False, charged - rate * hours * CHARGE_KEPT
+            full = sample.volts / profile.cells > FULL_VOLTS and -rate < FULL_RATE
+            if full or charged > min(PARTLY_CHARGED, drawn):
+                finish()
+        elif resting > REST_HOURS:
             finish()
-            incomplete = incomplete and rate >= -LOAD_RATE
         elif rate >= LOAD_RATE and not incomplete:
             if not rows:
                 wells = np.maximum(wells, 0.0)
+            elif charged > 0:
+                drawn -= charged
+                surface = drawn + SURFACE
+            charged = 0.0
             drawn += rate * hours
-            rows.append((drawn, rate, sample.volts / profile.cells, wells))
+            if drawn >= surface:
+                rows.append((drawn, rate, sample.volts / profile.cells, wells))
     finish()
     return found
 

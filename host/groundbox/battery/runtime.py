@@ -45,7 +45,7 @@ def stretches_to(
     stretches, name = [], "cutoff"
     for phase, rate in zip(phases, rates, strict=True):
         peak_amps = max(phase.peak_amps or 0.0, phase.amps)
-        cutoff = (limits.cutoff_volts + peak_amps * limits.lead_ohm) / profile.cells
+        cutoff = (limits.cutoff_volts + peak_amps * limits.lead_ohm + phase.sag_volts) / profile.cells
         end = end_volts_per_cell(limits, profile, phase.amps)
         name = "end_voltage" if end > cutoff else "cutoff"
         mean = np.maximum(np.reshape(rate, (-1, 1)), MIN_RATE)

@@ -22,11 +22,20 @@ class Sample:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phase:
-    """A stretch of the load to come; `peak_amps` is the largest load that switches on within it."""
+    """A stretch of the load to come.
+
+    peak_amps: the largest load that switches on within it.
+    sag_volts: by how much a recurring burst of less than a second lowers the voltage at the equipment further, as it
+        was measured.
+    spread: relative standard deviation of `amps` over a flight's length, where the box's habit shows it; None: by how
+        the load came and went of late.
+    """
 
     seconds: float
     amps: float
     peak_amps: float | None = None
+    sag_volts: float = 0.0
+    spread: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ from groundbox.advice.state import BoxState
 from groundbox.battery.values import Estimate
 from groundbox.model import Event, Mark, Reading
 from groundbox.monitor.flight import Flight
+from groundbox.monitor.habit import Habit, Usual
 from groundbox.monitor.heat import Heat
 from groundbox.monitor.interruptions import Restarts, Unmarked
 from groundbox.monitor.loads import Sag, declared_amps, largest_start, most_fragile, peak_above_mean, sheddable
@@ -52,10 +53,12 @@ class Follower:
         why_not: the reason shown while there is no tracker.
         since_s: when listening began, on the steady clock, which never steps back.
         case: fitted from the box's sessions; None for an assumed one.
+        habit: state of its `Habit` after earlier sessions.
 
     Attributes:
         flight_since_s: when its board began to report a flight, on the steady clock; None: on the ground or unknown.
         day: the day's plan, where there is one.
+        habit: what the box usually draws.
         filter_notice: a sentence when the sessions show that its filter clogs; "" for nothing, None for unknown.
     """
 
@@ -67,9 +70,11 @@ class Follower:
         why_not: str = NO_SETTINGS,
         since_s: float = 0.0,
         case: CaseFit | None = None,
+        habit: Mapping[str, object] | None = None,
     ) -> None:
         self.name, self.box = name, box
         self.filter_notice: str | None = None
+        self.habit = Habit(box.loads if box else (), habit)
         self._heat = Heat(case, box.loads if box else ())
         self._heat_outlook: HeatShown | None = None
         self.day: Day | None = None
@@ -207,11 +212,21 @@ class Follower:
         if self.tracker is None:
             return
         to_come = ahead(self.day, self.name, flight, now_s, wall_s) if self.day and flight else None
-        self.tracker.refresh(self.reading, to_come)
+        self.tracker.refresh(self.reading, to_come, self._usual(flight), self._sag)
         measured_s = now_s - self._age_s(now_s, wall_s)
         self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in runtimes(self.tracker.estimate).items()}
         self._day_shown = self._by_day(to_come, wall_s, measured_s - now_s + wall_s)
         self._loads_shown = tuple(load_shown(load, self.reading, self.tracker) for load in self.tracker.box.loads)
+
+    def _usual(self, flight: Flight | None) -> Usual | None:
+        """The habit that decides: of the flight in the air, or of the next one where it is known.
+
+        On the ground the larger of both counts, as with the day's plan.
+        """
+        usual, ground = self.habit.usual("flight"), self.habit.usual("ground")
+        if usual is None or flight is None or flight.in_flight or ground is None:
+            return usual
+        return max(usual, ground, key=lambda one: one.watts)
 
     def _age_s(self, now_s: float, wall_s: float) -> float:
         """Age of the newest reading that the tracker could use; readings after it held no battery voltage."""
@@ -234,6 +249,7 @@ class Follower:
             if t_s is not None:
                 self._unmarked.take(t_s, reading)
                 self._heat.take(t_s, reading)
+                self.habit.take(t_s, reading)
                 if self.tracker:
                     self.tracker.take(t_s, reading)
 

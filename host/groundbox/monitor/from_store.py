@@ -36,6 +36,24 @@ LOOK_BACK = 60  # records
 WARM_UP_S = 1800.0  # the heat of a case's walls lasts about so long
 
 
+OF_BOX = ""  # in place of a battery's name: the state of the box itself, its habit
+
+
+def habit_saved(follower: Follower, wall_s: float) -> EstimatorState | None:
+    """The habit of a box, to be saved beside the estimators; None before its first reading."""
+    reading = follower.reading
+    if reading is None:
+        return None
+    return EstimatorState(
+        box=follower.name,
+        battery=OF_BOX,
+        wall_s=reading.wall_s or wall_s,
+        boot=reading.boot,
+        sequence=reading.sequence,
+        state=follower.habit.state(),
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InBox:
     """The battery in a box; `name` None when it was swapped for one without a name."""
@@ -127,7 +145,10 @@ def follower_for(reader: Reader, settings: Settings, box: str, now_s: float, wal
     tracker, why_not = (None, made) if isinstance(made, str) else (made, "")
     case = case_of(settings, box)
     fitted = None if case is None or isinstance(case, str) else case.fit
-    follower = Follower(box, settings.boxes.get(box), tracker, why_not, now_s, fitted)
+    habit = reader.estimator(box, OF_BOX)
+    follower = Follower(
+        box, settings.boxes.get(box), tracker, why_not, now_s, fitted, None if habit is None else habit.state
+    )
     follower.limits = reader.board_settings(box)
     follower.day = day_of(settings)
     marks: list[Mark | Event] = [*in_force(reader.marks(box, wall_s - SESSION_S))]

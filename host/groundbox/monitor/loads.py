@@ -36,6 +36,12 @@ def declared_amps(loads: Sequence[LoadSettings], volts: float, reading: Reading 
     return sum(load.mean_amps(volts) * load.fraction for load in loads if reading is None or is_on(load, reading))
 
 
+def off_watts(loads: Sequence[LoadSettings], volts: float, reading: Reading) -> float:
+    """Mean watts of the declared loads whose output is off in `reading`."""
+    off = [load for load in loads if load.output is not None and not is_on(load, reading)]
+    return sum(load.mean_amps(volts) * load.fraction * volts for load in off)
+
+
 def largest_start(loads: Sequence[LoadSettings], volts: float) -> LoadSettings | None:
     """The load with the largest current above its mean when it starts; None with none declared."""
     return max(loads, key=lambda load: _above(load, volts), default=None)
@@ -73,6 +79,14 @@ MAX_OHM = 1.0
 NO_CONTACT_VOLTS = 1.0  # lower than any load pulls a battery: contact was lost (the board's own bound)
 
 
+def at_equipment(reading: Reading, lead_ohm: float) -> float | None:
+    """Volts of the lowest fast sample at the equipment; None without one, and while contact was lost."""
+    lowest, highest = reading.battery_min_volts, reading.battery_max_amps
+    if lowest is None or lowest < NO_CONTACT_VOLTS:
+        return None
+    return lowest - max(highest or 0.0, 0.0) * lead_ohm
+
+
 class Sag:
     """Follows one battery: its resistance, and the lowest voltage at the equipment.
 
@@ -90,27 +104,38 @@ class Sag:
     def take(self, reading: Reading) -> None:
         """Takes one reading."""
         lowest, highest = reading.battery_min_volts, reading.battery_max_amps
-        if lowest is None or lowest < NO_CONTACT_VOLTS:
+        equipment_volts = at_equipment(reading, self._lead_ohm)
+        if lowest is None or equipment_volts is None:
             return
         volts, amps = reading.battery_volts, reading.battery_amps
         if volts is not None and amps is not None and highest is not None and highest - amps >= SHOWN_AMPS:
             self._measured.append(min(max((volts - lowest) / (highest - amps), 0.0), MAX_OHM))
         now_s = reading.uptime_ms / 1000
-        at_equipment = lowest - max(highest or 0.0, 0.0) * self._lead_ohm
-        while self._lowest and (self._lowest[-1][1] >= at_equipment or self._lowest[-1][0] > now_s):
+        while self._lowest and (self._lowest[-1][1] >= equipment_volts or self._lowest[-1][0] > now_s):
             self._lowest.pop()
-        self._lowest.append((now_s, at_equipment))
+        self._lowest.append((now_s, equipment_volts))
         while self._lowest[0][0] < now_s - LOWEST_WITHIN_S:
             self._lowest.popleft()
 
     @property
+    def measured_ohm(self) -> float | None:
+        """As the bursts of this battery showed it of late: median; None before the first."""
+        return sorted(self._measured)[len(self._measured) // 2] if self._measured else None
+
+    @property
+    def lowest_volts(self) -> float | None:
+        """The lowest fast sample of the last minute, at the equipment; None while unknown."""
+        return self._lowest[0][1] if self._lowest else None
+
+    @property
     def ohm(self) -> float | None:
         """The battery's resistance: median of the measured ones, else by the profile; None while unknown."""
-        return sorted(self._measured)[len(self._measured) // 2] if self._measured else self._profile_ohm
+        measured = self.measured_ohm
+        return self._profile_ohm if measured is None else measured
 
     def expected(self, volts: float | None, amps: float | None, more_amps: float) -> float | None:
         """Volts at the equipment when `more_amps` start, at most the lowest of the last minute; None while unknown."""
-        lowest = self._lowest[0][1] if self._lowest else None
+        lowest = self.lowest_volts
         if volts is None or amps is None or self.ohm is None:
             return lowest
         predicted = volts - amps * self._lead_ohm - more_amps * (self.ohm + self._lead_ohm)

@@ -38,6 +38,7 @@ from groundbox.monitor.from_store import (
     boxes_to_follow,
     flight_now,
     follower_for,
+    habit_saved,
     newest_advice,
 )
 from groundbox.monitor.learn import Lessons
@@ -233,8 +234,9 @@ class Recorder(MarkHandling):
             self._saved_s = now.real_s
             for follower in self.followers.values():
                 saved = follower.tracker.saved() if follower.tracker else None
-                if saved:
-                    self.store.save_estimator(saved)
+                for state in (saved, habit_saved(follower, now.wall_s)):
+                    if state:
+                        self.store.save_estimator(state)
         try:
             done = self.store.commit()
         except StoreError as error:

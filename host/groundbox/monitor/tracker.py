@@ -15,7 +15,8 @@ from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.model import EstimatorState, Reading
 from groundbox.monitor.flight import Flight
-from groundbox.monitor.loads import declared_amps, fans_amps, peak_above_mean
+from groundbox.monitor.habit import Usual
+from groundbox.monitor.loads import SHOWN_AMPS, Sag, at_equipment, declared_amps, fans_amps, off_watts, peak_above_mean
 from groundbox.monitor.reading_order import Timeline
 from groundbox.plan.day import Day
 from groundbox.plan.demand import LoadAhead, load_ahead
@@ -26,6 +27,8 @@ MIN_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
 LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
 BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
+PARTLY_CHARGED, CHARGE_KEPT = 0.15, 0.95  # as battery/logs.py and estimate.py have them, which need NumPy
+MAX_STEP_S = 60.0  # a longer silence within a charge does not count as charged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,40 +41,59 @@ class Discharge:
 
 
 class Discharging:
-    """Follows one battery of `c20_ah`; `saved` is the state of an earlier program."""
+    """Follows one battery of `c20_ah`; `saved` is the state of an earlier program.
+
+    A charge that is short, as between flights, is counted and belongs to the discharge; what follows a brown-out or a
+    shed load does not, until a charge.
+    """
 
     def __init__(self, c20_ah: float, saved: Mapping[str, float | None] | None = None) -> None:
         self._c20_ah, self._load_amps = c20_ah, max(LOAD_RATE * c20_ah, BOARD_AMPS)
         state = saved or {}
         self._from_s, self._to_s = state.get("from_s"), state.get("to_s")
         self._amp_hours = state.get("amp_hours") or 0.0
+        self._deepest_ah = state.get("deepest_ah") or 0.0
+        self._charged_ah = state.get("charged_ah") or 0.0
+        self._over = bool(state.get("over"))
         self._loaded_s = state.get("loaded_s")  # time of the last loaded reading, on the estimator's clock
         self._last_s = state.get("last_s")
 
-    def take(self, t_s: float, wall_s: float | None, amps: float | None) -> Discharge | None:
-        """Takes one reading, at `t_s` of a monotonic clock; returns a discharge that has ended."""
+    def take(self, t_s: float, wall_s: float | None, amps: float | None, *, over: bool = False) -> Discharge | None:
+        """Takes one reading, at `t_s` of a monotonic clock; returns a discharge that has ended.
+
+        over: the equipment browned out in it, or a load was shed.
+        """
         before_s, ended = self._last_s, None
         if amps is None or (before_s is not None and t_s <= before_s):
             return None
         self._last_s = t_s
-        if amps < -LOAD_RATE * self._c20_ah or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
-            ended = self.finish()
-        if amps >= self._load_amps and wall_s is not None:
+        hours = 0.0 if before_s is None else (t_s - before_s) / 3600
+        if amps < -LOAD_RATE * self._c20_ah:
+            self._over = False
+            self._charged_ah -= amps * min(hours, MAX_STEP_S / 3600) * CHARGE_KEPT
+            if self._charged_ah > min(PARTLY_CHARGED * self._c20_ah, self._amp_hours):
+                ended = self.finish()
+        elif over or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
+            ended, self._over = self.finish(), over or self._over
+        if amps >= self._load_amps and wall_s is not None and not self._over:
+            self._amp_hours -= self._charged_ah if self._from_s is not None else 0.0
+            self._charged_ah = 0.0
             if self._from_s is None:
                 self._from_s = wall_s
-            elif before_s is not None:
-                self._amp_hours += amps * (t_s - before_s) / 3600
+            else:
+                self._amp_hours += amps * hours
+            self._deepest_ah = max(self._deepest_ah, self._amp_hours)
             self._to_s, self._loaded_s = wall_s, t_s
         return ended
 
     def finish(self) -> Discharge | None:
         """Ends the present discharge; returns it if it is deep enough."""
-        from_s, to_s, amp_hours = self._from_s, self._to_s, self._amp_hours
+        from_s, to_s, deepest_ah = self._from_s, self._to_s, self._deepest_ah
         self._from_s = self._to_s = self._loaded_s = None
-        self._amp_hours = 0.0
-        if from_s is None or to_s is None or amp_hours < MIN_DEPTH * self._c20_ah:
+        self._amp_hours = self._deepest_ah = 0.0
+        if from_s is None or to_s is None or deepest_ah < MIN_DEPTH * self._c20_ah:
             return None
-        return Discharge(from_wall_s=from_s, to_wall_s=to_s, amp_hours=amp_hours)
+        return Discharge(from_wall_s=from_s, to_wall_s=to_s, amp_hours=deepest_ah)
 
     def state(self) -> dict[str, float | None]:
         """The state, to continue after a restart."""
@@ -79,6 +101,9 @@ class Discharging:
             "from_s": self._from_s,
             "to_s": self._to_s,
             "amp_hours": self._amp_hours,
+            "deepest_ah": self._deepest_ah,
+            "charged_ah": self._charged_ah,
+            "over": float(self._over),
             "loaded_s": self._loaded_s,
             "last_s": self._last_s,
         }
@@ -86,6 +111,7 @@ class Discharging:
 
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
+PLAN_LARGER = 1.02  # a planned load counts from so many times the habit on: less is rounding
 USUAL_C = 25.0  # a battery temperature that is not measured
 NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
 
@@ -199,14 +225,27 @@ class Tracker:
         self.voltage_boot, self.voltage_uptime_ms = reading.boot, reading.uptime_ms
         self._estimator.update(sample)
         amps = sample.declared_amps if sample.amps is None else sample.amps
-        self.ended = self.discharge.take(t_s, reading.wall_s, amps) or self.ended
+        self.ended = self.discharge.take(t_s, reading.wall_s, amps, over=self._is_over(reading)) or self.ended
 
-    def refresh(self, reading: Reading, to_come: LoadAhead | None = None) -> None:
+    def _is_over(self, reading: Reading) -> bool:
+        """The equipment browned out within this second, or the board shed a load."""
+        lowest = at_equipment(reading, self.box.lead_ohm)
+        browned = lowest is not None and lowest < self.box.cutoff_volts
+        return browned or "shed" in reading.outputs.values()
+
+    def refresh(
+        self,
+        reading: Reading,
+        to_come: LoadAhead | None = None,
+        usual: Usual | None = None,
+        sag: Sag | None = None,
+    ) -> None:
         """Makes a new estimate.
 
-        On the ground the load to come is that of the next flight, where the day's plan has it and it is larger than the
-        present one; else the recent load, else the declared one; with the peaks of the declared loads. While all is
-        off it is the declared load, else the load before.
+        The load to come is the habit of the box, `usual`, with its measured bursts, where it is known. Else it is the
+        recent load, else the declared one; with the peaks of the declared loads. On the ground it is that of the next
+        flight, where the day's plan has it and it is larger. While all is off it is the declared load, else the load
+        before. A fast sample under the cutoff within the last minute is the end.
         """
         if self._estimator is None:
             return
@@ -217,10 +256,30 @@ class Tracker:
         self._ahead = None
         if declared is not None and (off or mean is None or mean < 0.002 * self.profile.c20_ah):
             self._ahead = [Phase(seconds=FOREVER_S, amps=declared, peak_amps=declared + self._above)]
-        if to_come and to_come.next_flight and to_come.next_flight.amps > (mean or 0.0):
-            self._ahead = [to_come.next_flight]
+        if usual is not None:
+            self._ahead = [self._by_habit(usual, volts, reading, sag)]
+        least = self._ahead[0].amps if self._ahead else mean or 0.0
+        if to_come and to_come.next_flight and to_come.next_flight.amps > PLAN_LARGER * least:
+            self._ahead = [replace(to_come.next_flight, spread=usual.spread if usual else None)]
         self.estimate = self._estimator.estimate(self._ahead, peak_above=self._above)
+        lowest = sag.lowest_volts if sag else None
+        if lowest is not None and lowest < self.box.cutoff_volts and not self.estimate.charging:
+            ended = dict.fromkeys(("runtime_low_s", "runtime_expected_s", "runtime_high_s"), 0.0)
+            self.estimate = replace(self.estimate, **ended, limit="cutoff", unknown_because=None)  # type: ignore[arg-type]
         self.day_low_s = None if to_come is None else self._by_plan(to_come, 0.0 if off else mean or 0.0)
+
+    def _by_habit(self, usual: Usual, volts: float, reading: Reading, sag: Sag | None) -> Phase:
+        """The habit as the estimator takes it. Loads are of constant power: they draw more as the voltage falls."""
+        end = max(self.box.cutoff_volts, self.end_volts)
+        mean_volts = max(volts - (volts - end) / 3, end)
+        off = off_watts(self.box.loads, volts, reading)
+        amps = max(usual.watts - off, 0.0) / mean_volts
+        top = max(usual.top_watts - off, 0.0) / end
+        ohm = sag.measured_ohm if sag else None
+        if usual.burst_watts is None or (ohm is None and usual.burst_watts > SHOWN_AMPS * end):
+            return Phase(seconds=FOREVER_S, amps=amps, peak_amps=max(top, amps + self._above), spread=usual.spread)
+        fall = usual.burst_watts / end * ((ohm or 0.0) + self.box.lead_ohm)
+        return Phase(seconds=FOREVER_S, amps=amps, peak_amps=max(top, amps), sag_volts=fall, spread=usual.spread)
 
     def _by_plan(self, to_come: LoadAhead, mean: float) -> float | None:
         """Low runtime under all that the day's plan has to come, seconds."""

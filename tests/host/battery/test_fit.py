@@ -211,3 +211,23 @@ def test_a_run_that_did_not_begin_full_is_recognised_beside_a_full_one() -> None
     found = fitted_profile(PROFILE, runs, date(2026, 5, 1))
     assert found.fitted is not None
     assert found.fitted.capacity_ah == pytest.approx(PROFILE.c20_ah, rel=0.06)
+
+
+def test_a_short_charge_is_counted_and_a_long_one_ends_the_discharge() -> None:
+    rows = made(1.0, 2.0)
+    half = len(rows) // 2
+    minutes = 20.0
+
+    def with_charge(amps: float) -> list[DischargeRun]:
+        back = round(amps * minutes * 0.95 / 2.0)  # rows of a minute at 2 A that the charge gives back
+        charge = [Sample(t_s=rows[half].t_s + 60.0 * (1 + m), volts=13.3, amps=-amps) for m in range(int(minutes))]
+        later = [dataclasses.replace(row, t_s=row.t_s + 60.0 * (minutes + back)) for row in rows[half - back + 1 :]]
+        return discharges(iter([*rows[: half + 1], *charge, *later]), PROFILE)
+
+    whole = discharges(iter(rows), PROFILE)
+    assert [run.depth for run in with_charge(2.0)] == pytest.approx([whole[0].depth], abs=0.01)
+    found = [fitted_profile(PROFILE, runs, date(2026, 5, 1)).fitted for runs in (with_charge(2.0), whole)]
+    assert found[0] is not None
+    assert found[1] is not None
+    assert found[0].capacity_ah == pytest.approx(found[1].capacity_ah, rel=0.03)
+    assert len(with_charge(9.0)) == 2, "a long charge: 15 % of C20 and more"

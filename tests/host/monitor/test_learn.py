@@ -68,8 +68,8 @@ def record(chosen: Settings, amps: float, *, charge_after: bool, down_to: float 
     while step(amps) > down_to:
         pass
     seen[1] = START_S + len(rows) * STEP_S
-    for _ in range(30 if charge_after else 0):
-        step(-1.0, 12.8)
+    for _ in range(60 if charge_after else 0):
+        step(-5.0, 13.0)
     with Store(chosen.database_path) as store:
         store.add(rows)
         store.commit()
@@ -84,11 +84,33 @@ def test_a_discharge_ends_with_a_charge_a_long_rest_or_a_swap() -> None:
         found = [watched.take(hours * 3600 + t_s, START_S + hours * 3600 + t_s, amps) for t_s, amps in ends]
         return [one is not None for one in found]
 
-    assert after(4, (10, -1.0)) == [True]
+    charge = [(60.0 * minute, -2.0) for minute in range(1, 60)]
+    assert after(4, *charge).index(True) == 42, "15 % of 9 Ah, of which 95 % arrive at 2 A"
+    assert after(4, *charge).count(True) == 1, "once"
     assert after(4, (10, 0.0), (1000, 0.0), (1900, 0.0)) == [False, False, True]
     assert after(4, (10, 0.0), (1000, 1.0), (2900, 0.0)) == [False, False, True]
-    assert after(3.5, (10, -1.0)) == [False], "39 % is too shallow"
-    assert after(4, (10, -1.0), (20, -1.0)) == [True, False], "once"
+    assert not any(after(3.5, *charge)), "39 % is too shallow"
+
+
+def test_a_short_charge_between_flights_is_counted_and_a_brown_out_ends_the_discharge() -> None:
+    def run(*parts: tuple[float, float], over: bool = False) -> tuple[Discharge | None, Discharging]:
+        watched, second, ended = Discharging(9.0), 0, None
+        for minutes, amps in parts:
+            for _ in range(int(6 * minutes)):
+                second += 10
+                ended = watched.take(second, START_S + second, amps, over=over and second > 12_000) or ended
+        return ended, watched
+
+    ended, watched = run((100, 1.5), (20, -2.5), (100, 1.5))
+    whole = watched.finish()
+    assert ended is None
+    assert whole is not None
+    assert whole.amp_hours == pytest.approx(5.0 - 0.95 * 2.5 / 3, abs=0.02)
+    assert whole.to_wall_s - whole.from_wall_s == pytest.approx(220 * 60, abs=20)
+    ended, watched = run((300, 1.5), over=True)
+    assert ended is not None
+    assert ended.to_wall_s == START_S + 12_000, "what follows the brown-out is no capacity"
+    assert watched.finish() is None
 
 
 def test_its_state_goes_on_after_a_restart() -> None:
@@ -100,8 +122,8 @@ def test_its_state_goes_on_after_a_restart() -> None:
     for second in range(7200, 9000, 10):
         assert whole.take(second, START_S + second, 2.0) == second_part.take(second, START_S + second, 2.0)
     assert second_part.take(8990, START_S, -2.0) is None, "a repeated reading changes nothing"
-    ended = second_part.take(9000, START_S + 9000, -2.0)
-    assert ended == whole.take(9000, START_S + 9000, -2.0)
+    ended = second_part.take(9000, START_S + 9000, 1.0, over=True)
+    assert ended == whole.take(9000, START_S + 9000, 1.0, over=True)
     assert ended is not None
     assert ended.from_wall_s == START_S
     assert ended.amp_hours == pytest.approx(2.0 * 8990 / 3600, rel=0.01)
