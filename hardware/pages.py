@@ -27,8 +27,8 @@ NAMES: dict[str, Sequence[str]] = {
     "fan_drives": ("fan 1 drive", "fan 2 drive", "fan 3 drive", "fan 4 drive"),
     "fan_tachs": ("fan 1 tachometer", "fan 2 tachometer", "fan 3 tachometer", "fan 4 tachometer"),
 }
-LEVELS = {
-    "outputs": "low = on, 100 k to ground",
+LEVELS: dict[str, str | Sequence[str]] = {
+    "outputs": ("low = on, 100 k to ground", "high = on, 100 k to ground: off without a program"),
     "i2c": "3.3 V, 4.7 k up",
     "button": "low = pressed",
     "lamp": "high = on",
@@ -66,7 +66,9 @@ def pins() -> str:
         for i, name in enumerate(names):
             numbers = [_number(board[key], i) for board in boards.values()]
             if name:
-                rows.append((name, *("none" if n is None else f"GPIO {n}" for n in numbers), LEVELS[key]))
+                level = LEVELS[key]
+                cell = level if isinstance(level, str) else level[i]
+                rows.append((name, *("none" if n is None else f"GPIO {n}" for n in numbers), cell))
     return table(("what", *(board["board"] for board in boards.values()), "level"), rows)
 
 

@@ -22,7 +22,7 @@ def steps() -> list[tuple[str, str]]:
         ),
         (
             "Supply right way round, limit 0.2 A, board not plugged in",
-            "bus 12.0 V, U1 gives 5.1 V, after D4 4.8 V; both outputs on; fans at full speed",
+            "bus 12.0 V, U1 gives 5.1 V, after D4 4.8 V; output 1 on, output 2 off; fans at full speed",
         ),
         ("S+ on 12.00 V by a precise meter: divider pin", f"{12 / worked.RATIO:.3f} V, 10 mV either way"),
         (
@@ -61,7 +61,11 @@ def steps() -> list[tuple[str, str]]:
             "rpm within 10 % of the fan's sheet; 1500 rpm is 50 Hz at the pin; control line under 0.6 V when low",
         ),
         ("Tachometer lead of one fan out", "that fan `stalled` 5 s after its starting time, its partner at 100 %"),
-        ("Board pulled from its socket while running", "fans at full speed, both outputs on"),
+        ("Board pulled from its socket while running", "fans at full speed, output 1 on, output 2 off"),
+        (
+            "10 W load on output 2; battery plug out for 2 s, four times, 10 s apart",
+            "output 2 on 5 s after each start; after the third start it stays off, output 1 is on all the time",
+        ),
         (
             "Battery plug out for as short as you can, 20 times; again with the board's radio on",
             f"boot number unchanged for dips under {v.HOLD_UP_S * 1e3:.0f} ms",
@@ -83,5 +87,8 @@ def steps() -> list[tuple[str, str]]:
             "Load of 3 A: volts at the terminals less volts at the equipment, divided by amps",
             "about 0.03 ohm: this is `lead_ohm`",
         ),
-        ("`groundbox board lamp`, `groundbox board buzzer`, button", "as named; the button silences"),
+        (
+            "`groundbox board lamp`, `groundbox board buzzer`, button",
+            "as named; the button silences, a hold of 1.5 s beeps",
+        ),
     ]

@@ -133,6 +133,8 @@ PORT_SENSE_OHM = 0.005
 PORT_UPPER_OHM, PORT_LOWER_OHM = 330_000, 10_000
 PORT_UNDER_OHM = 180_000
 GATE_BASE_OHM = 10_000
+OFF_GATE_UP_OHM = 100_000  # output 2: gate to bus
+OFF_GATE_DOWN_OHM = 47_000  # and Q9 to gate
 
 # Loads of the invented boxes `table` and `mast` (watts; the mast's servos when both start).
 TABLE_WATTS = 18 + 6 + 10 + 5

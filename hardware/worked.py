@@ -299,6 +299,11 @@ def fan_switched() -> list[Row]:
             "D10, D12: 60 V 3 A Schottky",
             "its current falls through the diode, not Q8",
         ),
+        (
+            "output 2, gate while on",
+            "12 V x 100 k / (100 k + 47 k)",
+            f"{12 * v.OFF_GATE_UP_OHM / (v.OFF_GATE_UP_OHM + v.OFF_GATE_DOWN_OHM):.1f} V: a logic-level Q8 is fully on",
+        ),
         ("speed of a 3-wire fan, if you must", "25 kHz into 1 mH", f"{ripple * 1e3:.0f} mA ripple"),
         ("and 220 uF, 0.1 ohm", "ripple x ESR", f"{ripple * 100:.0f} mV on the fan: its tachometer is correct"),
     ]

@@ -21,6 +21,7 @@ _QUICK = (
     "charging_in_the_case",
     "fan_stalls_in_flight",
     "landed_and_forgotten",
+    "load_starves_the_board",
     "plug_half_out",
     "settings_damaged",
     "sources_disagree",
