@@ -219,6 +219,12 @@ def test_state_of_the_last_start_comes_back():
     reading = box.run(5)
     assert PLACES[reading.place] == "flight"
     assert OUTPUT_STATES[reading.output2] == "shed"
+    box = Box()
+    box.control.restore(0, 0, OUTPUT_STATES.index("on"), OUTPUT_STATES.index("on"), True)
+    assert box.control.outputs.output2_on == 0
+    box.run(8)
+    assert box.control.outputs.output2_on == 1
+    assert events(box) == [], "no person and no battery switched it"
 
 
 def test_the_button_marks_and_silences():
@@ -305,6 +311,16 @@ def test_a_divider_that_drifts_warns_and_sheds_nothing():
     assert OUTPUT_STATES[box.run(31).output2] == "shed_soon"
     assert LEVELS[box.control.signals.severity] == "urgent"
     assert OUTPUT_STATES[box.run(60).output2] == "shed"
+
+
+def test_either_source_alone_sheds_at_stop_only():
+    for name in ("battery_mv", "check_mv"):
+        box = Box()
+        box.run(3)
+        box.battery_mv = box.check_mv = 11200
+        setattr(box, name, UNKNOWN)
+        reading = box.run(300)
+        assert (LEVELS[reading.low_voltage], OUTPUT_STATES[reading.output2]) == ("urgent", "on"), name
 
 
 def test_one_source_sheds_in_flight_after_a_minute_at_stop_and_a_minute_of_warning():

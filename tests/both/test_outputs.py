@@ -79,6 +79,8 @@ def test_in_flight_it_is_shed_a_minute_after_its_warning():
     state(it, 2, in_flight=1, seconds=59)
     assert state(it, 1, in_flight=1) == "on", "the cause is gone"
     assert state(it, 2, in_flight=1, seconds=60) == "shed_soon", "the whole minute again"
+    it = output()
+    state(it, 2, in_flight=1, seconds=5)
     assert state(it, 2, in_flight=0) == "shed", "landed: nothing to wait for"
     it = output()
     state(it, 2, in_flight=1)
@@ -146,6 +148,12 @@ def test_a_person_switches_it_on_and_is_obeyed_until_it_gets_worse():
     state(it, 3)
     assert state(it, 0) == "on"
     assert state(it, 2) == "shed"
+    it = output()
+    state(it, heat=3)
+    it.switch(1)
+    assert state(it, heat=3, seconds=100) == "on"
+    state(it, heat=2)
+    assert state(it, heat=3) == "shed"
 
 
 def test_what_a_person_switched_off_stays_off():

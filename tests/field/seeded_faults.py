@@ -83,7 +83,6 @@ FAULTS = (
     Fault("battery", "centi_c < limits.battery_cold_centi_c", "centi_c < -2000", "frosty_charge"),
     Fault("outputs", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
     Fault("outputs", "if not (landed and sure):", "if landed:", "landed_and_forgotten"),
-    Fault("outputs", "if self._kind != _SHEDDABLE:\n            return\n        if", "if", "battery_sags_in_flight"),
     Fault("outputs", "(charging and not watch.level)", "charging", "weak_charger"),
     Fault("outputs", "self._state_ms >= self._shortest_ms", "True", "weak_charger"),
     Fault("outputs", "low = level >= shed_level", "low = level >= 3", "battery_sags_in_flight"),
