@@ -75,6 +75,10 @@ def test_inputs_are_what_the_peripherals_say(on_board: OnBoard) -> None:
         + """
 board.fit(settings)
 board.sense(100)
+assert inputs.battery_raw == UNKNOWN  # not fitted: its pin is taken on many boards
+settings["battery_sensor_kind"] = 1
+board.fit(settings)
+board.sense(100)
 assert (inputs.monitor_bus, inputs.monitor_shunt) == (9584, 0x0640)
 assert machine.registers[0] == 0x4527, hex(machine.registers[0])  # configured
 assert (inputs.case_raw, inputs.intake_raw, inputs.battery_raw) == (32768, 32768, 32768)

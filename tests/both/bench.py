@@ -13,8 +13,9 @@ TABLES = (None, conversion.thermistor_table(1, PULLUP_OHM), conversion.thermisto
 
 
 def settings(**changes):
-    """Settings dictionary: the defaults with `changes`, which must be allowed."""
+    """Settings dictionary: the defaults and a battery sensor with `changes`, which must be allowed."""
     values = defaults()
+    changes = dict({"battery_sensor_kind": 1}, **changes)  # most boxes have one
     reason = refusal_of_all(changes, values)
     assert not reason, reason
     values.update(changes)

@@ -24,6 +24,7 @@ from groundbox.wire import settings as wire_settings
 
 Message = tuple[str, list[int | str | None]]
 _STOP_S = 30.0
+_FITTED = 1  # the simulated box has its battery sensor
 _AHEAD_US = 900_000  # with the slice before it one second, the firmware's period of decisions
 
 
@@ -262,6 +263,7 @@ def provision(folder: Path, box: str, board_settings: dict[str, int], firmware: 
     Raises:
         BadInput: a setting the firmware would refuse.
     """
+    board_settings = {"battery_sensor_kind": _FITTED} | board_settings
     flash = folder / "flash"
     image.stage(flash, firmware)
     flash.chmod(0o700)  # it may hold a network's password and a box's key

@@ -154,6 +154,9 @@ def _say(done: Installed, box: str | None, as_json: bool) -> None:
         click.echo(f"Slot {done.slot} is on trial at the next start.")
     else:
         click.echo(f"Box {box} runs slot {done.slot} and keeps it.")
+    if done.before is None:
+        click.echo("Sensors count only where you say that they are fitted: groundbox board settings lists them.")
+        click.echo("A battery sensor is off until you type: groundbox board settings battery_sensor_kind=1 (or 2, 3)")
 
 
 NETWORK_EXAMPLE = """

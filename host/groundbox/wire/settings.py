@@ -20,7 +20,7 @@ SETTINGS = (
     ("check_adc_fitted", 1, 0, 1),
     ("current_fitted", 1, 0, 1),
     ("case_sensor_kind", 1, 1, 3),
-    ("battery_sensor_kind", 1, 0, 3),
+    ("battery_sensor_kind", 0, 0, 3),  # until a person fits one: its pin reads VSYS/3 on the commonest board
     ("intake_sensor_kind", 1, 0, 3),
     ("humidity_fitted", 0, 0, 1),
     ("fan1_kind", 2, 0, 3),
