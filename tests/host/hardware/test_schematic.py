@@ -116,10 +116,16 @@ def test_what_keeps_a_box_safe_is_wired() -> None:
         return set(PARTS[ref].nets.values()) == {one, other}
 
     for k, (down, off, free) in enumerate((("R43", "Q9", "D10"), ("R47", "Q12", "D12")), 1):
-        assert across(down, f"OUT{k}_PIN", "GND"), "a floating pin leaves the output on"
+        assert across(down, f"OUT{k}_PIN", "GND"), "a floating pin leaves output 1 on and output 2 off"
         assert PARTS[off].net_at("G") == f"OUT{k}_PIN"
         assert PARTS[free].net_at("K") == f"OUT{k}"
         assert PARTS[free].net_at("A") == "GND"
+    assert across("R45", "OUT1_G", "GND"), "output 1 is on by default: its P-channel gate is pulled down"
+    assert (PARTS["Q10"].net_at("E"), PARTS["Q10"].net_at("C")) == ("SWITCHED", "OUT1_G")
+    assert across("R49", "OUT2_G", "SWITCHED"), "output 2 is off by default: its gate is pulled to its source"
+    assert across("R48", "OUT2_G", "OUT2_N"), "a high pin pulls the gate down"
+    assert PARTS["Q12"].net_at("D") == "OUT2_N"
+    assert (value("R49"), value("R48")) == (values.OFF_GATE_UP_OHM, values.OFF_GATE_DOWN_OHM)
     for i in range(4):
         assert across(f"R{14 + i}", f"DRIVE{i + 1}", "GND"), "a floating pin lets the fan run at full speed"
         assert PARTS[f"Q{4 + i}"].net_at("G") == f"DRIVE{i + 1}"
