@@ -13,6 +13,7 @@ The module is longer than others, since it is the one place where all parts meet
 
 from core.battery import BatteryWatch
 from core.countdown import CountdownTones
+from core.display_text import compose
 from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
@@ -243,6 +244,8 @@ class Control:
         self.signals.judge(watch.low_voltage, heat, faults, charge, bits, charge_bits(watch))
         fill(self.reading, self)
         self.reading.humidity_centi_percent = inputs.humidity_centi_percent
+        if self._limits.display_fitted:
+            compose(self.outputs.text, self, self._countdown.now, watch.low_voltage, heat, faults, charge)
         self.reading_due = 1
 
     def _count_down(self, seconds, charging):

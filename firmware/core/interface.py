@@ -90,6 +90,7 @@ class Outputs:
         fan1_percent .. fan4_percent: 0..100 (a switched fan gets 0 or 100 only).
         output1_on, output2_on: 1 or 0.
         buzzer, lamp: 1 or 0 at this moment.
+        text: bytearray of 32 for the display, two lines of 16.
     """
 
     def __init__(self):
@@ -101,3 +102,4 @@ class Outputs:
         self.output2_on = 1
         self.buzzer = 0
         self.lamp = 0
+        self.text = bytearray(32)

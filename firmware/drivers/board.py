@@ -1,7 +1,8 @@
 """The board itself: the only import of machine, hence longer than others. Fills core's Inputs, drives core's Outputs.
 
-Used of the port, and nothing else: machine's ADC, I2C (readfrom_mem_into, writeto_mem), PWM (duty_u16), Pin (value,
-irq), Timer, WDT, disable_irq, enable_irq, reset, reset_cause, unique_id; onewire.OneWire (reset, writebyte, readbyte).
+Used of the port, and nothing else: machine's ADC, I2C (readfrom_mem_into, writeto_mem, writeto), PWM (duty_u16), Pin
+(value, irq), Timer, WDT, disable_irq, enable_irq, reset, reset_cause, unique_id; onewire.OneWire (reset, writebyte,
+readbyte).
 """
 
 from array import array
@@ -19,10 +20,11 @@ _WATCHDOG_MS = 8000  # RP2040 goes up to 8388
 _FEED_MS = 1000
 _FAN_HZ = 25000  # open 4-wire fan specification: 21 to 28 kHz
 _I2C_HZ = 400000
+_DISPLAY_HZ = 100000  # its expander allows no more
 _I2C_WAIT_US = 5000
 _STEPS_HZ = 10  # without fast samples the monitor is seen once a step
 _PLACES = ("case", "intake", "battery")
-_FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz", "humidity_fitted"]
+_FITTED = ["voltage_monitor_kind", "check_adc_fitted", "sample_hz", "humidity_fitted", "display_fitted"]
 _FITTED += ["%s_sensor_kind" % place for place in _PLACES]
 _FITTED += ["fan%d_%s" % (i, what) for i in (1, 2, 3, 4) for what in ("kind", "tach")]
 _ONEWIRE_KIND = SENSOR_KINDS.index("onewire")
@@ -48,6 +50,8 @@ class Board:
         self._timer = None
         self._shunt = None
         self._hygrometer = None
+        self._display = None
+        self._step_ms = 0
         self._turn = 0
         self._drives = [None, None, None, None]
         self._percents = array("h", (-1, -1, -1, -1))
@@ -67,8 +71,10 @@ class Board:
             return
         self._fitted = fitted
         kind = settings["voltage_monitor_kind"]
-        self._shunt = Shunt(_bus(), kind) if kind else None
-        self._hygrometer = _hygrometer() if settings["humidity_fitted"] else None
+        bus = _bus(_DISPLAY_HZ if settings["display_fitted"] else _I2C_HZ)
+        self._shunt = Shunt(bus, kind) if kind else None
+        self._hygrometer = _hygrometer(bus) if settings["humidity_fitted"] else None
+        self._display = _display(bus) if settings["display_fitted"] else None
         self._case = self._sensor(0, settings["case_sensor_kind"])
         self._intake = self._sensor(1, settings["intake_sensor_kind"])
         self._battery = self._sensor(2, settings["battery_sensor_kind"])
@@ -80,6 +86,7 @@ class Board:
     def sense(self, step_ms):
         """Fills the inputs; a step's worth of each sensor, none of them waited for."""
         inputs = self.inputs
+        self._step_ms = step_ms
         turn = self._turn
         self._turn = (turn + 1) % 3
         if self._shunt:
@@ -102,6 +109,8 @@ class Board:
         self._fan(2, outputs.fan3_percent)
         self._fan(3, outputs.fan4_percent)
         self.signal(outputs.buzzer, outputs.lamp)
+        if self._display:
+            self._display.step(self._step_ms, outputs.text)
 
     def signal(self, buzzer, lamp):
         """Sounds the buzzer and lights the lamp (1), or not (0)."""
@@ -182,10 +191,16 @@ def reset_cause():
     return RESET_CAUSES.index("other")
 
 
-def _hygrometer():
+def _hygrometer(bus):
     from drivers.hygrometer import Hygrometer
 
-    return Hygrometer(_bus())
+    return Hygrometer(bus)
+
+
+def _display(bus):
+    from drivers.display import Display
+
+    return Display(bus)
 
 
 def _adc(number):
@@ -196,6 +211,6 @@ def _adc(number):
     return adc.read_u16 if PINS["even_steps"] else lambda: even(adc.read_u16())
 
 
-def _bus():
+def _bus(hz):
     number, data, clock = PINS["i2c"]
-    return I2C(number, scl=Pin(clock), sda=Pin(data), freq=_I2C_HZ, timeout=_I2C_WAIT_US)
+    return I2C(number, scl=Pin(clock), sda=Pin(data), freq=hz, timeout=_I2C_WAIT_US)

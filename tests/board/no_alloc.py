@@ -58,7 +58,7 @@ def seconds(box, count, step_ms=100):
 
 def states():
     """A field day and its mishaps."""
-    box = locked(fan_mode=1, fan3_kind=2, fan4_kind=1)
+    box = locked(fan_mode=1, fan3_kind=2, fan4_kind=1, display_fitted=1)
     seconds(box, 5)
     turn_back = box.control.control.turn_back
     for time_s in (700, 295, 125, 4, 86400):

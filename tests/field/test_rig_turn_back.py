@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from groundbox.link.source import Arrivals
 from groundbox.model import Answer, Reading, Stored, WarningChange
 from groundbox.monitor.recorder import Recorder
 from groundbox.rig.bench import Bench
+from groundbox.rig.changes import SimChange
 from groundbox.rig.demo_boxes import MAST
 from groundbox.rig.process import interpreter_path
 from groundbox.settings import load
@@ -163,3 +165,24 @@ def test_a_board_has_the_time_that_is_shown_and_goes_on_alone(field: Callable[[]
     it.bench.world.power_cut()
     it.pass_s(8)
     assert it.held_s is None
+
+
+def test_the_display_shows_minutes_volts_temperature_and_a_warning(tmp_path: Path) -> None:
+    box = replace(MAST, display=True, start_c=38.0)
+    stall = SimChange(at_s=8.0, thing="fan1", value="stalled")
+    with Bench(box, tmp_path, board_settings={"display_fitted": 1}, changes=[stall]) as board:
+        board.run_for(4)
+        board.send("budget", ["mast", 1, 3000, 2599, 900, 1450])
+        board.run_for(3)
+        first, second = (tmp_path / "display").read_bytes().splitlines()
+        assert first.startswith(b" 43 min  12.")
+        assert second in (b"37\xdfC            ", b"38\xdfC            ")
+        board.run_for(15)
+        assert (tmp_path / "display").read_bytes().splitlines()[1].endswith(b"C fan stalled")
+
+
+def test_a_display_that_is_not_there_costs_nothing(tmp_path: Path) -> None:
+    with Bench(MAST, tmp_path, board_settings={"display_fitted": 1}) as board:
+        readings = [values for name, values in board.run_for(8) if name == "reading"]
+    assert len(readings) >= 6
+    assert not (tmp_path / "display").exists()

@@ -24,6 +24,7 @@ class SimBoxSettings:
         start_c: temperature of everything at the start; None: the outside temperature.
         board_lowest_volts: at the equipment; under it for longer than its converter bridges, the board is without
             power. None: fed by USB.
+        display: a display is on the board's bus; what it shows is in the file `display` beside the flash's folder.
         seed: the same seed and settings give the same run.
     """
 
@@ -39,6 +40,7 @@ class SimBoxSettings:
     ticks_start_ms: int = 0
     start_c: float | None = None
     board_lowest_volts: float | None = None
+    display: bool = False
     seed: int = 1
 
 

@@ -218,6 +218,7 @@ class Wiring:
             "reply_fd": fds[1],
             "monitor": settings.senses.monitor,
             "monitor_address": settings.senses.monitor_address,
+            "display": settings.display,
             "adc_noise": self._box.senses.adc_noise,
             "reset_cause": RESET_CAUSES[reset_cause],
             "unique_id": list(Random(settings.name).randbytes(8)),

@@ -8,6 +8,7 @@ MEANINGS = {
     "battery_sensor_kind": "battery temperature: 0 none, else as for the case",
     "intake_sensor_kind": "intake air: 0 none, else as for the case",
     "humidity_fitted": "1 with a humidity sensor in the case",
+    "display_fitted": "1 with a display of two lines of 16 characters",
     "fan1_kind": "fan 1, of the first pair: 0 none, 1 switched on and off, 2 speed by a control wire, "
     "3 the same, and it never stops",
     "fan2_kind": "fan 2, of the first pair",

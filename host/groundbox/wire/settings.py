@@ -23,6 +23,7 @@ SETTINGS = (
     ("battery_sensor_kind", 0, 0, 3),  # until a person fits one: its pin reads VSYS/3 on the commonest board
     ("intake_sensor_kind", 1, 0, 3),
     ("humidity_fitted", 0, 0, 1),
+    ("display_fitted", 0, 0, 1),
     ("fan1_kind", 2, 0, 3),
     ("fan2_kind", 2, 0, 3),
     ("fan3_kind", 0, 0, 3),

@@ -6,6 +6,7 @@ import rig_clock
 import uselect
 from rig_clock import incoming
 from rig_converter import Converter
+from rig_display import DISPLAY_ADDRESS, SimDisplay
 from rig_shunt_monitor import ShuntMonitor
 
 PWRON_RESET = 1
@@ -127,7 +128,7 @@ class PWM:
 
 
 class I2C:
-    """A bus with one shunt monitor, of the kind and address in the wiring."""
+    """A bus with one shunt monitor, of the kind and address in the wiring, and a display where that has one."""
 
     _devices = {}
 
@@ -135,6 +136,8 @@ class I2C:
         kind = rig_clock.wiring["monitor"]
         if kind and not I2C._devices:
             I2C._devices[rig_clock.wiring["monitor_address"]] = ShuntMonitor(kind)
+        if rig_clock.wiring["display"]:
+            I2C._devices[DISPLAY_ADDRESS] = SimDisplay(freq)
 
     def scan(self):
         return [address for address, device in I2C._devices.items() if device.answers()]
@@ -151,6 +154,11 @@ class I2C:
 
     def writeto_mem(self, address, register, buffer, *, addrsize=8):
         self._device(address).write(register, buffer[0] << 8 | buffer[1])
+
+    def writeto(self, address, buffer, stop=True):
+        rig_clock.spend(90 * len(buffer))  # nine bits a byte at 100 kHz
+        self._device(address).take(buffer)
+        return len(buffer)
 
     def _device(self, address):
         rig_clock.spend(130)  # five bytes at 400 kHz
