@@ -91,7 +91,10 @@ FAULTS = (
     Fault("outputs", "self._state_ms >= _WARNING_MS", "self._state_ms >= 20000", "knee_on_the_button"),
     Fault("outputs", "(heat >= _STOP and heat > self._heat)", "False", "heat_sheds"),
     Fault(
-        "supply", "self.highest_mv = max(primary, check)", "self.highest_mv = self.low_mv", "divider_drifts_in_flight"
+        "supply",
+        "self.highest_mv = max(primary, check)",
+        "self.highest_mv = min(primary, check)",
+        "divider_drifts_in_flight",
     ),
     Fault("startup/saved_state", "self.output2 = _SHED", "pass", "load_starves_the_board"),
     Fault("startup/saved_state", "_STARVED = 3", "_STARVED = 9", "load_starves_the_board"),
