@@ -1,16 +1,23 @@
 """From a day to its plan: schedule, simulate, correct what falls short, switch sheddable loads off."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 from groundbox.advice.result import DO_NOT_LAUNCH
 from groundbox.plan.battery_pool import BatteryPool, pool_of
 from groundbox.plan.day import Day, mean_amps
 from groundbox.plan.outcome import DayOutcome, FlightAnswer
-from groundbox.plan.schedule.lexicographic import Clock, Schedule, TimeBudget, best_schedule, greedy_objective
-from groundbox.plan.schedule.problem import Objective
-from groundbox.plan.simulate import simulate, with_swaps
+from groundbox.plan.schedule.lexicographic import (
+    Clock,
+    Schedule,
+    TimeBudget,
+    best_schedule,
+    greedy_objective,
+    schedule_of_choice,
+)
+from groundbox.plan.schedule.problem import Objective, without_flights
+from groundbox.plan.simulate import simulate
 from groundbox.plan.timetable import Timetable, low_runtime_curve, timetable, warm_start
 
 ROUNDS = 6  # of raising needs where the followed schedule falls short of the reserve
@@ -29,6 +36,7 @@ class Plan:
 
     raised: the needs of the schedule were raised, because an earlier schedule fell short when it was followed. What is
         proven of the schedule is proven for the raised needs.
+    fell: (flight, box) -> why a flight of the best schedule is not flown: it falls short of its reserve when followed.
     """
 
     day: Day
@@ -37,6 +45,7 @@ class Plan:
     schedule: Schedule
     outcome: DayOutcome
     raised: bool = False
+    fell: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def works(self) -> bool:
@@ -46,7 +55,7 @@ class Plan:
     @property
     def flown(self) -> int:
         """Flights that are flown, or in the air, with every box they need."""
-        grounded = {answer.flight for answer in self.outcome.answers if answer.verdict == DO_NOT_LAUNCH}
+        grounded = {one.flight for one in self.outcome.answers if one.verdict == DO_NOT_LAUNCH or _missing_min(one) > 0}
         return len(self.day.flights) - len(grounded)
 
     @property
@@ -62,7 +71,7 @@ class Plan:
     @property
     def not_proven(self) -> str | None:
         """What a better plan may have, in words; None where this plan is proven the best."""
-        fell = self.schedule.objective.flown - self.flown
+        fell = len({flight for flight, _ in self.fell})
         words = [f"{fell} flight(s) that fell short of the reserve when followed"] if fell > 0 else []
         return ", ".join([*words, *filter(None, [self.schedule.open_gap])]) or None
 
@@ -133,22 +142,47 @@ def _missing_min(answer: FlightAnswer) -> float:
     return 0.0 if answer.margin_min is None or answer.in_air else max(0.0, -answer.margin_min)
 
 
-def _grounded(answer: FlightAnswer, answers: list[FlightAnswer]) -> FlightAnswer:
-    """The answer; "do not launch" where it, or another box of its flight, falls short of the reserve."""
-    if _missing_min(answer) > 0:
-        words = f"{answer.battery} is {_missing_min(answer):.0f} min short of the reserve"
-        return _not_flown(answer, words)
-    others = (other for other in answers if other.flight == answer.flight and _missing_min(other) > 0)
-    short = next(others, None)
-    if short is None:
-        return answer
-    return _not_flown(answer, f"{short.box} is short of its reserve")
+def _causes(day: Day, short: Mapping[tuple[int, str], FlightAnswer]) -> dict[tuple[str, str], str]:
+    """(flight, box) -> why the flight is not flown, for each box of each flight that falls short."""
+    found: dict[tuple[str, str], str] = {}
+    for (flight, box), answer in short.items():
+        name = day.flights[flight].name
+        for other in day.flights[flight].boxes:
+            found.setdefault((name, other), f"{box} is short of its reserve")
+        found[name, box] = f"{answer.battery} is {_missing_min(answer):.0f} min short of the reserve"
+    return found
 
 
-def _not_flown(answer: FlightAnswer, cause: str) -> FlightAnswer:
-    return FlightAnswer(
-        flight=answer.flight, box=answer.box, verdict=DO_NOT_LAUNCH, cause=cause, loads_off=answer.loads_off
-    )
+def _as_caused(outcome: DayOutcome, fell: Mapping[tuple[str, str], str]) -> DayOutcome:
+    """The outcome, in which flights that fell short give that as their cause."""
+    outcome.answers = [
+        replace(answer, cause=fell.get((answer.flight, answer.box), answer.cause))
+        if answer.verdict == DO_NOT_LAUNCH
+        else answer
+        for answer in outcome.answers
+    ]
+    return outcome
+
+
+def _without_short(plan: Plan, time_budget: TimeBudget) -> Plan:
+    """The plan without the flights that fall short when followed: solved and followed again, until none falls short.
+
+    Swaps, charges and pauses are those of the flights that remain. What is proven is that of the whole schedule.
+    """
+    day, pool, table, schedule, outcome = plan.day, plan.pool, plan.table, plan.schedule, plan.outcome
+    fell = dict(plan.fell)
+    while short := _shortfalls(day, outcome):
+        dropped = {flight for flight, _ in short}
+        fell |= _causes(day, short)
+        flights = tuple(() if flight in dropped else ways for flight, ways in enumerate(table.problem.flights))
+        table = replace(table, problem=replace(table.problem, flights=flights))
+        kept = without_flights(schedule.choice, dropped)
+        found = best_schedule(table.problem, time_budget.part(ON_TIME_FRACTION), known=kept)
+        if not holds(day, pool, table, found):
+            found = schedule_of_choice(table.problem, kept)
+        schedule = replace(found, open_gap=schedule.open_gap)
+        outcome = _as_caused(simulate(day, pool, table, schedule), fell)
+    return replace(plan, table=table, schedule=schedule, outcome=outcome, fell=fell)
 
 
 def plan_as_is(
@@ -177,8 +211,6 @@ def plan_as_is(
         on_time = schedule.objective.flown == len(day.flights) and schedule.objective.late_min == 0
         outcome = simulate(day, pool, table, schedule)
         short = _shortfalls(day, outcome)
-        grounded = [_grounded(answer, outcome.answers) for answer in outcome.answers]
-        outcome.answers, outcome.swaps = with_swaps(day, table, grounded)
         plan = Plan(day=day, pool=pool, table=table, schedule=schedule, outcome=outcome, raised=bool(extra))
         best = plan if best is None or plan.merit > best.merit else best
         if not short or (time_budget.left == 0 and round_ + 1 >= MINIMUM_ROUNDS):
@@ -187,7 +219,7 @@ def plan_as_is(
             grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
             extra[key] = max(grown, _missed(day, pool, table, key[0], answer)) + SHORT_MIN
     assert best is not None
-    return best
+    return _without_short(best, time_budget)
 
 
 def holds(day: Day, pool: BatteryPool, table: Timetable, schedule: Schedule) -> bool:
@@ -227,7 +259,7 @@ def _with_loads_back(plan: Plan, time_budget: TimeBudget) -> Plan:
         day = replace(plan.day, on_again=plan.day.on_again | {one})
         outcome = simulate(day, plan.pool, plan.table, plan.schedule)
         if not _shortfalls(day, outcome):
-            plan = replace(plan, day=day, outcome=outcome)
+            plan = replace(plan, day=day, outcome=_as_caused(outcome, plan.fell))
     return plan
 
 

@@ -221,6 +221,14 @@ def greedy_schedule(problem: Problem, enough: int | None = None) -> Schedule:
     return _schedule_of(_greedy(problem, enough), "only greedy schedules were tried")
 
 
+def schedule_of_choice(problem: Problem, choice: Choice) -> Schedule:
+    """The schedule of a choice that is feasible."""
+    rows = levels(problem, choice)
+    assert rows is not None
+    found = _Best(problem=problem, choice=choice, rows=rows, objective=objective(problem, choice, rows))
+    return _schedule_of(found, None)
+
+
 def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:
     rows = tuple(tuple(row) for row in best.rows)
     return Schedule(choice=best.choice, objective=best.objective, levels=rows, open_gap=open_gap)

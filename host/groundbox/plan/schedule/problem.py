@@ -5,7 +5,7 @@ battery on each charger in each slot. `levels` follows the charge slot by slot a
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 DEEP_FRACTION = 0.5  # under this fraction of its capacity a discharge counts as deep
@@ -72,6 +72,13 @@ class Choice:
     starts: tuple[Start | None, ...]
     fitted: Mapping[tuple[int, int], int]
     charging: frozenset[tuple[int, int, int]]
+
+
+def without_flights(choice: Choice, dropped: Collection[int]) -> Choice:
+    """The choice with some flights not flown; charging stays."""
+    starts = tuple(None if flight in dropped else start for flight, start in enumerate(choice.starts))
+    fitted = {key: battery for key, battery in choice.fitted.items() if key[0] not in dropped}
+    return Choice(starts=starts, fitted=fitted, charging=choice.charging)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
