@@ -91,7 +91,10 @@ class FanShown(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Readings(msgspec.Struct, frozen=True, kw_only=True):
-    """The newest values of a box. Levels are the board's settings as it reported them, else its defaults."""
+    """The newest values of a box. Levels are the board's settings as it reported them, else its defaults.
+
+    `turn_back_s` is the time until turn-back by the board's own count; on the ground: if the launch were now.
+    """
 
     age_s: float | None = None
     battery_volts: float | None = None
@@ -104,6 +107,7 @@ class Readings(msgspec.Struct, frozen=True, kw_only=True):
     battery_c: float | None = None
     intake_c: float | None = None
     humidity_percent: float | None = None
+    turn_back_s: int | None = None
     dew_point_c: float | None = None
     case_levels_c: tuple[float, ...] = ()
     battery_levels_c: tuple[float, ...] = ()

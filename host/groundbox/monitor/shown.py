@@ -33,6 +33,7 @@ def readings_shown(state: BoxState, reading: Reading | None, limits: Mapping[str
         battery_c=state.battery_c,
         intake_c=state.intake_c,
         humidity_percent=state.humidity_percent,
+        turn_back_s=reading.turn_back_s if reading else None,
         dew_point_c=dew_point_of(state),
         case_levels_c=state.case_levels_c,
         battery_levels_c=state.battery_levels_c,

@@ -312,6 +312,9 @@ def test_a_board_is_given_the_turn_back_time_that_is_shown(bench: Bench) -> None
     shown_s = (bench.view.turn_back_at_s or 0.0) - START_S - bench.now_s
     held_s = int(str(bench.boards.budgets[-1][2]))
     assert held_s == pytest.approx(shown_s, abs=1.5)
+    assert bench.view.readings.turn_back_s == ground_s
+    bench.pass_s(1, place="flight", turn_back_s=None)
+    assert bench.view.readings.turn_back_s is None
 
 
 def test_the_charge_named_brings_at_least_the_runtime_that_is_missing(bench: Bench) -> None:
