@@ -22,6 +22,7 @@ COARSE_ABOVE_S, COARSE_STEP_S, FINE_STEP_S = 1800.0, 300.0, 60.0  # shown figure
 LATER_AFTER_S = 120.0  # a turn-back time moves later only after it was later for so long
 LATER_BY_S = 120.0  # and only where so much less is later too: small steps back and forth confuse
 MOVED_SHOWN_S = 300.0  # so long a move of the turn-back time is mentioned
+PASSED_LONG_S = 120.0  # a turn-back time that passed longer ago is not named
 CLEAR_MARGIN_S = 60.0  # a raised warning of runtime asks for so much more before it clears
 CLOCK_STEP_S = 60.0  # a computer's clock this far behind the newest stored row is reported
 

@@ -31,7 +31,7 @@ def question(
     if kind == "launch":
         return _launch(FOR_ALL if not shared else box, advice)
     if kind in ("landing", "returning") and advice is not None and not in_flight:
-        return f"No flight is marked. Record the {kind}?"
+        return f"No flight is marked. Record the {'return' if kind == 'returning' else kind}?"
     if kind == "returning" and advice is not None and advice.flight.returning:
         return "A return is marked already. Record another one?"
     if kind == "charge" and in_flight:

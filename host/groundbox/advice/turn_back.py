@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from groundbox.advice import limits
 from groundbox.advice.rules_battery import Finding
 from groundbox.advice.state import BoxState
-from groundbox.advice.words import age, clock
+from groundbox.advice.words import age, clock, needed, span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,13 +109,22 @@ def rounded(wall_s: float, left_s: float) -> float:
 
 
 def passed(state: BoxState, raised: bool) -> Finding:
-    """The turn-back time is now or was, and nobody is on the way home yet."""
+    """The turn-back time is now or was, and nobody is on the way home yet.
+
+    A runtime that falls at once puts that time before the launch: then the runtime is the fact, not the clock time.
+    """
     if not state.in_flight or state.returning:
         return False
     if state.turn_back_in_s is None:
         return None
     if state.turn_back_in_s > 0:
         return False
+    needs_s = None if state.time_home_s is None else state.time_home_s + state.reserve_s
+    short = state.runtime_low_s is not None and needs_s is not None and state.runtime_low_s < needs_s
+    if short and state.turn_back_in_s < -limits.PASSED_LONG_S:
+        return (
+            f"runtime {span(state.runtime_low_s or 0.0)}, the way home with its reserve needs {needed(needs_s or 0.0)}"
+        )
     return f"turn-back time {clock(state.wall_s + state.turn_back_in_s)} passed {age(-state.turn_back_in_s)} ago"
 
 

@@ -13,7 +13,7 @@ from groundbox.monitor.flight import Flight
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import battery_in, flight_now, tracker_for
 from groundbox.monitor.learn import Lessons
-from groundbox.monitor.output import Output
+from groundbox.monitor.shown import Output
 from groundbox.settings import Settings
 from groundbox.store import Store
 

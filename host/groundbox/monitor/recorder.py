@@ -43,7 +43,7 @@ from groundbox.monitor.from_store import (
 )
 from groundbox.monitor.learn import Lessons
 from groundbox.monitor.marks import MarkHandling
-from groundbox.monitor.output import Output
+from groundbox.monitor.shown import Output
 from groundbox.settings import Settings
 from groundbox.store import Store
 

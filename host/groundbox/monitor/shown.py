@@ -1,13 +1,15 @@
-"""What viewers get of one box beside the verdict: readings, loads, outputs, the day's plan, a charge offer. Pure."""
+"""What viewers get: an output's form, and of one box beside the verdict readings, loads, outputs, the day's plan."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Protocol
 
 from groundbox.advice.limits import fan_levels_c
-from groundbox.advice.result import DayShown, FanShown, LoadShown, OutputShown, Readings
+from groundbox.advice.result import DayShown, FanShown, LoadShown, OutputShown, Readings, SessionAdvice
 from groundbox.advice.rules_box import dew_point_of
 from groundbox.advice.state import BoxState
 from groundbox.battery.values import Estimate
-from groundbox.model import Reading
+from groundbox.link.clock import Moment
+from groundbox.model import Reading, WarningChange
 from groundbox.monitor.loads import is_on
 from groundbox.monitor.tracker import Tracker
 from groundbox.plan.day import Day
@@ -110,3 +112,38 @@ def runtimes(estimate: Estimate | None) -> dict[str, float | None]:
         "expected": estimate.runtime_expected_s,
         "high": estimate.runtime_high_s,
     }
+
+
+class Output(Protocol):
+    """What a person sees and hears."""
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice; called at every turn of the loop. New cues in it are to be spoken."""
+
+
+class OutputList:
+    """Several outputs as one."""
+
+    def __init__(self, outputs: Sequence[Output]) -> None:
+        self._outputs = outputs
+
+    def say(self, wall_s: float, text: str) -> None:
+        """One line that stays."""
+        for output in self._outputs:
+            output.say(wall_s, text)
+
+    def warn(self, change: WarningChange) -> None:
+        """A warning was raised, cleared or acknowledged."""
+        for output in self._outputs:
+            output.warn(change)
+
+    def show(self, advice: SessionAdvice, moment: Moment) -> None:
+        """The newest advice."""
+        for output in self._outputs:
+            output.show(advice, moment)

@@ -19,8 +19,8 @@ from groundbox.link.source import Arrivals
 from groundbox.model import Event, Item, LinkNote, Mark, Reading, Stored, Summary
 from groundbox.monitor.flight import Flight
 from groundbox.monitor.from_store import flight_now
-from groundbox.monitor.output import Output
 from groundbox.monitor.recorder import Recorder
+from groundbox.monitor.shown import Output
 from groundbox.settings import Settings
 from groundbox.store import Reader, Store
 from groundbox.store.schema import REPEAT

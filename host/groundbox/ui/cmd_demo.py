@@ -21,8 +21,8 @@ from groundbox.link.clock import Clocks
 from groundbox.link.serial_link import SerialPorts
 from groundbox.link.source import Arrivals
 from groundbox.model import WarningChange
-from groundbox.monitor.output import Output, OutputList
 from groundbox.monitor.recorder import Recorder
+from groundbox.monitor.shown import Output, OutputList
 from groundbox.rig.process import MICROPYTHON
 from groundbox.settings import Settings
 from groundbox.store import Reader, Store

@@ -10,8 +10,8 @@ from rich.console import Console
 from groundbox.errors import BadInput
 from groundbox.link.clock import Clocks
 from groundbox.link.source import Arrivals
-from groundbox.monitor.output import Output, OutputList
 from groundbox.monitor.recorder import Recorder
+from groundbox.monitor.shown import Output, OutputList
 from groundbox.monitor.tracker import NO_NUMPY, estimator_class
 from groundbox.monitor.worker import Worker
 from groundbox.settings import Settings

@@ -83,7 +83,9 @@ def _report(mark: Mark, as_json: bool) -> None:
         click.echo(json.dumps({**shown, "wall_s": round(mark.wall_s, 3), "cautions": cautions}))
         return
     where = "all boxes" if mark.box == FOR_ALL else mark.box
-    click.echo(f"{stamp(mark.wall_s)} {where}: {mark.kind} marked{f', {mark.name}' if mark.name else ''}")
+    what = f"{mark.name} is undone" if mark.kind == "undo" else f"{mark.kind} marked"
+    name = f", {mark.name}" if mark.name and mark.kind != "undo" else ""
+    click.echo(f"{stamp(mark.wall_s)} {where}: {what}{name}")
     if mark.kind == "swap" and mark.name is None:
         click.echo(f"Runtime stays unknown until you name the battery: groundbox mark swap {mark.box} BATTERY")
     for caution in cautions:

@@ -48,8 +48,8 @@ def test_a_launch_is_asked_about_unless_it_is_clear() -> None:
 
 
 def test_a_landing_without_a_flight_is_asked_about() -> None:
-    for kind in ("landing", "returning"):
-        assert _asked(kind, "*", GROUND) == f"No flight is marked. Record the {kind}?"
+    for kind, word in (("landing", "landing"), ("returning", "return")):
+        assert _asked(kind, "*", GROUND) == f"No flight is marked. Record the {word}?"
         assert _asked(kind, "*", FLYING) is None
         assert _asked(kind, "*", None) is None
 

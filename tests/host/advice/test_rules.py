@@ -63,6 +63,7 @@ CLOGGED = (
 CASES = [
     (replace(FINE, filter_notice=CLOGGED), "filter", "notice", "40% more than at first. Unplug the battery first"),
     (replace(FLYING, turn_back_in_s=-61.0), "turn_back", "stop", "passed 61 s ago. Return now"),
+    (replace(FLYING, turn_back_in_s=-180.0), "turn_back", "stop", "passed 3 min ago. Return now"),
     (
         replace(FLYING, runtime_low_s=2000.0),
         "reserve",

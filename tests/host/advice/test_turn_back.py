@@ -1,12 +1,14 @@
 """The turn-back time as shown: rounded to the safe side, earlier at once, later only after two minutes."""
 
+from dataclasses import replace
 from datetime import datetime
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from groundbox.advice.turn_back import Countdown, TurnBackHold
+from groundbox.advice.turn_back import Countdown, TurnBackHold, passed
 from groundbox.advice.words import clock
+from tests.host.advice.test_rules import FLYING
 
 WALL_S = datetime(2026, 5, 1, 12, 0).timestamp()
 
@@ -94,3 +96,11 @@ def test_each_step_of_the_countdown_comes_once() -> None:
     assert countdown.due_s(90.0, True) is None
     assert countdown.due_s(None, False) is None
     assert countdown.due_s(90.0, True) == 120.0
+
+
+def test_a_runtime_that_falls_at_once_is_named_and_no_clock_time_before_the_launch() -> None:
+    short = replace(FLYING, wall_s=WALL_S, turn_back_in_s=-1380.0, runtime_low_s=0.0, time_home_s=480.0)
+    assert passed(short, False) == "runtime 0 min, the way home with its reserve needs 23 min"
+    assert passed(replace(short, turn_back_in_s=-90.0), False) == "turn-back time 11:58 passed 90 s ago"
+    early = replace(short, turn_back_in_s=-240.0, runtime_low_s=1500.0)
+    assert passed(early, False) == "turn-back time 11:56 passed 4 min ago", "rounded to the safe side, it came early"

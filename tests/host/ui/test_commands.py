@@ -229,7 +229,7 @@ def test_undo_takes_the_last_mark_back(folder: Path, run: Run) -> None:
     _advise(folder, READY)
     run("mark", "charge", "mast")
     run("mark", "launch")
-    assert "all boxes: undo marked, launch" in run("mark", "undo")[1]
+    assert "all boxes: launch is undone" in run("mark", "undo")[1]
     with Reader(folder / "day.db") as reader:
         assert [mark.kind for mark in in_force(reader.marks())] == ["charge"]
     run("mark", "undo")
@@ -245,12 +245,12 @@ def test_undo_takes_back_the_press_of_a_button_that_is_newer_than_every_mark(fol
         store.commit()
     with Reader(folder / "day.db") as reader:
         assert flights_flown(reader, READY.made_at_s + 9)[0][1] is not None
-    assert "mast: undo marked, landing" in run("mark", "undo")[1]
+    assert "mast: landing is undone" in run("mark", "undo")[1]
     with Reader(folder / "day.db") as reader:
         assert [landed_s for _, landed_s in flights_flown(reader, READY.made_at_s + 9)] == [None], (
             "in the air, as before"
         )
-    assert "all boxes: undo marked, launch" in run("mark", "undo")[1]
+    assert "all boxes: launch is undone" in run("mark", "undo")[1]
     assert "no mark to undo" in run("mark", "undo")[1]
 
 
