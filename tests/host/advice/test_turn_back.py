@@ -5,10 +5,10 @@ from datetime import datetime
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.host.advice.test_rules import FLYING
 
 from groundbox.advice.turn_back import Countdown, TurnBackHold, passed
 from groundbox.advice.words import clock
-from tests.host.advice.test_rules import FLYING
 
 WALL_S = datetime(2026, 5, 1, 12, 0).timestamp()
 
