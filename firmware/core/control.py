@@ -260,7 +260,10 @@ class Control:
         battery_centi_c = self.sensors.battery_centi_c()
         watch.step(elapsed_ms, supply.low_mv, supply.high_mv, supply.battery_ma, battery_centi_c)
         watch.judge_heat(self.sensors.battery.channel.value)
-        self.shed_watch.step(elapsed_ms, supply.highest_mv, supply.sources, self.landed)
+        if supply.battery_ma != UNKNOWN and self.turn_back.spent():  # the counted charge agrees with the lower source
+            self.shed_watch.step(elapsed_ms, supply.low_mv, True, self.landed)
+        else:
+            self.shed_watch.step(elapsed_ms, supply.highest_mv, supply.sources > 1, self.landed)
 
     def _step_outputs(self, elapsed_ms, heat):
         before = self.output2.state

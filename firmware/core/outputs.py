@@ -23,7 +23,8 @@ _STEADY_MS = const(3600000)  # on for so long: the next time off is the first ag
 class ShedWatch:
     """Whether the battery's voltage allows a load to be shed: one drifting source alone never does so.
 
-    While two sources measure, the higher voltage counts. While one does, only the stop level counts, held for a minute.
+    While two sources measure, the higher voltage counts, or the lower one when the measured charge is used up as well.
+    While one does, only the stop level counts, held for a minute.
 
     Attributes:
         level: index in messages.LEVELS.
@@ -37,10 +38,12 @@ class ShedWatch:
         self._spare = DelayedLimit()
         self._limits = limits
 
-    def step(self, step_ms, mv, sources, landed):
-        """Lets `step_ms` pass; `mv` is the higher voltage of so many `sources`, `landed` 1 after a marked landing."""
+    def step(self, step_ms, mv, sure, landed):
+        """Lets `step_ms` pass; `mv` is the voltage that counts, `sure` when two measurements agree on it.
+
+        `landed` is 1 after a marked landing.
+        """
         limits = self._limits
-        sure = sources > 1
         self.level = self._levels.step(step_ms, mv, sure)
         if not (landed and sure):
             self._spare.reset()

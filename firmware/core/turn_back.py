@@ -49,6 +49,10 @@ class TurnBack:
         self._host_s = _HOST_S + 1
         self._rested_s = _RESTED_S  # since a charger was seen
 
+    def spent(self):
+        """True when the charge until turn-back is known and used up."""
+        return self._charge != UNKNOWN and self._charge <= 0
+
     # --- what comes from outside ---
 
     def hear(self):

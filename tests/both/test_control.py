@@ -323,6 +323,20 @@ def test_either_source_alone_sheds_at_stop_only():
         assert (LEVELS[reading.low_voltage], OUTPUT_STATES[reading.output2]) == ("urgent", "on"), name
 
 
+def test_a_low_source_and_a_charge_that_is_used_up_shed_together():
+    """Each case: charge of the budget, current measured, output 2 after a minute at 11.2 V of one source."""
+    for mah, ma, state in ((10, 2000, "shed"), (5000, 2000, "on"), (10, UNKNOWN, "on"), (None, 2000, "on")):
+        box = Box()
+        box.run(3)
+        if mah is not None:
+            box.control.turn_back.give(mah, 1800, 300, 2000)
+        box.run(30)
+        box.check_mv = 11200
+        box.battery_ma = ma
+        reading = box.run(60)
+        assert (LEVELS[reading.low_voltage], OUTPUT_STATES[reading.output2]) == ("urgent", state), (mah, ma)
+
+
 def test_one_source_sheds_in_flight_after_a_minute_at_stop_and_a_minute_of_warning():
     box = Box(check_adc_fitted=0)
     box.control.mark(LAUNCH)

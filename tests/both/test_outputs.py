@@ -209,7 +209,7 @@ def test_after_a_power_loss_a_sheddable_output_starts_later():
 
 def shed_level(watch, mv, seconds, sources=2, landed=0):
     for _ in range(seconds):
-        watch.step(1000, mv, sources, landed)
+        watch.step(1000, mv, sources > 1, landed)
     return watch.level
 
 

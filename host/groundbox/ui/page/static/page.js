@@ -247,7 +247,7 @@ function switches(box) {
       sure = {};
       post("/command", { command: "switch", box: box.box, output: output.output, want }, key);
     };
-    const shed = output.state === "shed" ? " (shed by the board)" : "";
+    const shed = { shed: " (shed by the board)", shed_soon: " (the board sheds it soon)", starting: " (starts soon)" }[output.state] || "";
     return button(again ? `Touch again: switch ${what} ${want}` : `Switch ${what} ${want}${shed}`, key, act, { "data-output": output.output, "aria-pressed": String(again) });
   }));
 }
