@@ -248,6 +248,10 @@ def test_the_plan_of_now_is_by_the_clock_and_the_advice_of_the_recorder(
     }
     assert {round(one["turn_back_min"]) for one in now} == {130}, "rounded down to 15:10, as shown by `now`"
     assert now[0]["runtime_low_min"] == pytest.approx(5000 / 60)
+    left_min, bounds = 35 - 4, ("low", "expected", "high")
+    for box, bound in ((box, bound) for box in now for bound in bounds):
+        assert box[f"landing_{bound}_min"] == pytest.approx(box[f"runtime_{bound}_min"] - left_min, abs=0.2), bound
+    assert now[0]["margin_min"] == pytest.approx(5000 / 60 - left_min - 15, abs=0.2)
     assert tree["sentence"].startswith("Turn back by 15:10, in 60 min: mast")
     assert tree["sentence"].endswith("old cutting: in the air, turn back by 15:10.")
 

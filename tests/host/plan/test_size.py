@@ -11,11 +11,11 @@ from msgspec import to_builtins
 from groundbox.errors import BadInput
 from groundbox.plan.size.air import SizeCase, fan_flow_m3_h, flow_m3_h, minutes_to, settled_c, size_air
 from groundbox.plan.size.all_parts import size_box
-from groundbox.plan.size.battery import DutyPeriod, size_battery
+from groundbox.plan.size.battery import TYPICAL_ROWS, DutyPeriod, rating_factor, section_sizes, size_battery
 from groundbox.plan.size.box_file import SizeAir, SizeDivider, SizeParts, load_box
 from groundbox.plan.size.fuse import FuseBranch, opens_after_s, size_fuse
 from groundbox.plan.size.sensor import size_divider, size_hold_up, size_tachometer, size_thermistor
-from groundbox.plan.size.wire import WireRun, area_mm2, size_wire
+from groundbox.plan.size.wire import CARRIES_AMPS, WireRun, area_mm2, carries_amps, size_wire
 from groundbox.ui.cmd_size import command
 
 EXAMPLE = Path(__file__).parents[3] / "host" / "groundbox" / "examples" / "bog_mast_box.toml"
@@ -36,6 +36,18 @@ def test_a_load_at_any_time_is_added_to_the_worst_section() -> None:
     plain = size_battery([DutyPeriod(amps=1, minutes=60)])
     more = size_battery([DutyPeriod(amps=1, minutes=60)], anytime=DutyPeriod(amps=3, minutes=1))
     assert more.values["needed_ah"] > plain.values["needed_ah"]
+
+
+def test_each_change_of_load_counts_from_there_to_the_end_of_its_section() -> None:
+    """IEEE 485: 2 A for an hour, then 1 A for half an hour; by hand."""
+    hour, ninety, half = (rating_factor(minutes, TYPICAL_ROWS, 17.0) for minutes in (60, 90, 30))
+    duty = [DutyPeriod(amps=2, minutes=60), DutyPeriod(amps=1, minutes=30)]
+    assert section_sizes(duty, TYPICAL_ROWS, 17.0) == pytest.approx([2 * hour, 2 * ninety - half])
+
+
+def test_a_conductor_carries_what_its_row_states_and_a_thinner_one_less() -> None:
+    assert [carries_amps(mm2) for mm2, _ in CARRIES_AMPS] == [amps for _, amps in CARRIES_AMPS]
+    assert [carries_amps(mm2) for mm2 in (0.1, 0.49, 0.5, 0.74)] == [1.25, 2.5, 6.0, 6.0]
 
 
 def test_too_thin_a_wire_is_a_problem() -> None:
