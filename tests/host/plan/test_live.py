@@ -239,7 +239,8 @@ def test_the_plan_of_now_is_by_the_clock_and_the_advice_of_the_recorder(
 ) -> None:
     """A simulated session has its own clock; its flights and turn-back times are computed once."""
     flights = ((_at(13, 20), _at(13, 55)), (_at(14, 6), None))
-    _advise(logged, _at(14, 10), flights, landing_in_s=1800.0, runtime_low_s=5000.0, turn_back_in_s=3660.0)
+    times = {"runtime_low_s": 5000.0, "runtime_expected_s": 6000.0, "runtime_high_s": 7000.0, "turn_back_in_s": 3660.0}
+    _advise(logged, _at(14, 10), flights, landing_in_s=1800.0, **times)
     tree = json.loads(_typed(logged.folder, monkeypatch, "--live", "--json"))
     now = [one for one in tree["answers"] if one["in_air"]]
     assert {(one["flight"], one["box"], one["verdict"]) for one in now} == {
