@@ -26,6 +26,7 @@ from tests.benchmarks.day_box import (
     true_left_s,
 )
 
+from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.profile import BatteryProfile
 from groundbox.errors import BadInput
 from groundbox.model import Reading
@@ -146,9 +147,12 @@ class Pilot:
         rows = [one for one in readings if one.wall_s is not None]
         rows = [one for one in rows if discharge.from_wall_s - 1 <= (one.wall_s or 0) <= discharge.to_wall_s + 1]
         taken = samples(self.kind.settings, rows)
+        box = self.kind.settings
+        limits = RuntimeLimits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
         try:
-            learned = learned_from(self.profile, taken, source_name(self.kind.name, discharge), discharge)
-        except BadInput:
+            learned = learned_from(self.profile, taken, source_name(self.kind.name, discharge), discharge, limits)
+        except BadInput as error:
+            print(f"# {error}")
             learned = None
         if learned is None:
             self.refused += 1

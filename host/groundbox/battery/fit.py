@@ -43,6 +43,7 @@ PARTLY_MISSING, PARTLY_SD = 0.4, 0.25  # what may be missing of a run that did n
 PARTLY_COST = 7.0  # in squared spreads: about one log in seven does not begin full, and then anywhere
 SUSPECTS = 3  # the runs with the lowest capacities are tried as partly charged
 CAPACITY_STARTS = (1.0, 1.12, 1.3, 1.6)
+SHALLOW = 0.5  # a run to less does not bound the capacity from above: the prior's is tried too
 RESISTIVE = slice(7, 9)  # of the nine: those that resistance makes
 PER_RUN = 3  # capacity, offset and start charge of each run
 RISE_PER_YEAR = 0.15  # of resistance, in field use (assumed, as the next)
@@ -157,9 +158,11 @@ def _steps(x: Array, runs: int) -> Array:
 def _starts(prior: Prior, runs: Sequence[DischargeRun]) -> list[Array]:
     """Several capacities from the depth of the deepest run up: a start with too early a knee finds a local minimum."""
     starts, differing = [], PER_RUN * len(runs) + _days(runs).spread.size
-    for factor in CAPACITY_STARTS:
+    depth = max(run.depth for run in runs)
+    shallow = [float(prior.mean[CAPACITY])] if depth < SHALLOW else []
+    for capacity in [*(factor * depth for factor in CAPACITY_STARTS), *shallow]:
         start = np.concatenate([prior.mean, np.zeros(differing)])
-        start[CAPACITY] = factor * max(run.depth for run in runs)
+        start[CAPACITY] = capacity
         starts.append(start)
     return starts
 
@@ -256,8 +259,12 @@ def _most_informative(runs: Sequence[DischargeRun], capacity: Array) -> list[Dis
     return [runs[place] for place in kept]
 
 
-def fitted_profile(profile: BatteryProfile, runs: Sequence[DischargeRun], on: date) -> BatteryProfile:
+def fitted_profile(
+    profile: BatteryProfile, runs: Sequence[DischargeRun], on: date, *, confirmed: bool = True
+) -> BatteryProfile:
     """The profile fitted with `runs` of the day `on` beside earlier ones, with one history row for each.
+
+    confirmed: a person gave the logs; False for what is learned from a day in the field.
 
     The rows of earlier runs whose points are kept are written again: with more runs each is known better.
     """
@@ -278,6 +285,7 @@ def fitted_profile(profile: BatteryProfile, runs: Sequence[DischargeRun], on: da
         covariance=[[float(v) for v in row] for row in posterior.covariance],
     )
     kept = _most_informative(every, posterior.mean[CAPACITY] * own[:, 0])
+    known = {row.source: row.confirmed for row in profile.history}
     rows = {
         (run.source, run.depth, run.on): HistoryRow(
             date=run.on or on,
@@ -287,6 +295,7 @@ def fitted_profile(profile: BatteryProfile, runs: Sequence[DischargeRun], on: da
             temp_c=run.temp_c,
             depth=run.depth,
             source=run.source,
+            confirmed=known.get(run.source, confirmed),
             points=_points(run) if run in kept else [],
         )
         for run, factors in zip(every, own, strict=True)
@@ -297,6 +306,15 @@ def fitted_profile(profile: BatteryProfile, runs: Sequence[DischargeRun], on: da
 
 def _without_points(row: HistoryRow) -> HistoryRow:
     return msgspec.structs.replace(row, points=[])
+
+
+def resistance_sd_mohm(profile: BatteryProfile, rate: float = 0.2) -> float:
+    """Standard deviation of `resistance_mohm` of the fit in a profile, milliohms."""
+    assert profile.fitted is not None
+    terms = cell.terms(np.array([0.5, 0.5]), np.array([rate * 0.9, rate * 1.1]))
+    step = (terms[0] - terms[1]) / (0.2 * rate)
+    covariance = np.array(profile.fitted.covariance)[COEFFICIENTS, COEFFICIENTS]
+    return float(np.sqrt(step @ covariance @ step) * profile.cells / profile.c20_ah * 1000)
 
 
 def is_known(run: DischargeRun, profile: BatteryProfile) -> bool:

@@ -136,7 +136,8 @@ def trust_in(profile: BatteryProfile, found: tuple[Finding, ...]) -> str:
         return "doubtful"
     if profile.fitted is None:
         return "nameplate"
-    return "measured" if profile.fitted.runs > 1 else "one_session"
+    sure = profile.fitted.runs > 1 and all(row.confirmed for row in profile.history)
+    return "measured" if sure else "one_session"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

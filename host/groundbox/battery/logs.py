@@ -138,8 +138,10 @@ class DischargeRun:
     on: date | None = None  # the day it was logged, where that is known
 
 
-def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str = "") -> list[DischargeRun]:
-    """The discharges in a log deeper than MIN_DEPTH; short pauses belong to them, a long charge or a gap ends them.
+def discharges(
+    samples: Iterable[Sample], profile: BatteryProfile, source: str = "", min_depth: float = MIN_DEPTH
+) -> list[DischargeRun]:
+    """The discharges in a log deeper than `min_depth`; short pauses belong to them, a long charge or a gap ends them.
 
     A short charge between flights is counted, and the discharge goes on at what it left. What follows a gap under load
     did not begin full, and is not used until a charge.
@@ -155,7 +157,7 @@ def discharges(samples: Iterable[Sample], profile: BatteryProfile, source: str =
     def finish() -> None:
         nonlocal rows, drawn, temps, surface
         depth = max((row[0] for row in rows), default=0.0)
-        if depth >= MIN_DEPTH:
+        if depth >= min_depth:
             found.append(_thinned(rows, depth, float(np.mean(temps)) if temps else None, source))
         rows, drawn, temps, surface = [], 0.0, [], -math.inf
 

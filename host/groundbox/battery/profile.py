@@ -23,6 +23,8 @@ Point = Annotated[
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
+USUAL = ("confirmed", True)  # is not written
+EARLIER, MAX_EARLIER = "earlier", 20  # folder beside a profile; so many older ones of it are kept
 MAX_YEARS, DAYS_A_MONTH, DAYS_A_YEAR = 40, 30.44, 365.25
 SAME_RATING = 0.005
 
@@ -60,6 +62,9 @@ class HistoryRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     temp_c: float | None = None
     depth: Annotated[float, Meta(gt=0, le=10, description="charge drawn, of the rated one")]
     source: str = ""
+    confirmed: Annotated[
+        bool, Meta(description="false: learned from a day in the field, and no person has confirmed it")
+    ] = True
     points: Annotated[
         list[Point],
         Meta(max_length=100, description="what later fits use"),
@@ -151,7 +156,8 @@ def _value(value: object) -> str:
 
 def _lines(row: msgspec.Struct) -> list[str]:
     fields = msgspec.structs.asdict(row)
-    return [f"{key} = {_value(value)}" for key, value in fields.items() if value not in (None, "", [])]
+    kept = {key: value for key, value in fields.items() if value not in (None, "", []) and (key, value) != USUAL}
+    return [f"{key} = {_value(value)}" for key, value in kept.items()]
 
 
 def _table(profile: BatteryProfile, key: str) -> list[str]:
@@ -182,7 +188,7 @@ def profile_text(profile: BatteryProfile) -> str:
 
 
 def save_profile(path: Path | str, profile: BatteryProfile) -> None:
-    """Write the file whole or not at all.
+    """Write the file whole or not at all. What was there before is kept in the folder `earlier` beside it.
 
     Raises:
         BadInput: the file cannot be written, or the profile is out of range.
@@ -195,6 +201,48 @@ def save_profile(path: Path | str, profile: BatteryProfile) -> None:
             part.write(text)
             part.flush()
             os.fsync(part.fileno())
+        _keep_earlier(target, text)
         Path(name).replace(target)
     except OSError as error:
         raise BadInput(path, "", f"cannot be written ({error.strerror})") from error
+
+
+def _keep_earlier(target: Path, text: str) -> None:
+    if not target.exists() or target.read_text(encoding="utf-8") == text:
+        return
+    kept = earlier_profiles(target)
+    number = int(kept[-1].stem.rsplit("-", 1)[1]) + 1 if kept else 1
+    folder = target.parent / EARLIER
+    folder.mkdir(exist_ok=True)
+    os.link(target, folder / f"{target.stem}-{number:04d}.toml")
+    for oldest in kept[: max(len(kept) + 1 - MAX_EARLIER, 0)]:
+        oldest.unlink()
+
+
+def earlier_profiles(path: Path | str) -> list[Path]:
+    """The kept older files of a profile, oldest first."""
+    target = Path(path)
+    return sorted((target.parent / EARLIER).glob(f"{target.stem}-[0-9][0-9][0-9][0-9].toml"))
+
+
+def take_back(path: Path | str) -> BatteryProfile:
+    """Restores the newest older file of a profile in its place; returns it.
+
+    Raises:
+        BadInput: none is kept, or the file cannot be written.
+    """
+    kept = earlier_profiles(path)
+    if not kept:
+        raise BadInput(path, "", f"has no earlier version in {Path(path).parent / EARLIER}; nothing is changed")
+    restored = load_profile(kept[-1])
+    try:
+        kept[-1].replace(Path(path))
+    except OSError as error:
+        raise BadInput(path, "", f"cannot be written ({error.strerror})") from error
+    return restored
+
+
+def confirmed(profile: BatteryProfile) -> BatteryProfile:
+    """The profile with each learned discharge confirmed by a person."""
+    rows = [msgspec.structs.replace(row, confirmed=True) for row in profile.history]
+    return msgspec.structs.replace(profile, history=rows)

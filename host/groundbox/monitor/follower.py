@@ -357,6 +357,11 @@ class Follower:
         return self.reading.place if self.reading and self._heard_s is not None else None
 
     @property
+    def in_doubt(self) -> bool:
+        """True while it is not known which battery is in the box, or how full it is: a change was not marked."""
+        return self._unmarked.in_doubt
+
+    @property
     def _reserve_s(self) -> float:
         return 60 * self.box.reserve_min if self.box else DEFAULT_RESERVE_S
 

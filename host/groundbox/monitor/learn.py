@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from groundbox.battery.limits import END_VOLTS_PER_CELL
+from groundbox.battery.limits import END_VOLTS_PER_CELL, RuntimeLimits
 from groundbox.battery.profile import BatteryProfile, HistoryRow, load_profile, save_profile
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput, GroundboxError
@@ -20,7 +20,7 @@ from groundbox.monitor.case_logs import case_of, watch_filter
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import battery_in, catch_up
 from groundbox.monitor.reading_order import Timeline
-from groundbox.monitor.tracker import BOARD_AMPS, Discharge, Tracker, sample_of
+from groundbox.monitor.tracker import BOARD_AMPS, MIN_DEPTH, Discharge, Tracker, estimator_class, sample_of
 from groundbox.settings import BoxSettings, Settings
 from groundbox.store import Reader, Store
 
@@ -70,6 +70,8 @@ class Background:
                 self._waiting.task_done()
 
 
+MAX_MISFIT_VOLTS = 0.02  # per cell, of a day in the field (assumed; good fits of recordings have 0.006 to 0.012)
+MAX_LEFT_S = 900.0  # by the low number, at a brown-out (assumed)
 SESSION_S = 12 * 3600.0  # earlier readings are not used for the present estimate
 
 
@@ -107,7 +109,8 @@ def learn(
         readings = list(reader.readings(box, discharge.from_wall_s - 1.0, discharge.to_wall_s + 1.0))
         profile, source, row = load_profile(path), source_name(box, discharge), None
         if all(row.source != source for row in profile.history):
-            learned = learned_from(profile, samples(entry, readings), source, discharge)
+            limits = RuntimeLimits(cutoff_volts=entry.cutoff_volts, lead_ohm=entry.lead_ohm)
+            learned = learned_from(profile, samples(entry, readings), source, discharge, limits)
             if learned is None:
                 return None
             save_profile(path, learned)
@@ -122,26 +125,58 @@ def learn(
 
 
 def learned_from(
-    profile: BatteryProfile, rows: list[Sample], source: str, discharge: Discharge
+    profile: BatteryProfile,
+    rows: list[Sample],
+    source: str,
+    discharge: Discharge,
+    limits: RuntimeLimits,
+    *,
+    confirmed: bool = False,
 ) -> BatteryProfile | None:
     """The profile with that discharge; None where it has it already, or the discharge is too shallow.
 
+    confirmed: a person watched over it; False for a day in the field.
+
     Raises:
-        BadInput: it cannot be this battery's.
+        BadInput: it cannot be this battery's, or the fit does not explain its own log.
     """
     from groundbox.battery.fit import fitted_profile, refusal
     from groundbox.battery.logs import discharges
 
     if any(row.source == source for row in profile.history):
         return None
-    runs = discharges(_usable(rows, profile), profile, source)
+    runs = discharges(_usable(rows, profile), profile, source, MIN_DEPTH)
     if not runs:
         return None
     deepest = max(runs, key=lambda run: run.depth)
-    learned = fitted_profile(profile, [deepest], datetime.fromtimestamp(discharge.to_wall_s).date())
-    if why := refusal(learned, [deepest]):
+    on = datetime.fromtimestamp(discharge.to_wall_s).date()
+    learned = fitted_profile(profile, [deepest], on, confirmed=confirmed)
+    if why := refusal(learned, [deepest]) or _unexplained(learned, rows, discharge, limits):
         raise BadInput(f"the discharge {source}", "", f"is not used for a fit: it {why}")
     return learned
+
+
+def _unexplained(
+    learned: BatteryProfile, rows: list[Sample], discharge: Discharge, limits: RuntimeLimits
+) -> str | None:
+    """What the fit does not explain of the log that it was made from; None where it explains it."""
+    assert learned.fitted is not None
+    off_mv = 1000 * learned.fitted.error_volts * learned.cells
+    if learned.fitted.error_volts > MAX_MISFIT_VOLTS:
+        return f"is off its own fit by {off_mv:.0f} mV: was a battery swapped, charged or loaded without a mark?"
+    kind = estimator_class()
+    assert kind is not None
+    replayed = kind(learned, limits)
+    for row in rows:
+        replayed.update(row)
+    found = replayed.estimate()
+    strange = next((one.sentence for one in found.findings), None)
+    if strange is not None:
+        return f"contradicts its own fit: {strange}"
+    low_s = found.runtime_low_s
+    if discharge.over and low_s is not None and low_s > MAX_LEFT_S:
+        return f"ended at a brown-out or a shed load, where its fit leaves {low_s / 60:.0f} min"
+    return None
 
 
 def _usable(rows: list[Sample], profile: BatteryProfile) -> Iterator[Sample]:
@@ -175,12 +210,18 @@ def verdict(profile: BatteryProfile) -> str:
 
 def sentence(learned: LearnedProfile, row: HistoryRow) -> str:
     """The line for the person."""
-    fraction = row.capacity_ah / learned.profile.c20_ah
+    from groundbox.battery.fit import resistance_sd_mohm
+
+    rated_ah, profile = learned.profile.c20_ah, learned.profile
+    assert profile.fitted is not None
     at = "" if row.temp_c is None else f" at {row.temp_c:.0f} °C"
     return (
-        f"battery {learned.profile.label or learned.file.stem}: {learned.file} is fitted with a discharge of "
-        f"{row.depth:.0%} of rated{at}: {row.capacity_ah:.1f} ± {2 * row.capacity_sd_ah:.1f} Ah, {fraction:.0%} of "
-        f"rated, {row.resistance_mohm:.0f} mΩ; {learned.verdict}"
+        f"battery {profile.label or learned.file.stem}: learned, not confirmed: a discharge of "
+        f"{row.depth:.0%} of rated{at} shows {row.capacity_ah:.1f} ± {2 * row.capacity_sd_ah:.1f} Ah, "
+        f"{row.capacity_ah / rated_ah:.0%} ± {2 * row.capacity_sd_ah / rated_ah:.0%} of rated, "
+        f"{row.resistance_mohm:.0f} ± {2 * resistance_sd_mohm(profile):.0f} mΩ, off by "
+        f"{1000 * profile.fitted.error_volts * profile.cells:.0f} mV; {learned.verdict}. "
+        f"Type: groundbox battery confirm {learned.file}, or: groundbox battery undo {learned.file}"
     )
 
 
@@ -221,6 +262,10 @@ class Lessons:
         doubts = tracker.estimate.findings if tracker.estimate else ()
         if strange := next((one.sentence for one in doubts if one.kind in UNLIKE), None):
             self._say(f"{box}: the discharge is not used for a fit: {strange}")
+            return
+        if follower.in_doubt:
+            words = "a swap or charge was not marked: mark it, then fit the log by hand"
+            self._say(f"{box}: the discharge is not used for a fit: {words}")
             return
         inside = battery_in(self._store, self._settings, box)
         self.background.submit(

@@ -23,7 +23,7 @@ from groundbox.plan.demand import LoadAhead, load_ahead
 from groundbox.plan.standing import standing_at
 from groundbox.settings import BoxSettings
 
-MIN_DEPTH = 0.4  # of rated capacity, as for `groundbox battery fit`
+MIN_DEPTH = 0.25  # of rated capacity: a day in the field ends early, and a worn battery shows in it
 LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
 BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
@@ -33,11 +33,15 @@ MAX_STEP_S = 60.0  # a longer silence within a charge does not count as charged
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Discharge:
-    """A discharge that ended: wall times of its first and last loaded reading, and the charge drawn."""
+    """A discharge that ended: wall times of its first and last loaded reading, and the charge drawn.
+
+    over: it ended because the equipment browned out or a load was shed.
+    """
 
     from_wall_s: float
     to_wall_s: float
     amp_hours: float
+    over: bool = False
 
 
 class Discharging:
@@ -75,6 +79,7 @@ class Discharging:
                 ended = self.finish()
         elif over or (self._loaded_s is not None and t_s - self._loaded_s > REST_S):
             ended, self._over = self.finish(), over or self._over
+            ended = replace(ended, over=over) if ended else None
         if amps >= self._load_amps and wall_s is not None and not self._over:
             self._amp_hours -= self._charged_ah if self._from_s is not None else 0.0
             self._charged_ah = 0.0

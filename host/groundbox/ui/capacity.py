@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from groundbox.battery.capacity_test import MAX_RATE, MIN_RATE, CapacityTest, TestStep
-from groundbox.battery.limits import END_VOLTS_PER_CELL
+from groundbox.battery.limits import END_VOLTS_PER_CELL, RuntimeLimits
 from groundbox.battery.profile import BatteryProfile, load_profile, save_profile
 from groundbox.battery.runtime import from_full
 from groundbox.battery.values import Sample
@@ -195,7 +195,9 @@ class LiveTest:
     def fit(self, out: Path) -> TestedProfile:
         """Fits the battery with the discharge of the test and writes its profile to `out`."""
         before, discharge = load_profile(self.file), self._discharge()  # read again: `groundbox log` may have fitted it
-        after = learned_from(before, self.guide.discharge, source_name(self._box, discharge), discharge)
+        limits = RuntimeLimits(cutoff_volts=self._entry.cutoff_volts, lead_ohm=self._entry.lead_ohm)
+        source = source_name(self._box, discharge)
+        after = learned_from(before, self.guide.discharge, source, discharge, limits, confirmed=True)
         if after is not None:
             save_profile(out, after)
         return TestedProfile(before=before, after=after)

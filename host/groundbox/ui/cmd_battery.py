@@ -11,6 +11,7 @@ import msgspec
 from groundbox.battery.profile import BatteryProfile, checked, load_profile, profile_text, save_profile, without_points
 from groundbox.errors import BadInput
 from groundbox.settings import Settings
+from groundbox.ui.cmd_battery_history import confirm, undo
 from groundbox.ui.options import chosen_settings, known_box, note_unused, open_reader, settings_options
 from groundbox.ui.recording import stop_signals
 from groundbox.ui.sound import Sounder
@@ -315,3 +316,7 @@ def _learn_test(live: "LiveTest", out: Path, as_json: bool) -> None:
     click.echo(f"band: {band_words(tested.before, after, amps)}")
     click.echo(f"health: {health_of(after).verdict}\n{out} written")
     _caution()
+
+
+command.add_command(confirm)
+command.add_command(undo)
