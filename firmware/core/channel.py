@@ -8,6 +8,8 @@ These faults are distinguished, each after two seconds (for a single bad second 
                     Being constant alone is no fault: a battery at rest is. The 1-wire sensor's
                     power-on value (85.00 °C without a rise) counts too: it answers without measuring.
     silent          nothing came for 5 s: no answer, or only damaged answers
+    intermittent    a loose contact: wire faults or jumps come and go (core.thermometer)
+    implausible     the other temperatures contradict it (core.plausibility)
     disagree        two ways to measure the same thing differ (core.supply)
 """
 

@@ -15,7 +15,7 @@ _SWITCHED = const(1)
 _NEVER_STOPS = const(3)
 _LONG_MS = const(1000000)
 _PROVEN_MS = const(2000)
-_COASTS_MS = const(20000)  # a fan that is switched off stands still by then; common practice, no source
+_COASTS_MS = const(20000)  # a fan that is switched off is still by then; common practice, no source
 _MAX_PULSES = const(17000)  # times 60000 stays below 2**30; more is noise on the line
 _MAX_RPM = const(30000)
 

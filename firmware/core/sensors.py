@@ -1,5 +1,6 @@
 """All sensors of a box: raw numbers in each step, values and faults each second."""
 
+from core.plausibility import CaseVote
 from core.supply import Supply
 from core.thermometer import Thermometer
 from groundbox.wire.messages import CHANNELS, UNKNOWN
@@ -10,13 +11,14 @@ _HEAT_CENTI_C = const(300)
 
 
 class Sensors:
-    """Attributes: supply (core.supply.Supply); case, battery, intake (core.thermometer.Thermometer)."""
+    """Attributes: supply (core.supply.Supply); case, battery, intake (core.thermometer.Thermometer); vote."""
 
     def __init__(self, limits):
         self.supply = Supply(limits)
         self.case = Thermometer(limits, "case")
         self.battery = Thermometer(limits, "battery")
         self.intake = Thermometer(limits, "intake")
+        self.vote = CaseVote()
         self._case_rival = None
         self._limits = limits
         self.apply()
@@ -45,16 +47,27 @@ class Sensors:
             self.intake.put(inputs.intake_raw)
             inputs.intake_raw = UNKNOWN
 
-    def settle(self, elapsed_ms, cooling_demand):
+    def settle(self, elapsed_ms, cooling_demand, charging, fans_full):
         """Makes values and states out of what came in the last `elapsed_ms`.
 
         `cooling_demand`: the thermostat asks for the fans. With no other thermometer fitted, that is what must move the
-        case's temperature, or its sensor is frozen.
+        case's temperature, or its sensor is frozen. `charging`: a charger is seen; `fans_full`: they blow fully.
         """
         self.supply.settle(elapsed_ms)
         rival = self._case_rival
         heat = _HEAT_CENTI_C if cooling_demand else 0
-        self.case.settle(elapsed_ms, rival.channel.value if rival else heat)
+        vote = self.vote
+        self.case.settle(elapsed_ms, rival.channel.value if rival else heat, vote.doubt)
+        battery = self.battery.channel.value
+        vote.step(
+            elapsed_ms,
+            self.case.latest,
+            battery,
+            self.intake.channel.value,
+            charging,
+            self.supply.battery_ma,
+            fans_full,
+        )
         case = self.case.channel.value
         self.battery.settle(elapsed_ms, case)
         self.intake.settle(elapsed_ms, case)

@@ -103,7 +103,7 @@ def test_compiled_in_indexes_are_those_of_the_registry():
         of[field[0]] = field[1]
     sensor = of["voltage_sensor"]
     assert (sensor.index("ok"), sensor.index("open"), sensor.index("shorted"), sensor.index("range")) == (0, 1, 2, 3)
-    assert sensor[4:] == ("frozen", "disagree", "silent", "absent")
+    assert sensor[4:] == ("frozen", "disagree", "silent", "absent", "intermittent", "implausible")
     assert of["fan1_state"] == (
         "absent",
         "off",

@@ -79,6 +79,10 @@ FAULTS = (
     Fault("battery", "limits.over_s, _OVER_GAP_MV", "1, _OVER_GAP_MV", "car_start_while_charging"),
     Fault("battery", "return ma < 0", "return ma > 0", "charging_in_the_case"),
     Fault("battery", "self.charging = _HOT", "self.charging = _WARM", "charging_in_the_case"),
+    Fault("plausibility", "self._outvoted_ms >= _OUTVOTED_MS", "False", "case_reads_low"),
+    Fault("plausibility", "rise * 7 // 2", "rise", "case_thermistor_stuck"),
+    Fault("thermometer", "self._bucket_ms >= _BUCKET_MS", "False", "case_contact_loose"),
+    Fault("thermometer", "code = _IMPLAUSIBLE", "pass", "case_reads_low"),
     Fault("battery", "self.heat = _STOP", "self.heat = 0", "battery_hot_at_rest"),
     Fault("battery", "centi_c < limits.battery_cold_centi_c", "centi_c < -2000", "frosty_charge"),
     Fault("outputs", "limits.spare_mv - mv", "10000 - mv", "landed_and_forgotten"),
@@ -127,7 +131,6 @@ FAULTS = (
     Fault("conversion", "2500", "5000", "midday_sun"),
     Fault("signals", "self.lamp if loud else 0", "0", "fan_stalls_in_flight"),
     Fault("signals", "level > self._silenced[self._shown]", "level > 3", "landed_and_forgotten"),
-    Fault("signals", "min(level, self._now[cause]))", "0)", "landed_and_forgotten"),
     Fault("signals", "self._notice_ms < _NOTICE_HEARD_MS", "True", "intake_lead_cut"),
     Fault(
         "reading",

@@ -13,6 +13,8 @@ FAULTS: dict[str | None, str] = {
     "range": "out of range",
     "frozen": "frozen",
     "silent": "without data",
+    "intermittent": "with a loose contact",
+    "implausible": "contradicts the others",
 }
 NO_STATE: dict[str | None, str] = {
     None: "of unknown state",

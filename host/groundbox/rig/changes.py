@@ -4,7 +4,7 @@
 |---|---|
 | `fan1` .. `fan4` | ok, stalled, slow, no_tach, noisy_tach (ten times the full speed), runs_on (also without drive) |
 | `tach_leads` | ok, crossed: the tachometers of fans 1 and 2 |
-| `case`, `intake`, `battery` | ok, open, shorted, frozen: that temperature sensor |
+| `case`, `intake`, `battery` | ok, open, shorted, frozen, loose (a contact that comes and goes): that sensor |
 | `case_drift_c`, `intake_drift_c`, `battery_drift_c` | kelvin added to what it shows |
 | `case_bath_c`, `intake_bath_c`, `battery_bath_c` | that sensor is in stirred water of this temperature |
 | `case_bath`, `intake_bath`, `battery_bath` | out: that sensor is in air again |

@@ -22,7 +22,7 @@ Words:
     fan 1               off, starting, running, stalled, unsupervised, too_fast, runs_on, absent: as
                         the board reported it, as all below
     output 1 reported   on, off, shed, shed_soon, starting, absent
-    case sensor         ok, open, shorted, range, frozen, disagree, silent, absent
+    case sensor         ok, open, shorted, range, frozen, disagree, silent, absent, intermittent, implausible
                         likewise voltage, check, current, battery, intake
     low voltage, overvoltage, case heat, battery heat          clear, notice, urgent, stop
     charging            no, yes, cold, warm, hot
@@ -46,7 +46,7 @@ from groundbox.wire import messages
 
 Spans = list[tuple[float, float]]
 _LEVELS = messages.LEVELS
-_FAULTS = ("open", "shorted", "range", "frozen", "silent")
+_FAULTS = ("open", "shorted", "range", "frozen", "silent", "intermittent", "implausible")
 _CHARGE = {"no": "clear", "yes": "clear", "cold": "urgent", "warm": "urgent", "hot": "stop"}
 _REPORTED = {
     "case": ("case_c", "°C"),

@@ -9,8 +9,9 @@ from math import exp
 from random import Random
 
 OPEN_RAW, SHORTED_RAW = -32768, -32767  # codes of board/onewire.py
-OK, OPEN, SHORTED, FROZEN = "ok", "open", "shorted", "frozen"
-FAULTS = (OK, OPEN, SHORTED, FROZEN)
+OK, OPEN, SHORTED, FROZEN, LOOSE = "ok", "open", "shorted", "frozen", "loose"  # loose: open for half a second in three
+FAULTS = (OK, OPEN, SHORTED, FROZEN, LOOSE)
+_LOOSE_S, _LOOSE_OPEN_S = 3.0, 0.5
 PLACES = ("case", "intake", "battery")
 _MONITOR_AVERAGES_S = 0.035
 _FULL = 65535
@@ -71,6 +72,7 @@ class SimProbe:
         self._settings = settings
         self._error_c = error_c
         self._lag_s = lag_s
+        self._loose_s = 0.0
         self._true_c = start_c
         self._reported_c = start_c + error_c
         self.step(0.0, start_c)
@@ -80,14 +82,18 @@ class SimProbe:
         lag_s = self._lag_s if self.bath_c is None else self._lag_s / 10
         around_c = true_c if self.bath_c is None else self.bath_c
         self._true_c += (around_c - self._true_c) * (1 - exp(-dt_s / lag_s))
+        self._loose_s = (self._loose_s + dt_s) % _LOOSE_S if self.fault == LOOSE else 0.0
         if self.fault != FROZEN:
             self._reported_c = self._true_c + self._error_c + self.drift_c
         self.ntc_u16 = self._ntc()
         self.onewire_raw = self._onewire()
 
+    def _is_open(self) -> bool:
+        return self.fault == OPEN or self._loose_s > _LOOSE_S - _LOOSE_OPEN_S
+
     def _ntc(self) -> int:
         settings = self._settings
-        if self.fault == OPEN:
+        if self._is_open():
             return _FULL
         if self.fault == SHORTED:
             return 0
@@ -95,7 +101,7 @@ class SimProbe:
         return round(_FULL * ohm / (ohm + settings.ntc_pullup_ohm))
 
     def _onewire(self) -> int:
-        if self.fault == OPEN:
+        if self._is_open():
             return OPEN_RAW
         if self.fault == SHORTED:
             return SHORTED_RAW

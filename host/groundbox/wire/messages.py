@@ -21,7 +21,18 @@ from binascii import crc32
 UNKNOWN = -32768
 
 LEVELS = ("clear", "notice", "urgent", "stop")
-SENSOR_STATES = ("ok", "open", "shorted", "range", "frozen", "disagree", "silent", "absent")
+SENSOR_STATES = (
+    "ok",
+    "open",
+    "shorted",
+    "range",
+    "frozen",
+    "disagree",
+    "silent",
+    "absent",
+    "intermittent",
+    "implausible",
+)
 FAN_STATES = ("absent", "off", "starting", "running", "stalled", "unsupervised", "too_fast", "runs_on")
 OUTPUT_STATES = ("absent", "on", "off", "shed", "shed_soon", "starting")
 BUTTON_STATES = ("released", "pressed", "jammed")
