@@ -226,7 +226,7 @@ class Control:
     def _judge(self, elapsed_ms, seconds, inputs):
         sensors = self.sensors
         thermostat = self.thermostat
-        sensors.settle(elapsed_ms, thermostat.cooling_demand, self.watch.charging, thermostat.percent == 100)
+        sensors.settle(elapsed_ms, thermostat.cooling_demand, self.watch.charging, thermostat.percent)
         self.fans.measure(elapsed_ms, inputs.pulses)
         self._judge_battery(elapsed_ms)
         charging = self.watch.charging

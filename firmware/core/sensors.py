@@ -47,11 +47,11 @@ class Sensors:
             self.intake.put(inputs.intake_raw)
             inputs.intake_raw = UNKNOWN
 
-    def settle(self, elapsed_ms, cooling_demand, charging, fans_full):
+    def settle(self, elapsed_ms, cooling_demand, charging, fan_percent):
         """Makes values and states out of what came in the last `elapsed_ms`.
 
         `cooling_demand`: the thermostat asks for the fans. With no other thermometer fitted, that is what must move the
-        case's temperature, or its sensor is frozen. `charging`: a charger is seen; `fans_full`: they blow fully.
+        case's temperature, or its sensor is frozen. `charging`: a charger is seen; `fan_percent`: their drive.
         """
         self.supply.settle(elapsed_ms)
         rival = self._case_rival
@@ -66,7 +66,7 @@ class Sensors:
             self.intake.channel.value,
             charging,
             self.supply.battery_ma,
-            fans_full,
+            fan_percent,
         )
         case = self.case.channel.value
         self.battery.settle(elapsed_ms, case)

@@ -41,10 +41,19 @@ def test_a_rise_under_full_fans_is_not_judged():
     vote = CaseVote()
     for minute in range(60):
         for _ in range(60):
-            vote.step(1000, 3200, 3000 + 30 * minute, UNKNOWN, 0, 500, True)
+            vote.step(1000, 3200, 3000 + 30 * minute, UNKNOWN, 0, 500, 100)
     assert not vote.doubt
     assert not minutes(vote, 6, (3200, 0), (4800, 30))
     assert minutes(vote, 1, (3200, 0), (4980, 30))
+
+
+def test_while_the_fans_blow_a_rise_must_show_five_kelvin_more():
+    for percent, enough in ((0, 3400), (30, 2900)):
+        for case, doubt in ((enough, True), (enough + 70, False)):
+            vote = CaseVote()
+            for second in range(600):
+                vote.step(1000, case, 3000 + second // 60 * 30, UNKNOWN, 0, 500, percent)
+            assert vote.doubt is doubt, (percent, case)
 
 
 def test_a_warm_case_explains_the_rise():
@@ -75,6 +84,9 @@ def test_another_battery_is_no_rise():
         minutes(vote, 20, (2500, 0), (2500, 0), 2400)
         assert not minutes(vote, 1, (2500, 0), (2500 + step // 2, 0), 2400)
         assert not minutes(vote, 30, (2500, 0), (2500 + step, -5), 2400)
+        vote = CaseVote()
+        minutes(vote, 20, (3000, 0), (2000, 20), 2400)
+        assert not minutes(vote, 6, (3000, 0), (2400 + step, 10), 2400), "after a slow rise"
 
 
 def test_seconds_without_a_value_are_bridged_and_a_minute_begins_again():

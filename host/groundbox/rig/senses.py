@@ -55,6 +55,7 @@ class SimProbe:
     __slots__ = (
         "_error_c",
         "_lag_s",
+        "_loose_s",
         "_reported_c",
         "_settings",
         "_true_c",
