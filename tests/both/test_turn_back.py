@@ -54,6 +54,27 @@ def test_alone_a_larger_load_shortens_it_and_with_a_host_the_host_decides():
     assert run(it, 1, host=True) == 3600 - 612
 
 
+def test_a_host_counts_as_present_for_ten_seconds():
+    it = given()
+    run(it, 300, ma=3000, host=True)
+    assert run(it, 9, ma=3000) == HOUR_S - 309
+    assert run(it, 1, ma=3000) < HOUR_S - 900
+
+
+def test_a_budget_that_ends_a_minute_earlier_is_urgent():
+    for earlier_s, urgent in ((60, 0), (61, 1), (-600, 0)):
+        it = given()
+        it.give(2000, HOUR_S - earlier_s, 0, 2000)
+        assert it.urgent == urgent
+
+
+def test_a_launch_begins_from_what_is_left_on_the_ground():
+    it = given(charge_mah=2000)
+    run(it, 1800, ma=500, flying=0)
+    it.launch()
+    assert run(it, 1, ma=500, host=True) == HOUR_S - 450 - 1
+
+
 def test_alone_the_way_home_needs_more_under_a_larger_load_too():
     left_s = run(given(home_s=900), 600, ma=3000)
     assert abs(left_s - (2100 * 3600 + 2000 * 900 - 3750 * 600) // 3750 + 900 + DOUBT_S) <= 40
@@ -173,6 +194,63 @@ def alone(charge_mah=8000, seconds=100, **more):
     return it
 
 
+def test_alone_the_load_of_the_table_counts():
+    it = given(charge_mah=8000, time_s=80000, load_ma=500)
+    it.table.numbers = list(TABLE)
+    it = restarted(it, False)
+    run(it, 100, ma=1000, mv=12050, flying=0)
+    it.launch()
+    assert it.left_s == 5400
+    assert run(it, 300, ma=1000, mv=11750, host=True) <= 1820, "a host that speaks and gives nothing changes nothing"
+
+
+def test_alone_under_the_lowest_point_nothing_is_left():
+    it = given(charge_mah=8000, time_s=80000)
+    it.table.numbers = TABLE[:4] + [900] + TABLE[5:]
+    it = restarted(it, False)
+    run(it, 100, mv=11499, flying=0)
+    it.launch()
+    assert it.left_s == 0
+
+
+def test_alone_a_gap_in_the_voltage_needs_a_minute_again():
+    it = given(charge_mah=8000, time_s=80000)
+    it.table.numbers = list(TABLE)
+    it = restarted(it, False)
+    run(it, 100, flying=0)
+    run(it, 1, mv=UNKNOWN, flying=0)
+    run(it, 50, flying=0)
+    it.launch()
+    assert it.left_s == UNKNOWN
+
+
+def test_alone_a_forgotten_battery_stays_unknown_and_a_budget_after_a_charge_counts():
+    for forget in (True, False):
+        it = given(charge_mah=8000, time_s=80000)
+        it.table.numbers = list(TABLE)
+        if forget:
+            it.forget()
+        else:
+            run(it, 100, ma=-1000, charging=1, flying=0)
+            it.give(8000, 80000, 0, 2000)
+        it = restarted(it, False)
+        run(it, 100, flying=0)
+        it.launch()
+        assert (it.left_s == UNKNOWN) == forget
+
+
+def test_steps_of_five_seconds_give_the_same_means():
+    means = []
+    for seconds in (1, 5):
+        it = given()
+        it.step(seconds, 1000, 12000, 0, 1)
+        for _ in range(60 // seconds):
+            it.step(seconds, 3000, 12000, 0, 1)
+        means.append(it.table.mean_ma)
+    assert abs(means[0] - means[1]) < 100
+    assert 2100 < means[0] < 2400
+
+
 def test_alone_the_smaller_of_voltage_and_charge_counts():
     assert alone(mv=12000).left_s == 5400
     assert alone(mv=11900).left_s == 3600
@@ -219,6 +297,13 @@ def test_alone_a_charger_within_four_hours_leaves_it_unknown():
             it.step(5, 600, 12000, 0, 0)
         it.launch()
         assert (it.left_s != UNKNOWN) == known
+
+
+def test_a_charge_without_a_table_is_not_lost():
+    it = given()
+    before = it.saved()[0]
+    run(it, 100, ma=-1000, charging=1, flying=0)
+    assert it.saved()[0] == before
 
 
 def test_a_charge_counts_to_85_percent_and_to_full_only():
@@ -310,6 +395,16 @@ def test_a_flight_counts_down_and_a_short_press_ends_it():
         box.step(100)
         assert not box.control.outputs.buzzer
     assert box.control.reading.turn_back_s == 0
+
+
+def test_a_launch_without_a_host_makes_its_own_budget():
+    box = Box()
+    box.control.turn_back.give(8000, 80000, 0, 2000)
+    box.control.turn_back.table.numbers = list(TABLE)
+    box.control.turn_back = restarted(box.control.turn_back, False)
+    assert box.run(70).turn_back_s == UNKNOWN
+    box.control.mark(LAUNCH)
+    assert 12000 <= box.run(2).turn_back_s <= 14400
 
 
 def test_marks_of_charge_and_swap_count():
