@@ -35,6 +35,7 @@ _LANDING_MS = const(10000)
 _URGENT = const(2)
 _STOP = const(3)
 _OK = const(0)
+_LATE_MS = const(120)  # a longer step: a write to flash had everything stopped, and pulses are missing
 # Of messages.EVENTS.
 _MARK_EVENTS = (1, 2, 14, 3, 4)  # by messages.MARKS
 _SILENCED = const(5)
@@ -83,6 +84,8 @@ class Control:
         self._limits = limits
         self._outbox = outbox
         self._elapsed_ms = 0
+        self._pulses_missing = False
+        self._fans_measured = False
         self._judged = True
         self._landing_ms = 0  # left for the second press of a landing
         self._pressed_in_flight = 0
@@ -115,6 +118,7 @@ class Control:
         self.sensors.sense(inputs)
         self._press(step_ms, inputs.button)
         self._elapsed_ms += step_ms
+        self._pulses_missing = self._pulses_missing or step_ms > _LATE_MS
         self.uptime_ms += step_ms
         if self.uptime_ms >= 1000:
             seconds = self.uptime_ms // 1000
@@ -227,7 +231,7 @@ class Control:
         sensors = self.sensors
         thermostat = self.thermostat
         sensors.settle(elapsed_ms, thermostat.cooling_demand, self.watch.charging, thermostat.percent)
-        self.fans.measure(elapsed_ms, inputs.pulses)
+        self._measure_fans(elapsed_ms, inputs.pulses)
         self._judge_battery(elapsed_ms)
         charging = self.watch.charging
         case = sensors.case.channel
@@ -253,6 +257,15 @@ class Control:
         turn_back = self.turn_back
         turn_back.step(seconds, supply.battery_ma, supply.low_mv, charging, self.place)
         self._countdown.judge(seconds, turn_back.left_s, self.place and not self.returning)
+
+    def _measure_fans(self, elapsed_ms, pulses):
+        """Not in a second in which pulses are missing, but at least every other second."""
+        self._fans_measured = not (self._pulses_missing and self._fans_measured)
+        if self._fans_measured:
+            self.fans.measure(elapsed_ms, pulses)
+        else:
+            self.fans.pass_over(pulses)
+        self._pulses_missing = False
 
     def _judge_battery(self, elapsed_ms):
         supply = self.sensors.supply

@@ -143,6 +143,7 @@ class Wiring:
         outputs, inputs: GPIO numbers (inputs also by name) in the order of the exchange.
         changed: called after the board drove its pins differently than before.
         import_us_per_byte: time a board needs to read one byte of a module at its next start; 0: none.
+        flash_us: time for which each write to flash has everything stopped, from the next start.
     """
 
     def __init__(self, box: SimBox) -> None:
@@ -157,6 +158,7 @@ class Wiring:
         self.ask = array("q", [0] * (_HEAD + len(self.outputs)))
         self.changed: Callable[[], None] = _nothing
         self.import_us_per_byte = 0
+        self.flash_us = 0
         self._levels: list[int] = []
 
     def differs(self, levels: list[int]) -> bool:
@@ -226,6 +228,7 @@ class Wiring:
             "hang_link_us": list(hang_link_us),
             "clock_s": 1609459200,  # the first of January 2021: an unset clock
             "import_us_per_byte": self.import_us_per_byte,
+            "flash_us": self.flash_us,
             "ticks_us": settings.ticks_start_ms * 1000,
         }
         path.write_text(json.dumps(content), encoding="ascii")

@@ -118,6 +118,28 @@ def spend(busy_us):
     now_us += busy_us
 
 
+def stop_for(stopped_us):
+    """Time in which a flash write has everything stopped: no handler runs, and each pin keeps one edge at most."""
+    global now_us, _granted_us, _free_until_us
+    end_us = now_us + stopped_us
+    pulses = {}
+    while now_us < end_us:
+        took_us = _ask(end_us - now_us)
+        now_us += took_us
+        for tachometer in tachometers:
+            milli_hz = max(0, incoming[tachometer.slot])
+            pulses[tachometer] = pulses.get(tachometer, 0) + milli_hz * took_us
+    for tachometer in tachometers:
+        if pulses.get(tachometer, 0) >= 1000000000:
+            tachometer.handler(tachometer.pin)
+    for timer in fast_timers:
+        timer.due_us = now_us + timer.period_us
+    _granted_us = now_us
+    _free_until_us = -1
+    if watchdog_us and now_us >= watchdog_us:
+        end(WATCHDOG_RESET)
+
+
 def end(cause):
     """Ends this start of the board; the simulation ends the process and begins another."""
     while True:
