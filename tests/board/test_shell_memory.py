@@ -1,8 +1,8 @@
 """Memory: what a board has to spare, measured on the real interpreter from bytecode.
 
-Bytecode of the same modules takes 119.2 KB on the emulated RP2040 and 186.6 KB here, where objects are twice as large and
-their code is not: 1 KB of a board's heap is 1.57 KB here. With `heapsize=192wK` as much stays free here as on RP2040, which
-has 245.9 KB: 53 KB with the modules of MQTT and all 600 records.
+Bytecode of the same modules takes 119.2 KB on the emulated RP2040 and 186.6 KB here, where objects are twice as large
+and their code is not: 1 KB of a board's heap is 1.57 KB here. With `heapsize=192wK` as much stays free here as on
+RP2040, which has 245.9 KB: 53 KB with the modules of MQTT and all 600 records.
 """
 
 from collections.abc import Callable
