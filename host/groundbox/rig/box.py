@@ -44,6 +44,9 @@ class SimBoxSettings:
     seed: int = 1
 
 
+PRESS_S = 2.0  # a long press: the board asks for 1.5 to 5 s
+
+
 class SimBox:
     """A box in time.
 
@@ -76,6 +79,7 @@ class SimBox:
         self.steady = False
         self.output_on = [True, True]
         self.buzzer = self.lamp = False
+        self.presses_s: tuple[float, ...] = ()  # when presses of PRESS_S begin
         self.button_pressed = self.fuse_open = self.tach_leads_crossed = False
         self.extra_ohm = self.sag_volts = self.blocked = 0.0
         self.load_joules = self.lead_joules = self.charger_joules = 0.0
@@ -85,6 +89,11 @@ class SimBox:
         self._watts = self._warming = 0.0
         self.battery.temperature(start_c)
         self._switch_loads()
+
+    @property
+    def button_down(self) -> bool:
+        """Whether the button is held down now, until it is released or for PRESS_S."""
+        return self.button_pressed or any(0 <= self.now_s - at_s < PRESS_S for at_s in self.presses_s)
 
     def step(self, dt_s: float) -> None:
         """Advances everything by `dt_s`, at most up to `next_change_s`, under the present drives and faults."""

@@ -17,7 +17,7 @@
 | `sag_volts` | volts the battery gives less than it should |
 | `blocked` | fraction of the filter's area that is blocked, 0 to 0.98 |
 | `charger_amps`, `charger_volts` | 0 A is unplugged |
-| `button` | pressed, released |
+| `button` | pressed, released; held, held_twice: one or two presses of 2 s |
 | the name of a load | on, off, auto (its own pattern) |
 | `board` | off (no power), on, restart (power fails for a moment), watchdog (as if it had hung) |
 | `settings_file` | damaged: one bit of the newest settings on the flash; the next start reads it |
@@ -33,7 +33,7 @@ from typing import Protocol
 
 from groundbox.errors import BadInput
 from groundbox.rig import heat, senses
-from groundbox.rig.box import SimBox
+from groundbox.rig.box import PRESS_S, SimBox
 from groundbox.rig.electric import SimLoad
 
 Value = str | float
@@ -91,7 +91,7 @@ def _words(box: SimBox) -> dict[str, tuple[tuple[str, ...], Callable[[str], None
     found: dict[str, tuple[tuple[str, ...], Callable[[str], None]]] = {
         "monitor": (("ok", "silent"), _flag(box.senses, "monitor_silent", "silent")),
         "fuse": (("ok", "open"), _flag(box, "fuse_open", "open")),
-        "button": (("pressed", "released"), _flag(box, "button_pressed", "pressed")),
+        "button": (("pressed", "released", "held", "held_twice"), _button(box)),
     }
     if len(box.fans) > 1:
         found["tach_leads"] = (("ok", "crossed"), _flag(box, "tach_leads_crossed", "crossed"))
@@ -106,6 +106,15 @@ def _switch(load: SimLoad) -> Callable[[str], None]:
         load.requested = _SWITCH[word]
 
     return turn
+
+
+def _button(box: SimBox) -> Callable[[str], None]:
+    def press(word: str) -> None:
+        box.button_pressed = word == "pressed"
+        apart_s = (0.0, 2 * PRESS_S) if word == "held_twice" else (0.0,)
+        box.presses_s = tuple(box.now_s + at_s for at_s in apart_s) if word.startswith("held") else ()
+
+    return press
 
 
 def _out(probe: senses.SimProbe) -> Callable[[str], None]:

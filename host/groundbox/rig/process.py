@@ -189,7 +189,7 @@ class Wiring:
             input_waits,
             steady_us,
             senses.divider_u16(box.node.battery_volts),
-            not box.button_pressed,
+            not box.button_down,
         ]
         numbers += (senses.monitor_microvolts(), senses.shunt_nanovolts())
         numbers += [probe.ntc_u16 for probe in self._probes]

@@ -21,7 +21,7 @@ UNPLUG_AFTER_S, UNPLUGGED_S = 120.0, 20.0  # after the landing
 SLOW_START_S = 20.0  # while the host finds the boards and compares its clock with theirs
 SLOW_BEFORE_S, SLOW_AFTER_S, SLOW_SPEED = 10.0, 20.0, 5.0  # the stall is shown slowly
 OVER_AFTER_S = 60.0  # after the last landing
-PRESS_S = 4.0  # how long the button is held to mark a launch or landing; the board needs 1.5 s
+PRESSES_S = 30.0  # from the first press of a launch or landing until the host knows of it
 _AHEAD_FROM = 10.0  # speed from which a board may run on for a simulated second
 AHEAD_S = 1.0  # maximum by which the clock is ahead of the slowest board
 
@@ -96,7 +96,7 @@ class DemoSession:
         self._watched_s: float | None = None
         self._unplugged_s: float | None = None
         self._freed = False
-        self._released_s: float | None = None
+        self._pressed_until_s = 0.0
         self._land_s = 0.0
         self._turned: str | None = None
         self._begun_s = 0.0
@@ -130,11 +130,9 @@ class DemoSession:
         now_s = self.now_s
         self._set_speed(now_s, state)
         self._stall_fan(now_s, state)
-        if self._released_s is not None:
-            if now_s >= self._released_s:
-                self.table.set("button", "released")
-                self._released_s = None
-        elif state.in_flight:
+        if now_s < self._pressed_until_s:
+            return
+        if state.in_flight:
             self._fly(now_s, state)
         elif self.stalled_s is not None and not self._freed and now_s >= self._land_s + UNPLUG_AFTER_S:
             self._free_fan(now_s)
@@ -143,9 +141,9 @@ class DemoSession:
         elif self.flight == FLIGHTS and now_s >= self._land_s + OVER_AFTER_S:
             self.over = True
 
-    def _press(self, now_s: float) -> None:
-        self.table.set("button", "pressed")
-        self._released_s = now_s + PRESS_S
+    def _press(self, now_s: float, presses: str) -> None:
+        self.table.set("button", presses)
+        self._pressed_until_s = now_s + PRESSES_S
 
     def _launch(self, now_s: float, state: DemoState) -> None:
         self.flight += 1
@@ -158,7 +156,7 @@ class DemoSession:
         self._land_s = now_s + FLIGHT_S
         self._turned = None
         self._say(f"flight {self.flight} of {FLIGHTS}: the pilot holds the button of box table and launches")
-        self._press(now_s)
+        self._press(now_s, "held")
 
     def _fly(self, now_s: float, state: DemoState) -> None:
         known = {box: at_s for box, at_s in state.turn_back_s.items() if at_s is not None}
@@ -168,8 +166,8 @@ class DemoSession:
             self._land_s = min(self._land_s, now_s + TIME_HOME_S)
             self._say(f"the pilot turns back for box {first}, home at {clock(self.wall_s(self._land_s))}")
         if now_s >= self._land_s:
-            self._say(f"flight {self.flight} lands; the pilot holds the button again")
-            self._press(now_s)
+            self._say(f"flight {self.flight} lands; the pilot holds the button twice")
+            self._press(now_s, "held_twice")
 
     def _stall_fan(self, now_s: float, state: DemoState) -> None:
         if self.stalled_s is not None:

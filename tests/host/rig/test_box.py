@@ -176,3 +176,18 @@ def test_a_misspelt_attribute_is_refused() -> None:
     for part in (*box.loads.values(), *box.fans, box.case, probe):
         with pytest.raises(AttributeError):
             part.wanted = True  # type: ignore[union-attr]
+
+
+def test_presses_have_the_time_of_the_box() -> None:
+    box = SimBox(TABLE)
+    make_change(box, "button", "held_twice")
+    _run(box, 0.25)
+    down = []
+    for _ in range(16):
+        down.append(box.button_down)
+        _run(box, 0.5)
+    assert down == [True] * 4 + [False] * 4 + [True] * 4 + [False] * 4
+    make_change(box, "button", "pressed")
+    assert box.button_down
+    make_change(box, "button", "released")
+    assert not box.button_down
