@@ -94,7 +94,7 @@ class Report:
             lines.append("  drift with temperature: unknown; measure it with --two-temperatures")
         if self.unit == "°C":
             tolerance = f"{100 * BETA_TOLERANCE:.0f} % tolerance in B"
-            lines.append(f"  thermistors with {tolerance}: up to {self._curve_c():.1f} °C more elsewhere")
+            lines.append(f"  thermistors with {tolerance}: up to {self._curve_c():.2f} °C more elsewhere")
         return lines
 
     def _curve_c(self) -> float:

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from groundbox import cli
 from groundbox.errors import GroundboxError
-from groundbox.maintenance.doubt import parts_of
+from groundbox.maintenance.doubt import doubt, parts_of
 from groundbox.ui import cmd_board_calibrate, cmd_board_settings
 from groundbox.wire.settings import UNITS, defaults, refusal
 
@@ -124,7 +124,7 @@ def test_a_thermometer_that_is_9_degrees_wrong_is_refused_and_the_other_sensors_
     done = run("temperature", "--one-point", "--thermometer-error", "0.2", "--yes", scenes=(degrees(3070, "21.7"),))
     assert done.exit_code != 0
     assert board.values == before
-    for word in ("case 30.70", "battery 30.40", "intake 30.60", "21.70", "check the thermometer"):
+    for word in ("case 30.70", "battery 30.40", "intake 30.60", "21.70", "they agree; check the thermometer"):
         assert word in said(done), word
 
 
@@ -137,7 +137,7 @@ def test_a_meter_that_is_0_8_volts_wrong_is_refused_and_both_ways_are_named(
     done = run("voltage", *GOOD_METER, "--yes", scenes=scenes)
     assert done.exit_code != 0
     assert board.values == before
-    for word in ("voltage 11.500", "check 11.470", "12.300", "check the meter"):
+    for word in ("voltage 11.500", "check 11.470", "12.300", "they agree; check the meter"):
         assert word in said(done), word
 
 
@@ -313,3 +313,37 @@ def test_settings_are_saved_and_restored_and_a_calibration_stays_with_its_own_bo
     assert "another box" in said(set_up("--restore", file))
     assert set_up("--restore", file, "--other-board").exit_code == 0
     assert (board.box, board.values["fan_on_centi_c"], board.values["case_true1_centi_c"]) == ("hut", 3300, -20)
+
+
+@pytest.mark.parametrize(("gap", "expected"), [(27, None), (29, False), (51, False), (52, True)])
+def test_the_limits_of_a_doubt_are_those_of_parts_and_instrument(gap: int, expected: bool | None) -> None:
+    """Monitor at 12 V: 41.4 mV, likely 25.7; meter 10 mV: doubt over hypot(25.7, 10) = 27.6 mV, refused over 51.4."""
+    for sign in (1, -1):
+        raws = {"voltage": 12_000.0}
+        found = doubt("voltage", 12_000 + sign * gap, raws, defaults(), ("meter", 10), 1, str)
+        assert (found.certain if found else None) is expected
+
+
+def test_a_third_point_within_the_parts_error_still_contradicts_the_others(
+    board: ArithmeticBoard, run: Callable[..., Result]
+) -> None:
+    before = dict(board.values)
+    scenes = (degrees(2000, "20.0"), degrees(4000, "40.0"), degrees(3000, "30.7"))
+    done = run("temperature", "--thermometer-error", "0.1", scenes=scenes, sure=True)
+    assert "one point is wrong" in said(done)
+    assert board.values == before
+    scenes = (degrees(2000, "20.0"), degrees(4000, "40.0"), degrees(3000, "30.5"))
+    assert run("temperature", "--thermometer-error", "0.1", scenes=scenes, sure=True).exit_code == 0
+
+
+def test_undo_takes_back_the_newest_of_this_box_only(board: ArithmeticBoard, run: Callable[..., Result]) -> None:
+    for offset in (0.3, 0.2):
+        scenes = tuple(degrees(true, f"{true / 100 - offset:.1f}") for true in (2000, 4000, 3000))
+        assert run("temperature", "--thermometer-error", "0.1", "--yes", scenes=scenes).exit_code == 0
+    board.box = "hut"
+    assert "nothing there" in said(run("temperature", "--undo"))
+    board.box = "mast"
+    assert run("temperature", "--undo").exit_code == 0
+    assert abs(board.shown("case") - (board.truth["case"] - 30)) <= 1
+    assert run("temperature", "--undo").exit_code == 0
+    assert board.shown("case") == board.truth["case"]
