@@ -341,6 +341,16 @@ def test_a_board_forgotten_in_maintenance_goes_back_to_work(bench: NewBench) -> 
     assert _field(_hello(board.run_for(200)), "reset_cause") == "maintenance"
 
 
+def test_a_soft_reset_ends_maintenance_by_the_watchdog(bench: NewBench) -> None:
+    board = bench()
+    board.run_for(3)
+    board.send("maintenance", ["mast", 1])
+    board.run_for(5)
+    assert board.world.starts == 2
+    board.console.send(b"\x01\x04")
+    assert _field(_hello(board.run_for(12)), "reset_cause") == "maintenance"
+
+
 def test_no_ctrl_c_ends_a_start(bench: NewBench) -> None:
     """A program that opens the port may send one at any moment of the five seconds that a start can take."""
     board = bench()

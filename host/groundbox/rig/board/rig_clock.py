@@ -63,6 +63,12 @@ def at(due_us, function):
     _due.insert(i, (due_us, function))
 
 
+def end_timers():
+    """Stops all timers, as a soft reset does."""
+    fast_timers.clear()
+    _due.clear()
+
+
 def let_pass(wait_us):
     """Lets up to `wait_us` pass, less when something is due or inputs change; True if a handler may have run."""
     global now_us, _granted_us, _free_until_us

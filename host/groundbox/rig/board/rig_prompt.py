@@ -9,6 +9,7 @@ Source: MicroPython's documentation, "The MicroPython Interactive Interpreter Mo
 import io
 import sys
 
+import rig_clock
 from rig_console import CTRL_C, kbd_intr, read_byte as _hear, say as _say, take
 
 _RAW, _FRIENDLY, _INTERRUPT, _END, _PASTE = b"\x01", b"\x02", b"\x03", b"\x04", b"\x05"
@@ -49,6 +50,7 @@ def _raw():
             said = bytearray()
         else:
             names = _fresh()
+            rig_clock.end_timers()  # a soft reset does not run main.py from the raw mode, and leaves the watchdog running
             _say(b"OK\r\nMPY: soft reboot\r\n" + _RAW_BANNER)
 
 
