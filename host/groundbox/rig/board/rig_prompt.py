@@ -50,7 +50,7 @@ def _raw():
             said = bytearray()
         else:
             names = _fresh()
-            rig_clock.end_timers()  # a soft reset does not run main.py from the raw mode, and leaves the watchdog running
+            rig_clock.end_timers()  # main.py does not run again, the watchdog does
             _say(b"OK\r\nMPY: soft reboot\r\n" + _RAW_BANNER)
 
 
