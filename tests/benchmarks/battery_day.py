@@ -152,7 +152,7 @@ class Pilot:
         try:
             learned = learned_from(self.profile, taken, source_name(self.kind.name, discharge), discharge, limits)
         except BadInput as error:
-            print(f"# {error}")
+            print(f"# {error}", flush=True)
             learned = None
         if learned is None:
             self.refused += 1

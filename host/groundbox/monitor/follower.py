@@ -32,7 +32,7 @@ from groundbox.monitor.shown import (
     runtimes,
 )
 from groundbox.monitor.tracker import Tracker, ahead
-from groundbox.plan.day import Day
+from groundbox.plan.day import LOADED_VOLTS, Day
 from groundbox.plan.demand import LoadAhead
 from groundbox.settings import BoxSettings
 from groundbox.thermal.fit import CaseFit
@@ -211,7 +211,9 @@ class Follower:
         self._estimated, self._heat_outlook = self.reading, self._heat.outlook(case_levels_c(self.limits))
         if self.tracker is None:
             return
-        to_come = ahead(self.day, self.name, flight, now_s, wall_s) if self.day and flight else None
+        to_come = None
+        if self.day and flight:
+            to_come = ahead(self.day, self.name, flight, now_s, wall_s, self.usual_flight_amps)
         self.tracker.refresh(self.reading, to_come, self._usual(flight), self._sag)
         measured_s = now_s - self._age_s(now_s, wall_s)
         self._ends_s = {name: _sum(measured_s, left_s) for name, left_s in runtimes(self.tracker.estimate).items()}
@@ -355,6 +357,12 @@ class Follower:
     def place(self) -> str | None:
         """Where the board takes the aircraft to be: ground or flight; None when it was not heard in this run."""
         return self.reading.place if self.reading and self._heard_s is not None else None
+
+    @property
+    def usual_flight_amps(self) -> float | None:
+        """What the box draws in flight by habit, as plans take it: amperes at their loaded voltage; None: unknown."""
+        usual = self.habit.usual("flight")
+        return None if usual is None else usual.watts / LOADED_VOLTS
 
     @property
     def in_doubt(self) -> bool:

@@ -18,12 +18,12 @@ from groundbox.monitor.flight import Flight
 from groundbox.monitor.habit import Usual
 from groundbox.monitor.loads import SHOWN_AMPS, Sag, at_equipment, declared_amps, fans_amps, off_watts, peak_above_mean
 from groundbox.monitor.reading_order import Timeline
-from groundbox.plan.day import Day
+from groundbox.plan.day import Day, as_measured
 from groundbox.plan.demand import LoadAhead, load_ahead
 from groundbox.plan.standing import standing_at
 from groundbox.settings import BoxSettings
 
-MIN_DEPTH = 0.25  # of rated capacity: a day in the field ends early, and a worn battery shows in it
+MIN_DEPTH = 0.12  # of rated capacity: a day in the field ends early, and a worn battery shows in its first flights
 LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
 BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
@@ -116,7 +116,7 @@ class Discharging:
 
 BAD_SENSOR = ("open", "shorted", "range", "frozen", "silent")
 FOREVER_S = float("inf")
-PLAN_LARGER = 1.02  # a planned load counts from so many times the habit on: less is rounding
+PLAN_LARGER = 1.06  # a planned load counts from so many times the habit on: plans assume a lower voltage
 USUAL_C = 25.0  # a battery temperature that is not measured
 NO_NUMPY = "runtime cannot be estimated on this computer (it has no NumPy)"
 
@@ -370,10 +370,17 @@ def sample_of(box: BoxSettings, t_s: float, reading: Reading) -> Sample | None:
     )
 
 
-def ahead(day: Day, box: str, flight: Flight, now_s: float, wall_s: float) -> LoadAhead | None:
-    """The load of `box` by the day's plan from now on; None where the plan lacks the box, or is of another time."""
+def ahead(
+    day: Day, box: str, flight: Flight, now_s: float, wall_s: float, flight_amps: float | None = None
+) -> LoadAhead | None:
+    """The load of `box` by the day's plan from now on; None where the plan lacks the box, or is of another time.
+
+    flight_amps: the habit of the box, in flights whose loads the plan does not name; None: as declared.
+    """
     standing = standing_at(day, wall_s, flight.by_wall(now_s, wall_s))
-    return None if standing is None else load_ahead(day, box, standing)
+    if standing is None:
+        return None
+    return load_ahead(day if flight_amps is None else as_measured(day, {box: flight_amps}), box, standing)
 
 
 def _print_of(profile: BatteryProfile) -> int:

@@ -1,8 +1,11 @@
 """The day for the planner: minutes since its start, profiles read, names resolved."""
 
 import datetime
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from math import inf
+
+from msgspec import structs
 
 from groundbox.battery.profile import BatteryProfile
 from groundbox.plan.day_keys import DayBattery, DayBox, DayCharger, DayFlight, DayLoad, DaySource, DayWeather
@@ -130,6 +133,17 @@ def open_minutes(day: Day, charger: DayCharger) -> tuple[float, float]:
         if entry_until is not None:
             end = min(end, day.minute_at(entry_until.hour * 60 + entry_until.minute))
     return begin, end
+
+
+def as_measured(day: Day, flight_amps: Mapping[str, float]) -> Day:
+    """The day with the measured current of each box, amperes, in the flights that do not name its loads."""
+
+    def measured(planned: PlannedFlight) -> PlannedFlight:
+        entry = planned.flight
+        amps = {box: one for box, one in flight_amps.items() if box not in entry.loads}
+        return replace(planned, flight=structs.replace(entry, amps={**entry.amps, **amps}))
+
+    return replace(day, flights=tuple(measured(planned) for planned in day.flights))
 
 
 def by_hour(values: dict[str, float], clock_min: float) -> float:

@@ -9,8 +9,7 @@ from groundbox.advice.result import DO_NOT_LAUNCH, UNKNOWN, BoxAdvice, SessionAd
 from groundbox.battery.particles import Particles
 from groundbox.plan import battery_pool
 from groundbox.plan.battery_pool import BatteryPool
-from groundbox.plan.day import Day, PlannedFlight
-from groundbox.plan.day_keys import DayFlight
+from groundbox.plan.day import Day, PlannedFlight, as_measured
 from groundbox.plan.outcome import FlightAnswer
 from groundbox.plan.planner import Plan, plan_day
 from groundbox.plan.schedule.lexicographic import Clock
@@ -36,7 +35,7 @@ class KnownNow:
     lost: batteries that are no longer available.
     fitted: box -> battery in it now, where it is not the one that the old plan flew last.
     arriving: battery -> whether charge arrives, for those that are measured.
-    flight_amps: box -> mean current measured in flights so far.
+    flight_amps: box -> mean current by the habit of its flights.
     """
 
     minute: float
@@ -71,14 +70,7 @@ class Replan:
 
 def _remaining(day: Day, now: KnownNow) -> tuple[PlannedFlight, ...]:
     """The flights left, with measured currents."""
-    measured = [replace(flight, flight=_as_measured(flight, now.flight_amps or {})) for flight in day.flights]
-    return remaining_flights(replace(day, flights=tuple(measured)), now.standing)
-
-
-def _as_measured(flight: PlannedFlight, amps: Mapping[str, float]) -> DayFlight:
-    """The flight with measured currents, for boxes whose loads it does not name."""
-    entry = flight.flight
-    return struct_replace(entry, amps={**entry.amps, **{box: a for box, a in amps.items() if box not in entry.loads}})
+    return remaining_flights(as_measured(day, now.flight_amps or {}), now.standing)
 
 
 def _in_plan(plan: Plan, battery: str, minute: float) -> Particles:

@@ -21,14 +21,11 @@ from groundbox.plan.replan import KnownNow
 from groundbox.plan.standing import DayStanding, Flown, minute_of, since_start, standing_at
 from groundbox.settings import Settings
 from groundbox.store import Reader
-from groundbox.store.rollups import NAMES
 
 FRESH_S = 60.0  # an older reading states nothing about what is connected now
 SILENT_S = 600.0  # an older reading leaves the state of charge unknown
 CHARGE_AMPS = 0.05  # into a battery, or so much less out of it
 LOAD_FRACTION = 0.5  # a running box draws at most this fraction of its load from the battery on a charger
-SHORTEST_FLIGHT_S = 300.0  # a shorter flight states little about its mean current
-READINGS, MEAN_AMPS = NAMES.index("readings") + 1, NAMES.index("battery_mean_amps") + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +98,6 @@ def live_standing(
     _flights(found, plan, flown, wall_s, given_up)
     for box in day.boxes:
         _box(found, reader, settings, plan, box, wall_s, minute, flown)
-        _measured(found, reader, plan, box, flown)
     for name in day.batteries:
         if name not in found.fitted.values():
             _set_aside(found, reader, settings, plan, name, wall_s, minute)
@@ -149,6 +145,7 @@ def _box(
     found.fitted[box] = inside.name
     follower = follower_for(reader, settings, box, 0.0, wall_s)
     _arriving(found, follower, plan, box, inside.name, wall_s, minute)
+    _usual(found, plan, box, follower)
     if follower.tracker is None:
         _not_known(found, inside.name, follower.why_not)
         return
@@ -253,21 +250,15 @@ def _arriving(
         found.arriving[battery] = False
 
 
-def _measured(found: LiveStanding, reader: Reader, plan: Plan, box: str, flown: list[Flown]) -> None:
-    """Mean current in the flights that have landed, for those to come."""
-    count, total = 0.0, 0.0
-    for launched_s, landed_s in flown:
-        if landed_s is None or landed_s - launched_s < SHORTEST_FLIGHT_S:
-            continue
-        for row in reader.summed(box, launched_s, landed_s, 60):
-            if row[MEAN_AMPS] is not None:
-                count, total = count + row[READINGS], total + row[READINGS] * row[MEAN_AMPS]
-    if total <= 0:
+def _usual(found: LiveStanding, plan: Plan, box: str, follower: Follower) -> None:
+    """The habit of the box in flight, for the flights to come: the number that the recorder uses."""
+    amps = follower.usual_flight_amps
+    if amps is None:
         return
-    found.flight_amps[box] = total / count
+    found.flight_amps[box] = amps
     planned = plan.table.demands[0, box].flight_amps if (0, box) in plan.table.demands else None
-    words = f"draws {total / count:.2f} A in flight" + (f" (declared {planned:.2f} A)" if planned else "")
-    found.figures.append(Figure(of=box, words=words, source="measured in the flights landed so far"))
+    words = f"draws {amps:.2f} A in flight" + (f" (declared {planned:.2f} A)" if planned else "")
+    found.figures.append(Figure(of=box, words=words, source="measured in its flights"))
 
 
 def _set_aside(

@@ -91,7 +91,7 @@ def test_a_discharge_ends_with_a_charge_a_long_rest_or_a_swap() -> None:
     assert after(4, *charge).count(True) == 1, "once"
     assert after(4, (10, 0.0), (1000, 0.0), (1900, 0.0)) == [False, False, True]
     assert after(4, (10, 0.0), (1000, 1.0), (2900, 0.0)) == [False, False, True]
-    assert not any(after(2.2, *charge)), "24 % is too shallow"
+    assert not any(after(1.0, *charge)), "11 % is too shallow"
 
 
 def test_a_short_charge_between_flights_is_counted_and_a_brown_out_ends_the_discharge() -> None:
