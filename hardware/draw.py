@@ -1,12 +1,14 @@
-"""Draws the circuit into hardware/*.svg: `python -m hardware.draw` (needs schemdraw). Values come from values.py."""
+"""Draws the circuit into hardware/*.svg: `python -m hardware.draw` (needs schemdraw). Values come from values.py.
+
+case.svg is drawn by hand.
+"""
 
 from pathlib import Path
 
 import schemdraw
 import schemdraw.elements as e
-from hardware import picture
 from hardware import values as v
-from hardware.words import farad, ohm
+from hardware.values import farad, ohm
 
 HERE = Path(__file__).parent
 BELOW = {"loc": "bottom", "fontsize": 9}
@@ -269,7 +271,6 @@ def main() -> None:
     """Every sheet."""
     for sheet in SHEETS:
         sheet()
-    (HERE / "case.svg").write_text(picture.case(), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 import pytest
 from hardware import pages, schematic, values, worked
-from hardware.words import farad, ohm
+from hardware.values import farad, ohm
 
 from groundbox.wire import settings
 
@@ -116,6 +116,7 @@ def test_drawings_are_as_drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 
     monkeypatch.setattr(draw, "HERE", tmp_path)
     draw.main()
-    assert [path.name for path in sorted(tmp_path.glob("*.svg"))] == [path.name for path in DRAWINGS]
-    for drawing in DRAWINGS:
+    drawn = [drawing for drawing in DRAWINGS if drawing.name != "case.svg"]  # that one is drawn by hand
+    assert [path.name for path in sorted(tmp_path.glob("*.svg"))] == [path.name for path in drawn]
+    for drawing in drawn:
         assert texts(tmp_path / drawing.name) == texts(drawing), "run: python -m hardware.draw"
