@@ -13,8 +13,9 @@ from groundbox.advice.result import SEVERITIES
 from groundbox.cli import COMMANDS, commands
 from groundbox.settings import SettingsFile
 from groundbox.wire import messages
-from groundbox.wire.meanings import MEANINGS, meaning_of
-from groundbox.wire.settings import SETTINGS
+from groundbox.wire.meanings import MEANINGS, OTHER_RELATIONS, meaning_of
+from groundbox.wire.meanings import RELATIONS as RELATION_MEANINGS
+from groundbox.wire.settings import RELATIONS, SETTINGS, sum_of
 
 ROOT = Path(__file__).parents[1]
 WHOLE_TEXT = 1000  # characters: longer than the help of any command
@@ -61,6 +62,14 @@ def board_settings_table() -> str:
     )
 
 
+def board_relations_table() -> str:
+    """Every relation between settings of the board that is checked."""
+    rows = [
+        (f"{sum_of(one)}", f"{one[0]} to {one[1]}", why) for one, why in zip(RELATIONS, RELATION_MEANINGS, strict=True)
+    ]
+    return _table(("of these settings", "wanted", "because"), [*rows, *OTHER_RELATIONS])
+
+
 def wire_table() -> str:
     """Every field of every message."""
     rows = []
@@ -86,6 +95,7 @@ TABLES = {
     },
     ROOT / "firmware" / "README.md": {
         "board settings": board_settings_table,
+        "board relations": board_relations_table,
         "wire": wire_table,
     },
 }

@@ -4,7 +4,7 @@ from groundbox.wire.messages import CHANNELS, MARKS, TRIED, UNKNOWN
 from groundbox.wire.settings import OUTPUT_KINDS, SETTINGS, calibration, range_of
 
 _LONGEST_VALUE = 32
-_LONGEST_REASON = 80
+_LONGEST_REASON = 120
 _ESSENTIAL = OUTPUT_KINDS.index("essential")
 _IN_FLIGHT = "in flight: mark the landing first"
 

@@ -158,7 +158,7 @@ def test_least_times_are_kept_without_an_override(values: dict[str, int], cases:
 @effort(max_examples=50, deadline=None)
 @given(st.booleans(), st.lists(st.integers(3101, 3499), min_size=1, max_size=200))
 def test_hysteresis_never_flips_inside_its_band(on: bool, cases: list[int]) -> None:
-    thermostat = Thermostat(limits(fan_shortest_run_s=0, fan_shortest_pause_s=0))
+    thermostat = Thermostat(limits(fan_shortest_run_s=2, fan_start_mask_ms=1000, fan_stall_s=1, fan_shortest_pause_s=0))
     thermostat.step(1000, 3600 if on else 2500, 0, UNKNOWN, 0, False)
     for case in cases:
         thermostat.step(1000, case, 0, UNKNOWN, 0, False)

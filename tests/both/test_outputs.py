@@ -222,7 +222,7 @@ def test_two_sources_shed_at_every_level_and_one_only_at_stop_after_a_minute():
     assert shed_level(watch, 10800, 1000, sources=1) == 0
     assert shed_level(watch, 10799, 59, sources=1) == 0
     assert shed_level(watch, 10799, 1, sources=1) == 3
-    watch = ShedWatch(limits(low_stop_s=90))
+    watch = ShedWatch(limits(low_stop_s=90, low_urgent_s=90, low_notice_s=90))
     assert shed_level(watch, 10799, 89, sources=1) == 0
     assert shed_level(watch, 10799, 1, sources=1) == 3
 

@@ -261,7 +261,7 @@ def test_a_frozen_current_differs_from_a_steady_one():
 
 
 def test_without_monitor_the_divider_is_the_primary():
-    bench = Bench(voltage_monitor_kind=0)
+    bench = Bench(voltage_monitor_kind=0, current_fitted=0)
     assert bench.run(UNKNOWN, 12000, 3, dip_mv=10000) == ("ok", "absent", "absent")
     assert abs(bench.supply.battery_mv - 12000) <= 10
     assert abs(bench.supply.battery_min_mv - 10000) <= 10

@@ -36,7 +36,9 @@ def test_on_at_its_limit_off_at_the_other():
 
 def test_inside_the_band_nothing_ever_flips():
     for start in (COLD, WARM):
-        thermostat = Thermostat(limits(fan_shortest_run_s=0, fan_shortest_pause_s=0))
+        thermostat = Thermostat(
+            limits(fan_shortest_run_s=2, fan_start_mask_ms=1000, fan_stall_s=1, fan_shortest_pause_s=0)
+        )
         first = step(thermostat, start)
         case = 3101
         for _ in range(398):

@@ -37,6 +37,38 @@ def test_relations_hold_whichever_side_moves():
     assert values["voltage_monitor_kind"] == 1
 
 
+def test_settings_that_contradict_are_refused_with_the_reason():
+    for changes, reason in (
+        ({"case_notice_centi_c": 6800}, "case_notice_centi_c is 6800; wants 3500 to 5500"),
+        ({"case_notice_centi_c": 5500}, "case_urgent_centi_c minus case_notice_centi_c is 0; wants 100 to 3500"),
+        ({"fan_shortest_pause_s": 600}, "fan_shortest_pause_s is 600; wants 0 to 120"),
+        (
+            {"fan_start_mask_ms": 15000, "fan_shortest_run_s": 15},
+            "1000 fan_shortest_run_s minus fan_start_mask_ms minus 1000 fan_stall_s is -5000; wants 0 to 600000",
+        ),
+        ({"fan_start_mask_ms": 1000, "fan_start_pulse_ms": 1500}, "fan_start_mask_ms minus fan_start_pulse_ms is -500"),
+        ({"low_stop_s": 600}, "low_urgent_s minus low_stop_s is -570; wants 0 to 600"),
+        ({"low_notice_s": 20}, "low_notice_s minus low_urgent_s is -10"),
+        ({"low_notice_mv": 12400}, "low_notice_mv plus low_clear_mv is 12800; wants 10000 to 12700"),
+        ({"over_mv": 14400, "over_mv_per_c": 60}, "over_mv minus 25 over_mv_per_c is 12900; wants 13800 to 16000"),
+        (
+            {"fan_on_centi_c": 3900, "fan_off_centi_c": 3600, "case_clear_centi_c": 700},
+            "case_notice_centi_c minus case_cl",
+        ),
+        ({"spare_mv": 11000, "low_stop_mv": 10950}, "spare_mv minus low_stop_mv is 50"),
+        ({"voltage_monitor_kind": 0}, "current_fitted is 1 and voltage_monitor_kind is 0"),
+    ):
+        refused = settings.refusal_of_all(changes, settings.defaults())
+        assert refused.startswith(reason), refused
+        assert len(refused) <= 120, "it fits into an answer"
+
+
+def test_the_defaults_and_a_run_that_just_outlasts_the_mask_are_taken():
+    assert settings.refusal_of_all({}, settings.defaults()) == ""
+    assert settings.refusal_of_all({"fan_shortest_run_s": 8}, settings.defaults()) == ""
+    assert settings.refusal_of_all({"fan_shortest_run_s": 7}, settings.defaults())
+
+
 def test_changes_that_only_fit_together_are_taken_together():
     values = settings.defaults()
     assert settings.refusal("fan_on_centi_c", 2500, values)
@@ -68,18 +100,20 @@ def test_calibration_far_off_is_refused():
 
 def test_the_distance_between_two_settings_may_be_its_minimum_and_its_maximum():
     ranges = {name: (low, high) for name, _, low, high in settings.SETTINGS}
-    relations = settings._GAPS
+    relations = settings.RELATIONS
     try:
         for relation in relations:
-            settings._GAPS = (relation,)  # one at a time: the first that is broken is the one reported
-            higher, lower, minimum, maximum = relation
+            settings.RELATIONS = (relation,)  # one at a time: the first that is broken is the one reported
+            if len(relation) > 6 or (relation[2], relation[4]) != (1, -1):
+                continue
+            minimum, maximum, higher, lower = relation[0], relation[1], relation[3], relation[5]
             for gap, allowed in ((minimum, True), (minimum - 1, False), (maximum, True), (maximum + 1, False)):
                 low = max(ranges[lower][0], ranges[higher][0] - gap)
                 if low <= ranges[lower][1] and low + gap <= ranges[higher][1]:
                     reason = settings.refusal_of_all({lower: low, higher: low + gap}, settings.defaults())
                     assert (reason == "") == allowed, (reason, gap)
     finally:
-        settings._GAPS = relations
+        settings.RELATIONS = relations
 
 
 def test_every_reason_fits_its_field_in_the_answer():

@@ -151,7 +151,7 @@ def _cases(st: Any) -> Any:
             "on_centi_c": st.sampled_from((3500, 3000, 4000)),
             "gap_centi_c": st.sampled_from((400, 200, 900)),
             "mode": st.sampled_from((0, 1)),
-            "run_s": st.sampled_from((30, 0, 90)),
+            "run_s": st.sampled_from((30, 8, 90)),
             "faults": st.lists(fault, max_size=3, unique_by=lambda one: one[0][0]),
         }
     )

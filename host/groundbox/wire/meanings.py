@@ -99,6 +99,38 @@ MEANINGS = {
     "case_clear_centi_c": "a case temperature level clears this far under its limit",
 }
 
+# Why each of settings.RELATIONS must hold, in the same order.
+RELATIONS = (
+    "the second low-voltage level is under the first",
+    "the third low-voltage level is under the second",
+    "a worse level does not wait longer",
+    "a worse level does not wait longer",
+    "the level clears at a voltage that a full battery at rest reaches",
+    "loads are shed after landing before the battery is at its stop level",
+    "the overvoltage limit at 50 °C is above what a charger holds",
+    "fans that start do not stop at once",
+    "proportional speed rises from start to full",
+    "a fan is not judged during its starting pulse",
+    "a run is long enough to judge a fan: else a stalled fan is never found",
+    "the fans start before the case is warm enough for a notice",
+    "a notice of the case clears while the fans run",
+    "the second level of case temperature is above the first",
+    "the third level of case temperature is above the second",
+    "a battery is too warm to begin charging before it is too hot to continue",
+    "charging ends before the battery itself is in danger",
+    "the stop level of the battery is above the urgent one",
+)
+# The relations that settings.py checks one by one.
+OTHER_RELATIONS = (
+    ("`voltage_monitor_kind`, `check_adc_fitted`", "not both 0", "one of them must measure the voltage"),
+    ("`current_fitted`, `voltage_monitor_kind`", "not 1 and 0", "the shunt monitor measures the current"),
+    ("`output2_kind`", "not 1", "output 2 is off while the board starts"),
+    ("`reference_mv` by `divider_ratio_e3`", "16500 mV at least", "every overvoltage limit can be measured"),
+    ("two points of a calibration", "1000 apart at least", "a line through near points has a large error"),
+    ("slope of a calibration", "within an eighth of 1", "wiring does not explain more"),
+    ("correction at each point", "1000 at most", "wiring does not explain more"),
+)
+
 # Field of a message -> its meaning; where one message gives it another meaning, under "message.field".
 FIELDS = {
     "box": "the box that sends or is addressed; * addresses every box that receives it",

@@ -215,7 +215,7 @@ MESSAGES = (
             ("value", "s", 1, 32),
             ("low", "i", -(1 << 29), 1 << 29),
             ("high", "i", -(1 << 29), 1 << 29),
-            ("reason", "s", 1, 80),
+            ("reason", "s", 1, 120),
         ),
     ),
     ("who", "host", False, _HOST_HEAD),

@@ -110,26 +110,35 @@ SETTINGS = (
     ("fan_stall_percent", 20, 5, 60),
     ("fan_stall_s", 5, 1, 60),
     ("fan_shortest_run_s", 30, 0, 600),
-    ("fan_shortest_pause_s", 30, 0, 600),
+    ("fan_shortest_pause_s", 30, 0, 120),
     ("intake_warmer_centi_c", 200, 50, 1000),
-    ("case_notice_centi_c", 4500, 3500, 7000),
-    ("case_urgent_centi_c", 5500, 3500, 7000),
-    ("case_stop_centi_c", 6000, 3500, 7000),
+    ("case_notice_centi_c", 4500, 3500, 5500),
+    ("case_urgent_centi_c", 5500, 4000, 6000),
+    ("case_stop_centi_c", 6000, 4500, 6500),
     ("case_clear_centi_c", 200, 50, 1000),
 )
 
-# (setting, setting, minimum, maximum) of the first minus the second.
-_GAPS = (
-    ("low_notice_mv", "low_urgent_mv", 50, 2400),
-    ("low_urgent_mv", "low_stop_mv", 50, 2400),
-    ("fan_on_centi_c", "fan_off_centi_c", 200, 1000),
-    ("fan_full_centi_c", "fan_on_centi_c", 100, 3000),
-    ("case_notice_centi_c", "fan_on_centi_c", 100, 5000),
-    ("case_urgent_centi_c", "case_notice_centi_c", 100, 3500),
-    ("case_stop_centi_c", "case_urgent_centi_c", 100, 3500),
-    ("battery_hot_centi_c", "battery_warm_centi_c", 100, 3000),
-    ("battery_urgent_centi_c", "battery_hot_centi_c", 100, 3000),
-    ("battery_stop_centi_c", "battery_urgent_centi_c", 100, 3000),
+# (minimum, maximum, coefficient, setting, coefficient, setting, ...): the sum of the products must lie between the two.
+# meanings.RELATIONS has the reason of each, in the same order.
+RELATIONS = (
+    (50, 2400, 1, "low_notice_mv", -1, "low_urgent_mv"),
+    (50, 2400, 1, "low_urgent_mv", -1, "low_stop_mv"),
+    (0, 600, 1, "low_notice_s", -1, "low_urgent_s"),
+    (0, 600, 1, "low_urgent_s", -1, "low_stop_s"),
+    (10000, 12700, 1, "low_notice_mv", 1, "low_clear_mv"),
+    (100, 2600, 1, "spare_mv", -1, "low_stop_mv"),
+    (13800, 16000, 1, "over_mv", -25, "over_mv_per_c"),
+    (200, 1000, 1, "fan_on_centi_c", -1, "fan_off_centi_c"),
+    (100, 3000, 1, "fan_full_centi_c", -1, "fan_on_centi_c"),
+    (0, 15000, 1, "fan_start_mask_ms", -1, "fan_start_pulse_ms"),
+    (0, 600000, 1000, "fan_shortest_run_s", -1, "fan_start_mask_ms", -1000, "fan_stall_s"),
+    (100, 5000, 1, "case_notice_centi_c", -1, "fan_on_centi_c"),
+    (0, 5000, 1, "case_notice_centi_c", -1, "case_clear_centi_c", -1, "fan_on_centi_c"),
+    (100, 3500, 1, "case_urgent_centi_c", -1, "case_notice_centi_c"),
+    (100, 3500, 1, "case_stop_centi_c", -1, "case_urgent_centi_c"),
+    (100, 3000, 1, "battery_hot_centi_c", -1, "battery_warm_centi_c"),
+    (100, 3000, 1, "battery_urgent_centi_c", -1, "battery_hot_centi_c"),
+    (100, 3000, 1, "battery_stop_centi_c", -1, "battery_urgent_centi_c"),
 )
 _MIN_FULL_SCALE_MV = 16500  # so that every overvoltage limit can be measured
 _MIN_SPAN = 1000  # between the two points of a calibration, in mV, mA or centi-C
@@ -178,13 +187,28 @@ def calibration(channel: str, point: int, raw: int, true_value: int) -> dict[str
     return {"%s_raw%d_%s" % (channel, point, unit): raw, "%s_true%d_%s" % (channel, point, unit): true_value}
 
 
+def sum_of(relation: tuple[int | str, ...]) -> str:
+    """The sum of one of RELATIONS in words: "fan_on_centi_c minus fan_off_centi_c"."""
+    text = ""
+    for i in range(2, len(relation), 2):
+        coefficient = int(relation[i])
+        if text:
+            text += " minus " if coefficient < 0 else " plus "
+        text += ("%d " % abs(coefficient) if abs(coefficient) != 1 else "") + str(relation[i + 1])
+    return text
+
+
 def _broken_relation(s: dict[str, int]) -> str:
-    for higher, lower, minimum, maximum in _GAPS:
-        gap = s[higher] - s[lower]
-        if not minimum <= gap <= maximum:
-            return "%s minus %s is %d; wants %d to %d" % (higher, lower, gap, minimum, maximum)
+    for relation in RELATIONS:
+        total = 0
+        for i in range(2, len(relation), 2):
+            total += int(relation[i]) * s[str(relation[i + 1])]
+        if not int(relation[0]) <= total <= int(relation[1]):
+            return "%s is %d; wants %d to %d" % (sum_of(relation), total, int(relation[0]), int(relation[1]))
     if not s["voltage_monitor_kind"] and not s["check_adc_fitted"]:
         return "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
+    if s["current_fitted"] and not s["voltage_monitor_kind"]:
+        return "current_fitted is 1 and voltage_monitor_kind is 0; the shunt monitor measures the current"
     if OUTPUT_KINDS[s["output2_kind"]] == "essential":
         return "output2_kind is 1; output 2 is off while the board starts: wire essential loads to output 1"
     full_mv = s["reference_mv"] * s["divider_ratio_e3"] // 1000
