@@ -143,8 +143,8 @@ def discharges(
 ) -> list[DischargeRun]:
     """The discharges in a log deeper than `min_depth`; short pauses belong to them, a long charge or a gap ends them.
 
-    A short charge between flights is counted, and the discharge goes on at what it left. What follows a gap under load
-    did not begin full, and is not used until a charge.
+    A short charge between flights is counted, and the discharge continues at what it left. What follows a gap under
+    load did not begin full, and is not used until a charge.
     """
     found: list[DischargeRun] = []
     rows: list[tuple[float, float, float, Array]] = []
