@@ -13,7 +13,6 @@ The module is longer than others, since it is the one place where all parts meet
 
 from core.battery import BatteryWatch
 from core.countdown import CountdownTones
-from core.display_text import compose
 from core.fans import Fans
 from core.interface import Outputs
 from core.limits import LimitTable
@@ -91,12 +90,15 @@ class Control:
         self._pressed_in_flight = 0
         self.button = Button()
         self._countdown = CountdownTones()
+        self._compose = None
+        self._fit_display()
 
     def apply(self, settings):
         """Takes changed settings into force, keeping all state; allocates, call it between steps."""
         self._limits.take(settings)
         for part in (self.sensors, self.fans, self.output1, self.output2):
             part.apply()
+        self._fit_display()
         self._drive_outputs()
 
     def restore(self, place, landed, output1, output2, powered):
@@ -249,8 +251,14 @@ class Control:
         fill(self.reading, self)
         self.reading.humidity_centi_percent = inputs.humidity_centi_percent
         if self._limits.display_fitted:
-            compose(self.outputs.text, self, self._countdown.now, watch.low_voltage, heat, faults, charge)
+            self._compose(self.outputs.text, self, self._countdown.now, watch.low_voltage, heat, faults, charge)
         self.reading_due = 1
+
+    def _fit_display(self):
+        if self._limits.display_fitted:
+            from core.display_text import compose  # most boxes need the memory more
+
+            self._compose = compose
 
     def _count_down(self, seconds, charging):
         supply = self.sensors.supply
