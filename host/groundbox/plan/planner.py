@@ -16,7 +16,7 @@ from groundbox.plan.schedule.lexicographic import (
     greedy_objective,
     schedule_of_choice,
 )
-from groundbox.plan.schedule.problem import Objective, without_flights
+from groundbox.plan.schedule.problem import MARGIN_STEP_MIN, WANTED_MARGIN_MIN, Objective, without_flights
 from groundbox.plan.simulate import simulate
 from groundbox.plan.timetable import Timetable, low_runtime_curve, timetable, warm_start
 
@@ -64,9 +64,11 @@ class Plan:
         return self.outcome.worst_of(self.day.flights[0].name) if self.day.flights else None
 
     @property
-    def merit(self) -> tuple[int, float]:
-        """Larger is better: flights flown, then minutes late."""
-        return self.flown, -self.schedule.objective.late_min
+    def merit(self) -> tuple[float, ...]:
+        """Larger is better: flights flown, then the smallest margin as far as it is wanted, then minutes late."""
+        margins = [one.margin_min for one in self.outcome.answers if one.margin_min is not None and one.margin_min >= 0]
+        margin = min([*margins, WANTED_MARGIN_MIN]) // MARGIN_STEP_MIN
+        return self.flown, margin, -self.schedule.objective.late_min
 
     @property
     def not_proven(self) -> str | None:
@@ -107,24 +109,35 @@ def _scheduled(
     try_on_time: bool,
     earlier: DayOutcome | None,
 ) -> tuple[Timetable, Schedule]:
-    """On time where every flight can be on time; else with late launches."""
+    """On time where every flight can be on time with the wanted margin; else the better of that and late launches."""
     if try_on_time:
         table = timetable(day, pool, delays=(0.0,), extra=extra, start_min=start_min)
         known = warm_start(earlier, day, table) if earlier else None
         schedule = best_schedule(table.problem, time_budget.part(ON_TIME_FRACTION), known=known)
-        if schedule.objective.flown == len(day.flights):
+        if schedule.objective.flown == len(day.flights) and schedule.objective.margin_min >= WANTED_MARGIN_MIN:
             return table, schedule
     late_table = timetable(day, pool, delays=delays_of(day), extra=extra, start_min=start_min)
     late = best_schedule(
         late_table.problem, time_budget.part(1.0), known=warm_start(earlier, day, late_table) if earlier else None
     )
-    return (table, schedule) if try_on_time and schedule.objective.flown >= late.objective.flown else (late_table, late)
+    on_time = try_on_time and schedule.objective.key() <= late.objective.key()
+    return (table, schedule) if on_time else (late_table, late)
 
 
 def _shortfalls(day: Day, outcome: DayOutcome) -> dict[tuple[int, str], FlightAnswer]:
     """(flight, box) -> answers whose low runtime does not cover the flight and the reserve."""
     place = {flight.name: index for index, flight in enumerate(day.flights)}
     return {(place[answer.flight], answer.box): answer for answer in outcome.answers if _missing_min(answer) > 0}
+
+
+def _narrow(day: Day, outcome: DayOutcome) -> dict[tuple[int, str], FlightAnswer]:
+    """(flight, box) -> answers with less than the wanted margin."""
+    place = {flight.name: index for index, flight in enumerate(day.flights)}
+    return {
+        (place[one.flight], one.box): one
+        for one in outcome.answers
+        if one.margin_min is not None and not one.in_air and one.margin_min < WANTED_MARGIN_MIN
+    }
 
 
 def _missed(day: Day, pool: BatteryPool, table: Timetable, flight: int, answer: FlightAnswer) -> float:
@@ -194,7 +207,7 @@ def plan_as_is(
     clock: Clock | None = None,
     earlier: DayOutcome | None = None,
 ) -> Plan:
-    """The plan with the loads as they are; needs are raised where the followed schedule falls short of the reserve.
+    """The plan with the loads as they are; needs are raised where the followed schedule leaves less than it promised.
 
     Args:
         seconds: about how long all rounds may take together.
@@ -213,11 +226,14 @@ def plan_as_is(
         short = _shortfalls(day, outcome)
         plan = Plan(day=day, pool=pool, table=table, schedule=schedule, outcome=outcome, raised=bool(extra))
         best = plan if best is None or plan.merit > best.merit else best
-        if not short or (time_budget.left == 0 and round_ + 1 >= MINIMUM_ROUNDS):
+        before = dict(extra)
+        for key, answer in _narrow(day, outcome).items():
+            grown = extra.get(key, 0.0) + 2 * _missing_min(answer) if key in short else 0.0
+            need = max(grown, _missed(day, pool, table, key[0], answer)) + SHORT_MIN * (key in short)
+            extra[key] = max(extra.get(key, 0.0), need)
+        changed = any(extra[key] > before.get(key, 0.0) + SHORT_MIN / 2 for key in extra)
+        if not changed or (time_budget.left == 0 and (not short or round_ + 1 >= MINIMUM_ROUNDS)):
             break
-        for key, answer in short.items():
-            grown = extra.get(key, 0.0) + 2 * _missing_min(answer)
-            extra[key] = max(grown, _missed(day, pool, table, key[0], answer)) + SHORT_MIN
     assert best is not None
     return _without_short(best, time_budget)
 

@@ -125,10 +125,14 @@ def _fits(
                 if soc is None:
                     continue
                 c20_ah = pool.profiles[name].c20_ah
+                curve = low_runtime_curve(day, pool, name, found, battery_c)
+                full_min = curve.minutes(1.0)
+                more = 0.0 if planned.in_air or full_min <= minutes else (1.0 - soc) / (full_min - minutes)
                 fits[flight, boxes.index(box), battery] = Fit(
                     need_ah=soc * pool.capacity_of(name) * c20_ah,
                     use_ah=_as_warm(found.flight_amps, c20_ah, battery_c) * length / 60,
                     wait_ah_min=_as_warm(found.waiting_amps, c20_ah, battery_c) / 60,
+                    minute_ah=more * pool.capacity_of(name) * c20_ah,
                 )
     return fits, demands
 
@@ -169,6 +173,7 @@ def timetable(
         at_once=tuple(entry.at_once for entry in day.chargers.values()),
         budgets=budgets(day, bounds, set_to),
         in_flight=frozenset(c for c, entry in enumerate(day.chargers.values()) if entry.in_flight),
+        inside=tuple(names.index(box.battery) if box.battery in names else -1 for box in day.boxes.values()),
     )
     return Timetable(
         problem=problem,

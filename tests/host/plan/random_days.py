@@ -1,6 +1,7 @@
 """Random small problems for the scheduler, and every schedule of them tried one by one."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import product
 from random import Random
 
@@ -13,6 +14,7 @@ from groundbox.plan.schedule.problem import (
     Problem,
     Start,
     drains,
+    is_allowed,
     levels,
     objective,
     slot_gain,
@@ -159,4 +161,32 @@ def brute_force(problem: Problem) -> Objective:
     return Objective(flown=-best[0][0], late_min=best[0][1], deep_ah=best[1])
 
 
-__all__ = ["brute_force", "levels", "random_problem", "objective"]
+def with_margins(problem: Problem, seed: int) -> Problem:
+    """The problem with batteries in the boxes, and margins that matter: each minute more needs this much charge."""
+    random = Random(seed)
+    fits = {key: replace(fit, minute_ah=random.uniform(0.02, 0.08)) for key, fit in problem.fits.items()}
+    boxes = max(len(boxes) for boxes in problem.boxes)
+    return replace(problem, fits=fits, inside=tuple(range(boxes)))
+
+
+def best_by_trying(problem: Problem) -> tuple[float, ...]:
+    """Flights, margin, lateness and swaps of the best schedule (as of Objective.key), by trying every one."""
+    slots = range(len(problem.slot_min))
+    keys = sorted(problem.gains)
+    ways = [[(), *[(key,) for key in keys if key[2] == slot]] for slot in slots]
+    best: tuple[float, ...] = (0.0,)
+    for skeleton in _skeletons(problem):
+        aloft = {
+            (battery, slot)
+            for (flight, _), battery in skeleton.fitted.items()
+            if (start := skeleton.starts[flight]) is not None
+            for slot in range(start.first, start.last)
+        }
+        for picked in product(*ways):
+            charging = frozenset(key for keys_ in picked for key in keys_)
+            if any((battery, slot) in aloft for battery, _, slot in charging):
+                continue
+            choice = replace(skeleton, charging=charging)
+            if is_allowed(problem, choice) and (rows := levels(problem, choice)) is not None:
+                best = min(best, objective(problem, choice, rows).key()[:4])
+    return best

@@ -1,6 +1,7 @@
 """The scheduler against every schedule there is (small days) and against greedy schedules (larger ones)."""
 
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -10,9 +11,10 @@ from groundbox.plan.schedule import lexicographic
 from groundbox.plan.schedule.greedy import greedy
 from groundbox.plan.schedule.lexicographic import Schedule, TimeBudget, best_schedule
 from groundbox.plan.schedule.problem import Choice, Fit, Problem, Start, concave, levels, objective
+from groundbox.plan.schedule.refine import SHORTEST_GAIN, charges_of
 
 sys.path.insert(0, str(Path(__file__).parent))
-from random_days import brute_force, random_problem  # noqa: E402
+from random_days import best_by_trying, brute_force, random_problem, with_margins  # noqa: E402
 
 SMALL = [
     *({"flights": 2, "batteries": 2, "chargers": 1, "slots": 5} for _ in range(12)),
@@ -56,6 +58,40 @@ def test_equal_to_every_schedule_tried(seed: int) -> None:
     _holds(problem, found.choice)
     assert (found.objective.flown, found.objective.late_min) == (wanted.flown, pytest.approx(wanted.late_min))
     assert found.objective.deep_ah == pytest.approx(wanted.deep_ah, abs=2e-3)
+
+
+@pytest.mark.parametrize("seed", range(14))
+def test_flights_then_margin_then_lateness_then_swaps(seed: int) -> None:
+    """The objective against every schedule there is, with one charger on two batteries."""
+    small = random_problem(200 + seed, flights=2 + seed % 2, batteries=2, chargers=1, slots=5)
+    problem = with_margins(small, seed)
+    found = best_schedule(problem)
+    _holds(problem, found.choice)
+    assert found.objective.key()[:4] == pytest.approx(best_by_trying(problem), abs=1e-6)
+
+
+def test_margins_and_swaps_of_these_days_differ() -> None:
+    """A comparison on days with one margin and no swap would prove little."""
+    keys = [
+        best_by_trying(with_margins(random_problem(200 + seed, flights=2, batteries=2, chargers=1, slots=5), seed))
+        for seed in range(0, 14, 2)
+    ]
+    assert len({key[1] for key in keys if len(key) > 1}) > 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_small_charge_that_no_flight_needs_is_left_out(seed: int) -> None:
+    problem = with_margins(random_problem(300 + seed, flights=3, batteries=3, chargers=1, slots=8), seed)
+    found = best_schedule(problem, TimeBudget(1.0))
+    before = levels(problem, found.choice)
+    assert before is not None
+    for run in charges_of(found.choice):
+        after = levels(problem, replace(found.choice, charging=found.choice.charging - run))
+        battery, end = next(iter(run))[0], max(slot for _, _, slot in run) + 1
+        brings = 0.0 if after is None else before[battery][end] - after[battery][end]
+        if after is not None and brings < SHORTEST_GAIN * problem.capacity_ah[battery]:
+            less = replace(found.choice, charging=found.choice.charging - run)
+            assert objective(problem, less, after).key()[:3] > found.objective.key()[:3], "else it is left out"
 
 
 @pytest.mark.parametrize("seed", range(5))

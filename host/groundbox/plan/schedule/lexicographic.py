@@ -1,7 +1,7 @@
 """The best schedule by mixed-integer programming (SciPy's HiGHS), with a lexicographic objective.
 
-Objectives in order: maximum flights, minimum lateness, minimum deep discharge. They are solved in stages; each stage
-keeps the value of the stages before, and the result is never worse than a greedy schedule.
+Objectives in order: see Objective. All but plug-ins are solved in stages; each stage keeps the value of the stages
+before. `refined` betters the result by small changes, so it is never worse than a greedy schedule.
 """
 
 from collections.abc import Callable, Iterator
@@ -10,10 +10,21 @@ from math import inf
 
 from groundbox.plan.schedule.greedy import greedy
 from groundbox.plan.schedule.milp import Program, Terms
-from groundbox.plan.schedule.problem import Choice, Objective, Problem, is_allowed, levels, objective
+from groundbox.plan.schedule.problem import (
+    MARGIN_STEP_MIN,
+    WANTED_MARGIN_MIN,
+    Choice,
+    Objective,
+    Problem,
+    is_allowed,
+    levels,
+    objective,
+)
+from groundbox.plan.schedule.refine import refined, without_small_charges
 
-STAGE_FRACTIONS = (0.45, 0.3, 0.15, 0.1)  # of the time: flights, lateness, depth, tidiness
+STAGE_FRACTIONS = (0.4, 0.2, 0.15, 0.1, 0.1, 0.05)  # of the time: flights, margin, lateness, swaps, depth, tidiness
 DEEP_STEP_AH = 1e-4
+MARGIN_SLACK = 0.02  # of the wanted margin: the program's margin is at most the exact one
 TRY_FRACTION, MAXIMUM_TRIES, MAXIMUM_TIDY_SECONDS = 0.15, 6, 0.5
 
 
@@ -102,9 +113,7 @@ def _patterns(problem: Problem) -> Iterator[Problem]:
 
 def _greedy(problem: Problem, enough: int | None = None) -> _Best:
     nothing = Choice(starts=(None,) * len(problem.flights), fitted={}, charging=frozenset())
-    rows = levels(problem, nothing)
-    assert rows is not None
-    best = _Best(problem=problem, choice=nothing, rows=rows, objective=objective(problem, nothing, rows))
+    best = _best_of(problem, nothing)
     for pattern in _patterns(problem):
         best.offer(greedy(pattern))
         if best.objective.deep_ah > 0 or best.objective.flown < len(problem.flights):
@@ -143,9 +152,13 @@ def _try_patterns(best: _Best, seconds: float) -> None:
 
 def _open_stage(name: str, objective_: Objective, flights: int = 0) -> bool:
     """True where the best so far can still be improved in this objective."""
-    return {"flights": objective_.flown < flights, "late": objective_.late_min > 0, "deep": objective_.deep_ah > 0}[
-        name
-    ]
+    return {
+        "flights": objective_.flown < flights,
+        "margin": objective_.flown > 0 and objective_.margin_min < WANTED_MARGIN_MIN - MARGIN_STEP_MIN,
+        "late": objective_.late_min > 0,
+        "swaps": objective_.swaps > 0,
+        "deep": objective_.deep_ah > 0,
+    }[name]
 
 
 def _flights_stage(program: Program, best: _Best, seconds: float) -> str | None:
@@ -159,6 +172,18 @@ def _flights_stage(program: Program, best: _Best, seconds: float) -> str | None:
     return f"perhaps {more} more flight(s)" if more > 0 else None
 
 
+def _margin_stage(program: Program, best: _Best, seconds: float) -> str | None:
+    """The largest smallest margin; in words what is not proven."""
+    most = WANTED_MARGIN_MIN
+    if _open_stage("margin", best.objective):
+        bound, proven = _stage(program, best, program.margin_cost(), seconds)
+        most = best.objective.margin_min if proven else min(most, -bound * WANTED_MARGIN_MIN)
+    kept = min(best.objective.margin_min, WANTED_MARGIN_MIN) // MARGIN_STEP_MIN * MARGIN_STEP_MIN / WANTED_MARGIN_MIN
+    program.keep(program.margin_cost(), -max(0.0, kept - MARGIN_SLACK))
+    more = most - best.objective.margin_min
+    return f"perhaps {more:.0f} min more margin" if more > MARGIN_STEP_MIN else None
+
+
 def _late_stage(program: Program, best: _Best, seconds: float) -> str | None:
     """Minimum lateness; in words what is not proven."""
     cost, least = program.late_cost(), 0.0
@@ -170,6 +195,17 @@ def _late_stage(program: Program, best: _Best, seconds: float) -> str | None:
     program.keep(cost, best.objective.late_min + 1e-6)
     less = best.objective.late_min - least
     return f"perhaps {less:.0f} min less late" if less > 0.5 else None
+
+
+def _swaps_stage(program: Program, best: _Best, seconds: float) -> str | None:
+    """Fewest swaps; in words what is not proven."""
+    cost, least = program.swap_cost(), 0.0
+    if _open_stage("swaps", best.objective):
+        bound, proven = _stage(program, best, cost, seconds)
+        least = best.objective.swaps if proven else max(bound, 0.0)
+    program.keep(cost, best.objective.swaps + 1e-6)
+    fewer = best.objective.swaps - int(least + 0.999)
+    return f"perhaps {fewer} swap(s) less" if fewer > 0 else None
 
 
 def _deep_stage(program: Program, best: _Best, seconds: float) -> str | None:
@@ -195,19 +231,25 @@ def best_schedule(
     best, program = _greedy(problem), Program(problem)
     if known is not None and is_allowed(problem, known):
         best.offer(known)
-    flights, late, deep, last = STAGE_FRACTIONS
+    best.offer(refined(problem, best.choice))
+    stages = {
+        "flights": _flights_stage,
+        "margin": _margin_stage,
+        "late": _late_stage,
+        "swaps": _swaps_stage,
+        "deep": _deep_stage,
+    }
     gaps = []
-    for name, stage, fraction, rest in (
-        ("flights", _flights_stage, flights, late + deep + last),
-        ("late", _late_stage, late, deep + last),
-        ("deep", _deep_stage, deep, last),
-    ):
+    for place, (name, stage) in enumerate(stages.items()):
         is_open = _open_stage(name, best.objective, len(problem.flights)) and not time_budget.out
-        gaps.append(stage(program, best, time_budget.grant(fraction / (fraction + rest)) if is_open else 0.0))
+        fraction = STAGE_FRACTIONS[place] / sum(STAGE_FRACTIONS[place:])
+        gaps.append(stage(program, best, time_budget.grant(fraction) if is_open else 0.0))
     if tidy and not time_budget.out:
         values, _, _ = program.model.solve(program.tidy_cost(), time_budget.grant(1.0, MAXIMUM_TIDY_SECONDS))
         if values is not None:
             best.offer(program.choice(values), tidier=True)
+    best.offer(refined(problem, best.choice))
+    best = _best_of(problem, without_small_charges(problem, best.choice))
     return _schedule_of(best, ", ".join(gap for gap in gaps if gap) or None)
 
 
@@ -223,10 +265,13 @@ def greedy_schedule(problem: Problem, enough: int | None = None) -> Schedule:
 
 def schedule_of_choice(problem: Problem, choice: Choice) -> Schedule:
     """The schedule of a choice that is feasible."""
+    return _schedule_of(_best_of(problem, choice), None)
+
+
+def _best_of(problem: Problem, choice: Choice) -> _Best:
     rows = levels(problem, choice)
     assert rows is not None
-    found = _Best(problem=problem, choice=choice, rows=rows, objective=objective(problem, choice, rows))
-    return _schedule_of(found, None)
+    return _Best(problem=problem, choice=choice, rows=rows, objective=objective(problem, choice, rows))
 
 
 def _schedule_of(best: _Best, open_gap: str | None) -> Schedule:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from groundbox.plan.schedule.problem import DEEP_FRACTION, Choice, Points, Problem, Start
+from groundbox.plan.schedule.problem import DEEP_FRACTION, WANTED_MARGIN_MIN, Choice, Points, Problem, Start
 
 Terms = dict[int, float]
 
@@ -98,9 +98,12 @@ class Program:
         self.carried = {key: model.column(0, inf) for key in problem.gains}
         self.plugged_in = {key: model.column(0, 1) for key in problem.gains}
         self.deep = [model.column(0, inf) for _ in problem.start_ah]
+        self.margin = model.column(0, 1)  # as a fraction of WANTED_MARGIN_MIN
+        self.swaps: list[int] = []
         self._flights()
         self._charge_flow()
         self._chargers()
+        self._swaps()
 
     def _flights(self) -> None:
         model, problem = self.model, self.problem
@@ -187,6 +190,40 @@ class Program:
             needs.setdefault((battery, first), []).append((column, -need))
         for (battery, first), terms in needs.items():
             self.model.row([(self.ah[battery][first], 1.0), *terms], 0, np.inf)
+        self._margins()
+
+    def _margins(self) -> None:
+        """Charge for the margin beside each need: at most one fit of a battery begins in a slot, so its rate bounds."""
+        problem = self.problem
+        at: dict[tuple[int, int], list[tuple[int, float, float]]] = {}
+        for (flight, place, box, battery), column in self.fit.items():
+            fit = problem.fits[flight, box, battery]
+            if fit.minute_ah > 0 and fit.need_ah > 0:
+                first = problem.flights[flight][place].first
+                at.setdefault((battery, first), []).append((column, fit.need_ah, WANTED_MARGIN_MIN * fit.minute_ah))
+        for (battery, first), fits in at.items():
+            most = max(spare for _, _, spare in fits)
+            terms = [(column, -need - most) for column, need, _ in fits]
+            self.model.row([(self.ah[battery][first], 1.0), *terms, (self.margin, -most)], -most, np.inf)
+
+    def _swaps(self) -> None:
+        """What is in each box after each flight: what flew in it, else what was there before."""
+        problem, model, batteries = self.problem, self.model, range(len(self.problem.capacity_ah))
+        flew: dict[tuple[int, int, int], list[tuple[int, float]]] = {}
+        for (flight, _, box, battery), column in self.fit.items():
+            flew.setdefault((flight, box, battery), []).append((column, -1.0))
+        for box, first in enumerate(problem.inside):
+            before = [model.column(float(battery == first), float(battery == first)) for battery in batteries]
+            for flight in (flight for flight, boxes in enumerate(problem.boxes) if box in boxes):
+                inside = [model.column(0, 1) for _ in batteries]
+                swap = model.column(0, 1)
+                model.row([(column, 1.0) for column in inside], -np.inf, 1)
+                for battery in batteries:
+                    if (flight, box, battery) in flew:
+                        model.row([(inside[battery], 1.0), *flew[flight, box, battery]], 0, np.inf)
+                    model.row([(swap, 1.0), (inside[battery], -1.0), (before[battery], 1.0)], 0, np.inf)
+                self.swaps.append(swap)
+                before = inside
 
     def _chargers(self) -> None:
         problem, model = self.problem, self.model
@@ -250,8 +287,14 @@ class Program:
     def flight_cost(self) -> Terms:
         return dict.fromkeys(self.start.values(), -1.0)
 
+    def margin_cost(self) -> Terms:
+        return {self.margin: -1.0}
+
     def late_cost(self) -> Terms:
         return {column: self.problem.flights[f][p].late_min for (f, p), column in self.start.items()}
+
+    def swap_cost(self) -> Terms:
+        return dict.fromkeys(self.swaps, 1.0)
 
     def keep(self, terms: Terms, most: float) -> None:
         """From now on this cost stays at `most` or less."""

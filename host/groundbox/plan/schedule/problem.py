@@ -9,6 +9,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 DEEP_FRACTION = 0.5  # under this fraction of its capacity a discharge counts as deep
+WANTED_MARGIN_MIN = 10.0  # low runtime wanted above the reserve at each launch, before lateness counts
+MARGIN_STEP_MIN, MORE_STEP_MIN = 1.0, 5.0  # a smaller difference in margin does not count, up to that and beyond it
+MOST_MARGIN_MIN = 60.0  # more does not count
 SLACK_AH = 1e-4
 
 Points = tuple[tuple[float, float], ...]
@@ -27,11 +30,19 @@ class Start:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A battery in a box for a flight: charge needed at launch, used in the flight, used a minute while waiting."""
+    """A battery in a box for a flight.
+
+    Attributes:
+        need_ah: charge needed at launch, for the flight and its reserve.
+        use_ah: charge used in the flight.
+        wait_ah_min: charge used a minute while waiting.
+        minute_ah: charge needed for a minute more of low runtime; 0: margin does not matter.
+    """
 
     need_ah: float
     use_ah: float
     wait_ah_min: float = 0.0
+    minute_ah: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +61,7 @@ class Problem:
     gains: (battery, charger, slot) -> falling, concave points (charge at the slot's start, charge gained in it).
     plug_ah: (battery, charger) -> charge lost to plugging in, in the first slot of a charge.
     in_flight: chargers that may go on while their battery flies; no flight's need counts on them.
+    inside: battery in each box before the first flight; empty: swaps do not matter.
     """
 
     slot_min: tuple[float, ...]
@@ -63,6 +75,7 @@ class Problem:
     at_once: tuple[int, ...] = ()
     budgets: tuple[Budget, ...] = ()
     in_flight: frozenset[int] = frozenset()
+    inside: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,15 +96,36 @@ def without_flights(choice: Choice, dropped: Collection[int]) -> Choice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Objective:
-    """The lexicographic objective of a choice: flights flown, then minutes late, then deep discharge in Ah."""
+    """The lexicographic objective of a choice, in this order.
+
+    Attributes:
+        flown: flights flown.
+        margin_min: smallest margin of low runtime above the reserve at a launch, minutes; up to WANTED_MARGIN_MIN it
+            counts here, beyond it after the swaps.
+        late_min: minutes late in all.
+        swaps: batteries swapped in.
+        deep_ah: deep discharge.
+        plug_ins: charges begun.
+    """
 
     flown: int
     late_min: float
     deep_ah: float
+    margin_min: float = MOST_MARGIN_MIN
+    swaps: int = 0
+    plug_ins: int = 0
 
-    def key(self) -> tuple[float, float, float]:
+    def key(self) -> tuple[float, ...]:
         """Smaller is better."""
-        return (-self.flown, round(self.late_min, 6), round(self.deep_ah, 6))
+        return (
+            -self.flown,
+            -((min(self.margin_min, WANTED_MARGIN_MIN) + 1e-6) // MARGIN_STEP_MIN),
+            round(self.late_min, 6),
+            self.swaps,
+            -(self.margin_min // MORE_STEP_MIN),
+            round(self.deep_ah, 3),
+            self.plug_ins,
+        )
 
 
 def gained(points: Points, ah: float) -> float:
@@ -189,4 +223,32 @@ def objective(problem: Problem, choice: Choice, rows: list[list[float]]) -> Obje
     """The objective of a choice with these charge levels."""
     deep = [max(0.0, DEEP_FRACTION * cap - min(row)) for cap, row in zip(problem.capacity_ah, rows, strict=True)]
     flown = [start for start in choice.starts if start is not None]
-    return Objective(flown=len(flown), late_min=sum(start.late_min for start in flown), deep_ah=sum(deep))
+    begun = sum((battery, charger, slot - 1) not in choice.charging for battery, charger, slot in choice.charging)
+    return Objective(
+        flown=len(flown),
+        late_min=sum(start.late_min for start in flown),
+        deep_ah=sum(deep),
+        margin_min=_margin_min(problem, choice, rows),
+        swaps=len(swaps_of(problem, choice)),
+        plug_ins=begun,
+    )
+
+
+def _margin_min(problem: Problem, choice: Choice, rows: list[list[float]]) -> float:
+    margin = MOST_MARGIN_MIN
+    for (flight, box), battery in choice.fitted.items():
+        start, fit = choice.starts[flight], problem.fits[flight, box, battery]
+        if start is not None and fit.minute_ah > 0 and fit.need_ah > 0:
+            margin = min(margin, max(0.0, rows[battery][start.first] - fit.need_ah) / fit.minute_ah)
+    return margin
+
+
+def swaps_of(problem: Problem, choice: Choice) -> list[tuple[int, int]]:
+    """(flight, box) of each swap: the box flies another battery than the one it has."""
+    inside, found = dict(enumerate(problem.inside)), []
+    for (flight, box), battery in sorted(choice.fitted.items()):
+        if inside.get(box, battery) != battery:
+            found.append((flight, box))
+        if problem.inside:
+            inside[box] = battery
+    return found
