@@ -33,7 +33,7 @@ COMMANDS = {
     "lamp": ("cmd_board", "lamp", "Light a board's lamp for a moment"),
     "network": ("cmd_board_install", "network", "Give a board the address and secrets of its broker"),
     "practice": ("cmd_board_practice", "command", "A simulated board for practice"),
-    "settings": ("cmd_board_settings", "settings", "Read a board's settings, or change some"),
+    "settings": ("cmd_board_settings", "settings", "Read a board's settings, change, save or restore them"),
 }
 
 

@@ -129,6 +129,24 @@ def test_a_charger_gives_amps_then_holds_volts() -> None:
     assert box.node.charger_amps < 2
 
 
+def test_two_temperatures_of_a_calibration_can_be_practised() -> None:
+    """A board 20 K warmer: 100 ppm/K of the reference are 0.2 %, 24 mV at 12 V. A bath is followed at once."""
+    box = SimBox(replace(TABLE, senses=SimSensorSettings(perfect=True)))
+    cold = box.senses.divider_u16(12.0)
+    make_change(box, "board_warmer_c", 20.0)
+    assert (cold - box.senses.divider_u16(12.0)) * 18_000 / 65535 == pytest.approx(24, abs=1)
+    probe = box.senses.probes["case"]
+    before = probe.onewire_raw
+    make_change(box, "case_bath_c", 45.0)
+    for _ in range(5):
+        probe.step(1.0, 24.0)
+    assert probe.onewire_raw / 16 == pytest.approx(45, abs=0.1)
+    make_change(box, "case_bath", "out")
+    for _ in range(100):
+        probe.step(1.0, before / 16)
+    assert probe.onewire_raw == pytest.approx(before, abs=1)
+
+
 def test_sensors_read_the_truth_and_break_as_set() -> None:
     """Thermistor 10 k at 25 C in a 10 k divider is half of the reference; B 3950 at 0 C is 33621 ohm (beta formula)."""
     perfect = SimSensorSettings(perfect=True)
