@@ -115,13 +115,35 @@ def learn(
                 return None
             save_profile(path, learned)
             profile, row = load_profile(path), learned.history[-1]  # as rounded there
-        tracker = Tracker(box, entry, battery, profile)
-        for reading in reader.readings(box, max(discharge.to_wall_s - SESSION_S, since_wall_s)):
-            t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
-            if t_s is not None:
-                tracker.take(t_s, reading)
-    tracker.ended = None  # just fitted
+        tracker = _tracker(
+            reader, Tracker(box, entry, battery, profile), max(discharge.to_wall_s - SESSION_S, since_wall_s)
+        )
     return LearnedProfile(file=path, profile=profile, row=row, verdict=verdict(profile), tracker=tracker)
+
+
+def _tracker(reader: Reader, tracker: Tracker, since_wall_s: float) -> Tracker:
+    """The tracker after the stored readings since then; what ended among them was fitted or refused before."""
+    for reading in reader.readings(tracker.name, since_wall_s):
+        t_s = tracker.timeline.at(reading.boot, reading.uptime_ms, reading.wall_s)
+        if t_s is not None:
+            tracker.take(t_s, reading)
+    tracker.ended = None
+    return tracker
+
+
+def reload(settings: Settings, old: Tracker, path: Path, since_wall_s: float) -> LearnedProfile | None:
+    """A tracker with the profile that a person has written, confirmed or taken back; None: it is what it was.
+
+    Raises:
+        BadInput: the profile cannot be read.
+        StoreError: the store cannot be read.
+    """
+    profile = load_profile(path)
+    if profile == old.profile:
+        return None
+    with Reader(settings.store) as reader:
+        tracker = _tracker(reader, Tracker(old.name, old.box, old.battery, profile), since_wall_s)
+    return LearnedProfile(file=path, profile=profile, row=None, verdict=verdict(profile), tracker=tracker)
 
 
 def learned_from(
@@ -242,6 +264,7 @@ class Lessons:
     def __init__(self, settings: Settings, store: Store, say: Callable[[str], None]) -> None:
         self._settings, self._store, self._say = settings, store, say
         self.background = Background(lambda error: say(f"{error}"))
+        self._written: dict[Path, int] = {}  # when each profile was written, as last seen
 
     def watch_filter(self, follower: Follower, wall_s: float) -> None:
         """Checks the filter by the sessions since, where the box's case is fitted."""
@@ -253,6 +276,22 @@ class Lessons:
                 partial(watch_filter, self._settings, follower.name, path, wall_s),
                 partial(setattr, follower, "filter_notice"),
             )
+
+    def watch_profile(self, follower: Follower, wall_s: float) -> None:
+        """Takes the profile of the battery in the box again where its file was written since the last call."""
+        tracker = follower.tracker
+        path = self._settings.profile_path(tracker.battery) if tracker else None
+        if tracker is None or path is None or not path.exists():
+            return
+        written = path.stat().st_mtime_ns
+        if self._written.setdefault(path, written) == written:
+            return
+        self._written[path] = written
+        inside = battery_in(self._store, self._settings, follower.name)
+        since_s = max(wall_s - SESSION_S, inside.since_s if inside else 0.0)
+        self.background.submit(
+            partial(reload, self._settings, tracker, path, since_s), partial(self._take, follower, tracker)
+        )
 
     def discharge(self, follower: Follower, discharge: Discharge | None) -> None:
         """Fits the battery with a discharge, unless its findings show another battery or a bad connector."""
@@ -278,6 +317,9 @@ class Lessons:
             return
         if learned.row:
             self._say(f"{follower.name}: {sentence(learned, learned.row)}")
+            self._written[learned.file] = learned.file.stat().st_mtime_ns
+        elif learned.profile != tracker.profile:
+            self._say(f"{follower.name}: the profile {learned.file} was changed and is used from now on")
         if follower.tracker is not tracker:  # swapped meanwhile
             return
         follower.set_tracker(learned.tracker)

@@ -233,6 +233,7 @@ class Recorder(MarkHandling):
         if now.real_s - self._saved_s >= SAVE_EVERY_S:
             self._saved_s = now.real_s
             for follower in self.followers.values():
+                self.lessons.watch_profile(follower, now.wall_s)
                 saved = follower.tracker.saved() if follower.tracker else None
                 for state in (saved, habit_saved(follower, now.wall_s)):
                     if state:

@@ -185,6 +185,7 @@ class Tracker:
         self.day_low_s: float | None = None
         self._above = 0.0  # amps that the largest load adds when it starts
         self.ended: Discharge | None = None
+        self._shed: bool | None = None  # in the last reading
         self.discharge = Discharging(profile.c20_ah)
         self._limits = RuntimeLimits(cutoff_volts=box.cutoff_volts, lead_ohm=box.lead_ohm)
         kind = estimator_class()
@@ -236,7 +237,8 @@ class Tracker:
         """The equipment browned out within this second, or the board shed a load."""
         lowest = at_equipment(reading, self.box.lead_ohm)
         browned = lowest is not None and lowest < self.box.cutoff_volts
-        return browned or "shed" in reading.outputs.values()
+        before, self._shed = self._shed, "shed" in reading.outputs.values()
+        return browned or (self._shed and before is False)
 
     def refresh(
         self,

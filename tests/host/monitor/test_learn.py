@@ -12,8 +12,9 @@ from groundbox.battery.profile import BatteryProfile, earlier_profiles, load_pro
 from groundbox.conversion import from_wire
 from groundbox.errors import BadInput, GroundboxError
 from groundbox.model import Reading
+from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import tracker_for
-from groundbox.monitor.learn import Background, learn, learned_from, samples, sentence, source_name
+from groundbox.monitor.learn import Background, Lessons, learn, learned_from, samples, sentence, source_name
 from groundbox.monitor.tracker import Discharge, Discharging
 from groundbox.rig.electric import SimBattery, SimBatterySettings
 from groundbox.settings import Settings, load
@@ -298,3 +299,43 @@ def test_a_fit_that_does_not_explain_its_own_log_is_refused(chosen: Settings) ->
         learned_from(profile, swapped, "day", whole, limits)
     with pytest.raises(BadInput, match="brown-out"):
         learned_from(profile, rows[: 2 * third], "day", dataclasses.replace(whole, over=True), limits)
+
+
+def test_a_running_recorder_notices_that_a_profile_was_taken_back(chosen: Settings) -> None:
+    file = chosen.folder / "sedge.toml"
+    learned_mast(chosen)
+    made = tracker_for(chosen, "mast", "sedge")
+    assert not isinstance(made, str)
+    follower, said = Follower("mast", chosen.boxes["mast"], made), list[str]()
+    with Store(chosen.database_path) as store:
+        lessons = Lessons(chosen, store, said.append)
+        lessons.watch_profile(follower, START_S)
+        lessons.background.wait()
+        assert follower.tracker is made
+        CliRunner().invoke(battery, ["undo", str(file)], catch_exceptions=False)
+        lessons.watch_profile(follower, START_S)
+        lessons.background.wait()
+    assert follower.tracker is not made
+    assert follower.tracker is not None
+    assert follower.tracker.profile.fitted is None
+    assert len(said) == 1
+    assert "was changed" in said[0]
+
+
+def test_a_load_that_is_shed_ends_the_discharge_once(chosen: Settings) -> None:
+    made = tracker_for(chosen, "mast", "sedge")
+    assert not isinstance(made, str)
+    for second in range(1, 9000, 10):
+        output = "shed" if second > 7200 else "on"
+        values: dict[str, object] = {"box": "mast", "boot": 1, "sequence": second, "uptime_ms": 1000 * second}
+        reading = Reading(
+            **values,  # type: ignore[arg-type]
+            battery_volts=12.2,
+            battery_amps=1.5,
+            outputs={2: output},
+            wall_s=START_S + second,
+        )
+        made.take(second, reading)
+    assert made.ended is not None
+    assert made.ended.over
+    assert made.ended.to_wall_s == pytest.approx(START_S + 7200, abs=11)
