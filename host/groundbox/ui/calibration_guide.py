@@ -8,7 +8,7 @@ from statistics import fmean
 import click
 import platformdirs
 
-from groundbox.errors import BadInput
+from groundbox.errors import BadInput, LinkError
 from groundbox.maintenance import calibration as sums
 from groundbox.maintenance import doubt as doubts
 from groundbox.maintenance import history
@@ -145,7 +145,11 @@ def guide(board: Dialogue, job: CalibrationJob, values: dict[str, int], yes: boo
         click.echo("nothing is written", err=True)
         return
     after = ", ".join(f"{one} {job.text(written[one])}" for one in job.channels if one in written)
-    click.echo(f"box {board.box} is calibrated and read back; now it shows {after or 'no reading'}", err=True)
+    click.echo(
+        f"box {board.box} is calibrated and read back; now it shows {after or 'no reading'}; "
+        f"the {job.name} showed {job.text(taken[-1].true)} last",
+        err=True,
+    )
 
 
 def _take(board: Dialogue, job: CalibrationJob, step: str, values: dict[str, int]) -> TakenPoint:
@@ -256,8 +260,13 @@ def _write(
     )
     if own:
         history.add(history_file(), entry)
-    change(board, dict(changes), values)
-    there = read(board)
+    try:
+        change(board, dict(changes), values)
+        there = read(board)
+    except (BadInput, LinkError) as error:
+        raise LinkError(
+            f"{error}; the board may have a part of it: type groundbox board calibrate ... --undo"
+        ) from error
     if wrong := [name for name, value in changes.items() if there[name] != value]:
         raise BadInput(
             "board", ", ".join(wrong), "reads back another value; type: groundbox board calibrate ... --undo"
