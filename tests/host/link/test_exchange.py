@@ -9,6 +9,7 @@ import pytest
 from groundbox.conversion import to_wire
 from groundbox.errors import LinkError
 from groundbox.link.clock import BoardMemory
+from groundbox.link.commands import MAX_RESEND_S
 from groundbox.link.exchange import HELD, Exchange
 from groundbox.model import Answer, Console, Hello, Item, LinkCount, LinkNote, Reading, StartTime, Stored
 from groundbox.wire import line
@@ -282,7 +283,7 @@ def test_a_noisy_line_loses_no_record_and_invents_none(error_rate: float, desk, 
     desk.damage = lambda data: damage(data) if data else data
     desk.run(150.0)
     desk.damage = lambda data: data
-    desk.run(30.0)
+    desk.run(MAX_RESEND_S + 5.0)  # the longest wait before a request is repeated
     came = {reading.sequence: to_wire(reading) for reading in _of(Reading, desk.items)}
     assert sorted(came) == list(range(1, board.sequence + 1))
     for sequence, wire in came.items():
