@@ -98,12 +98,12 @@ def row_of(
 
 
 def turning(reading: Reading) -> float:
-    """Fans of a pair that turn, 0 to 2, by their fraction of full speed; a stalled fan does not count.
+    """Fans of a pair that turn, 0 to 2, by their fraction of full speed; a stalled or doubtful one does not count.
 
     Of two pairs the mean is taken.
     """
     fitted = [fan for fan in reading.fans.values() if fan.state not in (None, "absent")]
     if not fitted:
         return 0.0
-    fractions = [(fan.percent or 0) / 100 for fan in fitted if fan.state not in ("stalled", "off")]
+    fractions = [(fan.percent or 0) / 100 for fan in fitted if fan.state not in ("stalled", "too_fast", "off")]
     return min(sum(fractions) / math.ceil(len(fitted) / 2), 2.0)

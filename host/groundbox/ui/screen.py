@@ -29,14 +29,17 @@ def runtime(box: BoxAdvice) -> str:
     return f"runtime {minutes} min{f' ({box.trust})' if box.trust else ''}"
 
 
+_FAN_FAULTS: dict[str | None, str] = {"stalled": "stalled", "too_fast": "doubtful", "runs_on": "runs on"}
+
+
 def fans(box: BoxAdvice) -> str:
     """ "fans off", "fans on", "fan 2 stalled", "no fans"."""
     fitted = [fan for fan in box.readings.fans if fan.state not in (None, "absent")]
     if not fitted:
         return "no fans"
-    stalled = [f"fan {fan.fan}" for fan in fitted if fan.state == "stalled"]
-    if stalled:
-        return f"{listed(stalled)} stalled"
+    faulty = [f"fan {fan.fan} {_FAN_FAULTS[fan.state]}" for fan in fitted if fan.state in _FAN_FAULTS]
+    if faulty:
+        return listed(faulty)
     if any(fan.state in ("running", "starting") for fan in fitted):
         return "fans on"
     return "fans driven" if any(fan.percent for fan in fitted) else "fans off"

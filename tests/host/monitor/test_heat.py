@@ -102,6 +102,7 @@ def test_what_a_reading_says_about_heat() -> None:
 def test_fans_that_turn() -> None:
     assert turning(reading(1, 40.0)) == 2.0
     assert turning(reading(1, 40.0, fans=("running", "stalled"))) == 1.0
+    assert turning(reading(1, 40.0, fans=("running", "too_fast"))) == 1.0
     assert turning(reading(1, 40.0, percent=40)) == pytest.approx(0.8)
     assert turning(reading(1, 40.0, fans=["running"] * 4)) == 2.0, "two pairs are no more than one in its own stream"
     assert turning(reading(1, 40.0, fans=("absent", "absent"))) == 0.0
