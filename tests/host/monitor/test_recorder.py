@@ -475,6 +475,22 @@ def test_unexpected_restarts(bench: Bench, cause: str, warned: bool) -> None:
     assert ("restarted" in bench.up()) == warned
 
 
+@pytest.mark.parametrize("kind", ["control_failed", "starved"])
+def test_a_report_of_the_board_is_a_warning_for_five_minutes(bench: Bench, kind: str) -> None:
+    bench.pass_s(5)
+    bench.button(kind)
+    bench.pass_s(290)
+    assert kind in bench.up()
+    bench.pass_s(30)
+    assert kind not in bench.up()
+
+
+def test_a_jammed_button_and_a_coming_shed_are_warnings(bench: Bench) -> None:
+    bench.mark("launch")
+    bench.pass_s(5, place="flight", button="jammed", outputs={1: "on", 2: "shed_soon"})
+    assert {"button": "notice", "shedding": "urgent"}.items() <= bench.up().items()
+
+
 def test_switching_a_box_on_again_after_a_pause_is_no_restart(bench: Bench) -> None:
     bench.pass_s(20)
     bench.silent_s(700)
