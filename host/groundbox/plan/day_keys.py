@@ -105,7 +105,9 @@ class DayBattery(_DayPart, frozen=True, kw_only=True):
     c20_ah: Positive | None = None
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     age_years: Annotated[float, Meta(ge=0, le=40)] | None = None
-    health: Annotated[float, Meta(gt=0, le=1.3, description="present over rated capacity, from a test")] | None = None
+    health: Annotated[float, Meta(ge=0.05, le=1.3, description="present over rated capacity, from a test")] | None = (
+        None
+    )
     vented: bool = False
     charge: Annotated[Fraction, Meta(description="its state of charge at the start, a fraction")] = 1.0
     charge_sd: Annotated[Fraction, Meta(description="standard deviation of that, a fraction")] = 0.03

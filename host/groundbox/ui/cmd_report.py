@@ -9,6 +9,7 @@ from importlib import import_module
 from itertools import islice
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import click
 from rich.console import Console
@@ -53,7 +54,7 @@ def command(settings_file: Path | None, database: Path | None, out: Path, sessio
             files: list[Path] = []
             try:
                 for box in boxes:
-                    files += write_tables(reader, box, since_s, until_s, out.with_name(f"{out.stem}-{box}"), tick)
+                    files += write_tables(reader, box, since_s, until_s, _beside(out, box), tick)
                 names = [path.name for path in files]
                 out.write_text(page(title, found, since_s, until_s, names, the_day), encoding="utf-8")
             except OSError as error:
@@ -88,6 +89,13 @@ def _progress(count: int) -> Iterator[Callable[[], object]]:
 
 
 CHUNK = 10_000
+
+
+def _beside(out: Path, box: str) -> Path:
+    """Where a box's tables go; letters of its name that a file name cannot hold are written as %2F and the like."""
+    return out.with_name(f"{out.stem}-{quote(box, safe=' ')}")
+
+
 NO_PARQUET = "no Parquet file: it needs pyarrow (pip install 'groundbox[parquet]')"
 
 Rows = list[tuple[object, ...]]

@@ -485,6 +485,7 @@ GENERATOR = "source 2 (generator), amps_by_hour"
         ),
         ("launch = 13:20:00", "launch = 12:20:00", "flight 1 (north edge), launch", "before the day's start"),
         ("length_min = 35", "length_min = -35", "flight 1, length_min", "-35 is not allowed; type minutes, 1 to 1440"),
+        ("health = 0.7", "health = 1e-308", "battery 2, health", "type present over rated capacity"),
         ("gap_min = 40", "gap_min = -5", "flight 2, gap_min", "minutes since the landing before"),
         (
             'name = "dams"',

@@ -144,10 +144,65 @@ def test_runtime_bands_by_the_estimator() -> None:
 def test_command_text_and_json() -> None:
     text = CliRunner().invoke(command, [str(EXAMPLE)])
     assert text.exit_code == 0
-    assert "formula" in text.output
+    assert text.output.startswith("RIGHT: every part fits\n")
+    assert "formula" not in text.output
+    assert "formula" in CliRunner().invoke(command, [str(EXAMPLE), "--formulas"]).output
     tree = json.loads(CliRunner().invoke(command, [str(EXAMPLE), "--json"]).output)
     assert tree["results"][0]["values"]["ordinary_ah"] > 0
     assert any("hydrogen" in caution for caution in tree["cautions"])
+
+
+def _box(tmp_path: Path, text: str) -> Path:
+    file = tmp_path / "box.toml"
+    file.write_text(text)
+    return file
+
+
+def test_what_is_not_right_comes_first_and_ends_with_status_1(tmp_path: Path) -> None:
+    file = _box(tmp_path, GOOD + '[[wire]]\nname = "main"\none_way_m = 1\namps = 20\nmm2 = 1.0\n')
+    text = CliRunner().invoke(command, [str(file)])
+    assert (text.exit_code, text.output.splitlines()[0]) == (1, "NOT RIGHT: change wire main")
+    tree = CliRunner().invoke(command, [str(file), "--json"])
+    assert (tree.exit_code, json.loads(tree.output)["verdict"]) == (1, "not_right")
+
+
+def test_the_battery_named_lasts_to_the_box_s_own_cutoff(tmp_path: Path) -> None:
+    """The section method ends at 1.75 V per cell (10.5 V); a cutoff of 11.6 V needs a larger battery."""
+    text = 'name = "x"\ncutoff_volts = {}\n[[duty]]\namps = 3\nminutes = 300\n'
+    named = []
+    for volts in (10.5, 11.6):
+        battery, runtime, *_ = size_box(load_box(_box(tmp_path, text.format(volts))))
+        assert battery.values["ordinary_ah"] == runtime.numbers["battery_ah"]
+        assert not battery.stop
+        assert not runtime.stop, "the size that is named does not contradict its own runtime"
+        named.append(battery.values["ordinary_ah"])
+    assert named[1] > named[0]
+
+
+def test_below_the_factors_of_the_standard_the_sheet_must_say(tmp_path: Path) -> None:
+    cold = _box(tmp_path, GOOD + "[battery]\ncoldest_c = -10\n")
+    battery = size_box(load_box(cold))[0]
+    assert battery.stop
+    assert "no factor is known below -3.9 °C" in battery.answer
+    sheet = size_box(load_box(_box(tmp_path, GOOD + "[battery]\ncoldest_c = -10\ntemperature_factor = 1.7\n")))[0]
+    assert not sheet.stop
+    assert sheet.values["needed_ah"] == pytest.approx(battery.values["needed_ah"] * 1.7 / 1.52)
+
+
+def test_a_wire_carries_its_fuse_and_a_battery_lead_is_never_thin(tmp_path: Path) -> None:
+    text = GOOD + (
+        '[[wire]]\nname = "main"\none_way_m = 0.3\namps = 0.5\n[[wire]]\nname = "load"\none_way_m = 0.3\namps = 2\n'
+        '[[fuse]]\nname = "f"\nwire = "main"\namps = 0.5\n'
+        '[[fuse]]\nname = "g"\nwire = "load"\namps = 2\nrating_amps = 15\nbehind = "f"\n'
+    )
+    found = {result.topic: result for result in size_box(load_box(_box(tmp_path, text)))}
+    assert found["wire main"].values["mm2"] >= area_mm2(18) - 1e-9
+    assert found["wire load"].values["carries_amps"] >= 15
+    thin = text.replace("amps = 0.5\n[[wire]]", "amps = 0.5\nawg = 26\n[[wire]]")
+    assert (
+        "a battery's lead must be AWG 18"
+        in {result.topic: result.answer for result in size_box(load_box(_box(tmp_path, thin)))}["wire main"]
+    )
 
 
 GOOD = 'name = "x"\n[[duty]]\namps = 1\nminutes = 60\n'

@@ -208,6 +208,15 @@ def test_one_self_contained_file_and_a_table_beside_it(session: Path) -> None:
     assert rows[699]["battery_min_mv"] == str(12600 - 70 - 1500)
 
 
+def test_a_box_name_that_no_file_can_have_gives_a_table_all_the_same(session: Path) -> None:
+    with Store(session / "day.db") as store:
+        store.add(replace(_wired(n), box="mast/2") for n in range(1, 1500))
+        store.commit()
+    arguments = ["--settings", str(session / "groundbox.toml"), "--out", str(session / "page.html")]
+    assert CliRunner().invoke(command, arguments, catch_exceptions=False).exit_code == 0
+    assert (session / "page-mast%2F2.csv").is_file()
+
+
 def test_a_session_that_does_not_exist_is_an_error(session: Path) -> None:
     done = CliRunner().invoke(command, ["--settings", str(session / "groundbox.toml"), "--session", "7"])
     assert done.exit_code != 0

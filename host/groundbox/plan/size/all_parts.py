@@ -1,5 +1,8 @@
 """Every part of a planned box, sized."""
 
+from dataclasses import replace
+from math import inf
+
 from msgspec.structs import asdict
 
 from groundbox.battery.limits import RuntimeLimits
@@ -7,7 +10,7 @@ from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Phase
 from groundbox.plan import battery_pool
 from groundbox.plan.size.air import SizeCase, size_air
-from groundbox.plan.size.battery import TYPICAL_C20_AH, TYPICAL_ROWS, DutyPeriod, size_battery
+from groundbox.plan.size.battery import ORDINARY_AH, TYPICAL_C20_AH, TYPICAL_ROWS, DutyPeriod, size_battery
 from groundbox.plan.size.box_file import SizeAir, SizeBox
 from groundbox.plan.size.fuse import FuseBranch, size_fuse
 from groundbox.plan.size.gas import size_gas
@@ -16,6 +19,25 @@ from groundbox.plan.size.sensor import size_divider, size_hold_up, size_tachomet
 from groundbox.plan.size.wire import WireRun, size_wire
 
 WORN_HEALTH, CHARGE_SD = 0.8, 0.02
+
+
+def _battery_and_runtime(box: SizeBox) -> tuple[SizeResult, SizeResult]:
+    """The smallest ordinary battery that the section method takes and that lasts the duty to the box's own cutoff."""
+    battery, blocks = _battery(box), box.battery.in_parallel
+    least_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"]) / blocks
+    for each_ah in [least_ah, *(ah for ah in ORDINARY_AH if ah > least_ah)]:
+        runtime = _runtime(box, each_ah * blocks)
+        if not runtime.stop:
+            break
+    if each_ah == least_ah or runtime.stop:
+        return battery, runtime if not runtime.stop else _runtime(box, least_ah * blocks)
+    many = "" if blocks == 1 else f" {blocks} batteries of"
+    answer = (
+        f"needs {battery.values['needed_ah']:.1f} Ah to 1.75 V per cell; take{many} {each_ah:g} Ah: "
+        f"only that lasts to the cutoff of {box.cutoff_volts:g} V when worn"
+    )
+    values = battery.values | {"ordinary_ah": each_ah * blocks}
+    return replace(battery, answer=answer, values=values), runtime
 
 
 def _battery(box: SizeBox) -> SizeResult:
@@ -30,6 +52,7 @@ def _battery(box: SizeBox) -> SizeResult:
         rows=rows,
         c20_ah=box.battery.rows_c20_ah or TYPICAL_C20_AH,
         blocks=box.battery.in_parallel,
+        sheet_factor=box.battery.temperature_factor,
     )
 
 
@@ -73,14 +96,32 @@ def _runtime(box: SizeBox, battery_ah: float) -> SizeResult:
     )
 
 
-def _wires(box: SizeBox) -> dict[str, SizeResult]:
+def _wires(box: SizeBox, ratings: dict[str, float]) -> dict[str, SizeResult]:
+    """The wires; one without a gauge is as thick as its fuse asks for.
+
+    Args:
+        ratings: wire -> rating of its fuse, amperes.
+    """
+    mains = {fuse.wire for fuse in box.fuse if fuse.behind is None}
     return {
-        wire.name: size_wire(wire.name, WireRun(**{k: v for k, v in asdict(wire).items() if k != "name"}))
+        wire.name: size_wire(
+            wire.name,
+            WireRun(
+                **{k: v for k, v in asdict(wire).items() if k != "name"},
+                fuse_amps=ratings.get(wire.name),
+                battery_main=wire.name in mains and wire.data_pairs is None,
+            ),
+        )
         for wire in box.wire
     }
 
 
-def _fuses(box: SizeBox, wires: dict[str, SizeResult], battery_ah: float) -> list[SizeResult]:
+def _fuses(box: SizeBox, carries_amps: dict[str, float], battery_ah: float) -> dict[str, SizeResult]:
+    """The fuses.
+
+    Args:
+        carries_amps: wire -> amperes that it carries; a missing wire counts as thick enough.
+    """
     results: dict[str, SizeResult] = {}
     # A fuse is sized after the fuse nearer the battery, because its rating depends on that one.
     waiting = list(box.fuse)
@@ -90,14 +131,14 @@ def _fuses(box: SizeBox, wires: dict[str, SizeResult], battery_ah: float) -> lis
         parent = results.get(ready.behind or "")
         fields = {k: v for k, v in asdict(ready).items() if k not in ("name", "wire", "behind")}
         branch = FuseBranch(
-            wire_carries_amps=wires[ready.wire].values["carries_amps"],
+            wire_carries_amps=carries_amps.get(ready.wire, inf),
             parent_amps=parent.values["rating_amps"] if parent else None,
             **fields,
         )
         results[ready.name] = size_fuse(
             ready.name, branch, battery_ah=battery_ah / box.battery.in_parallel, blocks=box.battery.in_parallel
         )
-    return [results[fuse.name] for fuse in box.fuse]
+    return {fuse.name: results[fuse.name] for fuse in box.fuse}
 
 
 def _air(air: SizeAir) -> SizeResult:
@@ -118,10 +159,12 @@ def _sensors(box: SizeBox) -> list[SizeResult]:
 
 def size_box(box: SizeBox) -> list[SizeResult]:
     """Every result for the box file, battery first."""
-    battery = _battery(box)
-    battery_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"])
-    wires = _wires(box)
-    results = [battery, _runtime(box, battery_ah), *wires.values(), *_fuses(box, wires, battery_ah)]
+    battery, runtime = _battery_and_runtime(box)
+    battery_ah = runtime.numbers["battery_ah"]
+    first = _fuses(box, {}, battery_ah)
+    wires = _wires(box, {fuse.wire: first[fuse.name].values["rating_amps"] for fuse in box.fuse})
+    carries_amps = {name: wire.values["carries_amps"] for name, wire in wires.items()}
+    results = [battery, runtime, *wires.values(), *_fuses(box, carries_amps, battery_ah).values()]
     if box.air:
         results.append(_air(box.air))
     if box.charging:

@@ -84,6 +84,7 @@ def size_battery(
     rows: Sequence[tuple[float, float]] = TYPICAL_ROWS,
     c20_ah: float = TYPICAL_C20_AH,
     blocks: int = 1,
+    sheet_factor: float | None = None,
 ) -> SizeResult:
     """The rated 20-hour ampere-hours for a duty cycle, rounded up to a size that shops stock.
 
@@ -92,6 +93,7 @@ def size_battery(
         anytime: a load that may come at any moment; its need is added to the largest section's.
         rows: (minutes, amps) to the end voltage of the battery family in mind, of `c20_ah`.
         blocks: equal batteries in parallel that carry the duty together.
+        sheet_factor: the temperature factor of the maker's sheet, in place of the standard's table.
 
     Source: IEEE 485, section method; ageing 1.25 and margin 1.10 to 1.15 from memory.
     """
@@ -99,7 +101,8 @@ def size_battery(
         raise BadInput("duty", "", "needs at least one period with amps and minutes")
     sections = section_sizes(duty, rows, c20_ah)
     extra = anytime.amps * rating_factor(anytime.minutes, rows, c20_ah) if anytime else 0.0
-    factor = temperature_factor(coldest_c)
+    factor = sheet_factor or temperature_factor(coldest_c)
+    too_cold = sheet_factor is None and coldest_c < TEMPERATURE_FACTORS[0][0]
     needed = (max(sections) + extra) * factor * ageing_factor * design_margin
     chosen = next_size(needed / blocks, ORDINARY_AH)
     answer = f"needs {needed:.1f} Ah at the 20-hour rate; " + (
@@ -108,6 +111,11 @@ def size_battery(
         else f"{needed / blocks:.0f} Ah a battery is beyond ordinary ones ({ORDINARY_AH[-1]:g} Ah): "
         f"set battery.in_parallel to {-(-needed // ORDINARY_AH[-1]):.0f} or more"
     )
+    if too_cold:
+        answer += (
+            f"; problem: no factor is known below {TEMPERATURE_FACTORS[0][0]:g} °C: "
+            "give battery.temperature_factor from the maker's sheet"
+        )
     numbers = {"coldest_c": coldest_c, "temperature_factor": factor, "ageing_factor": ageing_factor}
     numbers |= {"design_margin": design_margin, "rows_c20_ah": c20_ah, "blocks": float(blocks)}
     for index, period in enumerate(duty, 1):
@@ -125,5 +133,5 @@ def size_battery(
         values=values | {"needed_ah": needed} | ({"ordinary_ah": chosen * blocks} if chosen else {}),
         numbers=numbers,
         cautions=(LOCAL_CODE, SHORT_CIRCUIT, DAMAGED, *(PARALLEL,) * (blocks > 1)),
-        stop=chosen is None,
+        stop=chosen is None or too_cold,
     )

@@ -36,6 +36,7 @@ class SizeBattery(_SizePart, frozen=True, kw_only=True):
     cells: Annotated[int, Meta(ge=1, le=24)] = 6
     vented: bool = False
     coldest_c: Celsius = 25.0
+    temperature_factor: Annotated[float, Meta(ge=1, le=5, description="by the maker's sheet")] | None = None
     ageing_factor: Annotated[float, Meta(ge=1, le=2)] = 1.25
     design_margin: Annotated[float, Meta(ge=1, le=2)] = 1.10
     rows: list[SizeRow] = []

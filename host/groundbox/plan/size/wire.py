@@ -22,11 +22,17 @@ CARRIES_AMPS = (
     (10, 44),
 )
 GAUGES = (26, 24, 22, 20, 18, 16, 14, 12, 10, 8, 6)
+MAIN_AWG = 18  # the thinnest lead of a battery, for its terminals and for handling (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WireRun:
-    """One two-wire run. Give `awg`, `mm2` or `data_pairs`; none of them asks for a gauge."""
+    """One two-wire run. Give `awg`, `mm2` or `data_pairs`; none of them asks for a gauge.
+
+    Attributes:
+        fuse_amps: rating of its fuse, which the copper must carry; None: no fuse is known.
+        battery_main: it begins at a battery's terminal.
+    """
 
     one_way_m: float
     amps: float
@@ -37,6 +43,8 @@ class WireRun:
     copper_c: float = 40.0
     source_volts: float = 12.0
     lowest_volts: float = 11.0
+    fuse_amps: float | None = None
+    battery_main: bool = False
 
 
 def area_mm2(awg: int) -> float:
@@ -66,11 +74,11 @@ def _conductor(run: WireRun) -> tuple[float, float, str]:
         return run.mm2, carries_amps(run.mm2), f"{run.mm2:g} mm2"
     if run.awg is not None:
         return area_mm2(run.awg), carries_amps(area_mm2(run.awg)), f"AWG {run.awg} ({area_mm2(run.awg):.2f} mm2)"
-    for awg in GAUGES:
+    for awg in (gauge for gauge in GAUGES if gauge <= MAIN_AWG or not run.battery_main):
         mm2 = area_mm2(awg)
         peak = max(run.amps, run.stall_amps or 0)
         drop = peak * 2 * run.one_way_m * ohm_per_km(mm2, run.copper_c) / 1000
-        if run.source_volts - drop >= run.lowest_volts and carries_amps(mm2) >= run.amps:
+        if run.source_volts - drop >= run.lowest_volts and carries_amps(mm2) >= max(run.amps, run.fuse_amps or 0.0):
             return mm2, carries_amps(mm2), f"AWG {awg} ({mm2:.2f} mm2)"
     return area_mm2(GAUGES[-1]), carries_amps(area_mm2(GAUGES[-1])), f"more than AWG {GAUGES[-1]}"
 
@@ -90,6 +98,8 @@ def size_wire(name: str, run: WireRun) -> SizeResult:
         faults.append(f"only {far_stall:.2f} V at the load under {peak:g} A, under the {run.lowest_volts:g} V it needs")
     if run.amps > carries:
         faults.append(f"{run.amps:g} A is more than the {carries:g} A this copper carries in a bundle")
+    if run.battery_main and mm2 < area_mm2(MAIN_AWG) - 1e-9:
+        faults.append(f"a battery's lead must be AWG {MAIN_AWG} ({area_mm2(MAIN_AWG):.2f} mm2) or thicker")
     cautions = [LOCAL_CODE]
     if run.data_pairs:
         cautions.append("Data pairs used for power need one fuse for each pair, at the battery's end.")
