@@ -11,6 +11,7 @@ from micropython import const
 
 BLOCKS = const(122)  # 24 hours of ten seconds in 488 KiB
 _PERIOD_S = const(10)
+_OPENED_S = const(2)  # after the hello and the first steps: a day's blocks take 1.0 s to look through
 _WRITE_MS = const(70)  # idle time wanted, which a quiet board has after each step
 _PATIENCE_S = const(30)  # a busy board writes anyway
 
@@ -19,7 +20,7 @@ class SummaryTask:
     """The task beside steps and links.
 
     Args:
-        desk: uplinks.desk.Desk; its archive is set here.
+        desk: uplinks.desk.Desk; its archive is set once the board has run for 2 s.
         device: blocks for core.segments.
     """
 
@@ -31,7 +32,7 @@ class SummaryTask:
         self._waits_s = 0
         self._failed = False
         self._settled = True
-        desk.archive = Archive(Segments(device), desk.outbox, desk.saved.boot)
+        self._device = device
 
     async def run(self, alive, pace):
         """Runs without end, a little after each step."""
@@ -42,20 +43,24 @@ class SummaryTask:
 
     def turn(self):
         """Does what is due if the time until the next step is enough."""
-        now_s = self._desk.control.uptime_s
+        desk = self._desk
+        now_s = desk.control.uptime_s
         if now_s != self._added_s:
             self._added_s = now_s
             self._settled = False
-            self._summary.add(self._desk.control.reading)
+            self._summary.add(desk.control.reading)
             self._due = self._due or now_s % _PERIOD_S == 0
             self._waits_s += 1
-        if self._failed:
+        if self._failed or now_s < _OPENED_S:
             return
         try:
-            self._write(self._desk.steps.idle_ms(), now_s)
+            if desk.archive is None:
+                desk.archive = Archive(Segments(self._device), desk.outbox, desk.saved.boot)
+                return
+            self._write(desk.steps.idle_ms(), now_s)
         except OSError as error:  # flash does not take it: readings continue, and it is reported once
             self._failed = True
-            self._desk.say("summaries: %s" % error)
+            desk.say("summaries: %s" % error)
 
     def _write(self, idle_ms, now_s):
         archive = self._desk.archive

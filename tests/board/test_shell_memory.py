@@ -74,6 +74,28 @@ print(gc.mem_alloc() + gc.mem_free(), least, desk.outbox._slots)
     assert slots >= 60
 
 
+def test_a_day_of_summaries_does_not_delay_the_hello(on_board: OnBoard) -> None:
+    code = (
+        _BUILD
+        + """
+from startup.summary_task import SummaryTask
+class Device:
+    blocks = 3
+    looks = 0
+    def read_into(self, block, offset, buffer):
+        self.looks += 1
+device = Device()
+task = SummaryTask(desk, device)
+task.turn()
+early = device.looks
+desk.control.uptime_s = 2
+task.turn()
+print(early, device.looks > 0, desk.archive is not None)
+"""
+    )
+    assert on_board(code, heap="192wK") == "0 True True\n"
+
+
 def test_free_memory_is_that_after_a_collection(on_board: OnBoard) -> None:
     code = (
         _BUILD
