@@ -232,6 +232,7 @@ def test_figures_have_their_units_and_limits(browser: Browser, stage: Stage) -> 
         "battery_c": "27.0 °C charge from 0 to 40 °C, stop at 50 °C",
         "humidity": "48 % dew point 12 °C",
         "soc": "82 %",
+        "turn_back": "65 min its own count",
         "fan1": "running 2100 rpm, drive 80 %",
     }
     assert {key: _words(browser, f"{mast} [data-figure={key}]") for key in shown} == shown

@@ -37,6 +37,7 @@ MAST_OUT = replace(FLYING, **_OUT)
 TABLE_OUT = replace(FLYING, **{**_OUT, **_LONG, "box": "table", "turn_back_in_s": 28600.0})
 READINGS = Readings(
     age_s=0.5,
+    turn_back_s=3900,
     battery_volts=12.4,
     equipment_volts=12.3,
     cutoff_volts=11.0,

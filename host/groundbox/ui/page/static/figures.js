@@ -50,6 +50,7 @@ export function figures(box, stale) {
     figure("intake temperature", number(read.intake_c, 1, "°C"), last, "intake_c"),
     read.humidity_percent === null ? "" : figure("humidity in the case", number(read.humidity_percent, 0, "%"), last ?? (read.dew_point_c === null ? null : `dew point ${read.dew_point_c.toFixed(0)} °C`), "humidity"),
     figure("state of charge", box.soc === null ? "unknown" : `${Math.floor(box.soc * 100)} %`, last ?? (read.charging && read.charging !== "no" ? `charge: ${read.charging.replaceAll("_", " ")}` : null), "soc"),
+    read.turn_back_s === null ? "" : figure("turn-back by the board", span(read.turn_back_s), last ?? "its own count", "turn_back"),
     ...fans.map((fan) => figure(`fan ${fan.fan}`, fan.state, last ?? joined(fan.rpm === null ? null : `${fan.rpm} rpm`, fan.percent === null ? null : `drive ${fan.percent} %`), `fan${fan.fan}`)));
 }
 
