@@ -171,6 +171,7 @@ class BoxAdvice(msgspec.Struct, frozen=True, kw_only=True):
         turn_back_stale: that time rests on data that are no longer fresh.
         turn_back_moved: "3 min earlier than at 12:30" for some minutes after a move, else "".
         trust: measured, one_session, nameplate, doubtful; None while runtime is unknown.
+        trust_improves: what would make the runtime better known, in words; None: nothing that is known of.
         needs_s: runtime that one flight and its reserve need; None in flight, or with no flight length set.
         sum: the sum behind the turn-back time or the launch: "mast: low 31 - reserve 15 - time home 8 = 8 min ...".
         stale_after_s: age of the readings from which they are marked stale.
@@ -193,6 +194,7 @@ class BoxAdvice(msgspec.Struct, frozen=True, kw_only=True):
     runtime_limit: str | None = None
     runtime_unknown_because: str | None = None
     trust: str | None = None
+    trust_improves: str | None = None
     needs_s: float | None = None
     reserve_s: float = 0.0
     sum: str = ""

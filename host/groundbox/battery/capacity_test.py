@@ -5,13 +5,27 @@ voltage and a factor for the battery's temperature (read in a secondary copy).
 """
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 
 from groundbox.battery import cell
+from groundbox.battery.cell import Array
+from groundbox.battery.fit import fitted_profile
 from groundbox.battery.limits import END_VOLTS_PER_CELL
-from groundbox.battery.prior import hours_by_sheet, hours_from_full, sheet_prior, sound_prior
+from groundbox.battery.logs import DischargeRun
+from groundbox.battery.prior import (
+    CAPACITY,
+    COEFFICIENTS,
+    LAG,
+    hours_by_sheet,
+    hours_from_full,
+    prior_with_fit,
+    sheet_prior,
+    sound_prior,
+)
 from groundbox.battery.profile import BatteryProfile
+from groundbox.battery.runtime import from_full
 from groundbox.battery.values import Sample
 
 _TIME_CELSIUS = (4.4, 7.2, 10.0, 12.8, 15.6, 18.3, 20.0, 22.2, 25.0, 27.2, 30.0, 46.1, 48.9)
@@ -21,6 +35,7 @@ BOARD_AMPS = 0.08  # what the measuring board itself takes is no load, however s
 MIN_REST_VOLTS = 2.11  # per cell after an hour's rest: 12.66 V, about 80 % by the AGM chart, from memory
 FULL_CHARGE_VOLTS, FULL_CHARGE_RATE = 2.30, 0.02
 MIN_RATE, MAX_RATE = 0.03, 0.35
+TEST_STEP, MIN_TEST_ROWS = 0.02, 10  # charge between two rows of a test to come, units of C20
 LOW_HOURS = 10 / 3600  # a servo's start or a bad contact is shorter
 DEAD_VOLTS = 1.0  # per cell: less is a lost contact, not a battery under load
 GAP_HOURS, GAP_STEPS = 0.25, 4  # unrecorded time that makes a test invalid, and in usual steps between readings
@@ -153,6 +168,46 @@ class CapacityTest:
         if not self.profile.discharge:
             do += ", against batteries in general: the profile has no data sheet rows for this load"
         return TestStep(name="stop", do=do, percent=percent, hours=load_hours, mean_amps=mean)
+
+
+def narrowing(profile: BatteryProfile, amps: float) -> float:
+    """Fraction by which one test at `amps` narrows the band of the runtime from full at that load; 0 and up.
+
+    Computed: the fit with the log that the battery of the profile would give.
+    """
+    prior, rate = prior_with_fit(profile), amps / profile.c20_ah
+    numbers, wells, rows = prior.mean, np.zeros(4), list[tuple[float, float, Array]]()
+    total = cell.total_charge(np.array(numbers[CAPACITY]), np.array(numbers[LAG]))
+    step_hours = TEST_STEP / rate
+    for number in range(int(2 / TEST_STEP)):
+        drawn = number * TEST_STEP
+        depleted = cell.depleted_fraction(np.array(drawn), wells, total, np.array(numbers[LAG]))
+        volts = float(cell.terms(depleted, rate) @ numbers[COEFFICIENTS])
+        if volts < END_VOLTS_PER_CELL:
+            break
+        rows.append((drawn, volts, wells))
+        wells = cell.advance_wells(wells, rate, step_hours)
+    kept = rows[3:]  # without the dip at the start
+    if len(kept) < MIN_TEST_ROWS:
+        return 0.0
+    run = DischargeRun(
+        drawn=np.array([row[0] for row in kept]),
+        rate=np.full(len(kept), rate),
+        cell_volts=np.array([row[1] for row in kept]),
+        wells=np.array([row[2] for row in kept]),
+        depth=kept[-1][0],
+        temp_c=cell.REFERENCE_C,
+        source="a test to come",
+    )
+    on = profile.fitted.date if profile.fitted else date.min
+    tested = fitted_profile(profile, [run], on)
+    before, after = (_band(one, amps) for one in (profile, tested))
+    return max(1 - after / before, 0.0)
+
+
+def _band(profile: BatteryProfile, amps: float) -> float:
+    row = from_full(profile, amps)
+    return (row.high_h - row.low_h) / row.expected_h
 
 
 def rated_hours(profile: BatteryProfile, amps: float) -> float:

@@ -59,6 +59,7 @@ class Follower:
         flight_since_s: when its board began to report a flight, on the steady clock; None: on the ground or unknown.
         day: the day's plan, where there is one.
         habit: what the box usually draws.
+        trust_improves: what would make the runtime of the battery in the box better known; None: nothing, or unknown.
         filter_notice: a sentence when the sessions show that its filter clogs; "" for nothing, None for unknown.
     """
 
@@ -74,6 +75,7 @@ class Follower:
     ) -> None:
         self.name, self.box = name, box
         self.filter_notice: str | None = None
+        self.trust_improves: str | None = None
         self.habit = Habit(box.loads if box else (), habit)
         self._heat = Heat(case, box.loads if box else ())
         self._heat_outlook: HeatShown | None = None
@@ -100,6 +102,7 @@ class Follower:
 
     def set_tracker(self, tracker: Tracker | None, why_not: str = NO_SETTINGS) -> None:
         """Another battery is in the box."""
+        self.trust_improves = None
         self.tracker, self.why_not = tracker, why_not
         self._timeline = tracker.timeline if tracker else Timeline()
         known = self.reading
@@ -344,6 +347,7 @@ class Follower:
             advice,
             battery=tracker.battery if tracker else None,
             soc=estimate.soc if estimate and advice.runtime_unknown_because != "no data" else None,
+            trust_improves=None if advice.trust in (None, "doubtful") else self.trust_improves,
             runtime_limit=estimate.limit if estimate and state.runtime_low_s is not None else None,
             stale_after_s=max(STALE_AFTER_S, state.silent_after_s),
             readings=readings_shown(state, reading, self.limits),

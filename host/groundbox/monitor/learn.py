@@ -71,6 +71,7 @@ class Background:
 
 
 MAX_MISFIT_VOLTS = 0.02  # per cell, of a day in the field (assumed; good fits of recordings have 0.006 to 0.012)
+MIN_GAIN = 0.10  # less is not worth an evening (assumed)
 MAX_LEFT_S = 900.0  # by the low number, at a brown-out (assumed)
 SESSION_S = 12 * 3600.0  # earlier readings are not used for the present estimate
 
@@ -223,6 +224,19 @@ def samples(entry: BoxSettings, readings: list[Reading]) -> list[Sample]:
     return found
 
 
+def improvement(profile: BatteryProfile, file: Path, amps: float | None) -> str | None:
+    """What would make the runtime of this battery better known; None where nothing would by much.
+
+    amps: the load of the box, None: a tenth of its capacity an hour.
+    """
+    from groundbox.battery.capacity_test import narrowing
+
+    if any(not row.confirmed for row in profile.history):
+        return f"learned, not confirmed: groundbox battery confirm {file}"
+    gain = narrowing(profile, amps or profile.c20_ah / 10)
+    return f"an evening's capacity test narrows this by {gain:.0%}" if gain >= MIN_GAIN else None
+
+
 def verdict(profile: BatteryProfile) -> str:
     """The battery's state of health, in one sentence."""
     from groundbox.battery.health import health
@@ -265,6 +279,7 @@ class Lessons:
         self._settings, self._store, self._say = settings, store, say
         self.background = Background(lambda error: say(f"{error}"))
         self._written: dict[Path, int] = {}  # when each profile was written, as last seen
+        self._judged: dict[str, Tracker] = {}  # box -> whose battery `trust_improves` is of
 
     def watch_filter(self, follower: Follower, wall_s: float) -> None:
         """Checks the filter by the sessions since, where the box's case is fitted."""
@@ -284,6 +299,12 @@ class Lessons:
         if tracker is None or path is None or not path.exists():
             return
         written = path.stat().st_mtime_ns
+        if self._judged.get(follower.name) is not tracker:
+            self._judged[follower.name] = tracker
+            self.background.submit(
+                partial(improvement, tracker.profile, path, follower.usual_flight_amps),
+                partial(self._improves, follower, tracker),
+            )
         if self._written.setdefault(path, written) == written:
             return
         self._written[path] = written
@@ -292,6 +313,10 @@ class Lessons:
         self.background.submit(
             partial(reload, self._settings, tracker, path, since_s), partial(self._take, follower, tracker)
         )
+
+    def _improves(self, follower: Follower, tracker: Tracker, words: str | None) -> None:
+        if follower.tracker is tracker:
+            follower.trust_improves = words
 
     def discharge(self, follower: Follower, discharge: Discharge | None) -> None:
         """Fits the battery with a discharge, unless its findings show another battery or a bad connector."""

@@ -2,19 +2,33 @@
 
 import dataclasses
 import math
+from datetime import date
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from groundbox.battery.fit import fitted_profile
 from groundbox.battery.limits import RuntimeLimits
+from groundbox.battery.logs import DischargeRun, discharges
 from groundbox.battery.profile import BatteryProfile, earlier_profiles, load_profile, save_profile
+from groundbox.battery.runtime import from_full
+from groundbox.battery.values import Sample
 from groundbox.conversion import from_wire
 from groundbox.errors import BadInput, GroundboxError
 from groundbox.model import Reading
 from groundbox.monitor.follower import Follower
 from groundbox.monitor.from_store import tracker_for
-from groundbox.monitor.learn import Background, Lessons, learn, learned_from, samples, sentence, source_name
+from groundbox.monitor.learn import (
+    Background,
+    Lessons,
+    improvement,
+    learn,
+    learned_from,
+    samples,
+    sentence,
+    source_name,
+)
 from groundbox.monitor.tracker import Discharge, Discharging
 from groundbox.rig.electric import SimBattery, SimBatterySettings
 from groundbox.settings import Settings, load
@@ -339,3 +353,32 @@ def test_a_load_that_is_shed_ends_the_discharge_once(chosen: Settings) -> None:
     assert made.ended is not None
     assert made.ended.over
     assert made.ended.to_wall_s == pytest.approx(START_S + 7200, abs=11)
+
+
+def test_what_would_narrow_the_runtime_is_computed(chosen: Settings) -> None:
+    file = chosen.folder / "sedge.toml"
+    plain = load_profile(file)
+    words = improvement(plain, file, 1.4)
+    assert words is not None
+    gain = float(words.rpartition("by ")[2].rstrip("%")) / 100
+    tested = fitted_profile(plain, [steady_run(plain, 1.4)], date(2026, 5, 1))
+    bands = [(row.high_h - row.low_h) / row.expected_h for row in (from_full(plain, 1.4), from_full(tested, 1.4))]
+    assert gain == pytest.approx(1 - bands[1] / bands[0], abs=0.08), "as a test of such a battery does narrow it"
+    learned_mast(chosen)
+    assert "battery confirm" in (improvement(load_profile(file), file, 1.4) or "")
+    often = tested
+    for day in range(2, 6):
+        run = dataclasses.replace(steady_run(plain, 1.4), source=f"{day}")
+        often = fitted_profile(often, [run], date(2026, 5, day))
+    assert improvement(often, file, 1.4) is None, "one more of the same shows nothing new"
+
+
+def steady_run(profile: BatteryProfile, amps: float) -> DischargeRun:
+    """A discharge of the rig's battery."""
+    cell = SimBattery(SimBatterySettings(c20_ah=9, ohm=0.03))
+    rows = []
+    while (volts := cell.inner_volts() - amps * cell.ohm(False)) > 10.5:
+        cell.step(60.0, volts, amps)
+        rows.append(Sample(t_s=60.0 * len(rows), volts=volts, amps=amps))
+    (found,) = discharges(rows, profile, "test")
+    return found

@@ -15,6 +15,8 @@ export function turnBack(box) {
 const figure = (name, value, small, key) =>
   make("div", {}, make("dt", {}, name), make("dd", { "data-figure": key }, value, small ? make("small", {}, small) : null));
 
+const trustWords = (box) => [box.runtime_limit ? `counts to the ${LIMITS[box.runtime_limit]}` : "", box.trust_improves].filter(Boolean).join("; ") || null;
+
 export function runtime(box) {
   if (box.silent) return null; // it counted from a moment that is past
   if (box.runtime_low_s === null) return make("p", { class: "runtime" }, `Runtime unknown: ${box.runtime_unknown_because ?? "no estimate yet"}.`);
@@ -23,7 +25,7 @@ export function runtime(box) {
     figure("runtime low", words(box.runtime_low_s), null, "runtime_low"),
     figure("expected", words(box.runtime_expected_s), null, "runtime_expected"),
     figure("high", words(box.runtime_high_s), null, "runtime_high"),
-    box.trust ? figure("trust", box.trust.replaceAll("_", " "), box.runtime_limit ? `counts to the ${LIMITS[box.runtime_limit]}` : null, "trust") : "",
+    box.trust ? figure("trust", box.trust.replaceAll("_", " "), trustWords(box), "trust") : "",
     box.needs_s === null ? "" : figure("flight with reserve", needed(box.needs_s), null, "needs"));
 }
 
