@@ -16,6 +16,7 @@ interpolates between.
 """
 
 import math
+from bisect import bisect_right
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,9 +84,18 @@ def total_charge(capacity_c20: Array, strength: Array) -> Array:
     return np.asarray(capacity_c20 + strength * BOUND_AT_C20)
 
 
+def _between(x: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> float:
+    """Linear between the points, flat beyond them; for one number much faster than NumPy's."""
+    place = bisect_right(xs, x)
+    if place == 0 or place == len(xs):
+        return ys[min(place, len(xs) - 1)]
+    part = (x - xs[place - 1]) / (xs[place] - xs[place - 1])
+    return ys[place - 1] + part * (ys[place] - ys[place - 1])
+
+
 def capacity_factor(battery_c: float) -> float:
     """Capacity at `battery_c` °C as a fraction of that at 25 °C, for rates of ten to twenty hours."""
-    return float(np.interp(battery_c, _CELSIUS, _CAPACITY))
+    return _between(battery_c, _CELSIUS, _CAPACITY)
 
 
 def load_factor(battery_c: float, rate: float = 0.0) -> float:
@@ -97,7 +107,7 @@ def load_factor(battery_c: float, rate: float = 0.0) -> float:
     if rate <= _SLOW_RATE or battery_c >= REFERENCE_C:
         return slow
     below = min(slow / capacity_factor(_COLD_C[0]) ** _ROOT, 1.0)  # under IEEE's coldest row the makers' curve counts
-    fast = min(below / float(np.interp(battery_c, _COLD_C, _SIZE)), slow)
+    fast = min(below / _between(battery_c, _COLD_C, _SIZE), slow)
     part = min(math.log(rate / _SLOW_RATE) / math.log(_FAST_RATE / _SLOW_RATE), 1.0)
     return float(slow * (fast / slow) ** part)
 

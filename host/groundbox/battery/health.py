@@ -6,6 +6,7 @@ import numpy as np
 
 from groundbox.battery.limits import FULL_REST_VOLTS
 from groundbox.battery.particles import MISFIT, Particles
+from groundbox.battery.plausible import Plausibility
 from groundbox.battery.prior import CAPACITY, OFFSET
 from groundbox.battery.profile import DAYS_A_YEAR, BatteryProfile, HistoryRow
 from groundbox.battery.runtime import quantiles
@@ -16,6 +17,7 @@ RESISTANCE, MAX_RESISTANCE_RISE = 5, 1.8  # place among the coefficients; times 
 MAX_OFFSET_SCORE = 4.0  # standard deviations of the fitted curve
 MAX_INNOVATION_SQUARE = 6.0  # mean of the normalised innovation squared, 1 where the prior fits
 MAX_STEP_RISE, STEP_MORE_OHM = 2.0, 0.06  # times the fitted one and more, as switched loads show it (assumed)
+MIN_LABEL_FRACTION, MIN_WRONG_GAIN = 0.55, 1.3  # of the label, with 90 % probability; times the known load, likewise
 MIN_OHM = 0.01  # of battery, leads and shunt together (assumed)
 MIN_CELL_VOLTS, MAX_CELL_VOLTS = 1.0, 2.9  # cutoffs end above, equalising charges below (common practice, no source)
 LONG_HOURS, CHARGED_VOLTS, MAX_REST_GAP = 0.25, 1.95, 0.5  # assumed; a charge is over 2 V a cell within minutes
@@ -56,6 +58,57 @@ def gross_findings(
     else:
         return ()
     return (Finding(kind="wrong battery?", sentence=sentence),)
+
+
+def sensor_findings(doubts: Plausibility, profile: BatteryProfile, cell_volts: float) -> tuple[Finding, ...]:
+    """What the sensors contradict, whatever the battery."""
+    volts = cell_volts * profile.cells
+    if doubts.swapped:
+        return (Finding(kind="swapped?", sentence="the voltage stepped as no load moves it: was the battery swapped?"),)
+    if doubts.frozen:
+        return (
+            Finding(
+                kind="voltage sensor?", sentence=f"the voltage stays at {volts:.2f} V under load: check its sensor"
+            ),
+        )
+    if doubts.lost:
+        sentence = "no current is measured, but the voltage is that of a load: check the current sensor's leads"
+        return (Finding(kind="current sensor?", sentence=sentence),)
+    if doubts.other:
+        sentence = (
+            f"{volts:.1f} V under load after so much charge is no lead-acid battery of {profile.cells} cells: "
+            "no runtime is given for it"
+        )
+        return (Finding(kind="other chemistry", sentence=sentence),)
+    return ()
+
+
+def unlike_label(
+    particles: Particles, profile: BatteryProfile, cell_volts: float, looks_empty: bool
+) -> tuple[Finding, ...]:
+    """What voltage and amp-hours contradict of nameplate and load, whether or not the battery was ever fitted.
+
+    looks_empty: the voltage is that of an empty or sick battery, though little was drawn.
+    """
+    volts = cell_volts * profile.cells
+    weight = particles.weight
+    gain = np.ones_like(weight) if particles.log_gain is None else np.exp(particles.log_gain)
+    high = quantiles(particles.capacity / gain, weight, (0.90,))[0]
+    if looks_empty and high >= MIN_LABEL_FRACTION:
+        sentence = f"{volts:.1f} V is that of an empty or sick battery: charge it; if it was charged, replace it"
+        return (Finding(kind="empty or sick", sentence=sentence),)
+    if profile.fitted is None and high < MIN_LABEL_FRACTION:
+        middle = quantiles(particles.capacity / gain, weight, (0.5,))[0] * profile.c20_ah
+        sentence = (
+            f"holds about {middle:.2g} Ah by its voltage, its label says {profile.c20_ah:g}: worn, another label, "
+            "or a load that the current sensor does not see; run `groundbox battery test`"
+        )
+        return (Finding(kind="label?", sentence=sentence),)
+    if particles.log_gain is not None and quantiles(gain, weight, (0.1,))[0] > MIN_WRONG_GAIN:
+        times = quantiles(gain, weight, (0.5,))[0]
+        sentence = f"the voltage falls as under {times:.1f} times the load: check the current sensor and declared loads"
+        return (Finding(kind="current sensor?", sentence=sentence),)
+    return ()
 
 
 def charge_at_rest(cell_volts: float) -> float:

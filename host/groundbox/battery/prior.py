@@ -4,6 +4,7 @@ By rule: a fit of this battery, else its data sheet and its age, else the popula
 row states so many minutes at so many amps, from full to an end voltage.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -31,7 +32,9 @@ SOUND_ERROR_VOLTS = 0.009
 # An undeclared load: a box is sized for a day, so around a tenth of C20, from a fiftieth to a half (assumed).
 MEDIAN_LOG_RATE, LOG_RATE_SD = float(np.log(1 / 10)), 0.8
 # A battery of unknown age may be worn: this probability is spread evenly from MIN_WORN_CAPACITY to 1.
-WORN_PROBABILITY, MIN_WORN_CAPACITY = 0.15, 0.4
+WORN_PROBABILITY, MIN_WORN_CAPACITY = 0.11, 0.4
+# It may be broken, or its label untrue (assumed; known are blocks of 6 to 12 %, and a label 2.5 times too large).
+BROKEN_PROBABILITY, BROKEN_AFTER_FIT = 0.03, 0.01
 
 SHEET_END_VOLTS, SHEET_END_TIME = (
     0.006,
@@ -45,7 +48,9 @@ NEAR_LOAD, NEAR_VOLTS = 0.5, 0.03  # logarithm of the load, volts per cell
 FADE_PER_YEAR, FADE_SPREAD = 0.07, 0.6
 SHEET_WEIGHT, SHEET_SLACK = 0.6, 0.9
 # The one run that was fitted may not have begun full, or may be another battery's.
-DOUBT_ONE_RUN = 0.15
+DOUBT_ONE_RUN, DOUBT_RUNS = 0.15, 0.04
+# Since a fit (assumed): discharges that age a battery as a year does, chance of unusual wear, rise of resistance.
+CYCLES_A_YEAR, WORN_PER_YEAR, RISE_PER_YEAR, RESISTANCE = 60, 0.15, 0.15, 7
 # Two equal runs of one battery differ by about this much (3.6 % measured between two runs of the 17 Ah battery).
 RUN_CAPACITY_SD, RUN_OFFSET_SD = 0.03, 0.006
 UNSEEN_CAPACITY_SD = 0.08  # and this for what one run at one load does not show, less with each more
@@ -58,12 +63,14 @@ class Prior:
 
     error_volts: lasting misfit of the curve, volts per cell.
     worn_probability: that the battery is worn down to anywhere between MIN_WORN_CAPACITY and its mean capacity.
+    broken_probability: that it is broken or its label is not true: a small part of the capacity.
     """
 
     mean: Array
     covariance: Array
     error_volts: float
     worn_probability: float
+    broken_probability: float = 0.0
 
     def with_number(self, index: int, mean: float, sd: float) -> "Prior":
         """The same with one number replaced and made independent of the others."""
@@ -93,6 +100,7 @@ def sound_prior() -> Prior:
         covariance=covariance,
         error_volts=SOUND_ERROR_VOLTS,
         worn_probability=WORN_PROBABILITY,
+        broken_probability=BROKEN_PROBABILITY,
     )
 
 
@@ -183,17 +191,26 @@ def aged(prior: Prior, age_years: float) -> Prior:
 
 
 def fitted_prior(fitted: FittedCurve) -> Prior:
-    """The posterior of the last fit, widened by what differs between two equal runs."""
+    """The posterior of the last fit, widened by what differs between two equal runs, and aged since.
+
+    Time and discharges since the fit lower its capacity by half of the usual fade, widen it by all of it, raise the
+    chance that the battery is worn, and widen resistance and offset.
+    """
     mean, covariance = np.array(fitted.mean), np.array(fitted.covariance)
     poorly = max(fitted.error_volts / FITS_WELL_VOLTS, 1.0)
     run_sd = RUN_CAPACITY_SD * poorly + UNSEEN_CAPACITY_SD * poorly / fitted.runs**2
-    covariance[CAPACITY, CAPACITY] += (run_sd * mean[CAPACITY]) ** 2
-    covariance[OFFSET, OFFSET] += RUN_OFFSET_SD**2
+    years = fitted.age_years + fitted.cycles_since / CYCLES_A_YEAR
+    fade = FADE_PER_YEAR * years
+    covariance[CAPACITY, CAPACITY] += (math.hypot(run_sd, fade) * mean[CAPACITY]) ** 2
+    covariance[OFFSET, OFFSET] += RUN_OFFSET_SD**2 * (1 + years)
+    covariance[RESISTANCE, RESISTANCE] += (RISE_PER_YEAR * years * mean[RESISTANCE]) ** 2
+    mean[CAPACITY] *= max(1 - fade / 2, MIN_WORN_CAPACITY)
     return Prior(
         mean=mean,
         covariance=covariance,
         error_volts=fitted.error_volts,
-        worn_probability=DOUBT_ONE_RUN / fitted.runs**2,
+        worn_probability=min(max(DOUBT_ONE_RUN / fitted.runs**2, DOUBT_RUNS) + WORN_PER_YEAR * years, 0.5),
+        broken_probability=BROKEN_AFTER_FIT,
     )
 
 

@@ -23,7 +23,7 @@ Point = Annotated[
 
 AmpHours = Annotated[float, Meta(gt=0, le=50000, description="ampere-hours")]
 Milliohms = Annotated[float, Meta(gt=0, le=100000, description="milliohms")]
-USUAL = ("confirmed", True)  # is not written
+USUAL = (("confirmed", True), ("cycles_since", 0), ("age_years", 0.0))  # keys that a file leaves out
 EARLIER, MAX_EARLIER = "earlier", 20  # folder beside a profile; so many older ones of it are kept
 MAX_YEARS, DAYS_A_MONTH, DAYS_A_YEAR = 40, 30.44, 365.25
 SAME_RATING = 0.005
@@ -39,7 +39,10 @@ class DischargeRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 class FittedCurve(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The fit to logged discharges: readable figures, and the mean and covariance of the estimator's nine numbers."""
+    """The fit to logged discharges: readable figures, and the mean and covariance of the estimator's nine numbers.
+
+    `cycles_since`: discharges since then that no fit has used. `age_years`: since `date`, when the file is read.
+    """
 
     date: date
     runs: Annotated[int, Meta(ge=1, le=100000)]
@@ -48,6 +51,8 @@ class FittedCurve(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     resistance_mohm: Milliohms
     temp_c: float | None = None
     error_volts: Annotated[float, Meta(gt=0, le=1, description="volts per cell")]
+    cycles_since: Annotated[int, Meta(ge=0, le=100000, description="discharges since the fit")] = 0
+    age_years: Annotated[float, Meta(ge=0, le=40, description="years since the fit, counted from its date")] = 0.0
     mean: Nine
     covariance: Annotated[list[Nine], Meta(min_length=9, max_length=9)]
 
@@ -110,6 +115,9 @@ def load_profile(path: Path | str) -> BatteryProfile:
     profile = read_toml(path, BatteryProfile, "make one with `groundbox battery new`")
     if profile.fitted is not None:
         _check_fitted(path, profile, profile.fitted)
+        years = max((date.today() - profile.fitted.date).days, 0) / DAYS_A_YEAR
+        fitted = msgspec.structs.replace(profile.fitted, age_years=min(years, float(MAX_YEARS)))
+        profile = msgspec.structs.replace(profile, fitted=fitted)
     if profile.in_service is None:
         return profile
     months = round((date.today() - profile.in_service).days / DAYS_A_MONTH)
@@ -156,7 +164,7 @@ def _value(value: object) -> str:
 
 def _lines(row: msgspec.Struct) -> list[str]:
     fields = msgspec.structs.asdict(row)
-    kept = {key: value for key, value in fields.items() if value not in (None, "", []) and (key, value) != USUAL}
+    kept = {key: value for key, value in fields.items() if value not in (None, "", []) and (key, value) not in USUAL}
     return [f"{key} = {_value(value)}" for key, value in kept.items()]
 
 
@@ -164,7 +172,7 @@ def _table(profile: BatteryProfile, key: str) -> list[str]:
     rows = getattr(profile, key) or []
     comment, head = f"# {wants(BatteryProfile, key)}", f"[[{key}]]"
     if isinstance(rows, FittedCurve):
-        rows, head = [rows], f"[{key}]"
+        rows, head = [msgspec.structs.replace(rows, age_years=0.0)], f"[{key}]"
     return [line for row in rows for line in ("", comment, head, *_lines(row))]
 
 

@@ -13,13 +13,12 @@ from groundbox.battery.prior import prior_with_fit
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Phase
 
-# Five equally likely points of a normal spread, scaled to its variance: the possible misfit at the end.
-NODES: Array = np.array([-1.4645, -0.5992, 0.0, 0.5992, 1.4645])
+ANSWER_POINTS = 320  # particles that an answer runs forward, each with one misfit of its curve
 LOAD_MEMORY_HOURS = 4.0  # how long an unsteady load stays like itself (assumed)
 HIDDEN_CHARGE = 0.15  # spread of the depleted fraction for a load as unsteady as its mean
 MIN_UNSTEADINESS = 0.05
-DEPLETION_HALVINGS, HOUR_HALVINGS = 18, 8
-MIN_WEIGHT = 3e-4
+DEPLETION_STEPS, HOUR_STEPS = 7, 5  # of Newton's method
+MAX_KNEES = 9.0  # -log of the charge left at exhaustion
 ENDLESS_HOURS = 9000.0
 MIN_RATE = 1e-6
 OUTLOOK_RATES = (0.05, 0.1, 0.2, 0.5, 1.0)
@@ -48,108 +47,89 @@ def stretches_to(
         cutoff = (limits.cutoff_volts + peak_amps * limits.lead_ohm + phase.sag_volts) / profile.cells
         end = end_volts_per_cell(limits, profile, phase.amps)
         name = "end_voltage" if end > cutoff else "cutoff"
-        mean = np.maximum(np.reshape(rate, (-1, 1)), MIN_RATE)
+        mean = np.maximum(np.atleast_1d(rate), MIN_RATE)
         peak = mean * (peak_amps / phase.amps) if phase.amps > 0 else mean
-        stretches.append(Stretch(phase.seconds / 3600, mean, peak, np.full((1, 1), max(cutoff, end))))
+        stretches.append(Stretch(phase.seconds / 3600, mean, peak, np.full(1, max(cutoff, end))))
     return name, stretches
 
 
 @dataclass(slots=True)
 class _Runners:
-    """Particles times nodes, on their way down."""
+    """Particles on their way down, each with one possible misfit of its curve."""
 
-    drawn: Array  # (m, 5)
-    wells: Array  # (m, 5, 4)
-    total: Array  # (m, 1)
-    strength: Array  # (m, 1)
-    coefficients: Array  # (m, 7)
-    misfit: Array  # (m, 5) volts by which the particle's curve is off at the end
-    load: Array  # (m, 5) factor between the actual load to come and the declared one
+    drawn: Array  # (m,)
+    wells: Array  # (m, 4)
+    total: Array  # (m,)
+    strength: Array  # (m,)
+    coefficients: Array  # (7, m)
+    misfit: Array  # (m,) volts by which the particle's curve is off at the end
+    load: Array | float  # (m,) factor between the actual load to come and the declared one
 
 
 def _bounded(coefficients: Array) -> Array:
-    """Coefficients for which voltage falls with depletion and with load, however far the filter drifted."""
-    c = coefficients.copy()
-    c[:, 1] = np.maximum(c[:, 1], 0.0)
-    c[:, 2] = np.maximum(c[:, 2], -c[:, 1] / 2)
-    c[:, 3] = np.maximum(c[:, 3], 0.005)
-    c[:, 4:] = np.maximum(c[:, 4:], 0.0)
+    """(7, m) coefficients for which voltage falls with depletion and with load, however far the filter drifted."""
+    c = coefficients.T.copy()
+    c[1] = np.maximum(c[1], 0.0)
+    c[2] = np.maximum(c[2], -c[1] / 2)
+    c[3] = np.maximum(c[3], 0.005)
+    c[4:] = np.maximum(c[4:], 0.0)
     return c
 
 
 def _depletion_at_limit(run: _Runners, limit: Array, rate: Array) -> Array:
-    """(m, k) depleted fraction at which the voltage under `rate` meets the limit; `cell.terms`, inlined for speed."""
-    offset, slope, bend, knee, activation, resistance, thinning = (run.coefficients[:, [n]] for n in range(7))
+    """(m,) depleted fraction u at which the voltage under `rate` meets the limit: Newton's method in -log(1 - u)."""
+    offset, slope, bend, knee, activation, resistance, thinning = run.coefficients
     steady = offset + 0.5 * slope + 0.25 * bend + knee * np.log(2) + run.misfit - limit
     steady = steady - activation * np.arcsinh(rate / cell.ACTIVATION_RATE) - resistance * rate
     thin = thinning * rate
-    low = np.full(run.drawn.shape, cell.MIN_DEPLETED)
-    high = np.full(run.drawn.shape, cell.MAX_DEPLETED)
-    for _ in range(DEPLETION_HALVINGS):
-        u = (low + high) / 2
-        left = 1 - np.minimum(u, cell.KNEE_DEPLETED)
-        beyond = np.maximum(u - cell.KNEE_DEPLETED, 0) / (1 - cell.KNEE_DEPLETED)
-        above = steady - u * (slope + bend * u) + knee * (np.log(left) - beyond) > thin / left * (1 + beyond)
-        low, high = np.where(above, u, low), np.where(above, high, u)
-    return np.asarray((low + high) / 2)
+    lowest = -np.log(1 - cell.MIN_DEPLETED)
+    knees = np.full(run.drawn.shape, 0.7)
+    for _ in range(DEPLETION_STEPS):
+        left = np.exp(-knees)
+        curve = bend * (1 - left)
+        above = steady - (1 - left) * (slope + curve) - knee * knees - thin / left
+        falls = left * (slope + 2 * curve) + knee + thin / left
+        knees = np.clip(knees + above / falls, lowest, MAX_KNEES)
+    return np.asarray(1 - np.exp(-knees))
 
 
 def _hours_to_depletion(run: _Runners, depleted: Array, rate: Array) -> Array:
-    """(m, k) hours at `rate` until the depleted fraction stays over `depleted`; 0 where it is there already."""
+    """(m,) hours at `rate` until the depleted fraction stays over `depleted`; 0 where it is there already.
+
+    Newton's method from the hours that a battery without lag has: from there it meets the last crossing.
+    """
     wanted = depleted * run.total - run.drawn
-    lag = run.wells @ cell.WELL_FRACTIONS
-    inflow = rate[..., np.newaxis] * cell.WELL_HOURS
-    excess = run.wells - inflow
-    settled = inflow @ cell.WELL_FRACTIONS
-
-    def short(hours: Array) -> Array:
-        decay = np.exp(hours[..., np.newaxis] / -cell.WELL_HOURS)
-        return np.asarray(wanted - rate * hours - run.strength * (settled + (excess * decay) @ cell.WELL_FRACTIONS))
-
-    already = wanted <= run.strength * lag
-    low = np.zeros(already.shape)
-    high = np.minimum(np.maximum(wanted / rate, 0.0), ENDLESS_HOURS)
-    for _ in range(HOUR_HALVINGS):
-        middle = (low + high) / 2
-        more = short(middle) > 0
-        low, high = np.where(more, middle, low), np.where(more, high, middle)
-    at_low, at_high = np.maximum(short(low), 0.0), np.minimum(short(high), 0.0)
-    part = at_low / np.maximum(at_low - at_high, 1e-12)
-    return np.asarray(np.where(already, 0.0, low + (high - low) * np.minimum(part, 1.0)))
+    inflow = rate[:, np.newaxis] * cell.WELL_HOURS
+    excess = (run.wells - inflow) * cell.WELL_FRACTIONS * run.strength[:, np.newaxis]
+    settled = run.strength * (inflow @ cell.WELL_FRACTIONS)
+    already = wanted <= excess.sum(axis=1) + settled
+    highest = np.minimum(np.maximum(wanted / rate, 0.0), ENDLESS_HOURS)
+    hours, slowest = highest, 0.05 * rate
+    for _ in range(HOUR_STEPS):
+        lagging = excess * np.exp(hours[:, np.newaxis] / -cell.WELL_HOURS)
+        over = rate * hours + settled + lagging.sum(axis=1) - wanted
+        rises = np.maximum(rate - lagging @ (1 / cell.WELL_HOURS), slowest)
+        hours = np.minimum(np.maximum(hours - over / rises, 0.0), highest)
+    return np.asarray(np.where(already, 0.0, hours))
 
 
 def _descend(run: _Runners, stretches: Sequence[Stretch]) -> Array:
-    """(m, 5) hours to the limit."""
+    """(m,) hours to the limit."""
     hours = np.full(run.drawn.shape, np.nan)
     passed = 0.0
     for place, stretch in enumerate(stretches):
         last = place == len(stretches) - 1
-        if np.all(stretch.rate <= 0):
-            needed = np.full(run.drawn.shape, np.inf)
-        else:
-            rate = stretch.rate * run.load
-            depleted = _depletion_at_limit(run, stretch.limit_volts, stretch.peak * run.load)
-            needed = _hours_to_depletion(run, depleted, rate)
+        rate = np.broadcast_to(stretch.rate * run.load, run.drawn.shape)
+        depleted = _depletion_at_limit(run, stretch.limit_volts, stretch.peak * run.load)
+        needed = _hours_to_depletion(run, depleted, rate)
         ends = np.isnan(hours) & (last | (needed <= stretch.hours))
         hours[ends] = passed + needed[ends]
         if last or not np.isnan(hours).any():
             break
-        run.drawn = run.drawn + stretch.rate * run.load * stretch.hours
-        run.wells = cell.advance_wells(run.wells, stretch.rate * run.load, stretch.hours)
+        run.drawn = run.drawn + rate * stretch.hours
+        run.wells = cell.advance_wells(run.wells, rate, stretch.hours)
         passed += stretch.hours
     return np.asarray(np.minimum(hours, ENDLESS_HOURS))
-
-
-def _runners(particles: Particles, chosen: Places, nodes: int) -> _Runners:
-    return _Runners(
-        drawn=np.repeat(particles.drawn[chosen, np.newaxis], nodes, axis=1),
-        wells=np.repeat(particles.wells[chosen, np.newaxis, :], nodes, axis=1),
-        total=particles.total[chosen, np.newaxis],
-        strength=particles.strength[chosen, np.newaxis],
-        coefficients=_bounded(particles.mean[chosen, :MISFIT]),
-        misfit=np.zeros((len(chosen), nodes)),
-        load=np.ones((len(chosen), nodes)),
-    )
 
 
 def _end_misfit(
@@ -160,8 +140,8 @@ def _end_misfit(
     row = np.empty((len(chosen), 8))
     row[:, :MISFIT] = cell.terms(depleted, rate)
     row[:, MISFIT] = keep
-    covariance = particles.covariance[chosen]
-    variance = np.einsum("ni,nij,nj->n", row, covariance, row) + particles.error_volts**2 * (1 - keep**2)
+    spread = (particles.covariance[chosen] @ row[:, :, np.newaxis])[:, :, 0]
+    variance = (spread * row).sum(axis=1) + particles.error_volts**2 * (1 - keep**2)
     return keep * particles.mean[chosen, MISFIT], np.sqrt(np.maximum(variance, 1e-12))
 
 
@@ -172,35 +152,65 @@ def _add_unsteadiness(run: _Runners, unsteadiness: float, hours: Array) -> None:
     observed on tubular cells that ran for long after a burst had brought them near the cutoff.
     """
     spread = unsteadiness * np.sqrt(LOAD_MEMORY_HOURS / (LOAD_MEMORY_HOURS + hours))
-    scores = normal_points(run.misfit.size, 2).reshape(*run.misfit.shape, 2)
-    run.load = np.exp(spread[:, np.newaxis] * scores[..., 0])
-    run.drawn = run.drawn + run.total * HIDDEN_CHARGE * unsteadiness * scores[..., 1]
+    scores = normal_points(len(run.drawn), 3)
+    run.load = np.exp(spread * scores[:, 1])
+    run.drawn = run.drawn + run.total * HIDDEN_CHARGE * unsteadiness * scores[:, 2]
 
 
-def hours_left(particles: Particles, stretches: Sequence[Stretch], unsteadiness: float = 0.0) -> tuple[Array, Array]:
+def _drawn_by_weight(weight: Array, order_by: Array) -> Places:
+    """(ANSWER_POINTS,) particles in proportion to their weights, evenly spread over what `order_by` sorts."""
+    order = np.argsort(order_by)
+    passed = np.cumsum(weight[order])
+    wanted = (np.arange(ANSWER_POINTS) + 0.5) * (passed[-1] / ANSWER_POINTS)
+    return np.asarray(order[np.searchsorted(passed, wanted).clip(0, len(order) - 1)])
+
+
+def hours_left(
+    particles: Particles,
+    stretches: Sequence[Stretch],
+    unsteadiness: float = 0.0,
+    doubts: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Array, Array]:
     """(k,) hours to the limit and (k,) their weights, over the likely particles and the misfit of their curves.
 
-    Each stretch's `rate`, `peak` and `limit_volts` are (n, 1) over all particles or (1, 1).
+    With equal weights the same hours are those of the cautious: with more of what is doubted.
+
+    Each stretch's `rate` and `peak` are (n,) over all particles or (1,), `limit_volts` is (1,); `doubts` as in
+    `Particles.cautious`.
     """
-    weight = particles.weight
-    likely = np.nonzero(weight > MIN_WEIGHT * weight.max())[0]
-    chosen = [
-        Stretch(s.hours, *(a if len(a) == 1 else a[likely] for a in (s.rate, s.peak, s.limit_volts))) for s in stretches
-    ]
-    rough = _runners(particles, likely, 1)
-    rough.misfit[:, 0] = particles.mean[likely, MISFIT] * 0.5
-    peak = np.broadcast_to(chosen[-1].peak[:, 0], (len(likely),))
-    depleted = _depletion_at_limit(rough, chosen[-1].limit_volts, peak[:, np.newaxis])
-    charge = np.maximum(depleted[:, 0] * rough.total[:, 0] - particles.drawn[likely], 0.0)
-    misfit, sd = _end_misfit(particles, likely, np.minimum(depleted[:, 0], cell.KNEE_DEPLETED), peak, charge)
-    run = _runners(particles, likely, len(NODES))
-    run.misfit = misfit[:, np.newaxis] + sd[:, np.newaxis] * NODES
+    order_by = (particles.total - particles.drawn) / stretches[-1].rate
+    cautious, weight = particles.cautious(*doubts), particles.weight
+    chosen = _drawn_by_weight(cautious, order_by)
+    high = np.broadcast_to(particles.read_too_high(), particles.drawn.shape)[chosen]
+
+    def of_chosen(rates: Array) -> Array:
+        return rates if len(rates) == 1 else rates[chosen]
+
+    kept = [Stretch(s.hours, of_chosen(s.rate), of_chosen(s.peak), s.limit_volts + high) for s in stretches]
+    run = _Runners(
+        drawn=particles.drawn[chosen],
+        wells=particles.wells[chosen],
+        total=particles.total[chosen],
+        strength=particles.strength[chosen],
+        coefficients=_bounded(particles.mean[chosen, :MISFIT]),
+        misfit=particles.mean[chosen, MISFIT] * 0.5,
+        load=1.0,
+    )
+    last = kept[-1]
+    depleted = _depletion_at_limit(run, last.limit_volts, last.peak)
+    charge = np.maximum(depleted * run.total - run.drawn, 0.0)
+    peak = np.broadcast_to(last.peak, run.drawn.shape)
+    misfit, sd = _end_misfit(particles, chosen, np.minimum(depleted, cell.KNEE_DEPLETED), peak, charge)
+    run.misfit = misfit + sd * normal_points(ANSWER_POINTS, 3)[:, 0]
     if unsteadiness > MIN_UNSTEADINESS:
-        rough_rate = np.broadcast_to(chosen[-1].rate[:, 0], charge.shape)
-        _add_unsteadiness(run, unsteadiness, charge / rough_rate)
-    hours = _descend(run, chosen)
-    weights = np.repeat(weight[likely, np.newaxis] / len(NODES), len(NODES), axis=1)
-    return hours.ravel(), weights.ravel()
+        _add_unsteadiness(run, unsteadiness, charge / last.rate)
+    return _descend(run, kept), weight[chosen] / np.maximum(cautious[chosen], 1e-300)
+
+
+def cautious_band(hours: Array, weights: Array, probabilities: Sequence[float]) -> list[float]:
+    """Quantiles of `hours_left`; the first, the low one, is the lower of the likely and the cautious one."""
+    found = quantiles(hours, weights, probabilities)
+    return [min(found[0], quantiles(hours, np.ones_like(hours), probabilities[:1])[0]), *found[1:]]
 
 
 def quantiles(values: Array, weights: Array, probabilities: Sequence[float]) -> list[float]:
@@ -227,8 +237,8 @@ def from_full(
 ) -> OutlookRow:
     """Hours a full, rested battery lasts at a steady `amps` down to `end_volts_per_cell`, at `battery_c` °C."""
     particles = draw_particles(prior_with_fit(profile), 1.0, doubt=0.0)
-    rate = np.full((1, 1), amps / profile.c20_ah / cell.load_factor(battery_c, amps / profile.c20_ah))
-    hours, weights = hours_left(particles, [Stretch(np.inf, rate, rate, np.full((1, 1), end_volts_per_cell))])
+    rate = np.full(1, amps / profile.c20_ah / cell.load_factor(battery_c, amps / profile.c20_ah))
+    hours, weights = hours_left(particles, [Stretch(np.inf, rate, rate, np.full(1, end_volts_per_cell))])
     low, expected, high = quantiles(hours, weights, (0.05, 0.5, 0.95))
     end_volts = end_volts_per_cell * profile.cells
     return OutlookRow(amps=amps, end_volts=end_volts, low_h=low, expected_h=expected, high_h=high)

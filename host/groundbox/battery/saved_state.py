@@ -10,10 +10,11 @@ import numpy as np
 
 from groundbox.battery.cell import Array
 from groundbox.battery.particles import Particles
+from groundbox.battery.plausible import Plausibility
 from groundbox.battery.recent_load import Pending, RecentLoad
 from groundbox.errors import BadInput
 
-FORM = 4
+FORM = 5
 PLAIN = (
     "start_soc",
     "t_s",
@@ -28,6 +29,11 @@ PLAIN = (
     "loaded_charge",
     "rest_hours",
     "charging_hours",
+    "counted_charge",
+    "declared_amps",
+    "off",
+    "off_volts",
+    "load_doubted",
     "typical_s",
     "voltage_variance",
 )
@@ -82,17 +88,18 @@ def particles_from(state: dict[str, object]) -> Particles:
         raise BadInput("estimator state", "", what) from error
 
 
-def packed(pending: Pending, load: RecentLoad, particles: Particles | None) -> dict[str, object]:
+def packed(pending: Pending, load: RecentLoad, doubts: Plausibility, particles: Particles | None) -> dict[str, object]:
     """The parts of an estimator that are not plain numbers."""
     return {
         "form": FORM,
         "pending": asdict(pending),
         "load": {**asdict(load), "steps": [list(step) for step in load.steps]},
+        "doubts": asdict(doubts),
         "particles": None if particles is None else particles_state(particles),
     }
 
 
-def unpacked(state: dict[str, Any]) -> tuple[Pending, RecentLoad, Particles | None]:
+def unpacked(state: dict[str, Any]) -> tuple[Pending, RecentLoad, Plausibility, Particles | None]:
     """What `packed` packed.
 
     Raises:
@@ -104,4 +111,4 @@ def unpacked(state: dict[str, Any]) -> tuple[Pending, RecentLoad, Particles | No
     load = dict(state["load"])
     load["steps"] = deque((seconds, charge) for seconds, charge in load["steps"])
     particles = None if state["particles"] is None else particles_from(state["particles"])
-    return Pending(**state["pending"]), RecentLoad(**load), particles
+    return Pending(**state["pending"]), RecentLoad(**load), Plausibility(**state["doubts"]), particles
