@@ -199,6 +199,7 @@ def test_a_measured_burst_brings_the_end_forward_and_a_fast_sample_under_the_cut
             )
             tracker.take(second, reading)
             sag.take(reading)
+        assert sag.lowest_volts == pytest.approx(lowest - 0.03 * (1.5 + burst_amps)), "less the fall in the lead"
         tracker.refresh(reading, usual=habit.usual("flight"), sag=sag)
         assert tracker.estimate is not None
         return [tracker.estimate.runtime_low_s, tracker.estimate.runtime_expected_s]

@@ -326,9 +326,14 @@ def test_a_running_recorder_notices_that_a_profile_was_taken_back(chosen: Settin
         lessons.watch_profile(follower, START_S)
         lessons.background.wait()
         assert follower.tracker is made
+        assert "battery confirm" in (follower.trust_improves or "")
         CliRunner().invoke(battery, ["undo", str(file)], catch_exceptions=False)
         lessons.watch_profile(follower, START_S)
         lessons.background.wait()
+        assert follower.trust_improves is None, "of the battery before"
+        lessons.watch_profile(follower, START_S)
+        lessons.background.wait()
+        assert "capacity test narrows this" in (follower.trust_improves or "")
     assert follower.tracker is not made
     assert follower.tracker is not None
     assert follower.tracker.profile.fitted is None
