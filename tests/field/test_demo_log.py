@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -45,10 +46,9 @@ class Field:
     def command(self, *words: str) -> list[str]:
         return [sys.executable, "-c", "from groundbox.cli import main; main()", *words]
 
-    def start(self) -> None:
-        self.log = subprocess.Popen(
-            self.command("log", "--port", self.board.port), cwd=self.folder, stdout=subprocess.PIPE, text=True
-        )
+    def start(self, *words: str, stdout: int = subprocess.PIPE) -> None:
+        command = self.command("log", "--port", self.board.port, *words)
+        self.log = subprocess.Popen(command, cwd=self.folder, stdout=stdout, text=True)
 
     def end(self, number: signal.Signals) -> int:
         assert self.log is not None
@@ -107,6 +107,43 @@ def test_killed_at_any_time_it_starts_again_and_nothing_is_missing(field: Field)
     kept = field.sequences()
     assert kept == list(range(1, len(kept) + 1))
     assert "ended; all is stored in" in field.said
+
+
+@pytest.mark.parametrize("fault", ["not read", "closed", "full disk"])
+def test_an_output_that_fails_stops_no_recording(field: Field, fault: str) -> None:
+    """Nothing that is written to the terminal arrives: all is stored and warned about, and the end is the usual one."""
+    reading, writing = os.pipe()
+    if fault == "not read":
+        os.set_blocking(writing, False)
+        with suppress(BlockingIOError):
+            while os.write(writing, b"." * 4096):
+                pass
+        os.set_blocking(writing, True)
+    elif fault == "closed":
+        os.close(reading)
+    else:
+        os.close(writing)
+        writing = os.open("/dev/full", os.O_WRONLY)
+    field.start(stdout=writing)
+    os.close(writing)
+    field.wait_for(field.more(6))
+    assert field.end(signal.SIGINT) == 0
+    kept = field.sequences()
+    assert kept == list(range(1, len(kept) + 1))
+
+
+def test_a_closed_terminal_ends_a_recording_or_keeps_it(field: Field) -> None:
+    field.start()
+    field.wait_for(field.more(2))
+    assert field.end(signal.SIGHUP) == 0
+    assert "ended; all is stored in" in field.said
+    field.start("--keep")
+    assert field.log is not None
+    field.wait_for(field.more(2))
+    field.log.send_signal(signal.SIGHUP)
+    field.wait_for(field.more(4))
+    assert field.end(signal.SIGTERM) == 0
+    assert f"the terminal was closed; recording continues; to end it type: kill {field.log.pid}" in field.said
 
 
 def test_a_port_that_vanishes_is_warned_about_and_comes_back(field: Field) -> None:

@@ -37,7 +37,7 @@ from groundbox.ui.demo_day import (
     day_text,
 )
 from groundbox.ui.options import PAGE_PORT, Number
-from groundbox.ui.recording import Stop, record, stop_signals
+from groundbox.ui.recording import Stop, Terminal, record, stop_signals
 from groundbox.ui.screen import RUNTIME_MEANS, Screen
 from groundbox.ui.sound import Sounder
 
@@ -99,10 +99,12 @@ class Demo:
     def run(self) -> None:
         """Runs it."""
         with (self._place / "log.txt").open("w", buffering=1, encoding="utf-8") as kept, stop_signals() as stop:
-            self._screen = DemoScreen(Console(highlight=False), Sounder(self._chosen.sound), kept, self)
+            terminal = Terminal(sys.stdout)
+            console = Console(file=terminal.file, highlight=False)
+            self._screen = DemoScreen(console, Sounder(self._chosen.sound, terminal.file), kept, self)
             arrivals = Arrivals()
             clocks = Clocks(wall_s=self._clock.wall_s, monotonic_s=self._clock.monotonic_s)
-            with Store(self._chosen.database_path) as store, self._screen, ExitStack() as more:
+            with terminal, Store(self._chosen.database_path) as store, self._screen, ExitStack() as more:
                 self._output = self._with_page(more)
                 self._session = DemoSession(self._clock, self._place, self._clock.speed, self._say)
                 ports = SerialPorts(arrivals, clocks, [board.port for board in self._session.boards])

@@ -1,5 +1,7 @@
 """`groundbox log`: records every board found, estimates, advises."""
 
+import os
+import sys
 import time
 from contextlib import ExitStack
 from pathlib import Path
@@ -19,7 +21,7 @@ from groundbox.store import Store, shown
 from groundbox.ui.bridge.metrics import Metrics
 from groundbox.ui.bridge.start import Bridged, bridges_of, own_broker
 from groundbox.ui.options import PAGE_PORT, chosen_settings, database_to_write, settings_options
-from groundbox.ui.recording import broker_of, record, shared_sources, sources_of, stop_signals
+from groundbox.ui.recording import Stop, Terminal, broker_of, record, shared_sources, sources_of, stop_signals
 from groundbox.ui.screen import RUNTIME_MEANS, Screen
 from groundbox.ui.sound import Sounder
 
@@ -56,6 +58,7 @@ groundbox acknowledge.
     help="Share boxes at the brokers with other programs of the same --share; each launch concerns one box then.",
 )
 @click.option("--day", type=click.Path(path_type=Path, dir_okay=False), help="Day file for the page's plan.")
+@click.option("--keep", is_flag=True, help="Continue to record when the terminal is closed.")
 def command(
     settings_file: Path | None,
     database: Path | str | None,
@@ -66,6 +69,7 @@ def command(
     with_broker: bool,
     share: str | None,
     day: Path | None,
+    keep: bool,
 ) -> None:
     """Record every board found, warn, and show one line a box."""
     if (lan or day) and not with_page:
@@ -76,15 +80,20 @@ def command(
             share,
             "is not allowed; type a name of letters and digits, and no --port: boxes on a cable are not shared",
         )
+    if keep and sys.platform == "win32":
+        raise BadInput("--keep", "", "is not possible on Windows; leave it out, and leave the window open")
     chosen = chosen_settings(settings_file, database)
     clocks = Clocks(wall_s=time.time, monotonic_s=time.monotonic)
     arrivals = Arrivals()
     brokers = [broker_of(chosen, number) for number in range(len(chosen.brokers))]
     publish_to = [broker for broker, entry in zip(brokers, chosen.brokers, strict=True) if entry.warnings]
-    screen = Screen(Console(highlight=False), Sounder(chosen.sound), f"{RUNTIME_MEANS}; Ctrl-C ends")
+    terminal = Terminal(sys.stdout)
+    sounder = Sounder(chosen.sound, terminal.file)
+    screen = Screen(Console(file=terminal.file, highlight=False), sounder, f"{RUNTIME_MEANS}; Ctrl-C ends")
     with (
+        terminal,
         Store(database_to_write(chosen), shared=share is not None) as store,
-        stop_signals() as stop,
+        stop_signals(keep) as stop,
         screen,
         ExitStack() as more,
     ):
@@ -115,12 +124,20 @@ def command(
             page.send = recorder.command
         for line in opening(chosen, ports, screen.sounder.means, recorder) + lines:
             screen.say(time.time(), line)
-        record(recorder, stop)
+        record(recorder, stop, lambda: say_closed(screen, stop))
         if store.waiting:
             words = f"ended; {store.waiting} items are NOT in {shown(chosen.store)}; boards with a key send them again"
             screen.say(time.time(), words)
             raise SystemExit(1)
         screen.say(time.time(), f"ended; all is stored in {shown(chosen.store)}")
+
+
+def say_closed(screen: Screen, stop: Stop) -> None:
+    """Says once that the terminal was closed."""
+    if stop.terminal_closed:
+        stop.terminal_closed = False
+        words = f"the terminal was closed; recording continues; to end it type: kill {os.getpid()}"
+        screen.say(time.time(), words)
 
 
 def opening(chosen: Settings, ports: tuple[str, ...], sound: str, recorder: Recorder) -> list[str]:

@@ -9,6 +9,7 @@ import tempfile
 import wave
 from collections.abc import Callable
 from pathlib import Path
+from typing import TextIO
 
 from groundbox.advice.result import SEVERITY_RANK
 
@@ -26,12 +27,14 @@ class Sounder:
 
     Args:
         setting: settings.Settings.sound.
+        terminal: whose bell rings; None for standard output.
 
     Attributes:
         elsewhere: True while another program on this computer speaks the same words: here only the bell sounds.
     """
 
-    def __init__(self, setting: str) -> None:
+    def __init__(self, setting: str, terminal: TextIO | None = None) -> None:
+        self._terminal = terminal or sys.stdout
         self._bell = setting != "off"
         programs = setting == "auto"
         self._speaker = _found(SPEAKERS) if programs else None
@@ -52,9 +55,9 @@ class Sounder:
 
     def sound(self, spoken: str, severity: str) -> None:
         """Speaks, or sounds the tone of `severity`, as soon as it is its turn. Does nothing without a program."""
-        if self._bell and sys.stdout.isatty():
-            sys.stdout.write("\a")
-            sys.stdout.flush()
+        if self._bell and self._terminal.isatty():
+            self._terminal.write("\a")
+            self._terminal.flush()
         if self.elsewhere() or not (self._speaker or self._player):
             return
         self._queue(spoken, severity)
