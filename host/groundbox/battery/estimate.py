@@ -20,7 +20,7 @@ from groundbox.battery.health import (
 )
 from groundbox.battery.limits import RuntimeLimits, limit_reached
 from groundbox.battery.particles import KnownLoad, Particles, draw_particles
-from groundbox.battery.plausible import Plausibility
+from groundbox.battery.plausible import ALIKE, Plausibility
 from groundbox.battery.prior import Prior, prior_with_fit, prior_without_fit
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.recent_load import Pending, RecentLoad
@@ -39,6 +39,7 @@ READING_NOISE = 0.004
 DIPS = ((0.040, 0.012, 0.15), (0.012, 0.040, 0.6))
 STEP_MISFIT = 0.06  # volts per cell of extra misfit for a change of load by C20/1h
 CONTRADICTION_VOLTS = 0.01  # volts per cell added to the misfit at each reading that contradicts the prior
+MIN_MEAN_HOURS = 20 / 3600  # bursts within so much are one mean
 GAP_SECONDS = 900.0
 SAME_CHARGE = 0.01  # a voltage that is the very same while so much is drawn (units of C20) is not used
 # Of the step a switched load makes; a box is on under these volts a cell, or so far under those when it went off.
@@ -54,7 +55,7 @@ DOUBT, SEEN_CHARGE = 0.12, (0.10, 0.20)  # of a broken battery or wrong load, an
 SEEN_UNMEASURED = (0.3, 0.6)  # where no current is known
 DOUBT_SICK, LOOKS_EMPTY, EMPTY = 0.7, 0.3, 0.5  # where the voltage misses so much charge that nobody drew
 # Spread of the actual current over the measured or declared one, and the probability that it is far off (assumed).
-MEASURED_SD, MEASURED_WRONG, AGREED_WRONG, ALIKE = 0.01, 0.04, 0.02, 1.5
+MEASURED_SD, MEASURED_WRONG, AGREED_WRONG = 0.01, 0.04, 0.02
 DECLARED_SD, DECLARED_WRONG, DECLARED_LOWEST = 0.07, 0.15, 0.3
 
 
@@ -118,6 +119,9 @@ class Estimator:
             self.load.add(seconds, amps)
         if before is not None and self.measured and seconds <= STEP_SECONDS:
             self._note_step(before, amps, rate, cell_volts, jump)
+        mean_amps = self.load.mean()
+        if self.measured and rate >= REST_RATE and mean_amps and sample.declared_amps:
+            self.doubts.take_loads(mean_amps, sample.declared_amps, hours)
         self.doubts.take_voltage(1.0 if first else jump, 0.0 if self.particles.log_rate is not None else rate, hours)
         self._take(hours, rate, cell_volts)
         self._charge_known()  # an estimate may first be asked for during a charge or gap
@@ -206,7 +210,8 @@ class Estimator:
     def _take(self, hours: float, rate: float, cell_volts: float) -> None:
         particles, pending = self._state(), self._pending
         if abs(rate - pending.last_rate) > 0.2 * max(abs(rate), abs(pending.last_rate), REST_RATE):
-            self._measure()
+            if pending.measured_hours >= MIN_MEAN_HOURS or not pending.last_rate >= REST_RATE <= rate:
+                self._measure()
             particles.widen_misfit(STEP_MISFIT * min(abs(rate - pending.last_rate), 1.0))
         pending.last_rate = rate
         if self.doubts.same_charge >= SAME_CHARGE and not self.charging:
@@ -455,7 +460,7 @@ class Estimator:
         """The first finding: of the sensors, of a fitted battery, of the label and the load."""
         cell_volts, particles = self.volts / self.profile.cells, self._state()
         return (
-            (() if self.charging else sensor_findings(self.doubts, self.profile, cell_volts))
+            (() if self.charging else sensor_findings(self.doubts, self.profile, cell_volts, mean_amps))
             or findings(particles, self.profile, self._rate(mean_amps), self.load.step_ohm())
             or (() if self.charging else unlike_label(particles, self.profile, cell_volts, self._looks_empty(EMPTY)))
         )

@@ -6,7 +6,7 @@ import numpy as np
 
 from groundbox.battery.limits import FULL_REST_VOLTS
 from groundbox.battery.particles import MISFIT, Particles
-from groundbox.battery.plausible import Plausibility
+from groundbox.battery.plausible import DIFFERS_HOURS, Plausibility
 from groundbox.battery.prior import CAPACITY, OFFSET
 from groundbox.battery.profile import DAYS_A_YEAR, BatteryProfile, HistoryRow
 from groundbox.battery.runtime import quantiles
@@ -60,8 +60,10 @@ def gross_findings(
     return (Finding(kind="wrong battery?", sentence=sentence),)
 
 
-def sensor_findings(doubts: Plausibility, profile: BatteryProfile, cell_volts: float) -> tuple[Finding, ...]:
-    """What the sensors contradict, whatever the battery."""
+def sensor_findings(
+    doubts: Plausibility, profile: BatteryProfile, cell_volts: float, mean_amps: float
+) -> tuple[Finding, ...]:
+    """What the sensors contradict, whatever the battery; `mean_amps` is the load of the last ten minutes."""
     volts = cell_volts * profile.cells
     if doubts.swapped:
         return (Finding(kind="swapped?", sentence="the voltage stepped as no load moves it: was the battery swapped?"),)
@@ -74,6 +76,12 @@ def sensor_findings(doubts: Plausibility, profile: BatteryProfile, cell_volts: f
     if doubts.lost:
         sentence = "no current is measured, but the voltage is that of a load: check the current sensor's leads"
         return (Finding(kind="current sensor?", sentence=sentence),)
+    if doubts.differs_hours >= DIFFERS_HOURS:
+        sentence = (
+            f"{mean_amps:.2g} A is measured, {doubts.declared_amps:.2g} A is declared: "
+            "check the current sensor, what passes it, and the declared loads"
+        )
+        return (Finding(kind="load?", sentence=sentence),)
     if doubts.other:
         sentence = (
             f"{volts:.1f} V under load after so much charge is no lead-acid battery of {profile.cells} cells: "
@@ -94,7 +102,7 @@ def unlike_label(
     weight = particles.weight
     gain = np.ones_like(weight) if particles.log_gain is None else np.exp(particles.log_gain)
     high = quantiles(particles.capacity / gain, weight, (0.90,))[0]
-    if looks_empty and high >= MIN_LABEL_FRACTION:
+    if looks_empty and profile.fitted is None and high >= MIN_LABEL_FRACTION:
         sentence = f"{volts:.1f} V is that of an empty or sick battery: charge it; if it was charged, replace it"
         return (Finding(kind="empty or sick", sentence=sentence),)
     if profile.fitted is None and high < MIN_LABEL_FRACTION:

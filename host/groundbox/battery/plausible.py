@@ -13,6 +13,8 @@ FALLING_HOURS, FALLING_VOLTS, FALLING_BELOW = 0.25, 0.004, 2.10  # a battery at 
 AFTER_CHARGE_HOURS = 4.0  # the surface charge decays for so long (assumed)
 SAME_READINGS, SAME_CHARGE = 10, 0.04  # units of C20: at no place is a curve flat to the last digit for longer
 PLATEAU_VOLTS, PLATEAU_DRAWN, PLATEAU_HOURS = (2.15, 2.24), 0.15, 0.25  # per cell; units of C20 (recordings: 2.10)
+# Measured and declared load are alike within this factor; compared are ten-minute means, over so long (assumed).
+ALIKE, MEAN_HOURS, AGREED_HOURS, DIFFERS_HOURS = 1.5, 1 / 6, 1 / 12, 1 / 3
 SWAP_VOLTS = 0.035  # per cell, while no load was switched: a switched load may show a bad connector
 SWAP_READINGS = 5  # so many must confirm the step
 
@@ -30,6 +32,9 @@ class Plausibility:
     swapped: bool = False
     other: bool = False
     plateau_hours: float = 0.0
+    declared_amps: float = 0.0  # mean of the last ten minutes, as the measured one
+    agreed_hours: float = 0.0
+    differs_hours: float = 0.0
     same: int = 0  # readings with the very same voltage
     same_charge: float = 0.0
     rest_hours: float = 0.0
@@ -47,6 +52,17 @@ class Plausibility:
         self.same += 1
         self.same_charge += max(rate, 0.0) * hours
         self.frozen = self.frozen or (self.same >= SAME_READINGS and self.same_charge >= SAME_CHARGE)
+
+    def take_loads(self, measured: float, declared: float, hours: float) -> None:
+        """`measured` is the mean of the last ten minutes. Loads that once agreed may have been switched off since."""
+        part = min(hours / MEAN_HOURS, 1.0) if self.declared_amps > 0 else 1.0
+        self.declared_amps += part * (declared - self.declared_amps)
+        if self.declared_amps / ALIKE < measured < self.declared_amps * ALIKE:
+            self.agreed_hours, self.differs_hours = self.agreed_hours + hours, 0.0
+        elif measured > self.declared_amps or self.agreed_hours < AGREED_HOURS:
+            self.differs_hours += hours
+        else:
+            self.differs_hours = 0.0
 
     def take_plateau(self, cell_volts: float, hours: float, drawn: float) -> None:
         """Under a known load, `drawn` so far: lead-acid is far under this voltage then, and a charger above it."""

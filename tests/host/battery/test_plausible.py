@@ -2,7 +2,14 @@
 
 import pytest
 
-from groundbox.battery.plausible import FALLING_HOURS, PLATEAU_DRAWN, SAME_CHARGE, SWAP_READINGS, Plausibility
+from groundbox.battery.plausible import (
+    DIFFERS_HOURS,
+    FALLING_HOURS,
+    PLATEAU_DRAWN,
+    SAME_CHARGE,
+    SWAP_READINGS,
+    Plausibility,
+)
 
 
 @pytest.mark.parametrize(
@@ -74,3 +81,15 @@ def test_a_plateau_above_lead_acid_is_another_chemistry(volts: float, drawn: flo
     for _ in range(4):
         doubts.take_plateau(volts, 0.1, drawn)
     assert doubts.other == other
+
+
+@pytest.mark.parametrize(
+    ("measured", "differs"), [([0.4], True), ([3.2], True), ([1.4], False), ([2.8], False), ([2.0, 0.4], False)]
+)
+def test_a_measured_load_far_from_the_declared_one_differs(measured: list[float], differs: bool) -> None:
+    """Loads that once agreed may be switched off; a load above the declared one differs whatever came before."""
+    doubts = Plausibility()
+    for amps in measured:
+        for _ in range(21):
+            doubts.take_loads(amps, 2.0, 1 / 60)
+    assert (doubts.differs_hours >= DIFFERS_HOURS) == differs
