@@ -12,9 +12,7 @@ from groundbox.advice import rules_box as box
 from groundbox.advice import turn_back
 from groundbox.advice.rules_battery import Finding
 from groundbox.advice.state import BoxState
-from groundbox.advice.words import celsius, listed
-
-CHARGE_WITH_CARE = "outdoors, out of the box, no sparks near"
+from groundbox.advice.words import CHARGE_WITH_CARE, celsius, listed
 
 _CHARGE = f"{{charge}} ({CHARGE_WITH_CARE}), or swap it"
 _FANS = "keep hands off the fans"

@@ -28,6 +28,7 @@ from groundbox.ui.cmd_plan_live import LiveStanding, figure_line, live_standing
 from groundbox.ui.cmd_plan_words import answer_lines, charge_line, first_line, plan_lines, plan_tree
 from groundbox.ui.day_plot import save_plot
 from groundbox.ui.options import Number, chosen_settings, keys_option, open_reader, settings_options
+from groundbox.ui.plan_steps import gap_lines, gaps
 from groundbox.ui.recording import stop_signals
 
 __all__ = ["answer_lines", "charge_line", "command"]
@@ -156,6 +157,7 @@ def _search(plan: Plan, seconds: float) -> FixSearch:
 @settings_options
 @keys_option("day", DayFile)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object; times are minutes since the day's start.")
+@click.option("--detail", is_flag=True, help="Every figure of each flight and charge, in place of the steps.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Also write the day as a picture, .svg or .png.")
 @click.option("--seconds", type=Number(0.2, 600), help="Time budget of the plan in seconds; else 8 (a small day) or 3.")
 @click.option(
@@ -179,6 +181,7 @@ def command(
     settings_file: Path | None,
     database: Path | None,
     as_json: bool,
+    detail: bool,
     plot: Path | None,
     seconds: float | None,
     fix_seconds: float,
@@ -187,7 +190,7 @@ def command(
     at: str | None,
     **reported: tuple[str, ...],
 ) -> None:
-    """Plan a flying day: a verdict for each flight, loads to switch off, charging, swaps, the evening.
+    """Plan a flying day: a verdict for each flight, the steps in each gap, the evening.
 
     Exit status 1 where a flight is not flown.
 
@@ -207,7 +210,7 @@ def command(
     elif at is not None:
         changed = replan(plan, replace(now, minute=_minute_of(plan, at)), seconds=REPLAN_SECONDS, clock=time.monotonic)
         plan, news = changed.plan, changed.news
-    _show(plan, news, standing, advice, as_json, plot, fix_seconds)
+    _show(plan, news, standing, advice, as_json, detail, plot, fix_seconds)
     if follow and alive is not None and standing is not None:
         alive.follow(plan, standing.silent)
     elif not plan.works:
@@ -230,6 +233,7 @@ def _show(
     standing: LiveStanding | None,
     advice: SessionAdvice | None,
     as_json: bool,
+    detail: bool,
     plot: Path | None,
     seconds: float,
 ) -> None:
@@ -238,7 +242,7 @@ def _show(
     if plot is not None:
         save_plot(plan, plot)
     if as_json:
-        tree = plan_tree(plan, search, nights, date.today(), advice)
+        tree = plan_tree(plan, search, nights, date.today(), advice) | {"steps": [asdict(gap) for gap in gaps(plan)]}
         if news is not None:
             tree["news"] = list(news)
         if standing is not None:
@@ -251,4 +255,4 @@ def _show(
         click.echo("\n".join([*(f"  note: {note}" for note in standing.notes), ""]))
     if news is not None:
         click.echo("\n".join(["Changed", *(f"  {sentence}" for sentence in news or ("nothing",)), ""]))
-    click.echo("\n".join(plan_lines(plan, search, nights)))
+    click.echo("\n".join(plan_lines(plan, search, nights, None if detail else gap_lines(plan))))

@@ -212,12 +212,18 @@ def _summary_lines(plan: Plan) -> list[str]:
     ]
 
 
-def plan_lines(plan: Plan, found: FixSearch | None, nights: Sequence[Night]) -> list[str]:
-    """The whole plan but for its first line."""
+def plan_lines(
+    plan: Plan, found: FixSearch | None, nights: Sequence[Night], steps: Sequence[str] | None = None
+) -> list[str]:
+    """The whole plan but for its first line.
+
+    Args:
+        steps: the lines of the steps, in place of every figure; None: every figure.
+    """
     lines = _summary_lines(plan)
     for box, load in sorted(plan.day.off):
         lines.append(f"{box}: keep {load} off between flights, and in the flights that state it")
-    for flight in plan.day.flights:
+    for flight in plan.day.flights if steps is None else ():
         left = " left" if flight.in_air else ""
         lines.append(
             f"\n{flight.name} ({flight.flight.length_min:.0f} min{left}, {flight.flight.time_home_min:g} min home)"
@@ -225,12 +231,16 @@ def plan_lines(plan: Plan, found: FixSearch | None, nights: Sequence[Night]) -> 
         for answer in plan.outcome.answers:
             if answer.flight == flight.name:
                 lines.append("\n".join(answer_lines(plan, answer)))
-    sections = [
+    every_figure = [
         ("Charging between flights", [charge_line(plan, run) for run in plan.outcome.charges]),
         ("Swaps", [swap_line(plan, swap) for swap in plan.outcome.swaps]),
         ("Switch boxes off", [pause_line(plan, pause) for pause in plan.outcome.pauses]),
         ("Sources", _source_lines(plan)),
         ("Refused", _refusal_lines(plan)),
+    ]
+    sections = [
+        ("Steps", [line.lstrip("\n") if place == 0 else line for place, line in enumerate(steps or ())]),
+        *(every_figure if steps is None else ()),
         ("Fixes with which every flight is flown, easiest first", [] if found is None else search_lines(found)),
         ("The evening", [night_line(plan, night) for night in nights]),
         ("The day", text_plot(plan) if plan.day.flights else []),

@@ -6,12 +6,12 @@ from datetime import datetime
 import pytest
 
 from groundbox.advice import hazards
-from groundbox.advice.conditions import CHARGE_WITH_CARE, KINDS, TABLE, Condition
+from groundbox.advice.conditions import KINDS, TABLE, Condition
 from groundbox.advice.result import FLIGHT_VERDICTS, GROUND_VERDICTS, SEVERITIES
 from groundbox.advice.rules_box import dew_point_c
 from groundbox.advice.state import BoxState
 from groundbox.advice.warner import ActiveWarning, Warner
-from groundbox.advice.words import listed, needed, span, spoken_clock
+from groundbox.advice.words import CHARGE_WITH_CARE, listed, needed, span, spoken_clock
 
 WALL_S = 1_800_000_000.0
 FINE = BoxState(

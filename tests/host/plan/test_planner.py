@@ -385,8 +385,12 @@ def test_command_text_json_and_pictures(tmp_path: Path) -> None:
     picture = tmp_path / "day.svg"
     run = CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.5", "--plot", str(picture)])
     assert run.exit_code == 0, run.output
-    for words in ("turn back by", "hydrogen", "The evening", "comes first"):
+    for words in ("Steps", "plug in (", "hydrogen", "The evening"):
         assert words in run.output
+    assert "turn back by" not in run.output
+    detail = CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.5", "--detail"])
+    for words in ("turn back by", "Charging between flights", "comes first"):
+        assert words in detail.output
     assert picture.read_text().startswith("<svg")
     tree = json.loads(CliRunner().invoke(command, [str(EXAMPLE), "--seconds", "0.5", "--json"]).output)
     assert (tree["flights"], tree["flights_flown"]) == (4, 4)

@@ -21,6 +21,7 @@ from groundbox.plan.replan import NO_FLIGHT_LEFT, KnownNow, as_advised, replan
 from groundbox.plan.standing import DayStanding, Flown, is_past, remaining_flights, standing_at
 from groundbox.ui.cmd_plan import answer_lines, charge_line
 from groundbox.ui.cmd_plan_words import first_line, verdict_of
+from groundbox.ui.plan_steps import gaps, lanes
 
 SECONDS = 0.35  # for each of two plans: a person waits for the answer
 SHORTEST_MIN, LONGEST_MIN = 1.0, 1440.0
@@ -97,7 +98,8 @@ class DayPlan:
             "sentence": now if plan is None else first_line(plan, advice),
             "words": words,
             "length_min": self._day.flights[0].flight.length_min,
-            "flights": [] if plan is None else [_flight(plan, flight.name) for flight in plan.day.flights],
+            "flights": [] if plan is None else _flights(plan),
+            "lanes": None if plan is None else lanes(plan),
             "charges": [] if plan is None else [charge_line(plan, run).strip() for run in charges],
             "cautions": list(cautions(self._day)) if charges else [],
             "loads": [
@@ -124,6 +126,16 @@ def _words(plan: Plan, standing: DayStanding, charges: Mapping[str, float], news
     guessed = f" ({silent} not heard now, so as planned)" if silent else ""
     words = f"With the batteries at {plan.day.clock(standing.plan_min)}{guessed}, {count}. "
     return words + (f"New: {'; '.join(news)}." if news else "")
+
+
+def _flights(plan: Plan) -> list[dict[str, object]]:
+    """Each flight with its verdict in one sentence, and its steps; then what comes after the last landing."""
+    found: list[dict[str, object]] = []
+    for gap in gaps(plan):
+        steps = [{"clock": plan.day.clock(step.at_min), "words": step.words} for step in gap.steps]
+        one: dict[str, object] = _flight(plan, gap.flight) if gap.flight else {"name": "", "boxes": []}
+        found.append({**one, "sentence": gap.words, "steps": steps})
+    return found
 
 
 def _flight(plan: Plan, name: str) -> dict[str, object]:

@@ -18,7 +18,7 @@ function filled(element, attributes, children) {
     if (name.startsWith("on")) element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.flat(2).filter((child) => child !== null && child !== undefined));
+  element.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
   return element;
 }
 
@@ -26,7 +26,7 @@ function filled(element, attributes, children) {
 // one ends on it, a selection and an open list stay. Elements are paired by `data-key`, else by their order.
 const HANDLERS = ["onclick", "ontoggle", "onchange"];
 export function patch(place, ...wanted) {
-  const all = wanted.flat(2).filter((one) => one !== null && one !== undefined && one !== "");
+  const all = wanted.flat(Infinity).filter((one) => one !== null && one !== undefined && one !== "");
   all.forEach((one, index) => {
     const node = typeof one === "string" ? document.createTextNode(one) : one, have = place.childNodes[index];
     const found = have && same(have, node) ? have : node.dataset?.key ? [...place.childNodes].slice(index).find((other) => same(other, node)) : null;
@@ -45,6 +45,7 @@ function update(have, want) {
   for (const { name, value } of want.attributes) if (have.getAttribute(name) !== value) have.setAttribute(name, value);
   for (const name of HANDLERS) if (have[name] !== want[name]) have[name] = want[name];
   if (want.hold) have.hold = want.hold;
+  if (have.nodeName === "INPUT" && have !== document.activeElement) [have.checked, have.value] = [want.checked, want.value];
   patch(have, ...want.childNodes);
 }
 

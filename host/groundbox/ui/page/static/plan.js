@@ -1,5 +1,5 @@
 // The day's plan with what-if: loads off, flights longer or shorter.
-import { make } from "/draw.js";
+import { make, patch, svg } from "/draw.js";
 
 let off = [], length_min = null, place = null, asks = 0;
 
@@ -31,17 +31,49 @@ async function ask() {
 }
 
 function draw(answer) {
-  const field = make("input", { type: "number", min: 1, max: 1440, value: length_min ?? answer.length_min,
+  const field = make("input", { type: "number", "data-key": "length", min: 1, max: 1440, value: length_min ?? answer.length_min,
     onchange: (event) => { length_min = Number(event.target.value) || null; ask(); } });
-  const switches = answer.loads.map((load) => make("label", { class: "switch" },
+  const switches = answer.loads.map((load) => make("label", { class: "switch", "data-key": `${load.box} ${load.name}` },
     make("input", { type: "checkbox", checked: !load.off, onchange: () => flip(load) }), `${load.name} of ${load.box} on`));
-  const flights = answer.flights.map((flight) => make("section", { class: "flight", "data-tone": tone(flight), "aria-label": flight.name },
-    make("h2", {}, `${flight.name}: ${heading(flight)}`),
-    ...flight.boxes.map((one) => make("p", {}, one.words))));
-  const list = (rows) => make("ul", {}, ...rows.map((words) => make("li", {}, words)));
-  const charges = answer.charges.length ? [make("h3", {}, "Charging, in the open and away from sparks"), list(answer.charges), list(answer.cautions)] : [];
-  place.replaceChildren(make("h2", {}, answer.name), make("p", {}, [answer.sentence, answer.words, answer.loads.length ? "Change a switch to see what it saves." : ""].filter(Boolean).join(" ")),
-    make("div", { class: "bar" }, make("label", {}, "minutes a flight", field), ...switches), ...flights, ...charges);
+  const list = (rows) => make("ul", {}, rows.map((words) => make("li", {}, words)));
+  const charges = answer.charges.length ? make("details", { "data-key": "charges" }, make("summary", {}, "Charging in figures"), list(answer.charges)) : null;
+  patch(place, make("h2", {}, answer.name), make("p", { role: "status" }, [answer.sentence, answer.words, answer.loads.length ? "Change a switch to see what it saves." : ""].filter(Boolean).join(" ")),
+    answer.lanes ? make("div", { class: "day", "data-key": "day" }, picture(answer.lanes)) : null,
+    make("div", { class: "bar", "data-key": "what-if" }, make("label", {}, "minutes a flight", field), switches),
+    answer.flights.map(flightPart), charges, answer.cautions.length ? make("div", { class: "cautions", "data-key": "cautions" }, list(answer.cautions)) : null);
+}
+
+// A flight: its verdict, the steps before it with a tick each, and its figures behind.
+function flightPart(flight) {
+  return make("section", { class: "flight", "data-key": `flight ${flight.name}`, "data-tone": flight.name ? tone(flight) : null, "aria-label": flight.name || "after the last landing" },
+    make("h2", {}, flight.name ? `${flight.name}: ${heading(flight)}` : "After the last landing"),
+    flight.name ? make("p", {}, flight.sentence) : null,
+    make("ol", { class: "plain" }, flight.steps.map((step) => tick(flight, step))),
+    flight.boxes.length ? make("details", {}, make("summary", {}, "Figures"), flight.boxes.map((one) => make("p", {}, one.words))) : null);
+}
+
+const done = new Set(); // the steps that were ticked off on this device
+function tick(flight, step) {
+  const key = `${flight.name} ${step.clock} ${step.words}`;
+  return make("li", { "data-key": key }, make("label", { class: "switch" },
+    make("input", { type: "checkbox", checked: done.has(key), onchange: (event) => { if (event.target.checked) done.add(key); else done.delete(key); } }),
+    make("span", {}, make("b", {}, step.clock), ` ${step.words}`)));
+}
+
+// The day on one clock axis: a lane for each battery and each charger.
+const ROW_PX = 44, TOP_PX = 28;
+function picture(lanes) {
+  const width = Math.max(place.clientWidth - 24, 280), name_px = 84, height = TOP_PX + ROW_PX * lanes.rows.length + 8;
+  const span = lanes.end_min - lanes.start_min, x = (minute) => name_px + (width - name_px) * (minute - lanes.start_min) / span;
+  const hours = [];
+  for (let at = 60 * Math.ceil((lanes.start_clock_min + lanes.start_min) / 60); at <= lanes.start_clock_min + lanes.end_min; at += span > 360 ? 120 : 60) hours.push(at);
+  const bar = (one, top) => svg("rect", { x: x(one.start_min), width: Math.max(x(one.end_min) - x(one.start_min), 2), class: `bar-${one.kind}`, ...{ flight: { y: top, height: 22 }, charge: { y: top + 24, height: 9 }, swap: { y: top + 10, height: 3 } }[one.kind] },
+    svg("title", {}, one.words));
+  return svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": "The day: flights as blocks, charges as thin bars, swaps as lines" },
+    hours.map((at) => [svg("line", { x1: x(at - lanes.start_clock_min), x2: x(at - lanes.start_clock_min), y1: TOP_PX - 4, y2: height, class: "grid" }),
+      svg("text", { x: x(at - lanes.start_clock_min), y: 18, class: "middle" }, `${String(Math.floor(at / 60) % 24).padStart(2, "0")}:00`)]),
+    lanes.rows.map((row, index) => [svg("text", { x: 0, y: TOP_PX + ROW_PX * index + 19 }, row.name.slice(0, 9)), row.bars.map((one) => bar(one, TOP_PX + ROW_PX * index))]),
+    lanes.not_flown.map((one) => svg("text", { x: x(one.at_min), y: height - 4, class: "middle" }, `no ${one.words}`)));
 }
 
 function flip(load) {
