@@ -5,6 +5,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -14,11 +15,14 @@ from tests.field.hostile import reading
 from tests.host.ui.samples import READY
 
 from groundbox.conversion import from_wire
+from groundbox.link.clock import Moment
 from groundbox.model import Acknowledge, Reading
 from groundbox.settings import Settings
 from groundbox.store import Store
 from groundbox.store.handover import waiting
-from groundbox.ui.page.serve import Page
+from groundbox.ui.page import connections
+from groundbox.ui.page.app import Access
+from groundbox.ui.page.serve import Page, PageOutput
 
 WALL_S = 1_800_000_000.0
 ADVICE = structs.replace(READY, sentence="x" * 20_000)
@@ -177,6 +181,97 @@ def test_fifty_viewers_who_never_read_in_full(page: Page) -> None:
     row = ("50 page viewers who never read, and one who does", 600, got, 600 - got, 0, f"longest wait {wait_s:.2f} s")
     faults.keep(faults.HOSTILE, [row])
     assert got == 600
+
+
+def _idle(page: Page, count: int, text: bytes = b"") -> list[socket.socket]:
+    lines = [socket.create_connection(("127.0.0.1", _port(page)), timeout=20) for _ in range(count)]
+    for line in lines:
+        with suppress(ConnectionError):
+            line.sendall(text)
+    return lines
+
+
+def _open(lines: list[socket.socket]) -> int:
+    """How many of these connections the page keeps open."""
+    found = 0
+    for line in lines:
+        line.setblocking(False)
+        try:
+            found += line.recv(4096) != b""
+        except BlockingIOError:
+            found += 1
+        except ConnectionError:
+            pass
+    return found
+
+
+def test_idle_connections_keep_nobody_out(page: Page) -> None:
+    """400 from one address: few stay open, a person's request is answered, and a viewer who reads is not cut off."""
+    viewer = http.client.HTTPConnection("127.0.0.1", _port(page), timeout=20)
+    viewer.request("GET", "/events")
+    stream = viewer.getresponse()
+    lines = _idle(page, 400)
+    began_s = time.monotonic()
+    assert _ask(page, "GET", "/state") == 200
+    assert time.monotonic() - began_s < 2
+    assert _open(lines) <= connections.EACH
+    page.publish(structs.replace(ADVICE, headline="still here"))
+    while b"still here" not in stream.readline():
+        pass
+    viewer.close()
+    for line in lines:
+        line.close()
+
+
+def test_a_request_that_never_ends_is_given_up(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "REQUEST_S", 0.5)
+    head = b"POST /mark HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+    origin = f"Origin: {page.url.rstrip('/')}\r\nContent-Type: application/json\r\n".encode()
+    lines = _idle(page, 3) + _idle(page, 3, head) + _idle(page, 3, head + origin + b"Content-Length: 9\r\n\r\n{")
+    whole = b"GET /state HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    once = _idle(page, 1, whole)
+    time.sleep(0.3)
+    once[0].recv(100_000)
+    once[0].sendall(head)  # a second request on the same connection
+    end_s = time.monotonic() + 5
+    while _open([*lines, *once]) and time.monotonic() < end_s:
+        once[0].setblocking(True)
+        with suppress(ConnectionError):
+            once[0].sendall(b"X-A: b\r\n")
+        time.sleep(0.1)
+    assert _open([*lines, *once]) == 0
+    for line in (*lines, *once):
+        line.close()
+
+
+def test_guesses_are_counted_for_all_connections_together() -> None:
+    now_s = [0.0]
+    access = Access({"mark": "heather", "look": "sedge"}, lambda: now_s[0])
+    for second in range(600):  # 50 guesses a second for ten minutes
+        now_s[0] = float(second)
+        for _ in range(50):
+            assert access.enter("wrong") is None
+    assert access.evaluated <= 610
+    assert access.refuses()
+    assert access.enter("heather") is None, "not tried now"
+    assert access.role("192.168.1.7", access._token("look")) == "look", "who has entered stays"
+    now_s[0] += 11
+    assert not access.refuses()
+    assert access.enter("heather") is not None
+
+
+def test_a_fault_of_the_page_is_reported_once(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(asked: dict[str, str]) -> dict[str, object]:
+        raise RuntimeError("a fault planted here")
+
+    monkeypatch.setattr(page, "past", broken)
+    for _ in range(20):
+        assert _ask(page, "GET", "/past?box=mast") == 500
+    said: list[str] = []
+    output = PageOutput(page, lambda wall_s, text: said.append(text))
+    output.show(ADVICE, Moment(wall_s=WALL_S, monotonic_s=0.0, real_s=0.0))
+    assert len(said) == 1
+    assert "a fault planted here" in said[0]
 
 
 def test_metrics_ask_for_the_passphrase_on_a_network(tmp_path: Path) -> None:

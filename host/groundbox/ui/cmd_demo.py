@@ -137,7 +137,7 @@ class Demo:
         self._page = more.enter_context(Page(self._chosen, self._clock.wall_s, port=self._page_port, day=day))
         for line in self._page.opening():
             self._screen.say(self._clock.wall_s(), line)
-        return OutputList([self._screen, PageOutput(self._page)])
+        return OutputList([self._screen, PageOutput(self._page, self._screen.say)])
 
     def _write_day(self) -> Path:
         """The day file of this run: the example's day, begun when the demo's clock began."""

@@ -109,7 +109,7 @@ def command(
             from groundbox.ui.page.serve import Page, PageOutput
 
             page = more.enter_context(Page(chosen, time.time, port=page_port, lan=lan, day=day, metrics=metrics.text))
-            outputs.append(PageOutput(page))
+            outputs.append(PageOutput(page, screen.say))
             screen.sounder.elsewhere = page.has_sound
             lines += page.opening()
         outputs.append(more.enter_context(Bridged(screen.say, [metrics, *bridges_of(chosen, publish_to)])))

@@ -5,6 +5,8 @@ import hmac
 import json
 import os
 import secrets
+import time
+from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from html import escape
 from importlib import resources
@@ -44,10 +46,20 @@ class Access:
 
     Args:
         passphrases: role -> passphrase; empty for a page that only this computer reaches.
+
+    Attributes:
+        evaluated: guesses that were compared.
     """
 
-    def __init__(self, passphrases: Mapping[str, str] | None = None) -> None:
-        self.passphrases = dict(passphrases or {})
+    def __init__(
+        self, passphrases: Mapping[str, str] | None = None, monotonic_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.passphrases, self._monotonic_s, self.evaluated = dict(passphrases or {}), monotonic_s, 0
+        self._wrong_s = deque([float("-inf")] * WRONG_GUESSES, maxlen=WRONG_GUESSES)
+
+    def refuses(self) -> bool:
+        """True after too many wrong guesses, from all connections together: none is compared then."""
+        return self._monotonic_s() - self._wrong_s[0] < GUESSES_S
 
     def role(self, client: str, cookie: str | None) -> str | None:
         """ "mark", "look", or None where no passphrase was entered; this computer itself may mark."""
@@ -56,8 +68,13 @@ class Access:
         return next((role for role in self.passphrases if _same(self._token(role), cookie)), None)
 
     def enter(self, passphrase: str) -> str | None:
-        """The cookie for a passphrase; None where it is wrong."""
+        """The cookie for a passphrase; None where it is wrong, or is not compared (`refuses`)."""
+        if self.refuses():
+            return None
+        self.evaluated += 1
         found = [role for role, known in self.passphrases.items() if _same(known, passphrase)]
+        if not found:
+            self._wrong_s.append(self._monotonic_s())
         return self._token(found[0]) if found else None
 
     def _token(self, role: str) -> str:
@@ -103,6 +120,7 @@ OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 MARKERS = ("/mark", "/acknowledge", "/command")  # not for those who may only look
 MAX_BYTES = 4096
 GUESS_WAIT_S = 1.0
+WRONG_GUESSES, GUESSES_S = 10, 10.0  # so many in so long a time; a cookie works all the same
 COOKIE_S = 30 * 86400
 HEADERS = {
     "Cache-Control": "no-store",
@@ -197,6 +215,8 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
 
     async def enter(request: Request) -> Response:
         body = await _body(request)
+        if access.refuses():
+            return _refusal(429, f"too many wrong passphrases came: wait {GUESSES_S:.0f} s, then enter it again")
         cookie = access.enter(str(body.get("passphrase", "")) if body else "")
         if cookie is None:
             await asyncio.sleep(GUESS_WAIT_S)

@@ -1,6 +1,7 @@
 """Serves the page from a thread of its own: it takes the advice each second and keeps the newest for viewers."""
 
 import asyncio
+import logging
 import socket
 import threading
 import time
@@ -26,6 +27,7 @@ from groundbox.store import Reader
 from groundbox.ui.options import PAGE_PORT
 from groundbox.ui.page import past
 from groundbox.ui.page.app import Access, Step, application, kept_passphrases
+from groundbox.ui.page.connections import BACKLOG, Connections, Faults
 from groundbox.ui.page.viewer_requests import ViewerRequests
 
 if TYPE_CHECKING:
@@ -87,6 +89,9 @@ class Page(ViewerRequests):
     ) -> None:
         super().__init__(settings, wall_s)
         self.metrics = metrics
+        self.faults: deque[str] = deque(maxlen=BACKLOG)  # sentences that nobody has seen yet
+        self._connections = Connections(self.faults.append)
+        self._logged = Faults(self._connections)
         beside = settings.database_path
         passphrases = kept_passphrases(beside.with_name(beside.name + ".page")) if lan else {}
         self.access = Access(passphrases)
@@ -105,12 +110,20 @@ class Page(ViewerRequests):
         app = application(self, self.access, names)
         self._server = uvicorn.Server(
             uvicorn.Config(
-                app, log_config=None, access_log=False, ws="none", lifespan="off", timeout_graceful_shutdown=1
+                app,
+                http=self._connections.make,  # type: ignore[arg-type]
+                backlog=BACKLOG,
+                log_config=None,
+                access_log=False,
+                ws="none",
+                lifespan="off",
+                timeout_graceful_shutdown=1,
             )
         )
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
 
     def __enter__(self) -> "Page":
+        logging.getLogger("uvicorn.error").addHandler(self._logged)
         self._thread.start()
         return self
 
@@ -120,6 +133,7 @@ class Page(ViewerRequests):
         self._wake()
         self._thread.join(timeout=5.0)
         self._socket.close()
+        logging.getLogger("uvicorn.error").removeHandler(self._logged)
 
     def opening(self) -> list[str]:
         """What a person should know: addresses and, on a network, QR codes."""
@@ -212,6 +226,7 @@ class Page(ViewerRequests):
 
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
+        self._loop.set_exception_handler(self._connections.on_loop_fault)
         await self._server.serve(sockets=[self._socket])
 
     def _wake(self) -> None:
@@ -239,7 +254,7 @@ def _listening(address: str, port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((address, port))
-        listening.listen(128)
+        listening.listen(BACKLOG)
     except OSError as error:
         listening.close()
         raise BadInput("--page-port", str(port), f"cannot be used ({error.strerror}); choose another") from error
@@ -271,10 +286,14 @@ KEPT_SAID = 30
 
 
 class PageOutput:
-    """An Output that publishes to a page."""
+    """An Output that publishes to a page.
 
-    def __init__(self, page: Page) -> None:
-        self._page = page
+    Args:
+        tell: shows a fault of the page to the person elsewhere.
+    """
+
+    def __init__(self, page: Page, tell: Callable[[float, str], None] = lambda wall_s, text: None) -> None:
+        self._page, self._tell = page, tell
         self._said: deque[Said] = deque(maxlen=KEPT_SAID)
         self._cues: dict[
             tuple[int, float], float
@@ -292,6 +311,8 @@ class PageOutput:
 
     def show(self, advice: SessionAdvice, moment: Moment) -> None:
         """The newest advice. A cue is spoken within 10 s of real time, whatever the pace of a simulated clock."""
+        while self._page.faults:
+            self._tell(moment.wall_s, self._page.faults.popleft())
         keys = [(cue.number, cue.at_s) for cue in advice.cues]
         self._cues = {key: self._cues.get(key, moment.real_s) for key in keys}
         if moment.real_s - self._published_s < PUBLISH_S:
