@@ -101,17 +101,21 @@ def new(
 def show(file: str, as_json: bool) -> None:
     """Show the profile, and how long the full battery lasts at several loads."""
     from groundbox.battery.runtime import outlook
+    from groundbox.monitor.learn import improvement
 
-    profile = without_points(load_profile(file))
+    whole = load_profile(file)
+    profile, words = without_points(whole), improvement(whole, Path(file), None)
     rows = outlook(profile)
     if as_json:
-        _print_json({"profile": profile, "from_full": rows, "cautions": CAUTIONS})
+        _print_json({"profile": profile, "from_full": rows, "trust_improves": words, "cautions": CAUTIONS})
         return
     click.echo(profile_text(profile))
     click.echo(f"From full at 25 °C down to {rows[0].end_volts:.2f} V:\n")
     click.echo(f"{'amps':>9}  {'low':>9}  {'expected':>9}  {'high':>9}  hours")
     for row in rows:
         click.echo(f"{row.amps:9.2f}  {row.low_h:9.2f}  {row.expected_h:9.2f}  {row.high_h:9.2f}")
+    if words:
+        click.echo(f"\n{words[0].upper()}{words[1:]}.")
     _caution()
 
 

@@ -101,6 +101,7 @@ def test_new_show_and_fit(folder: Path) -> None:
         run.invoke(battery, ["new", made, "--c20", "9"], catch_exceptions=False)
     shown = json.loads(run.invoke(battery, ["show", made, "--json"], catch_exceptions=False).output)
     assert shown["from_full"][0]["low_h"] <= shown["from_full"][0]["expected_h"]
+    assert "narrows this by" in shown["trust_improves"]
     assert any("hydrogen" in sentence for sentence in shown["cautions"])
     fit = ["fit", str(folder / "log.csv"), "--battery", str(folder / "b.toml"), "--out", str(folder / "f.toml")]
     found = json.loads(run.invoke(battery, [*fit, "--json"], catch_exceptions=False).output)
