@@ -52,6 +52,7 @@ MIN_APPARENT_UNSTEADINESS = 0.15  # less is noise of the voltage, not a load tha
 BAND = (0.05, 0.5, 0.95)
 OFFSET_AMPS = 0.012  # spread of a current sensor's offset: within 20 mA, as boards have it (common practice, no source)
 DOUBT, SEEN_CHARGE = 0.12, (0.10, 0.20)  # of a broken battery or wrong load, and where it fades, units of C20 (assumed)
+STATED_FULL = 0.9
 SEEN_UNMEASURED = (0.3, 0.6)  # where no current is known
 DOUBT_SICK, LOOKS_EMPTY, EMPTY = 0.7, 0.3, 0.5  # where the voltage misses so much charge that nobody drew
 # Spread of the actual current over the measured or declared one, and the probability that it is far off (assumed).
@@ -401,7 +402,8 @@ class Estimator:
             soc_high=soc_high,
             amps=mean_amps,
         )
-        if any(one.kind == "other chemistry" for one in found):
+        full = self.start_soc is not None and self.start_soc >= STATED_FULL
+        if any(one.kind == "other chemistry" or (full and one.kind == "empty or sick") for one in found):
             return replace(known, unknown_because=found[0].sentence)
         limit = limit_reached(self.limits, self.profile, self.volts, self.amps or 0.0, mean_amps or 0.0)
         if limit and not self.charging:

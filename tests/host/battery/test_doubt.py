@@ -74,3 +74,10 @@ def test_a_fit_sinks_and_widens_with_time_and_discharges(years: float, cycles: i
     added = np.sqrt(old.covariance[CAPACITY, CAPACITY] - new.covariance[CAPACITY, CAPACITY])
     assert added == pytest.approx(0.07 * new.mean[CAPACITY])
     assert old.worn_probability == pytest.approx(new.worn_probability + 0.15)
+
+
+def test_a_battery_reported_full_with_the_voltage_of_an_empty_one_is_found_by_the_nameplate_alone() -> None:
+    rows = [Sample(t_s=60.0 * m, volts=12.0 - 0.002 * m, amps=0.4) for m in range(100)]
+    estimate = list(answers(rows))[-1][1]
+    assert [one.kind for one in estimate.findings] == ["empty or sick"]
+    assert estimate.runtime_low_s is None
