@@ -181,7 +181,7 @@ def battery_too_hot(state: BoxState, raised: bool) -> Finding:
 
 def contradiction(state: BoxState, raised: bool) -> Finding:
     """Measurements do not fit the battery's profile."""
-    return listed(state.findings).replace(": ", ", ") or False
+    return listed(one for one in state.findings if one != state.load_differs).replace(": ", ", ") or False
 
 
 def load_unknown(state: BoxState, raised: bool) -> Finding:
@@ -189,6 +189,11 @@ def load_unknown(state: BoxState, raised: bool) -> Finding:
     if state.load_known is None:
         return None
     return False if state.load_known else "its load is neither measured nor declared, runtime may be far too long"
+
+
+def load_differs(state: BoxState, raised: bool) -> Finding:
+    """The measured load is far from the declared one: one of them is wrong, and with it the runtime."""
+    return state.load_differs or False
 
 
 def other_battery(state: BoxState, raised: bool) -> Finding:

@@ -54,6 +54,7 @@ class BoxState:
     question: str | None = None
     battery_in_doubt: bool = False
     load_known: bool | None = None  # what it draws is measured or declared
+    load_differs: str | None = None  # how the measured load differs from the declared one, where it does
     charge_advice: str | None = None
     # Voltages and loads.
     battery_volts: float | None = None

@@ -77,10 +77,7 @@ def sensor_findings(
         sentence = "no current is measured, but the voltage is that of a load: check the current sensor's leads"
         return (Finding(kind="current sensor?", sentence=sentence),)
     if doubts.differs_hours >= DIFFERS_HOURS:
-        sentence = (
-            f"{mean_amps:.2g} A is measured, {doubts.declared_amps:.2g} A is declared: "
-            "check the current sensor, what passes it, and the declared loads"
-        )
+        sentence = f"{mean_amps:.2g} A is measured, {doubts.declared_amps:.2g} A is declared"
         return (Finding(kind="load?", sentence=sentence),)
     if doubts.other:
         sentence = (

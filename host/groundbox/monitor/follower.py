@@ -43,6 +43,12 @@ NO_VOLTAGE = "its board reads no battery voltage"
 CHARGE_SEEN_S = 10.0  # a charge that lasted so long did arrive
 
 
+def load_differs(estimate: Estimate | None) -> str | None:
+    """How the measured load differs from the declared one, in words; None where it does not, or nothing is known."""
+    found = estimate.findings if estimate else ()
+    return next((finding.sentence for finding in found if finding.kind == "load?"), None)
+
+
 class Follower:
     """Follows one box.
 
@@ -301,6 +307,7 @@ class Follower:
             question=self._unmarked.question,
             battery_in_doubt=self._unmarked.in_doubt,
             load_known=None if tracker is None or volts is None else amps is not None,
+            load_differs=load_differs(estimate),
             charge_advice=self._charge_advice(now_s, low_s, flight),
             battery_volts=volts,
             check_volts=reading.check_volts if reading else None,

@@ -60,6 +60,7 @@ CLOGGED = (
     "with both fans on the case now rises 0.21 K for each watt, 40% more than at first: clean or change the filter"
 )
 
+_DIFFERS = "0.5 A is measured, 1.5 A is declared"
 CASES = [
     (replace(FINE, filter_notice=CLOGGED), "filter", "notice", "40% more than at first. Unplug the battery first"),
     (replace(FLYING, turn_back_in_s=-61.0), "turn_back", "stop", "passed 61 s ago. Return now"),
@@ -169,6 +170,7 @@ CASES = [
     (replace(FINE, silent_s=4.0), "silent", "urgent", "Check its cable and power"),
     (BoxState(box="mast", wall_s=WALL_S, watched_s=40.0), "silent", "notice", "No data yet, after 40 s"),
     (replace(FINE, findings=("capacity fell",)), "battery_doubt", "notice", "Capacity fell"),
+    (replace(FINE, findings=(_DIFFERS,), load_differs=_DIFFERS), "load_differs", "urgent", "1.5 A is declared. Check"),
     (replace(FINE, load_known=False), "load_unknown", "notice", "[[boxes.mast.loads]] in groundbox.toml"),
     (replace(FINE, question="charging, but no charge is marked"), "unmarked", "notice", "groundbox mark charge mast"),
     (
@@ -220,7 +222,7 @@ TIMES_S = [
     *(("button", "notice", 0, 10), ("silent", "stop", 0, 5)),
     *(("restarted", "urgent", 0, 10), ("restarted", "notice", 0, 10)),
     *(("silent", "urgent", 0, 5), ("silent", "notice", 30, 0), ("battery_doubt", "notice", 10, 60)),
-    *(("load_unknown", "notice", 30, 0), ("unmarked", "notice", 0, 0)),
+    *(("load_differs", "urgent", 10, 60), ("load_unknown", "notice", 30, 0), ("unmarked", "notice", 0, 0)),
 ]
 
 
@@ -353,7 +355,7 @@ def test_the_hazard_table_refuses_what_hurts() -> None:
 
 
 def test_table_is_in_order() -> None:
-    assert len(KINDS) == 26
+    assert len(KINDS) == 27
     for row in TABLE:
         assert row.severity in SEVERITIES
         assert row.meaning
