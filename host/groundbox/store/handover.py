@@ -11,11 +11,16 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from uuid import uuid4
 
+import msgspec
+
 from groundbox.model import Acknowledge, BatteryFitted, Mark
 from groundbox.store.engine import Engine, boxes_in
+from groundbox.wire.messages import MARKS
 
 Statement = tuple[str, tuple[object, ...]]
 _FRESH_MS = 10_000  # an older reading dates no mark
+MAX_BYTES = 65_536  # of a file
+_LATEST_S = 1e11  # a time that is further off is none
 _KINDS: dict[str, type[Mark] | type[Acknowledge]] = {"mark": Mark, "acknowledge": Acknowledge}
 
 
@@ -141,19 +146,50 @@ def leave(path: Path, request: Mark | Acknowledge) -> None:
 
 def waiting(path: Path) -> list[Handed]:
     """What waits, oldest first; files of another form are passed over."""
+    return sort(path)[0]
+
+
+def sort(path: Path) -> tuple[list[Handed], list[Path]]:
+    """What waits, oldest first, and the files that are no request."""
     place = folder(path)
     try:
         files = sorted(file for file in place.iterdir() if not file.name.startswith("."))
-    except FileNotFoundError:
-        return []
-    found = []
+    except OSError:
+        return [], []
+    found, strange = [], []
     for file in files:
         try:
+            if not file.name.isascii() or not file.is_file() or file.stat().st_size > MAX_BYTES:
+                raise ValueError(file.name)
             request = from_json(file.suffix.removeprefix("."), file.read_text(encoding="utf-8"))
-        except (FileNotFoundError, KeyError, ValueError, TypeError):  # taken over at this moment, or not ours
-            continue
-        found.append(Handed(id=file.stem, file=file, request=request))
-    return found
+        except FileNotFoundError:  # taken over at this moment
+            if file.is_symlink():
+                strange.append(file)
+        except (OSError, ValueError):
+            if os.path.lexists(file):
+                strange.append(file)
+        else:
+            found.append(Handed(id=file.stem, file=file, request=request))
+    return found, strange
+
+
+def refused(path: Path) -> Path:
+    """Where files are moved that are no request."""
+    return path.with_name(path.name + ".refused")
+
+
+def move_aside(path: Path, file: Path) -> Path:
+    """Moves a strange file out of the folder; its new place.
+
+    Raises:
+        OSError: it cannot be moved.
+    """
+    refused(path).mkdir(exist_ok=True)
+    place = refused(path) / file.name
+    while os.path.lexists(place):
+        place = refused(path) / f"{file.stem}-{uuid4().hex[:6]}{file.suffix}"
+    os.rename(file, place)
+    return place
 
 
 def remove(handed: Handed) -> None:
@@ -170,9 +206,18 @@ def from_json(kind: str, text: str) -> Mark | Acknowledge:
     """The request of `kind` ("mark", "acknowledge") that was left.
 
     Raises:
-        KeyError, ValueError, TypeError: not such a request.
+        ValueError: not such a request.
     """
-    return _KINDS[kind](**json.loads(text))
+    if kind not in _KINDS:
+        raise ValueError(f"{kind[:20]} is no kind of request")
+    try:
+        request = msgspec.json.decode(text, type=_KINDS[kind])
+        request.box.encode()
+    except (msgspec.MsgspecError, RecursionError, UnicodeError) as error:
+        raise ValueError(f"no {kind}: {error}") from error
+    if not abs(request.wall_s) < _LATEST_S or (isinstance(request, Mark) and request.kind not in (*MARKS, "undo")):
+        raise ValueError(f"no {kind}: its time or its kind is not possible")
+    return request
 
 
 def _flush_folder(place: Path) -> None:

@@ -3,8 +3,9 @@
 import os
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from functools import cache
+from itertools import count
 from pathlib import Path
 
 import groundbox
@@ -16,6 +17,8 @@ from groundbox.store.engine import Row, refuse_newer
 
 LARGE_LOG_BYTES = 64 << 20
 _CHUNK = 500
+BESIDE_BUSY_S = 1.0
+_OF_THE_NEW_FILE = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 
 _EXPLANATIONS = {
     sqlite3.SQLITE_BUSY: "locked by another program; close what has it open (a database browser, a second log)",
@@ -93,23 +96,31 @@ class SqliteReader:
 
 
 class SqliteWriter(SqliteReader):
-    """The one program that writes the file at `path`."""
+    """The one program that writes the file at `path`.
+
+    A file that was deleted, renamed or replaced under it keeps nothing of what is written. The rows then move to a new
+    file beside, whose name is `name`; other processes still leave their marks at `path`.
+    """
 
     session = 1
 
     def __init__(self, path: Path, busy_s: float) -> None:
         self.path, self.name = path, str(path)
-        self._lock = lock(path)
+        self._file = path
+        self._locks = [lock(path)]
         try:
             self.connection = open_to_write(path, busy_s)
             with store_errors(path):
                 self.run = self._begin_run()
+                self._identity = _identity(path)
         except BaseException:
             self.close()
             raise
         self.reserve = DiskReserve(path)
         self.reserve.make()
         self._taken: list[handover.Handed] = []
+        self._refused: set[Path] = set()
+        self._notices: list[str] = []
         self._warned_of_log = False
 
     def _begin_run(self) -> int:
@@ -123,7 +134,8 @@ class SqliteWriter(SqliteReader):
         """See Engine."""
         with suppress(AttributeError):
             self.connection.close()
-        self._lock.close()
+        for held in self._locks:
+            held.close()
 
     def hold(self, boxes: Sequence[str]) -> list[str]:
         """See Writer: only one program writes a file."""
@@ -131,11 +143,52 @@ class SqliteWriter(SqliteReader):
 
     def begin(self) -> None:
         """See Writer."""
+        self._stay()
         self.connection.execute("BEGIN IMMEDIATE")
 
     def commit(self) -> None:
-        """See Writer."""
+        """See Writer: on the disk, and under a name."""
         self.connection.execute("COMMIT")
+        self._stay()
+
+    def _stay(self) -> None:
+        """Moves to a file beside when the one that is written is no longer there by its name."""
+        if _identity(self._file) == self._identity:
+            return
+        beside = _free_name(self.path)
+        locks = [lock(beside)]
+        with suppress(Busy):  # the file of the lock may be gone too
+            locks.append(lock(self.path))
+        try:
+            whole = self._copy(beside)
+            connection = open_to_write(beside, BESIDE_BUSY_S)
+        except BaseException:
+            for held in locks:
+                held.close()
+            raise
+        self.connection.close()
+        self.connection, self._locks = connection, [*self._locks, *locks]
+        self.name, lost, self._file, self._identity = str(beside), self._file, beside, _identity(beside)
+        if not whole:
+            insert = "INSERT INTO run (run, program, database) VALUES (?, ?, ?)"
+            self.connection.execute(insert, (self.run, groundbox.__version__, sqlite3.sqlite_version))
+        rows = "all its rows were copied" if whole else "its earlier rows could not be read"
+        self._notices.append(
+            f"{lost} was deleted, renamed or replaced: recording continues in {beside}, {rows}; after the session end"
+            f" this program, and start it with --database {beside.name}"
+        )
+
+    def _copy(self, beside: Path) -> bool:
+        """Copies what was written to `beside`; False where it cannot be read any more."""
+        try:
+            with closing(sqlite3.connect(beside)) as new:
+                self.connection.backup(new)
+        except sqlite3.Error as error:
+            beside.unlink(missing_ok=True)
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in _OF_THE_NEW_FILE:
+                raise
+            return False
+        return True
 
     def rollback(self) -> None:
         """See Writer."""
@@ -166,9 +219,23 @@ class SqliteWriter(SqliteReader):
 
     def take_over(self) -> Sequence[Mark | Acknowledge]:
         """See Writer."""
-        self._taken = handover.waiting(self.path)
+        self._taken, strange = handover.sort(self.path)
+        for file in strange:
+            self._refuse(file)
         found = [handover.take_over(self, self.run, one.id, one.request) for one in self._taken]
         return [request for request in found if request is not None]
+
+    def _refuse(self, file: Path) -> None:
+        """Moves a file aside that is no mark, and reports it once."""
+        if file in self._refused:  # it could not be moved
+            return
+        name = file.name.encode("ascii", "backslashreplace").decode()
+        try:
+            where = f"moved to {handover.move_aside(self.path, file).parent.name}"
+        except OSError as error:
+            self._refused.add(file)
+            where = f"not used; delete it ({error.strerror})"
+        self._notices.append(f"{name[:80]} in {file.parent.name} is no mark and no acknowledgement: {where}")
 
     def kept(self) -> list[str]:
         """See Writer."""
@@ -176,7 +243,7 @@ class SqliteWriter(SqliteReader):
             for one in self._taken:
                 handover.remove(one)
         self._taken = []
-        notices = self._log_notice()
+        notices, self._notices = [*self._notices, *self._log_notice()], []
         if self.reserve.restore():
             notices.append(f"{self.path}: the disk has space again; {self.reserve.megabytes} MB are in reserve again")
         return notices
@@ -193,13 +260,28 @@ class SqliteWriter(SqliteReader):
         if self._warned_of_log:
             return []
         try:
-            size = os.stat(f"{self.path}-wal").st_size
+            size = os.stat(f"{self._file}-wal").st_size
         except OSError:
             return []
         if size < LARGE_LOG_BYTES:
             return []
         self._warned_of_log = True
-        return [f"{self.path}: its -wal file has {size >> 20} MB; close the program that keeps the database open"]
+        return [f"{self._file}: its -wal file has {size >> 20} MB; close the program that keeps the database open"]
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Device and number of the file at `path`; None where there is none."""
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _free_name(path: Path) -> Path:
+    """The first of session-2.db, session-3.db, ... that no file has."""
+    numbered = (path.with_name(f"{path.stem}-{number}{path.suffix}") for number in count(2))
+    return next(one for one in numbered if not one.exists() and not one.with_name(one.name + "-wal").exists())
 
 
 @cache

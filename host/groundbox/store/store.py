@@ -128,6 +128,11 @@ class Store(Reader):
         self._notices: list[str] = []
 
     @property
+    def name(self) -> str:
+        """Where the rows are, for people."""
+        return self._engine.name
+
+    @property
     def session(self) -> int:
         """Counts connections to a server: boxes held (`hold`) by one are released when it ends."""
         return self._engine.session

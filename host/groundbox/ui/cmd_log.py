@@ -126,10 +126,10 @@ def command(
             screen.say(time.time(), line)
         record(recorder, stop, lambda: say_closed(screen, stop))
         if store.waiting:
-            words = f"ended; {store.waiting} items are NOT in {shown(chosen.store)}; boards with a key send them again"
+            words = f"ended; {store.waiting} items are NOT in {store.name}; boards with a key send them again"
             screen.say(time.time(), words)
             raise SystemExit(1)
-        screen.say(time.time(), f"ended; all is stored in {shown(chosen.store)}")
+        screen.say(time.time(), f"ended; all is stored in {store.name}")
 
 
 def say_closed(screen: Screen, stop: Stop) -> None:

@@ -1,5 +1,6 @@
 """Marks and acknowledgements from other processes."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -94,16 +95,73 @@ def test_acknowledging_one_or_all_of_a_box(where: Path | str) -> None:
 def test_other_files_are_passed_over(path: Path) -> None:
     folder = handover.folder(path)
     folder.mkdir()
-    (folder / "readme.txt").write_text("?")
     (folder / "1.mark").write_text("{broken")
     (folder / ".2.mark").write_text("half writ")
     hand_over(path, LAUNCH)
     with Reader(path) as reader:
         assert reader.marks() == [LAUNCH]
-    assert (folder / "1.mark").exists()
+    assert (handover.refused(path) / "1.mark").read_text() == "{broken"
+    assert (folder / ".2.mark").exists()
 
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(StoreError, match="check rights and free space"):
         hand_over(tmp_path / "file" / "session.db", LAUNCH)
+
+
+STRANGE = {
+    "nan.mark": b'{"box": "mast", "kind": "launch", "wall_s": NaN}',
+    "far.mark": b'{"box": "mast", "kind": "launch", "wall_s": 1e300}',
+    "text.mark": b'{"box": "mast", "kind": "launch", "wall_s": "noon"}',
+    "box.mark": b'{"box": ["mast"], "kind": "launch", "wall_s": 1.0}',
+    "kind.mark": b'{"box": "mast", "kind": "dance", "wall_s": 1.0}',
+    "half.mark": b'{"box": "\\ud800", "kind": "launch", "wall_s": 1.0}',
+    "deep.mark": b"[" * 60_000,
+    "deep.acknowledge": b'{"box": ' * 9000,
+    "bytes.mark": b"\xff\xfe\x00",
+    "long.mark": b'{"box": "' + b"m" * 200_000 + b'", "kind": "launch", "wall_s": 1.0}',
+    "list.acknowledge": b'{"box": "mast", "warning": [1], "wall_s": 1.0}',
+    "empty.mark": b"",
+    "note.txt": b"do not forget the charger",
+    "b\udcff.mark": b'{"box": "mast", "kind": "launch", "wall_s": 1.0}',
+}
+
+
+def test_a_strange_file_is_moved_aside_and_reported_once(path: Path) -> None:
+    """It stops no commit; nothing of it is deleted; a launch beside it counts."""
+    place = handover.folder(path)
+    with Store(path) as store:
+        place.mkdir()
+        for name, content in STRANGE.items():
+            (place / name).write_bytes(content)
+        (place / "folder.mark").mkdir()
+        os.mkfifo(place / "pipe.mark")
+        (place / "gone.mark").symlink_to(path.parent / "nowhere")
+        count = len(STRANGE) + 3
+        with Reader(path) as reader:
+            assert reader.marks() == []
+        handover.leave(path, LAUNCH)
+        done = store.commit()
+        assert done.handed == (LAUNCH,)
+        assert len(done.notices) == count
+        assert all("is no mark" in line and line.isascii() for line in done.notices)
+        assert store.commit().notices == ()
+        assert list(place.iterdir()) == []
+        assert len(list(handover.refused(path).iterdir())) == count
+        (place / "nan.mark").write_bytes(b"again")
+        assert len(store.commit().notices) == 1
+        assert len(list(handover.refused(path).iterdir())) == count + 1
+
+
+def test_a_strange_file_that_cannot_be_moved_is_reported_once(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*paths: object) -> None:
+        raise PermissionError(13, "not allowed")
+
+    monkeypatch.setattr(os, "rename", refuse)
+    monkeypatch.setattr(Path, "rename", refuse)
+    with Store(path) as store:
+        handover.folder(path).mkdir()
+        (handover.folder(path) / "nan.mark").write_bytes(b"NaN")
+        assert len(store.commit().notices) == 1
+        assert store.commit().notices == ()

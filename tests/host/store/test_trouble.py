@@ -14,7 +14,8 @@ import pytest
 from tests.host.store.conftest import look
 
 from groundbox.errors import StoreError
-from groundbox.store import Reader, Store
+from groundbox.model import Mark
+from groundbox.store import Reader, Store, hand_over
 from groundbox.store.disk_reserve import RESERVE_BYTES
 from groundbox.store.schema import STEPS
 
@@ -247,3 +248,55 @@ def test_readings_of_a_server_are_partitioned_by_the_day(emptied: str, make_read
     days = {day for (day,) in look(emptied, "SELECT day FROM start")}
     assert days <= {before, before + 1}
     assert {day for (day,) in look(emptied, "SELECT day FROM reading")} == days
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows does not delete or rename a file that is open")
+@pytest.mark.parametrize("how", ["deleted", "all deleted", "renamed", "replaced"])
+def test_stored_is_said_only_of_a_file_that_is_still_there(path: Path, make_reading, make_hello, how: str) -> None:
+    """The rows move to a new file beside, what was acknowledged too, and the person is informed once."""
+    with Store(path) as store:
+        store.add([make_hello(), *(make_reading(number) for number in range(1, 50))])
+        store.add_mark(Mark(box="mast", kind="launch", wall_s=100.0))
+        assert [stored.sequence for stored in store.commit().stored] == [49]
+        if how == "renamed":
+            path.rename(path.with_name("other.db"))
+        elif how == "replaced":
+            (path.parent / "copy.db").write_bytes(b"another file")
+            (path.parent / "copy.db").rename(path)
+        for file in path.parent.glob("session.db*") if how == "all deleted" else [path] if how == "deleted" else []:
+            file.unlink()
+        store.add([make_reading(number) for number in range(50, 60)])
+        done = store.commit()
+        assert [stored.sequence for stored in done.stored] == [59]
+        beside = path.with_name("session-2.db")
+        assert [str(beside) in line for line in done.notices] == [True]
+        assert store.name == str(beside)
+        hand_over(path, Mark(box="mast", kind="landing", wall_s=200.0))
+        done = store.commit()
+        assert [mark.kind for mark in done.handed] == ["landing"], "marks are still left at the first name"
+        assert done.notices == ()
+        with pytest.raises(StoreError, match="another groundbox"):
+            Store(beside, busy_s=0.1)
+    with Reader(beside) as reader:
+        assert [reading.sequence for reading in reader.readings("mast", 0.0)] == list(range(1, 60))
+        assert [mark.kind for mark in reader.marks()] == ["launch", "landing"]
+    assert how != "replaced" or path.read_bytes() == b"another file"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows does not delete a file that is open")
+def test_where_no_file_can_be_made_beside_nothing_is_said_to_be_stored(path: Path, make_reading, make_hello) -> None:
+    folder = path.parent / "drive"
+    folder.mkdir()
+    with Store(folder / "session.db") as store:
+        store.add([make_hello(), make_reading(1)])
+        store.commit()
+        folder.rename(path.parent / "elsewhere")
+        folder.touch()
+        store.add([make_reading(2)])
+        with pytest.raises(StoreError, match="session"):
+            store.commit()
+        assert store.waiting == 1
+        folder.unlink()
+        assert [stored.sequence for stored in store.commit().stored] == [2]
+    with Reader(folder / "session-2.db") as reader:
+        assert [reading.sequence for reading in reader.readings("mast", 0.0)] == [1, 2]
