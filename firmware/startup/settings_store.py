@@ -4,7 +4,7 @@ from binascii import crc32
 
 from groundbox.wire.line import check
 from groundbox.wire.messages import fields_of
-from groundbox.wire.settings import SETTINGS, defaults, range_of, refusal_of_all
+from groundbox.wire.settings import SETTINGS, contradiction, defaults, range_of, refusal_of_all
 from startup.safe_file import SafeFile
 
 
@@ -14,7 +14,8 @@ class SettingsStore:
     Attributes:
         values: dictionary with every name of SETTINGS.
         box: the box's name.
-        fallback: True when the newest file was damaged and the one before it, or the defaults, are in force.
+        fallback: True when the newest file was damaged and the one before it, or the defaults, are in force; and
+            when stored settings contradict each other: these are at their defaults.
         complaints: one line for each setting that was not taken from the file.
     """
 
@@ -27,7 +28,7 @@ class SettingsStore:
         self.fallback = self._slots.damaged
         if content is not None:
             self._take(content.decode())
-        if self.fallback:
+        if self._slots.damaged:
             self._slots.save(self._content(self.values, self.box))
 
     def change(self, changes):
@@ -69,11 +70,15 @@ class SettingsStore:
                 changes[name] = int(value)
             else:
                 self.complaints.append("settings: %s %s is not taken" % (name, value))
-        reason = refusal_of_all(changes, self.values)
-        if reason:
-            self.complaints.append("settings: %s; defaults are in force" % reason)
-        else:
-            self.values.update(changes)
+        unchanged = dict(self.values)
+        self.values.update(changes)
+        reason, names = contradiction(self.values)
+        while reason:  # the defaults contradict nothing, so each round takes at least one stored value away
+            self.fallback = True
+            self.complaints.append("settings: %s; defaults of these are in force" % reason)
+            for name in names:
+                self.values[name] = unchanged[name]
+            reason, names = contradiction(self.values)
 
 
 def _refusal_of_box(box):

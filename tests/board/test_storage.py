@@ -7,7 +7,7 @@ import pytest
 
 from core.turn_back import TurnBack
 from groundbox.wire.messages import UNKNOWN
-from groundbox.wire.settings import SETTINGS, defaults
+from groundbox.wire.settings import SETTINGS, defaults, refusal_of_all
 from startup.safe_file import SafeFile
 from startup.saved_state import SavedState, SavedTurnBack
 from startup.settings_store import SettingsStore
@@ -129,11 +129,17 @@ def test_what_a_later_or_earlier_firmware_wrote_is_taken_as_far_as_it_is_allowed
     assert len(file.complaints) == 3
 
 
-def test_settings_that_contradict_each_other_are_not_taken_at_all(tmp_path: Path) -> None:
-    SafeFile(str(tmp_path / "settings")).save(b"box mast\nfan_on_centi_c 2500")
-    file = SettingsStore("x", str(tmp_path / "settings"))
-    assert (file.box, file.values) == ("mast", defaults())
-    assert "defaults are in force" in file.complaints[0]
+def test_stored_settings_that_contradict_are_left_out_alone_and_reported_at_each_start(tmp_path: Path) -> None:
+    line = "current_raw1_ma 20\ncurrent_true1_ma 0\ncase_raw1_centi_c 100\ncase_true1_centi_c -50"
+    bad = "fan_on_centi_c 2500\nvoltage_raw1_mv 14300\nlow_notice_mv 11500\nlow_urgent_mv 11480\nover_s 20"
+    SafeFile(str(tmp_path / "settings")).save(f"box mast\n{line}\n{bad}".encode())
+    kept = {"current_raw1_ma": 20, "current_true1_ma": 0, "case_raw1_centi_c": 100, "case_true1_centi_c": -50}
+    for _ in range(2):
+        file = SettingsStore("x", str(tmp_path / "settings"))
+        assert (file.box, file.values, file.fallback) == ("mast", defaults() | kept | {"over_s": 20}, True)
+        assert len(file.complaints) == 3
+        assert "voltage calibration" in file.complaints[2]
+    assert not refusal_of_all(file.values, defaults())
 
 
 def test_every_start_has_its_own_number(tmp_path: Path) -> None:

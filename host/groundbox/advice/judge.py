@@ -297,6 +297,8 @@ def _base(state: BoxState, held: HeldTime | None) -> _Cause:
         return _unknown(state, lasts, "Set flight.time_home_min in groundbox.toml")
     if missing := _not_reported(state):
         return _unknown(state, f"its board does not report {missing}", "Check its settings: groundbox board settings")
+    if state.battery_heat_in_doubt:
+        return _unknown(state, "battery temperature unknown", "Check the cable of the battery's temperature sensor")
     needs = needed(state.flight_s + state.reserve_s)
     return _Cause(
         verdict=CLEAR_TO_LAUNCH,
@@ -314,6 +316,7 @@ def _not_reported(state: BoxState) -> str:
         "case heat": state.case_heat,
         "low voltage": state.low_voltage,
         "overvoltage": state.overvoltage,
+        "battery heat": state.battery_heat,
     }
     return listed(name for name, word in judged.items() if word is None)
 

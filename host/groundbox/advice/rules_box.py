@@ -179,6 +179,11 @@ def starved(state: BoxState, raised: bool) -> Finding:
     return _reported(state, "starved", "board lost power twice within a minute of its start, output 2 shed")
 
 
+def settings_fallback(state: BoxState, raised: bool) -> Finding:
+    """Some of the board's stored settings are damaged or contradict each other."""
+    return _reported(state, "settings_fallback", "board does not use all of its stored settings")
+
+
 def shed_soon(state: BoxState, raised: bool) -> Finding:
     """The board sheds an output within a minute."""
     if not state.outputs:

@@ -122,3 +122,8 @@ class BoxState:
             return max(known) < NO_BATTERY_VOLTS
         states = dict(self.sensors)
         return states.get("voltage") in ("open", "range") and states.get("check") in ("open", "range", "absent")
+
+    @property
+    def battery_heat_in_doubt(self) -> bool:
+        """True when the fitted sensor of the battery gives nothing: the board's "clear" then judges nothing."""
+        return self.battery_c is None and dict(self.sensors).get("battery", "absent") != "absent"

@@ -27,7 +27,7 @@ EVENT_WORDS = {
     "output2_off": "its output 2 was switched off",
     "output1_on": "its output 1 was switched on",
     "output2_on": "its output 2 was switched on",
-    "settings_fallback": "its newest settings are damaged; the last good settings are in force",
+    "settings_fallback": "stored settings are damaged or contradict; type `groundbox board settings`",
     "link_restarted": "its link hung and was restarted",
 }
 

@@ -58,7 +58,7 @@ EVENTS = (
     "output1_off",
     "output2_off",
     "settings_changed",
-    "settings_fallback",  # the newest settings file was damaged; the last good one is in force
+    "settings_fallback",  # stored settings are damaged or contradict: earlier ones, or defaults of these, are in force
     "link_restarted",  # the link task hung and was started again
     "returning",  # the pilot is returning: a short press in flight, or a mark by command; once a flight
     "control_failed",  # a judgement ended with an error: fans full, a reset when it lasts

@@ -178,7 +178,7 @@ def refusal_of_all(changes: dict[str, int], current: dict[str, int]) -> str:
             return "%s is %d; wants %d to %d" % (name, value, bounds[0], bounds[1])
     values = dict(current)
     values.update(changes)
-    return _broken_relation(values)
+    return contradiction(values)[0]
 
 
 def calibration(channel: str, point: int, raw: int, true_value: int) -> dict[str, int]:
@@ -198,32 +198,38 @@ def sum_of(relation: tuple[int | str, ...]) -> str:
     return text
 
 
-def _broken_relation(s: dict[str, int]) -> str:
+def contradiction(s: dict[str, int]) -> tuple[str, tuple[str, ...]]:
+    """The first relation that settings `s` break and the settings in it; "" and none when they break none."""
     for relation in RELATIONS:
         total = 0
         for i in range(2, len(relation), 2):
             total += int(relation[i]) * s[str(relation[i + 1])]
         if not int(relation[0]) <= total <= int(relation[1]):
-            return "%s is %d; wants %d to %d" % (sum_of(relation), total, int(relation[0]), int(relation[1]))
+            reason = "%s is %d; wants %d to %d" % (sum_of(relation), total, int(relation[0]), int(relation[1]))
+            return reason, tuple(str(relation[i + 1]) for i in range(2, len(relation), 2))
     if not s["voltage_monitor_kind"] and not s["check_adc_fitted"]:
-        return "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
+        reason = "voltage_monitor_kind and check_adc_fitted are both 0; one must measure"
+        return reason, ("voltage_monitor_kind", "check_adc_fitted")
     if s["current_fitted"] and not s["voltage_monitor_kind"]:
-        return "current_fitted is 1 and voltage_monitor_kind is 0; the shunt monitor measures the current"
+        reason = "current_fitted is 1 and voltage_monitor_kind is 0; the shunt monitor measures the current"
+        return reason, ("current_fitted", "voltage_monitor_kind")
     if OUTPUT_KINDS[s["output2_kind"]] == "essential":
-        return "output2_kind is 1; output 2 is off while the board starts: wire essential loads to output 1"
+        reason = "output2_kind is 1; output 2 is off while the board starts: wire essential loads to output 1"
+        return reason, ("output2_kind",)
     full_mv = s["reference_mv"] * s["divider_ratio_e3"] // 1000
     if full_mv < _MIN_FULL_SCALE_MV:
-        return "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _MIN_FULL_SCALE_MV)
+        reason = "reference_mv by divider_ratio_e3 reaches %d mV; wants %d" % (full_mv, _MIN_FULL_SCALE_MV)
+        return reason, ("reference_mv", "divider_ratio_e3")
     for channel, unit in UNITS.items():
-        reason = _bad_line(s, channel, unit)
+        names = tuple("%s_%s_%s" % (channel, point, unit) for point in ("raw1", "true1", "raw2", "true2"))
+        reason = _bad_line(channel, *[s[name] for name in names])
         if reason:
-            return reason
-    return ""
+            return reason, names
+    return "", ()
 
 
-def _bad_line(s: dict[str, int], channel: str, unit: str) -> str:
+def _bad_line(channel: str, raw1: int, true1: int, raw2: int, true2: int) -> str:
     """Why a channel's two points make no calibration: too near each other, or further off than wiring explains."""
-    raw1, true1, raw2, true2 = [s["%s_%s_%s" % (channel, point, unit)] for point in ("raw1", "true1", "raw2", "true2")]
     span = raw2 - raw1
     if span < _MIN_SPAN:
         return "%s calibration: second point reads %d above first; wants %d" % (channel, span, _MIN_SPAN)

@@ -67,6 +67,14 @@ def test_no_flight_length_is_never_clear(low_s: float) -> None:
     assert advice.severity != "none"
 
 
+@pytest.mark.parametrize("state", ["ok", "open", "frozen", "absent", None])
+def test_a_battery_whose_temperature_is_unknown_is_not_clear_to_launch(state: str | None) -> None:
+    sensors = tuple((name, state if name == "battery" else word) for name, word in READY.sensors)
+    advice = _judged(replace(READY, battery_c=None, sensors=sensors), seconds=10)
+    assert advice.verdict == ("clear_to_launch" if state == "absent" else "unknown")
+    assert _judged(replace(READY, battery_heat=None)).verdict == "unknown"
+
+
 def test_heat_stop_in_flight_asks_for_one_act() -> None:
     advice = _judged(replace(OUT, case_heat="stop", case_c=61.0))
     assert (advice.verdict, advice.severity) == ("return_now", "stop")
