@@ -82,11 +82,16 @@ def _instructions(
     waiting.sort(key=lambda one: -SEVERITY_RANK[one[0]])
     found += [_act(box, severity, words) for severity, box, words in waiting]
     found += [_act(box.box, box.severity, box.action) for box in boxes if box.severity == "unknown"]
-    first: dict[tuple[str, str], Instruction] = {}
+    kept: list[Instruction] = []
     for one in found:
-        if one.words != _NOTHING_TO_DO:
-            first.setdefault((one.box, one.words), one)
-    return tuple(first.values())[:MAX_INSTRUCTIONS]
+        if one.words != _NOTHING_TO_DO and not any(_holds(other, one) for other in kept):
+            kept.append(one)
+    return tuple(kept[:MAX_INSTRUCTIONS])
+
+
+def _holds(one: Instruction, other: Instruction) -> bool:
+    """True where `one` asks for `other` too: "Return now, check its cable" holds "Check its cable"."""
+    return one.box == other.box and one.words.lower().endswith(other.words.lower())
 
 
 def _act(box: str, severity: str, words: str) -> Instruction:

@@ -38,6 +38,7 @@ from groundbox.advice.words import clock, iso, listed, needed, span, spoken_cloc
 from groundbox.model import WarningChange
 
 KEPT_CUES = 8
+_HOME = ("Return now", "Fly home")  # the act where no turn-back time is known, before and after the turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,10 +110,10 @@ class Judge:
             lesser = one.box in returning and one.condition.flight_verdict != RETURN_NOW
             if not (flight.in_flight and (one.severity == "notice" or lesser)):
                 self._cue(wall_s, one.box, one.severity, one.spoken)
-        left_s = None if advice.turn_back_at_s is None else advice.turn_back_at_s - wall_s
+        first = _first_to_turn_back(advice.boxes) if advice.boxes else None
+        left_s = None if first is None or first.turn_back_at_s is None else first.turn_back_at_s - wall_s
         step_s = self._countdown.due_s(left_s, flight.in_flight and not flight.returning)
-        if step_s is not None:
-            first = _first_to_turn_back(advice.boxes)
+        if first is not None and step_s is not None:
             minutes = spoken_number(round(step_s / 60))
             self._cue(wall_s, first.box, "urgent", f"{first.box}: turn back in {minutes} minutes")
 
@@ -200,7 +201,7 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
             flight=flight,
         )
     worst = min(boxes, key=_worst_first)
-    first = _first_to_turn_back(boxes)
+    first = worst if _has_no_time(worst) else _first_to_turn_back(boxes)
     at_s = first.turn_back_at_s
     stale = any(one.turn_back_stale for one in boxes)
     facts = worst.headline.partition(": ")[2]
@@ -365,7 +366,7 @@ def _with_turn_back(verdict: str, because: _Cause, at_s: float | None, returning
     """In flight with nothing fresh known: the last turn-back time, or return now, before what else to do."""
     if verdict != UNKNOWN:
         return because.action
-    home = "Fly home" if returning else "Return now" if at_s is None else f"Turn back by {clock(at_s)}"
+    home = _HOME[1] if returning else _HOME[0] if at_s is None else f"Turn back by {clock(at_s)}"
     rest = "" if because.action in ("", home) else f", {because.action[0].lower()}{because.action[1:]}"
     return home + rest
 
@@ -386,8 +387,13 @@ def _comes_first(at_s: float, worst: BoxAdvice, flight: FlightShown) -> bool:
     return worst.turn_back_at_s is not None and at_s < worst.turn_back_at_s and not flight.returning
 
 
-def _worst_first(box: BoxAdvice) -> tuple[int, int, float]:
-    return WORST_FIRST.index(box.verdict), -SEVERITY_RANK[box.severity], _margin_s(box)
+def _worst_first(box: BoxAdvice) -> tuple[int, bool, int, float]:
+    return WORST_FIRST.index(box.verdict), not _has_no_time(box), -SEVERITY_RANK[box.severity], _margin_s(box)
+
+
+def _has_no_time(box: BoxAdvice) -> bool:
+    """True in flight where no turn-back time was ever known: then no other box's time is that of all."""
+    return box.verdict == UNKNOWN and box.turn_back_at_s is None and box.action.startswith(_HOME)
 
 
 def _margin_s(box: BoxAdvice) -> float:

@@ -17,6 +17,7 @@ from tests.host.ui.samples import (
     judged,
 )
 
+from groundbox.advice.judge import Judge
 from groundbox.advice.result import VERDICT_WORDS, SessionAdvice
 from groundbox.advice.words import clock
 
@@ -46,8 +47,25 @@ def test_in_flight_the_earlier_of_landing_and_turn_back_is_shown() -> None:
 def test_unknown_has_no_figure_on_the_ground_and_the_last_time_in_flight() -> None:
     assert (NO_PROFILE.glance.word, NO_PROFILE.glance.figure) == ("UNKNOWN", "--")
     blind = judged(replace(MAST_OUT, runtime_low_s=None, turn_back_in_s=None), TABLE_OUT)
-    assert blind.glance.word == "UNKNOWN"
-    assert blind.glance.noun in ("turn-back time", "last turn-back time, stale")
+    assert (blind.glance.word, blind.glance.figure, blind.glance.noun) == ("UNKNOWN", "--", "runtime unknown")
+    silent = _silent_beside_a_stalled_fan()
+    assert (silent.glance.figure, silent.glance.noun) == ("15:05", "last turn-back time, stale")
+
+
+def test_two_places_hold_two_acts() -> None:
+    """An act that is part of the first one leaves its place to another box."""
+    assert [(one.box, one.words) for one in _silent_beside_a_stalled_fan().glance.instructions] == [
+        ("mast", "Turn back by 15:05, check its cable and power"),
+        ("table", "Open the lid, keep hands off the fans"),
+    ]
+
+
+def _silent_beside_a_stalled_fan() -> SessionAdvice:
+    judge, table = Judge(), replace(TABLE_OUT, fans=("running", "stalled", "absent", "absent"))
+    for second in range(0, 40, 10):
+        mast = replace(MAST_OUT, silent_s=float(second))
+        advice, _ = judge.update(float(second), WALL_S + second, [mast, table], FLIGHT)
+    return advice
 
 
 def test_the_sum_is_whole_minutes_to_the_safe_side() -> None:

@@ -194,6 +194,23 @@ def test_a_box_without_any_time_asks_all_to_return() -> None:
     assert (advice.verdict, advice.limiting_box) == ("unknown", "table")
     assert advice.action.startswith("Return now")
     assert advice.sentence.endswith(f"{advice.action}.")
+    assert (advice.turn_back_at, advice.glance.figure) == (None, "--"), "the other box's time is not that of all"
+    assert {(row.action, row.spoken) for row in advice.if_silent} == {("Return now", "table: no data, return now")}
+
+
+def test_a_box_without_any_time_counts_before_a_silent_one_with_a_stale_time() -> None:
+    never = BoxState(box="table", wall_s=WALL_S, in_flight=True, watched_s=60.0)
+    judge = Judge()
+    judge.update(0.0, WALL_S, [replace(OUT, turn_back_in_s=1500.0), never], FLIGHT)
+    advice, _ = judge.update(20.0, WALL_S + 20, [replace(OUT, silent_s=20.0), never], FLIGHT)
+    assert (advice.limiting_box, advice.turn_back_at) == ("table", None)
+    assert advice.action.startswith("Return now")
+
+
+def test_the_countdown_of_a_known_box_is_spoken_beside_a_box_without_any_time() -> None:
+    never = BoxState(box="table", wall_s=WALL_S, in_flight=True, watched_s=60.0)
+    advice = _judged(replace(OUT, turn_back_in_s=599.0), never)
+    assert "mast: turn back in ten minutes" in {cue.spoken for cue in advice.cues}
 
 
 def test_returning_is_in_all_words() -> None:
@@ -418,6 +435,9 @@ def test_the_worst_box_counts(one: BoxState, other: BoxState) -> None:
     order = FLIGHT_VERDICTS if one.in_flight else GROUND_VERDICTS
     assert order.index(advice.verdict) == min(order.index(box.verdict) for box in advice.boxes)
     times = [box.turn_back_at_s for box in advice.boxes if box.turn_back_at_s is not None]
-    assert advice.turn_back_at_s == (min(times) if times else None)
+    untimed = advice.verdict == "unknown" and any(
+        box.verdict == "unknown" and box.turn_back_at_s is None for box in advice.boxes
+    )
+    assert advice.turn_back_at_s == (min(times) if times and not untimed else None)
     assert advice.headline.startswith(VERDICT_WORDS[advice.verdict])
     assert advice.limiting_box in ("mast", "table")
