@@ -11,6 +11,7 @@ from groundbox.advice.result import (
     BoxAdvice,
     FlightShown,
     Glance,
+    IfSilent,
     Instruction,
 )
 from groundbox.advice.words import clock, rounded_down_s, span
@@ -97,6 +98,22 @@ def _holds(one: Instruction, other: Instruction) -> bool:
 def _act(box: str, severity: str, words: str) -> Instruction:
     own = words.removeprefix(f"{box}: ")
     return Instruction(box=box, severity=severity, words=own[:1].upper() + own[1:])
+
+
+def silent_glance(row: IfSilent, box: str, at_s: float | None) -> Glance:
+    """The glance once no newer advice comes: the words of `row`, and the last turn-back time as a stale one.
+
+    Args:
+        box: the box that limited before.
+        at_s: the last turn-back time as shown, wall time; None: none is known.
+    """
+    return Glance(
+        word=row.word,
+        figure=NO_FIGURE if at_s is None else clock(at_s),
+        noun="no data" if at_s is None else "last turn-back time, stale",
+        detail=f"{box}: {row.headline.partition(': ')[2]}",
+        instructions=(_act(box, row.severity, row.action),),
+    )
 
 
 def sum_of(box: BoxAdvice, time_home_s: float | None, flight_s: float | None, in_flight: bool) -> str:

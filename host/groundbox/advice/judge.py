@@ -148,7 +148,7 @@ def judge_box(state: BoxState, active: Sequence[ActiveWarning], held: HeldTime |
         severity=severity,
         headline=_headline(verdict, because.facts, at_s, state.wall_s),
         sentence=f"{state.box}: {because.facts}. {action}.",
-        spoken=because.spoken,
+        spoken=_spoken(state, verdict, because, at_s),
         action=action,
         turn_back_at=iso(at_s),
         turn_back_at_s=at_s,
@@ -211,7 +211,8 @@ def judge_session(wall_s: float, boxes: Sequence[BoxAdvice], flight: FlightShown
         limiting = first
         urgent = worst.severity not in ("none", "notice")
         returning = "the pilot is returning" if flight.returning else ""
-        parts = (first.box, returning, first.turn_back_moved, f"{worst.box}: {facts}" if urgent else "")
+        cause = facts if worst is first else f"{worst.box}: {facts}"
+        parts = (first.box, returning, first.turn_back_moved, cause if urgent else "")
         headline = _headline(worst.verdict, ", ".join(filter(None, parts)), at_s, wall_s)
         if urgent:
             action = action if worst is first else f"{worst.box}: {action[0].lower()}{action[1:]}"
@@ -369,6 +370,13 @@ def _with_turn_back(verdict: str, because: _Cause, at_s: float | None, returning
     home = _HOME[1] if returning else _HOME[0] if at_s is None else f"Turn back by {clock(at_s)}"
     rest = "" if because.action in ("", home) else f", {because.action[0].lower()}{because.action[1:]}"
     return home + rest
+
+
+def _spoken(state: BoxState, verdict: str, because: _Cause, at_s: float | None) -> str:
+    """In flight with nothing known the act is to return, whatever the cause asks for beside it."""
+    if state.in_flight and verdict == UNKNOWN and at_s is None and not state.returning:
+        return f"{state.box}: return now, runtime unknown"
+    return because.spoken
 
 
 def _headline(verdict: str, facts: str, at_s: float | None, wall_s: float) -> str:

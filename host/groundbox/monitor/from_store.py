@@ -11,6 +11,7 @@ from typing import TypeVar
 import msgspec
 from msgspec import structs
 
+from groundbox.advice.glance import silent_glance
 from groundbox.advice.judge import judge_session
 from groundbox.advice.limits import DATA_WITHDRAWN_S, RECORDER_STALE_S
 from groundbox.advice.marks import FOR_AIRCRAFT
@@ -313,7 +314,10 @@ def aged(advice: SessionAdvice, age_s: float) -> SessionAdvice:
     boxes = tuple(_aged_box(box, age_s) for box in advice.boxes)
     marked_since = structs.replace(advice.flight, flights=None)  # perhaps: nobody reads marks now
     advice = structs.replace(advice, boxes=boxes, flight=marked_since)
-    return advice if row is None else structs.replace(_silent(advice, row, "No data", age_s), cues=())
+    if row is None:
+        return advice
+    glance = silent_glance(row, advice.limiting_box or "any box", advice.turn_back_at_s)
+    return structs.replace(_silent(advice, row, "No data", age_s), cues=(), glance=glance)
 
 
 def _aged_box(box: BoxAdvice, age_s: float) -> BoxAdvice:

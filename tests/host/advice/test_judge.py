@@ -195,6 +195,7 @@ def test_a_box_without_any_time_asks_all_to_return() -> None:
     assert advice.action.startswith("Return now")
     assert advice.sentence.endswith(f"{advice.action}.")
     assert (advice.turn_back_at, advice.glance.figure) == (None, "--"), "the other box's time is not that of all"
+    assert advice.spoken == "table: return now, runtime unknown"
     assert {(row.action, row.spoken) for row in advice.if_silent} == {("Return now", "table: no data, return now")}
 
 
@@ -396,6 +397,8 @@ def test_silence_never_makes_a_verdict_better(state: BoxState, age_s: float) -> 
     flight = FlightShown(in_flight=state.in_flight, returning=state.returning)
     advice, _ = Judge().update(0.0, WALL_S, [state], flight)
     late = aged(advice, age_s)
+    assert late.glance.word == VERDICT_WORDS[late.verdict].upper(), "also for programs that read the glance"
+    assert late.action in {one.words for one in late.glance.instructions} or late is advice or age_s < 10.0
     assert WORST_FIRST.index(late.verdict) <= WORST_FIRST.index(advice.verdict) or age_s >= 5.0
     assert not (late.verdict == "clear_to_launch" and age_s >= 5.0)
     if advice.verdict in ("return_now", "do_not_launch"):

@@ -273,8 +273,10 @@ def application(host: Host, access: Access, names: list[str]) -> Starlette:
 
 def with_verdict(shell: str, glance: Glance) -> str:
     """The page with the verdict in it: a browser without scripts shows it and asks again every 5 s."""
-    words = (glance.word, glance.figure, glance.noun, glance.detail, *(one.words for one in glance.instructions))
-    verdict = f"<noscript>{escape(', '.join(words))}</noscript>"
+    parts = {"word": glance.word, "figure": glance.figure, "noun": glance.noun, "detail": glance.detail}
+    rows = [*parts.items(), *(("action", f"{one.box}: {one.words}.") for one in glance.instructions)]
+    shown = "".join(f'<p class="{name}">{escape(words)}</p>' for name, words in rows)
+    verdict = f"<noscript>{shown}</noscript>"
     refresh = '<noscript><meta http-equiv="refresh" content="5"></noscript>'
     return shell.replace("<!--verdict-->", verdict).replace("<!--refresh-->", refresh)
 

@@ -16,12 +16,12 @@ import segno
 import uvicorn
 from serial.tools import list_ports
 
-from groundbox.advice.limits import DATA_WITHDRAWN_S, RECORDER_STALE_S
+from groundbox.advice.limits import DATA_WITHDRAWN_S
 from groundbox.advice.result import NO_GLANCE, Glance, SessionAdvice
 from groundbox.errors import BadInput
 from groundbox.link.clock import Moment
 from groundbox.model import WarningChange
-from groundbox.monitor.from_store import flights_flown
+from groundbox.monitor.from_store import aged, flights_flown
 from groundbox.settings import Settings
 from groundbox.store import Reader
 from groundbox.ui.options import PAGE_PORT
@@ -166,7 +166,7 @@ class Page(ViewerRequests):
         return self._newest
 
     def glance(self) -> Glance:
-        return self.advice.glance if self.advice and self.age_s() <= RECORDER_STALE_S else NO_GLANCE
+        return aged(self.advice, self.age_s()).glance if self.advice else NO_GLANCE
 
     def steps(self) -> list[Step]:
         if self.advice and self.advice.boxes:

@@ -1,7 +1,7 @@
 // One graphic: a shared clock axis from now, a lane for each box. Solid to the low runtime, hatched to the high one.
 import { clock, make, patch, span, svg } from "/draw.js";
 
-const AXIS_PX = 26, LANE_PX = 56, FOOT_PX = 48, BAR_PX = 18, LABEL_PX = 96;
+const AXIS_PX = 26, LANE_PX = 48, FOOT_PX = 46, BAR_PX = 18, LABEL_PX = 96, LETTER_PX = 12, RUNTIME_PX = 150;
 const MAX_S = 6 * 3600, MIN_S = 3600, STEPS_S = [900, 1800, 3600, 7200];
 
 // Draws into `place`; `touch` gets the name of a box that was touched.
@@ -22,21 +22,26 @@ export function drawLanes(place, advice, age_s, touch) {
         svg("text", { x: x(at_s - now_s), y: 18, class: "soft middle" }, clock(at_s)),
         svg("line", { x1: x(at_s - now_s), x2: x(at_s - now_s), y1: AXIS_PX, y2: height - FOOT_PX, class: "grid" })]).flat(),
       advice.boxes.map((box, index) => lane(box, AXIS_PX + index * LANE_PX, age_s, x, width)).flat(),
-      lines.map(([at_s, words, kind], index) => mark(x(at_s - now_s), `${words} ${clock(at_s)}`, kind, height, index, width)).flat()),
+      lines.map(([at_s, words, kind], index) => mark(x(at_s - now_s), `${words} ${clock(at_s)}`, kind, height, index, width)).flat(),
+      advice.boxes.map((box, index) => names(box, AXIS_PX + index * LANE_PX, width)).flat()),
     make("div", { class: "touch" }, advice.boxes.map((box) => make("button", { type: "button", class: "lane", "data-key": `lane-${box.box}`, onclick: () => touch(box.box),
       "aria-label": box.sum || `${box.box}: runtime unknown` }))));
 }
 
+const isKnown = (box) => box.runtime_low_s !== null && !box.silent;
+
+// In front of the lines, so that each name is readable; a long one is cut before the runtime.
+function names(box, top, width) {
+  const room = Math.floor((width - RUNTIME_PX) / LETTER_PX), name = box.box.length > room ? `${box.box.slice(0, room - 1)}…` : box.box;
+  return [svg("text", { x: 2, y: top + 19, class: "name" }, name),
+    svg("text", { x: width - 2, y: top + 19, class: "end" }, isKnown(box) ? `low ${span(box.runtime_low_s)}` : "runtime unknown")];
+}
+
 function lane(box, top, age_s, x, width) {
-  const y = top + 28, known = box.runtime_low_s !== null && !box.silent;
-  const name = svg("text", { x: 2, y: top + 20, class: "name" }, box.box);
-  if (!known) {
-    return [name, svg("text", { x: width - 2, y: top + 20, class: "end" }, "runtime unknown"),
-      svg("rect", { x: 1.5, y: y + 1.5, width: width - 3, height: BAR_PX - 3, class: "unknown" })];
-  }
+  const y = top + 25;
+  if (!isKnown(box)) return [svg("rect", { x: 1.5, y: y + 1.5, width: width - 3, height: BAR_PX - 3, class: "unknown" })];
   const low = x(box.runtime_low_s - age_s), high = x((box.runtime_high_s ?? box.runtime_low_s) - age_s), expected = x((box.runtime_expected_s ?? 0) - age_s);
-  return [name, svg("text", { x: width - 2, y: top + 20, class: "end" }, `low ${span(box.runtime_low_s)}`),
-    svg("rect", { x: 0, y, width: low, height: BAR_PX, fill: "currentColor" }),
+  return [svg("rect", { x: 0, y, width: low, height: BAR_PX, fill: "currentColor" }),
     svg("rect", { x: low, y, width: Math.max(high - low, 0), height: BAR_PX, fill: "url(#hatch)", class: "edge" }),
     expected > 0 && expected < width ? svg("line", { x1: expected, x2: expected, y1: y - 4, y2: y + BAR_PX + 4, class: "expected" }) : null];
 }
