@@ -147,7 +147,7 @@ function drawGlance(advice) {
   const left_s = kept ? advice.turn_back_at_s - advice.made_at_s - age_s() : 0;
   const stale = age_s() >= AGE_SHOWN_S ? `data ${age(age_s())} old` : "";
   patch(place,
-    make("p", { class: "word" }, advice.silent ? advice.word : glance.word),
+    make("h1", { class: "word" }, advice.silent ? advice.word : glance.word),
     make("p", { class: "figure" }, kept ? clock(advice.turn_back_at_s) : silent ? "--" : glance.figure),
     make("p", { class: "noun" }, kept ? `last turn-back time, ${left_s > 0 ? `in ${span(left_s)}` : `${age(-left_s)} ago`}` : silent ? "no data" : glance.noun),
     make("p", { class: "detail" }, silent ? `${advice.limiting_box}: ${advice.headline.slice(advice.headline.indexOf(": ") + 2)}` : glance.detail),
