@@ -10,7 +10,7 @@ CHARGE_CAUTIONS = (
     "Lead-acid batteries give off hydrogen; fans do not make a closed box safe to charge in",
     "Never charge a frozen, swollen or leaking battery, and keep a fuse in the lead",
 )
-CHARGE_WITH_CARE = "outdoors, out of the box, no sparks"
+CHARGE_WITH_CARE = "outdoors, out of the box, no sparks near"
 CHARGE_FITTED_WITH_CARE = "outdoors, lid wide open, no sparks near"  # a battery whose box runs meanwhile
 _ONES = (
     *("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"),
