@@ -184,7 +184,8 @@ def test_after_one_touch_new_cues_are_spoken_once_with_their_tones(browser: Brow
     heard = browser.wait_for(lambda: (found := _tones(browser)) >= {820, 980} and found, 15.0)
     assert heard <= {560, 700, 820, 980}
     time.sleep(2.5)
-    assert browser.run("return said") == ["Sound is on.", cues[2].spoken, cues[1].spoken], "the most severe first"
+    spoken = [one for one in browser.run("return said") if one != "Sound is on."]
+    assert spoken == [cues[2].spoken, cues[1].spoken], "the most severe first"
 
 
 BLIND = judged(replace(MAST_OUT, runtime_low_s=None, turn_back_in_s=None, runtime_unknown_because="no profile"))

@@ -12,7 +12,7 @@ from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.particles import MISFIT, Particles, draw_particles
 from groundbox.battery.prior import prior_with_fit
 from groundbox.battery.profile import BatteryProfile
-from groundbox.battery.runtime import hours_left, stretches_to
+from groundbox.battery.runtime import cautious_band, drawn_by_weight, hours_left, hours_of, stretches_to
 from groundbox.battery.values import Phase
 
 POINTS = 5
@@ -36,12 +36,13 @@ def board_table(profile: BatteryProfile, limits: RuntimeLimits, load_amps: float
     """
     rate = load_amps / profile.c20_ah
     rate /= cell.load_factor(BATTERY_C, rate)
-    volts, seconds = _curves(profile, limits, load_amps, rate)
+    volts, seconds, full_s = _curves(profile, limits, load_amps, rate)
     low, high = np.quantile(volts[0], LOW), np.quantile(volts[-1], 1 - LOW)
     for _ in range(2):  # the second time from where the time begins
         grid = np.linspace(low, high, 50 * (POINTS - 1) + 1)
         at_grid = np.array([np.interp(grid, volts[:, i], seconds[:, i]) for i in range(volts.shape[1])])
-        times = np.clip(np.maximum.accumulate(np.quantile(at_grid, LOW, axis=0)) - home_s, 0.0, LIMIT_S)
+        found_s = np.minimum(np.maximum.accumulate(np.quantile(at_grid, LOW, axis=0)), full_s)
+        times = np.clip(found_s - home_s, 0.0, LIMIT_S)
         if times[-1] <= 0.0:
             raise ValueError("a full battery does not last for time home and reserve")
         low = grid[max(int(np.argmax(times > 0.0)) - 1, 0)]
@@ -53,20 +54,20 @@ def board_table(profile: BatteryProfile, limits: RuntimeLimits, load_amps: float
     return tuple(numbers)
 
 
-def _curves(profile: BatteryProfile, limits: RuntimeLimits, amps: float, rate: float) -> tuple[Array, Array]:
-    """(charges, n) volts of the battery under load, rising with the charge, and seconds left."""
+def _curves(profile: BatteryProfile, limits: RuntimeLimits, amps: float, rate: float) -> tuple[Array, Array, float]:
+    """(charges, n) volts under load, rising with the charge, and seconds left; the low seconds of a full battery."""
     full = draw_particles(prior_with_fit(profile), 1.0, doubt=0.0)
     phase = Phase(seconds=float("inf"), amps=amps)
     _, stretches = stretches_to(limits, profile, [phase], [rate])
+    chosen = drawn_by_weight(full.weight, full.capacity)  # the same ones at every charge
     volts, seconds = [], []
     for charge in _CHARGES:
         at = _at(full, float(charge))
         at.advance(rate, LOADED_HOURS)
-        hours, _ = hours_left(at, stretches)
-        each = hours.reshape(len(at.drawn), -1)
-        volts.append(np.repeat(_volts(at, profile, rate), each.shape[1]))
-        seconds.append(3600 * each.ravel())
-    return np.maximum.accumulate(np.array(volts)) + 1e-6 * np.arange(len(volts))[:, np.newaxis], np.array(seconds)
+        volts.append(_volts(at, profile, rate)[chosen])
+        seconds.append(3600 * hours_of(at, chosen, stretches))
+    rising = np.maximum.accumulate(np.array(volts)) + 1e-6 * np.arange(len(volts))[:, np.newaxis]
+    return rising, np.array(seconds), 3600 * cautious_band(*hours_left(full, stretches), (LOW,))[0]
 
 
 def _at(full: Particles, charge: float) -> Particles:

@@ -157,7 +157,7 @@ def _add_unsteadiness(run: _Runners, unsteadiness: float, hours: Array) -> None:
     run.drawn = run.drawn + run.total * HIDDEN_CHARGE * unsteadiness * scores[:, 2]
 
 
-def _drawn_by_weight(weight: Array, order_by: Array) -> Places:
+def drawn_by_weight(weight: Array, order_by: Array) -> Places:
     """(ANSWER_POINTS,) particles in proportion to their weights, evenly spread over what `order_by` sorts."""
     order = np.argsort(order_by)
     passed = np.cumsum(weight[order])
@@ -180,7 +180,13 @@ def hours_left(
     """
     order_by = (particles.total - particles.drawn) / stretches[-1].rate
     cautious, weight = particles.cautious(*doubts), particles.weight
-    chosen = _drawn_by_weight(cautious, order_by)
+    chosen = drawn_by_weight(cautious, order_by)
+    hours = hours_of(particles, chosen, stretches, unsteadiness)
+    return hours, weight[chosen] / np.maximum(cautious[chosen], 1e-300)
+
+
+def hours_of(particles: Particles, chosen: Places, stretches: Sequence[Stretch], unsteadiness: float = 0.0) -> Array:
+    """(k,) hours to the limit of the particles `chosen`, each with its own draw of the misfit."""
     high = np.broadcast_to(particles.read_too_high(), particles.drawn.shape)[chosen]
 
     def of_chosen(rates: Array) -> Array:
@@ -201,10 +207,10 @@ def hours_left(
     charge = np.maximum(depleted * run.total - run.drawn, 0.0)
     peak = np.broadcast_to(last.peak, run.drawn.shape)
     misfit, sd = _end_misfit(particles, chosen, np.minimum(depleted, cell.KNEE_DEPLETED), peak, charge)
-    run.misfit = misfit + sd * normal_points(ANSWER_POINTS, 3)[:, 0]
+    run.misfit = misfit + sd * normal_points(len(chosen), 3)[:, 0]
     if unsteadiness > MIN_UNSTEADINESS:
         _add_unsteadiness(run, unsteadiness, charge / last.rate)
-    return _descend(run, kept), weight[chosen] / np.maximum(cautious[chosen], 1e-300)
+    return _descend(run, kept)
 
 
 def cautious_band(hours: Array, weights: Array, probabilities: Sequence[float]) -> list[float]:

@@ -737,7 +737,7 @@ def test_what_was_missed_meanwhile_reaches_the_estimator_in_order(bench: Bench) 
 
 
 def test_the_hosts_clock_is_set_back_and_the_estimate_goes_on(bench: Bench) -> None:
-    bench.pass_s(300)
+    bench.pass_s(1500)  # until the low runtime no longer rises with what the load shows
     before = bench.view.runtime_low_s
     bench.clock_set_s = -7200.0
     bench.pass_s(60)

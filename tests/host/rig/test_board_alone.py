@@ -151,4 +151,5 @@ def test_a_board_alone_is_never_later_than_the_truth(flights: object) -> None:
     assert not late
     useful = [(one.board_s or 0.0) / one.true_s for one in known if one.true_s > 1800]
     print(f"\n{flights.__name__}: time given, of the true time: median {median(useful):.2f}, lowest {min(useful):.2f}")
-    assert median(useful) > 0.3
+    # A table of a nameplate counts worn, broken and misread batteries: it gives a quarter of the time.
+    assert median(useful) > (0.3 if flights is with_host else 0.2)
