@@ -1,8 +1,8 @@
 """The countdown to the turn-back time by buzzer and lamp: 10, 5 and 2 minutes before, then return now.
 
 The steps are those that the host speaks (advice/limits.py). Three long tones are 10 minutes, two 5, one 2. Return now
-is a tone of a second every two seconds until the return or the landing is marked. One tone of three seconds, once:
-in flight, the time until turn-back is unknown. These sound over all other signals.
+is a tone of a second every two seconds until the return or the landing is marked, or a host gives more time. One tone
+of three seconds, once: in flight, the time until turn-back is unknown. These sound over all other signals.
 """
 
 from groundbox.wire.messages import UNKNOWN
@@ -40,8 +40,9 @@ class CountdownTones:
             self._unknown_s = 0
             self._sounds_ms = 0
             return
+        if left_s == UNKNOWN and self.now:
+            return  # it was time to return, and nothing says otherwise
         if left_s == UNKNOWN:
-            self.now = 0
             before_s = self._unknown_s
             self._unknown_s = min(before_s + seconds, _UNKNOWN_S)
             if before_s < _UNKNOWN_S <= self._unknown_s:

@@ -370,6 +370,18 @@ def test_unknown_in_flight_is_one_long_tone_after_ten_seconds():
     assert tones(CountdownTones(), 60, UNKNOWN, counting=False, falls=False) == []
 
 
+def test_return_now_stays_when_the_time_becomes_unknown():
+    countdown = CountdownTones()
+    tones(countdown, 2, 0, falls=False)
+    assert countdown.now
+    assert tones(countdown, 4, UNKNOWN, falls=False) == [(0, 10), (20, 10)]
+    assert len(tones(countdown, 20, UNKNOWN, falls=False)) == 10, "no tone of 3 s"
+    assert countdown.now
+    assert tones(countdown, 5, 700, falls=False) == [], "a host knows better"
+    tones(countdown, 2, 0, falls=False)
+    assert tones(countdown, 5, UNKNOWN, counting=False, falls=False) == []
+
+
 # --- in the whole step ---
 
 
