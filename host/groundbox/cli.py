@@ -1,5 +1,6 @@
 """The commands a person types. Each is in a module of `groundbox.ui`, imported only when a person types it."""
 
+import io
 import os
 import sys
 
@@ -45,6 +46,9 @@ def main() -> None:
     """Run a command. An error is one line and exit status 2, never a traceback."""
     # NumPy is loaded only by the commands that need it; on matrices as small as ours its threads wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):  # a letter that the code page of the output lacks ends no command
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         commands()
     except GroundboxError as error:

@@ -1,11 +1,13 @@
 """groundbox now, mark, acknowledge and log as typed: what they print, and their exit status."""
 
+import io
 import json
 import os
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
@@ -302,3 +304,52 @@ def test_a_brokers_password_is_read_from_its_file(folder: Path, run: Run) -> Non
 def test_a_demo_folder_may_be_named_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert fresh_folder(Path("bog")) == tmp_path / "bog"
+
+
+@pytest.mark.parametrize("page", ["ascii", "cp1252"])
+def test_no_command_ends_at_a_letter_that_the_output_lacks(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, page: str
+) -> None:
+    """A load, a battery, a charger and a file with letters that the code page of the output lacks."""
+    place = fresh_folder(folder / "demo")
+    for file in place.glob("*.toml"):
+        text = file.read_text("utf-8").replace("servos", "głośnik").replace("M9.toml", "żółw.toml")
+        file.with_stem(file.stem.replace("M9", "żółw")).write_text(text, "utf-8")
+    monkeypatch.chdir(place)
+    advice = msgspec.structs.replace(STALLED, headline="głośnik", sentence="głośnik", action="głośnik")
+    with Store(place / "session.db") as store:
+        store.save_advice(time.time(), msgspec.json.encode(advice).decode())
+        store.commit()
+    (place / "day.csv").write_text("t_s,volts,głośnik\n" + "".join(f"{10 * n},12.4,1\n" for n in range(20)), "utf-8")
+    typed = [
+        ("now",),
+        ("now", "--json"),
+        ("mark", "swap", "mast", "M9"),
+        ("mark", "swap", "mast", "łabędź"),
+        ("acknowledge", "głośnik"),
+        ("battery", "show", "żółw.toml"),
+        ("battery", "show", "łabędź.toml"),
+        ("plan", "bog_day.toml"),
+        ("plan", "bog_day.toml", "--json"),
+        ("replay", "day.csv", "--battery", "żółw.toml", "--cutoff", "11"),
+        ("report", "--out", "głośnik.html"),
+        ("size", "głośnik.toml"),
+        ("size", "bog_mast_box.toml"),
+        ("case", "show", "głośnik.toml"),
+        ("log", "--settings", "głośnik.toml"),
+        ("rig", "głośnik.toml"),
+        ("board", "głośnik"),
+        ("broker", "głośnik"),
+    ]
+    for words in typed:
+        out, err = (io.TextIOWrapper(io.BytesIO(), page, write_through=True) for _ in range(2))
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setattr(sys, "stderr", err)
+        monkeypatch.setattr(sys, "argv", ["groundbox", *words])
+        with suppress(SystemExit):
+            main()
+        said = out.buffer.getvalue() + err.buffer.getvalue()  # type: ignore[attr-defined]
+        assert said, words
+        assert b"Traceback" not in said, words
+        if words == ("now",):
+            assert b"g?o?nik" in said or "głośnik".encode() in said, "the rest of the word is there"
