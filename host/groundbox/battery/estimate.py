@@ -18,7 +18,7 @@ from groundbox.battery.health import (
     trust_in,
     unlike_label,
 )
-from groundbox.battery.limits import RuntimeLimits, limit_reached
+from groundbox.battery.limits import CHARGE_KEPT, RuntimeLimits, limit_reached
 from groundbox.battery.particles import KnownLoad, Particles, draw_particles
 from groundbox.battery.plausible import ALIKE, Plausibility
 from groundbox.battery.prior import Prior, prior_with_fit, prior_without_fit
@@ -32,7 +32,6 @@ GATE_CHARGE, GATE_HOURS = 0.004, 0.1  # one measurement for each so much charge 
 REST_RATE, NO_LOAD_RATE = 0.004, 0.002
 REST_MARKS = ((0.25, 0.25), (1.0, 0.15), (4.0, 0.12))  # hours of rest, spread of the charge its voltage shows
 SURFACE_VOLTS, SURFACE_SD = 2.16, 0.07
-CHARGE_KEPT = 0.95  # measured charge factor 1.04-1.10 on a 17 Ah battery
 CHARGING_VOLTS, FULL_VOLTS, FULL_RATE = 2.25, 2.30, 0.03
 READING_NOISE = 0.004
 # Volts per cell, and the charge and hours over which the dip at the start ends (by recordings from C/50 to C/6).

@@ -14,7 +14,8 @@ import numpy as np
 
 from groundbox.battery import cell
 from groundbox.battery.cell import Array
-from groundbox.battery.estimate import CHARGE_KEPT, FULL_RATE, FULL_VOLTS
+from groundbox.battery.estimate import FULL_RATE, FULL_VOLTS
+from groundbox.battery.limits import CHARGE_KEPT, PARTLY_CHARGED
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Sample
 from groundbox.errors import BadInput
@@ -32,7 +33,6 @@ MIN_DEPTH = 0.4  # of rated C20: a shallower discharge shows too little
 LOAD_RATE = 0.004
 GAP_HOURS = 1.0  # a longer one ends a discharge: what was drawn in it is unknown
 REST_HOURS = 0.5  # a longer rest ends a discharge
-PARTLY_CHARGED = 0.15  # of C20: a charge up to so much is counted, a larger one ends the discharge
 SURFACE = 0.02  # charge drawn after a counted one until the voltage is that of the load again (assumed)
 DIP = 0.03  # charge at the start of a discharge in which the voltage dips and shows nothing
 POINTS = 40  # kept of a run

@@ -10,7 +10,7 @@ from zlib import crc32
 import msgspec
 
 from groundbox.advice.limits import NO_BATTERY_VOLTS
-from groundbox.battery.limits import RuntimeLimits, end_volts
+from groundbox.battery.limits import CHARGE_KEPT, PARTLY_CHARGED, RuntimeLimits, end_volts
 from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Phase, Sample
 from groundbox.model import EstimatorState, Reading
@@ -27,7 +27,6 @@ MIN_DEPTH = 0.12  # of rated capacity: a day in the field ends early, and a worn
 LOAD_RATE = 0.004  # units of C20 per hour: less is rest, under its negative is charging
 BOARD_AMPS = 0.08  # the board's own current is rest too, however small the battery
 REST_S = 1800.0  # a longer rest or silence ends a discharge
-PARTLY_CHARGED, CHARGE_KEPT = 0.15, 0.95  # as battery/logs.py and estimate.py have them, which need NumPy
 MAX_STEP_S = 60.0  # a longer silence within a charge does not count as charged
 
 

@@ -147,7 +147,7 @@ def test_a_charge_between_two_loads_does_not_count_as_a_load_that_comes_and_goes
 
 def test_charge_is_accounted_for_over_a_cycle() -> None:
     """Drawn less stored charge is the missing charge, to 0.1 %, with side reactions and each sensor gain and offset."""
-    from groundbox.battery.estimate import CHARGE_KEPT
+    from groundbox.battery.limits import CHARGE_KEPT
 
     estimator = followed(discharge(241, 3.0, fall=0.0))
     assert estimator.particles is not None

@@ -7,13 +7,12 @@ from html import escape
 from groundbox.advice.limits import fan_levels_c
 from groundbox.advice.result import VERDICT_WORDS
 from groundbox.advice.words import CHARGE_CAUTIONS, clock, listed
+from groundbox.battery.limits import CHARGE_KEPT
 from groundbox.plan.charge_offer import ChargeNeed, offer
 from groundbox.plan.day import Day
 from groundbox.ui.report.gather import BoxReport
 from groundbox.ui.report.lanes import lanes, minutes
 from groundbox.ui.report.runs import JudgedPrediction, judged, quality
-
-CHARGE_KEPT = 0.95  # of the ampere-hours put in (measured charge factor 1.04 to 1.10 on a 17 Ah block)
 
 STYLE = """
 :root{font:15px/1.4 system-ui,sans-serif;color:#10201a;background:#fff}
