@@ -191,10 +191,11 @@ def _without_short(plan: Plan, time_budget: TimeBudget) -> Plan:
         table = replace(table, problem=replace(table.problem, flights=flights))
         kept = without_flights(schedule.choice, dropped)
         found = best_schedule(table.problem, time_budget.part(ON_TIME_FRACTION), known=kept)
-        if not holds(day, pool, table, found):
+        outcome = simulate(day, pool, table, found)
+        if _shortfalls(day, outcome):
             found = schedule_of_choice(table.problem, kept)
-        schedule = replace(found, open_gap=schedule.open_gap)
-        outcome = _as_caused(simulate(day, pool, table, schedule), fell)
+            outcome = simulate(day, pool, table, found)
+        schedule, outcome = replace(found, open_gap=schedule.open_gap), _as_caused(outcome, fell)
     return replace(plan, table=table, schedule=schedule, outcome=outcome, fell=fell)
 
 

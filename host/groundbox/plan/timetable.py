@@ -102,6 +102,17 @@ def needed_charge(
     return low_runtime_curve(day, pool, battery, found, battery_c).minimum_soc(minutes)
 
 
+def _needed(
+    day: Day, pool: BatteryPool, battery: str, found: Demand, minutes: float, battery_c: float
+) -> tuple[float, float] | None:
+    """Minimum state of charge for `minutes` of low runtime, and for a minute more; None where full is too little."""
+    curve = low_runtime_curve(day, pool, battery, found, battery_c)
+    soc, full_min = curve.minimum_soc(minutes), curve.minutes(1.0)
+    if soc is None:
+        return None
+    return soc, 0.0 if full_min <= minutes else (1.0 - soc) / (full_min - minutes)
+
+
 def _as_warm(amps: float, c20_ah: float, battery_c: float) -> float:
     """The current that discharges a battery at 25 °C as fast."""
     return amps / cell.load_factor(battery_c, amps / c20_ah)
@@ -121,18 +132,16 @@ def _fits(
             for battery, name in enumerate(names):
                 if box not in day.batteries[name].battery.boxes or (planned.in_air and name != day.boxes[box].battery):
                     continue
-                soc = 0.0 if planned.in_air else needed_charge(day, pool, name, found, minutes, battery_c)
-                if soc is None:
+                needed = (0.0, 0.0) if planned.in_air else _needed(day, pool, name, found, minutes, battery_c)
+                if needed is None:
                     continue
+                soc, minute_soc = needed
                 c20_ah = pool.profiles[name].c20_ah
-                curve = low_runtime_curve(day, pool, name, found, battery_c)
-                full_min = curve.minutes(1.0)
-                more = 0.0 if planned.in_air or full_min <= minutes else (1.0 - soc) / (full_min - minutes)
                 fits[flight, boxes.index(box), battery] = Fit(
                     need_ah=soc * pool.capacity_of(name) * c20_ah,
                     use_ah=_as_warm(found.flight_amps, c20_ah, battery_c) * length / 60,
                     wait_ah_min=_as_warm(found.waiting_amps, c20_ah, battery_c) / 60,
-                    minute_ah=more * pool.capacity_of(name) * c20_ah,
+                    minute_ah=minute_soc * pool.capacity_of(name) * c20_ah,
                 )
     return fits, demands
 

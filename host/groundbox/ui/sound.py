@@ -70,7 +70,10 @@ class Sounder:
     def turn(self) -> None:
         """Starts what waits once nothing sounds; returns at once. Call it often."""
         busy = self._busy()
-        if not self._waiting or (busy and not self._waiting[0][1] == "stop" != self._now[1]):
+        if not self._waiting:
+            return
+        cuts_in = self._waiting[0][1] == "stop" and self._now[1] != "stop"
+        if busy and not cuts_in:
             return
         cut, self._now = self._now, self._waiting.pop(0)
         if busy:

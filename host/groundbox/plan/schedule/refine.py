@@ -113,14 +113,15 @@ def charges_of(choice: Choice) -> list[frozenset[tuple[int, int, int]]]:
 
 def without_small_charges(problem: Problem, choice: Choice) -> Choice:
     """Without charges that bring under SHORTEST_GAIN, where flights, margin and lateness stay."""
+    before = levels(problem, choice)
     for run in charges_of(choice):
         other = replace(choice, charging=choice.charging - run)
-        before, after = levels(problem, choice), levels(problem, other)
+        after = levels(problem, other)
         if before is None or after is None:
             continue
         battery, end = next(iter(run))[0], max(slot for _, _, slot in run) + 1
         brings = before[battery][end] - after[battery][end]
         kept = objective(problem, choice, before).key()[:3] >= objective(problem, other, after).key()[:3]
         if kept and brings < SHORTEST_GAIN * problem.capacity_ah[battery]:
-            choice = other
+            choice, before = other, after
     return choice

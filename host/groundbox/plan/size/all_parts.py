@@ -25,19 +25,25 @@ def _battery_and_runtime(box: SizeBox) -> tuple[SizeResult, SizeResult]:
     """The smallest ordinary battery that the section method takes and that lasts the duty to the box's own cutoff."""
     battery, blocks = _battery(box), box.battery.in_parallel
     least_ah = battery.values.get("ordinary_ah", battery.values["needed_ah"]) / blocks
-    for each_ah in [least_ah, *(ah for ah in ORDINARY_AH if ah > least_ah)]:
+    least = _runtime(box, least_ah * blocks)
+    if not least.stop:
+        return battery, least
+    for each_ah in (ah for ah in ORDINARY_AH if ah > least_ah):
         runtime = _runtime(box, each_ah * blocks)
         if not runtime.stop:
-            break
-    if each_ah == least_ah or runtime.stop:
-        return battery, runtime if not runtime.stop else _runtime(box, least_ah * blocks)
+            return _larger(box, battery, each_ah), runtime
+    return battery, least
+
+
+def _larger(box: SizeBox, battery: SizeResult, each_ah: float) -> SizeResult:
+    """The answer of the section method with a larger ordinary battery, which the box's own cutoff asks for."""
+    blocks = box.battery.in_parallel
     many = "" if blocks == 1 else f" {blocks} batteries of"
     answer = (
         f"needs {battery.values['needed_ah']:.1f} Ah to 1.75 V per cell; take{many} {each_ah:g} Ah: "
         f"only that lasts to the cutoff of {box.cutoff_volts:g} V when worn"
     )
-    values = battery.values | {"ordinary_ah": each_ah * blocks}
-    return replace(battery, answer=answer, values=values), runtime
+    return replace(battery, answer=answer, values=battery.values | {"ordinary_ah": each_ah * blocks})
 
 
 def _battery(box: SizeBox) -> SizeResult:

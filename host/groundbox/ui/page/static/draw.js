@@ -24,7 +24,7 @@ function filled(element, attributes, children) {
 
 // Makes the children of `place` equal to `wanted` and keeps the elements that are there already: a press that began on
 // one ends on it, a selection and an open list stay. Elements are paired by `data-key`, else by their order.
-const HANDLERS = ["onclick", "ontoggle", "onchange"];
+const HANDLERS = ["onclick", "onchange"];
 export function patch(place, ...wanted) {
   const all = wanted.flat(Infinity).filter((one) => one !== null && one !== undefined && one !== "");
   all.forEach((one, index) => {
