@@ -2,17 +2,17 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
 
 import msgspec
 import numpy as np
 import pytest
+from tests.host.battery.test_findings import well_fitted
 from tests.host.battery.test_fit import made
 
 from groundbox.battery.estimate import Estimator
 from groundbox.battery.limits import RuntimeLimits
 from groundbox.battery.prior import CAPACITY, fitted_prior, sound_prior
-from groundbox.battery.profile import BatteryProfile, FittedCurve
+from groundbox.battery.profile import BatteryProfile
 from groundbox.battery.values import Estimate, Sample
 
 PROFILE = BatteryProfile(c20_ah=18.0)
@@ -57,17 +57,7 @@ def test_another_chemistry_gets_no_runtime() -> None:
 
 @pytest.mark.parametrize(("years", "cycles"), [(1.0, 0), (0.0, 60)])
 def test_a_fit_sinks_and_widens_with_time_and_discharges(years: float, cycles: int) -> None:
-    prior = sound_prior()
-    fitted = FittedCurve(
-        date=date(2026, 5, 1),
-        runs=2,
-        capacity_ah=18.0,
-        capacity_sd_ah=0.5,
-        resistance_mohm=40.0,
-        error_volts=0.01,
-        mean=prior.mean.tolist(),
-        covariance=(0.01 * prior.covariance).tolist(),
-    )
+    fitted = well_fitted(sound_prior())
     old = fitted_prior(msgspec.structs.replace(fitted, age_years=years, cycles_since=cycles))
     new = fitted_prior(fitted)
     assert old.mean[CAPACITY] == pytest.approx(0.965 * new.mean[CAPACITY])

@@ -7,7 +7,7 @@ import pytest
 
 from groundbox.battery.health import RESISTANCE, findings, gross_findings
 from groundbox.battery.particles import draw_particles
-from groundbox.battery.prior import prior_with_fit, sound_prior
+from groundbox.battery.prior import Prior, prior_with_fit, sound_prior
 from groundbox.battery.profile import BatteryProfile, FittedCurve
 
 PROFILE = BatteryProfile(c20_ah=18.0)
@@ -36,14 +36,9 @@ def test_gross_contradictions(
     assert all(said in one.sentence for one in found)
 
 
-@pytest.mark.parametrize(
-    ("factor", "load_rate", "kinds"), [(1.0, 0.1, []), (1.6, 0.1, []), (2.5, 0.1, ["bad connector?"]), (2.5, 0.01, [])]
-)
-def test_a_risen_resistance_under_load_suggests_a_bad_connector(
-    factor: float, load_rate: float, kinds: list[str]
-) -> None:
-    prior = sound_prior()
-    fitted = FittedCurve(
+def well_fitted(prior: Prior) -> FittedCurve:
+    """A fit with the mean of `prior` and a tenth of its spread."""
+    return FittedCurve(
         date=date(2026, 5, 1),
         runs=2,
         capacity_ah=18.0,
@@ -53,7 +48,16 @@ def test_a_risen_resistance_under_load_suggests_a_bad_connector(
         mean=prior.mean.tolist(),
         covariance=(0.01 * prior.covariance).tolist(),
     )
-    profile = msgspec.structs.replace(PROFILE, fitted=fitted)
+
+
+@pytest.mark.parametrize(
+    ("factor", "load_rate", "kinds"), [(1.0, 0.1, []), (1.6, 0.1, []), (2.5, 0.1, ["bad connector?"]), (2.5, 0.01, [])]
+)
+def test_a_risen_resistance_under_load_suggests_a_bad_connector(
+    factor: float, load_rate: float, kinds: list[str]
+) -> None:
+    prior = sound_prior()
+    profile = msgspec.structs.replace(PROFILE, fitted=well_fitted(prior))
     particles = draw_particles(prior_with_fit(profile), 1.0)
     particles.mean[:, RESISTANCE] = factor * prior.mean[2 + RESISTANCE]
     particles.covariance[:, RESISTANCE, RESISTANCE] = 1e-6
